@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
+from difflib import get_close_matches
 
 
 @dataclass
@@ -31,3 +33,35 @@ class InputError(Exception):
         head = ": ".join(part for part in (where, self.key or "") if part)
         text = f"{head}: {self.what}" if head else self.what
         return f"{text}; {self.expected}" if self.expected else text
+
+
+class InputErrors(Exception):
+    """Several input errors found in one go; printed one a line, in the order of their lines.
+
+    Attributes
+    ----------
+    errors : the single errors, at least one.
+    """
+
+    def __init__(self, errors: Iterable[InputError]) -> None:
+        self.errors: tuple[InputError, ...] = tuple(errors)
+        super().__init__(self.errors)
+
+    def __str__(self) -> str:
+        return "\n".join(str(error) for error in self.errors)
+
+
+def nearest(word: str, choices: Iterable[str]) -> str | None:
+    """The choice a reader most likely meant by `word`, or None when none is near."""
+    by_lower = {choice.lower(): choice for choice in choices}
+    found = get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.6)
+    return by_lower[found[0]] if found else None
+
+
+def one_of(word: str, choices: Iterable[str]) -> str:
+    """Sentence for a name that is not among `choices`: the near one, or all of them."""
+    names = list(choices)
+    near = nearest(word, names)
+    if near is not None:
+        return f"did you mean '{near}'?"
+    return "expected one of " + ", ".join(names)

@@ -1,0 +1,108 @@
+"""Writes the invented measurements of the demo cases: `python cases/make_demo_data.py`.
+
+Nothing here was measured. The dents are formulas of our own, read off at gauge places with a
+seeded noise and rounded to 0.01 mm, as a depth gauge would show them. The noise is normal with
+a standard deviation of 0.02 mm.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import lambertw
+
+Array = NDArray[np.float64]
+
+NOISE_MM = 0.02
+FOLDER = Path(__file__).resolve().parent
+RINGS = ((0, 1), (12, 6), (25, 8), (38, 10), (50, 12), (63, 14), (78, 16), (95, 12), (120, 9))
+"""Radius [mm] and number of gauge places of each ring round the struck dent."""
+
+
+def profile(s: Array, depth_mm: float, crown_mm: float) -> Array:
+    """-depth (1 - s) exp(-b s): exactly ``depth_mm`` at s = 0, ``crown_mm`` at its highest."""
+    b = float(lambertw(depth_mm / (np.e * crown_mm)).real)
+    return -depth_mm * (1.0 - s) * np.exp(-b * s)
+
+
+def struck_dent(x: Array, y: Array) -> Array:
+    """d [mm] of `first-dent`: a blow at (30, -15) on a panel curved more tightly along y.
+
+    Steep inside and rounded at the bottom (radius about 55 mm), 104 mm across along x and 96 mm
+    along y, 4.1 mm deep; two crown lobes of 0.32 and 0.28 mm towards +y and -y, the crown
+    nearly absent along x.
+    """
+    u, v = x - 30.0, y + 15.0
+    r = np.hypot(u / 52.0, v / 48.0)
+    rounded_v = (np.sqrt(r**2 + 0.3**2) - 0.3) / (np.sqrt(1.0 + 0.3**2) - 0.3)
+    s = 0.4 * rounded_v + 0.6 * r**2
+    sine = v / np.maximum(np.hypot(u, v), 1e-9)
+    lobes = 0.15 + 0.79 * sine**4 + 0.06 * sine**5
+    t = np.clip((s - 0.75) / 0.75, 0.0, 1.0)
+    beyond_rim = t**3 * (10.0 - 15.0 * t + 6.0 * t**2)
+    return profile(s, 4.1, 0.32) * (1.0 - (1.0 - lobes) * beyond_rim)
+
+
+def wide_bowl(x: Array, y: Array) -> Array:
+    """d [mm] of `aluminium-bowl`: 150 x 120 mm, turned by 25 degrees, 2.5 mm deep, crown 0.12."""
+    c, s = np.cos(np.radians(25.0)), np.sin(np.radians(25.0))
+    u, v = c * (x + 20.0) + s * (y - 10.0), c * (y - 10.0) - s * (x + 20.0)
+    return profile((u / 75.0) ** 2 + (v / 60.0) ** 2, 2.5, 0.12)
+
+
+def gauge_places(x_mm: float, y_mm: float) -> Array:
+    """(n, 2) places on rings round a centre, every second ring turned, rounded to whole mm."""
+    places = []
+    for k, (radius, n) in enumerate(RINGS):
+        angle = 2.0 * np.pi * (np.arange(n) + 0.5 * (k % 2)) / n
+        places.append(np.column_stack([radius * np.cos(angle), radius * np.sin(angle)]))
+    return np.round(np.vstack(places) + (x_mm, y_mm))
+
+
+def read_off(d: Array, seed: int) -> Array:
+    """d with the gauge's noise, rounded to 0.01 mm (and no minus zero)."""
+    noise = np.random.default_rng(seed).normal(0.0, NOISE_MM, d.shape)
+    return np.round(d + noise, 2) + 0.0
+
+
+def write_first_dent(file: Path) -> None:
+    """`first-dent/gauge.csv`: scattered gauge points."""
+    places = gauge_places(30.0, -15.0)
+    d = read_off(struck_dent(places[:, 0], places[:, 1]), seed=1)
+    rows = [f"{x:.0f},{y:.0f},{v:.2f}" for (x, y), v in zip(places, d, strict=True)]
+    head = [
+        "# Invented, not measured: a struck dent of our own making, written by make_demo_data.py.",
+        "# Depth gauge against the undamaged shape, low negative, high positive; noise 0.02 mm.",
+        "x_mm,y_mm,d_mm",
+    ]
+    file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
+
+
+def write_aluminium_bowl(file: Path) -> None:
+    """`aluminium-bowl/grid.csv`: depths on a grid of 12 mm."""
+    x, y = np.arange(-156.0, 121.0, 12.0), np.arange(-110.0, 131.0, 12.0)
+    d = read_off(wide_bowl(x[None, :], y[:, None]), seed=2)
+    rows = [
+        ",".join([f"{place:.0f}"] + [f"{v:.2f}" for v in row])
+        for place, row in zip(y, d, strict=True)
+    ]
+    head = [
+        "# Invented, not measured: a shallow bowl of our own making, written by make_demo_data.py.",
+        "# Depth in mm against the undamaged shape, low negative, high positive; noise 0.02 mm.",
+        ",".join(["y\\x"] + [f"{place:.0f}" for place in x]),
+    ]
+    file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
+
+
+def main() -> None:
+    """Write all files beside this one."""
+    for name in ("first-dent", "aluminium-bowl"):
+        (FOLDER / name).mkdir(exist_ok=True)
+    write_first_dent(FOLDER / "first-dent" / "gauge.csv")
+    write_aluminium_bowl(FOLDER / "aluminium-bowl" / "grid.csv")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,235 @@
+"""Checks that need more than one key: does the case make sense as a whole?
+
+Every check takes the blocks that are valid by themselves; a block that is not is None.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+
+from simkit.case.dent import Dent, History
+from simkit.case.model import Mesh
+from simkit.case.names import KnownNames
+from simkit.case.panel import Panel
+from simkit.case.reading import Complaint, KeyPath
+from simkit.case.repair import Kit, OwnTab
+from simkit.errors import one_of
+
+SOURCES = ("points_csv", "grid_csv", "shapes")
+EDGE_SIDES = {"left": "radius_x_mm", "right": "radius_x_mm",
+              "bottom": "radius_y_mm", "top": "radius_y_mm"}
+
+
+@dataclass(frozen=True)
+class Blocks:
+    """The blocks of a case that are valid by themselves."""
+
+    panel: Panel | None = None
+    mesh: Mesh | None = None
+    dent: Dent | None = None
+    history: History | None = None
+    kit: Kit | None = None
+    strategies: tuple[str, ...] = ()
+
+
+def plan_bounds(panel: Panel) -> tuple[float, float, float, float]:
+    """Smallest and largest x, smallest and largest y of the panel in plan, mm."""
+    if panel.outline == "disc":
+        radius = panel.radius_mm or 0.0
+        return -radius, radius, -radius, radius
+    lx, ly = panel.length_x_mm or 0.0, panel.length_y_mm or 0.0
+    if panel.origin == "corner":
+        return 0.0, lx, 0.0, ly
+    return -lx / 2, lx / 2, -ly / 2, ly / 2
+
+
+def on_panel(panel: Panel, x_mm: float, y_mm: float) -> bool:
+    """Whether a point of the plan lies on the panel (rim included)."""
+    if panel.outline == "disc":
+        return math.hypot(x_mm, y_mm) <= (panel.radius_mm or 0.0)
+    x0, x1, y0, y1 = plan_bounds(panel)
+    return x0 <= x_mm <= x1 and y0 <= y_mm <= y1
+
+
+def has_size(panel: Panel) -> bool:
+    """Whether the keys that give the panel's size are there."""
+    if panel.outline == "disc":
+        return panel.radius_mm is not None
+    return panel.length_x_mm is not None and panel.length_y_mm is not None
+
+
+def tab_fits(panel: Panel, diameter_mm: float) -> str | None:
+    """None when a round tab fits on the panel, otherwise what is wrong."""
+    x0, x1, y0, y1 = plan_bounds(panel)
+    room = min(x1 - x0, y1 - y0)
+    if diameter_mm < room:
+        return None
+    return f"{diameter_mm:g} mm tab is larger than the panel ({room:g} mm)"
+
+
+def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
+    """All checks on what is there."""
+    panel = blocks.panel
+    if panel is not None:
+        yield from _outline(panel)
+        yield from _curvature(panel)
+        yield from _edges(panel)
+        yield from _bonded(panel)
+        yield from _names("grade", (panel.grade,), ("panel", "grade"), known.grades, False)
+    sized = panel if panel is not None and has_size(panel) else None
+    if sized is not None:
+        yield from _places(sized)
+    if blocks.mesh is not None:
+        yield from _mesh(blocks.mesh)
+    if blocks.dent is not None:
+        yield from _dent(blocks.dent, sized)
+    if blocks.history is not None:
+        yield from _striker(blocks.history)
+    if blocks.kit is not None:
+        yield from _kit(blocks.kit, sized, known)
+    yield from _names("strategy", blocks.strategies, ("strategies",), known.strategies)
+
+
+def _outline(panel: Panel) -> Iterator[Complaint]:
+    disc = panel.outline == "disc"
+    sizes = {True: ("radius_mm",), False: ("length_x_mm", "length_y_mm")}
+    holds = {True: "edge", False: "edges"}
+    needed, stray = sizes[disc], (*sizes[not disc], holds[not disc])
+    for key in needed:
+        if getattr(panel, key) is None:
+            yield Complaint(("panel", key), "key missing", f"outline {panel.outline} needs it")
+    instead = {"edges": "use 'edge' for the rim",
+               "edge": "use 'edges' with left, right, bottom, top"}
+    for key in stray:
+        if key in panel.model_fields_set:
+            yield Complaint(("panel", key), f"does not go with outline {panel.outline}",
+                            instead.get(key, "give " + " and ".join(needed) + " instead"))
+    if disc and panel.origin == "corner":
+        yield Complaint(("panel", "origin"), "'corner' found",
+                        "a disc has its origin at the centre")
+
+
+def _curvature(panel: Panel) -> Iterator[Complaint]:
+    given = [key for key in ("radius_x_mm", "radius_y_mm") if getattr(panel, key) is not None]
+    if panel.surface == "curved" and not given:
+        yield Complaint(("panel", "surface"), "curved without a radius",
+                        "give radius_x_mm, radius_y_mm or both")
+    if panel.surface == "flat":
+        for key in given:
+            yield Complaint(("panel", key), "does not go with surface flat",
+                            "write 'surface: curved' or leave the radius out")
+        return
+    if not has_size(panel):
+        return
+    x0, x1, y0, y1 = plan_bounds(panel)
+    reach = {"radius_x_mm": max(-x0, x1), "radius_y_mm": max(-y0, y1)}
+    for key in given:
+        if getattr(panel, key) <= reach[key]:
+            yield Complaint(("panel", key), f"{getattr(panel, key):g} found",
+                            f"expected more than {reach[key]:g} mm, or the section turns vertical "
+                            "before the panel ends")
+
+
+def _edges(panel: Panel) -> Iterator[Complaint]:
+    """A mirror plane must meet the surface at a right angle."""
+    for side, radius in EDGE_SIDES.items():
+        curved = getattr(panel, radius) is not None
+        at_origin = panel.origin == "corner" and side in ("left", "bottom")
+        if getattr(panel.edges, side) == "symmetric" and curved and not at_origin:
+            yield Complaint(("panel", "edges", side), "symmetric where the panel slopes",
+                            "a mirror plane needs level sheet: 'origin: corner' and left or "
+                            "bottom")
+
+
+def _bonded(panel: Panel) -> Iterator[Complaint]:
+    for index, bed in enumerate(panel.supports):
+        if bed.bonded and bed.gap_mm > 0.0:
+            yield Complaint(("panel", "supports", index, "gap_mm"),
+                            f"gap of {bed.gap_mm:g} mm on a bonded support",
+                            "a bonded support touches: 0, or 'bonded: false'")
+
+
+def _places(panel: Panel) -> Iterator[Complaint]:
+    for index, bed in enumerate(panel.supports):
+        if not on_panel(panel, bed.x_mm, bed.y_mm):
+            yield Complaint(("panel", "supports", index),
+                            f"centre ({bed.x_mm:g}, {bed.y_mm:g}) lies off the panel",
+                            _bounds_text(panel))
+
+
+def _bounds_text(panel: Panel) -> str:
+    if panel.outline == "disc":
+        return f"expected within {panel.radius_mm:g} mm of the centre"
+    x0, x1, y0, y1 = plan_bounds(panel)
+    return f"expected x from {x0:g} to {x1:g} mm and y from {y0:g} to {y1:g} mm"
+
+
+def _mesh(mesh: Mesh) -> Iterator[Complaint]:
+    if mesh.fine_mm > mesh.coarse_mm:
+        yield Complaint(("mesh", "fine_mm"), f"{mesh.fine_mm:g} found",
+                        f"expected at most coarse_mm, {mesh.coarse_mm:g} mm")
+
+
+def _dent(dent: Dent, panel: Panel | None) -> Iterator[Complaint]:
+    sources = [key for key in SOURCES if getattr(dent, key) is not None]
+    if not sources:
+        yield Complaint(("dent",), "no depth field",
+                        "give one of points_csv, grid_csv, shapes; or leave 'dent' out")
+    for key in sources[1:]:
+        yield Complaint(("dent", key), f"second source beside '{sources[0]}'",
+                        "expected exactly one of points_csv, grid_csv, shapes")
+    if panel is None:
+        return
+    x0, x1, y0, y1 = plan_bounds(panel)
+    room = max(x1 - x0, y1 - y0)
+    for index, shape in enumerate(dent.shapes or ()):
+        path: KeyPath = ("dent", "shapes", index)
+        if not on_panel(panel, shape.x_mm, shape.y_mm):
+            yield Complaint(path, f"centre ({shape.x_mm:g}, {shape.y_mm:g}) lies off the panel",
+                            _bounds_text(panel))
+        if max(shape.length_mm, shape.width_mm) > room:
+            key = "length_mm" if shape.length_mm >= shape.width_mm else "width_mm"
+            yield Complaint((*path, key), f"{getattr(shape, key):g} mm is longer than the panel",
+                            f"expected at most {room:g} mm")
+
+
+def _striker(history: History) -> Iterator[Complaint]:
+    low, high = history.striker.radius_min_mm, history.striker.radius_max_mm
+    if low > high:
+        yield Complaint(("history", "striker", "radius_min_mm"), f"{low:g} found",
+                        f"expected at most radius_max_mm, {high:g} mm")
+
+
+def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint]:
+    yield from _names("tab", _called(kit.tabs), ("kit", "tabs"), known.tabs)
+    yield from _names("tip", _called(kit.tips), ("kit", "tips"), known.tips)
+    if isinstance(kit.glue, str):
+        yield from _names("glue", (kit.glue,), ("kit", "glue"), known.glues, False)
+    for index, tab in enumerate(kit.tabs):
+        fault = None
+        if panel is not None and isinstance(tab, OwnTab):
+            fault = tab_fits(panel, tab.diameter_mm)
+        if fault is not None:
+            yield Complaint(("kit", "tabs", index, "diameter_mm"), fault,
+                            "is the unit right?")
+
+
+def _called(tools: Sequence[object]) -> list[str | tuple[str]]:
+    """Names of tools; an own description's name stands in a tuple: no catalogue knows it."""
+    return [tool if isinstance(tool, str) else (str(getattr(tool, "name", "")),) for tool in tools]
+
+
+def _names(sort: str, names: Sequence[str | tuple[str]], path: KeyPath,
+           known: Sequence[str] | None, listed: bool = True) -> Iterator[Complaint]:
+    """Every name is known (where there is a catalogue) and stands once."""
+    seen: set[str] = set()
+    for index, entry in enumerate(names):
+        name = entry if isinstance(entry, str) else entry[0]
+        here = (*path, index) if listed else path
+        if isinstance(entry, str) and known is not None and name not in known:
+            yield Complaint(here, f"no {sort} '{name}'", one_of(name, known))
+        elif name in seen:
+            yield Complaint(here, f"'{name}' given twice", "name each once")
+        seen.add(name)

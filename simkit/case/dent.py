@@ -1,0 +1,114 @@
+"""Case-file blocks `dent` and `history`: the depth field and how the dent came about."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import BeforeValidator, Discriminator, Tag, ValidationInfo
+from pydantic_core import PydanticCustomError
+
+from simkit.case.base import Part, by_kind, choice, items, number
+from simkit.case.panel import X, Y
+from simkit.errors import nearest
+
+CROWN = "Height of the raised rim around it (0: none)."
+SHAPE_ANGLE = "Angle from the x axis to its length, counter-clockwise seen from outside."
+
+
+def _existing_file(value: Any, info: ValidationInfo) -> Path:
+    """Path of a file named in the case file, taken from the case file's folder."""
+    if isinstance(value, Path):
+        return value
+    if not isinstance(value, str) or not value.strip() or "\0" in value:
+        raise PydanticCustomError("file_name", "not a file name")
+    folder = (info.context or {}).get("folder", Path())
+    path = Path(folder) / value
+    if path.is_dir():
+        raise PydanticCustomError("file_is_folder", "is a folder")
+    if not path.is_file():
+        beside = path.parent.glob("*.csv") if path.parent.is_dir() else ()
+        near = nearest(path.name, (file.name for file in beside))
+        raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
+    return path
+
+
+CsvFile = Annotated[Path, BeforeValidator(_existing_file)]
+
+
+class Bowl(Part):
+    """Bowl-shaped dent; elongated when length and width differ."""
+
+    kind: Literal["bowl"] = choice("Sort of shape.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    depth_mm: float = number("Greatest depth, a positive number.", 0.05, 40.0)
+    length_mm: float = number("Size along its length, rim to rim.", 5.0, 1500.0)
+    width_mm: float = number("Size across, rim to rim.", 5.0, 1500.0)
+    angle_deg: float = number(SHAPE_ANGLE, -180.0, 180.0, 0.0)
+    crown_mm: float = number(CROWN, 0.0, 10.0, 0.0)
+
+
+class Crease(Part):
+    """Long sharp dent with a line as its lowest place."""
+
+    kind: Literal["crease"] = choice("Sort of shape.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    length_mm: float = number("Length of the crease.", 5.0, 1500.0)
+    width_mm: float = number("Width across the crease, rim to rim.", 3.0, 500.0)
+    depth_mm: float = number("Greatest depth, a positive number.", 0.05, 40.0)
+    angle_deg: float = number(SHAPE_ANGLE, -180.0, 180.0, 0.0)
+    crown_mm: float = number(CROWN, 0.0, 10.0, 0.0)
+    radius_mm: float | None = number(
+        "Radius at the bottom of the crease (sharpness); absent: from depth and width.",
+        0.5, 500.0, None)
+
+
+Shape = Annotated[
+    Annotated[Bowl, Tag("<bowl>")] | Annotated[Crease, Tag("<crease>")],
+    Discriminator(by_kind),
+]
+
+
+class Dent(Part):
+    """The dent as a depth field, from exactly one source. Without this block: virgin panel.
+
+    Deviations are in mm along the outward normal of the undamaged panel: low is negative,
+    high positive.
+    """
+
+    points_csv: CsvFile | None = choice(
+        "CSV file of scattered measured points, columns x_mm, y_mm, d_mm; its name counts from "
+        "this case file's folder.", None)
+    grid_csv: CsvFile | None = choice(
+        "CSV file of deviations in mm on a rectangular grid: x along the first row, y down the "
+        "first column; its name counts from this case file's folder.", None)
+    shapes: tuple[Shape, ...] | None = items(
+        "Described shapes; their deviations are added (several: hail, bowl with crease).", None)
+    noise_mm: float = number(
+        "Standard error of one measured depth; the field is not followed closer than this.",
+        0.0, 1.0, 0.02)
+
+
+class Striker(Part):
+    """Blunt body whose blow is fitted to the depth field."""
+
+    kind: Literal["ball", "cylinder"] = choice("Form of the striking body.", "ball")
+    radius_min_mm: float = number("Smallest radius tried.", 1.0, 500.0, 5.0)
+    radius_max_mm: float = number("Largest radius tried.", 1.0, 500.0, 80.0)
+
+
+class History(Part):
+    """How plastic strain and residual stress behind the measured dent are reconstructed."""
+
+    method: Literal["strike", "imprint"] = choice(
+        "strike: fit one blow by a blunt body, then close the rest; imprint: pull the surface "
+        "onto the measured shape only (faster; it spreads the plastic strain too widely).",
+        "strike")
+    side: Literal["outside", "inside"] = choice("Face that was struck.", "outside")
+    match_mm: float = number(
+        "Root-mean-square difference to the depth field at which the reconstruction stops.",
+        0.001, 1.0, 0.03)
+    rounds: int = number("Largest number of corrections.", 1, 50, 6)
+    striker: Striker = choice("Bounds for the striking body (method strike).", Striker())

@@ -1,0 +1,99 @@
+"""Case file in, frozen Case out; every fault named at once."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from pydantic import BaseModel, TypeAdapter, ValidationError
+
+from simkit.case.complaints import complaints_of, unheard
+from simkit.case.crosschecks import Blocks, cross_checks
+from simkit.case.dent import Dent, History
+from simkit.case.model import Case, Mesh
+from simkit.case.names import STRATEGY_NAMES, KnownNames
+from simkit.case.panel import Panel
+from simkit.case.reading import Complaint, Document, case_file, read_document
+from simkit.case.repair import Kit
+from simkit.errors import InputErrors
+
+SECTIONS: dict[str, type[BaseModel]] = {
+    "panel": Panel, "mesh": Mesh, "dent": Dent, "history": History, "kit": Kit}
+
+NO_DEFAULT = {"panel", "dent"}
+
+
+def load_case(
+    path: str | Path,
+    strategies: Sequence[str] | None = STRATEGY_NAMES,
+    *,
+    grades: Sequence[str] | None = None,
+    tabs: Sequence[str] | None = None,
+    tips: Sequence[str] | None = None,
+    glues: Sequence[str] | None = None,
+) -> Case:
+    """Read and check a case file.
+
+    Parameters
+    ----------
+    path : the file, or a folder that holds `case.yaml`.
+    strategies, grades, tabs, tips, glues : names that exist; None leaves that sort unchecked.
+
+    Returns
+    -------
+    The case, frozen; file names in it are absolute or relative as `path` was.
+
+    Raises
+    ------
+    InputError : the file cannot be read at all (missing, empty, binary, broken YAML).
+    InputErrors : one or more faults in its contents, in the order of their lines.
+    """
+    file = case_file(Path(path))
+    document = read_document(file)
+    known = KnownNames(strategies, grades, tabs, tips, glues)
+    case, found = _validated(document, file.parent)
+    said = document.complaints + unheard(found, document.complaints)
+    blocks = _blocks(document.data, {c.path[0] for c in said if c.path}, file.parent)
+    said += unheard(list(cross_checks(blocks, known)), said)
+    if said or case is None:
+        errors = [document.error(complaint) for complaint in said]
+        raise InputErrors(sorted(errors, key=lambda error: error.line or 0))
+    return case.opened_from(file)
+
+
+def _validated(document: Document, folder: Path) -> tuple[Case | None, list[Complaint]]:
+    try:
+        return Case.model_validate(document.data, context={"folder": folder}), []
+    except ValidationError as error:
+        return None, complaints_of(error)
+
+
+def _blocks(data: dict[str, Any], bad: set[str | int], folder: Path) -> Blocks:
+    """Blocks without a fault of their own, so that checks across blocks still run."""
+    context = {"folder": folder}
+    good: dict[str, Any] = {
+        name: model.model_validate(data.get(name, {}), context=context)
+        for name, model in SECTIONS.items()
+        if name not in bad and (name in data or name not in NO_DEFAULT)}
+    if "strategies" not in bad:
+        names = data.get("strategies", STRATEGY_NAMES)
+        good["strategies"] = TypeAdapter(tuple[str, ...]).validate_python(names)
+    return Blocks(**good)
+
+
+def resolved(case: Case) -> dict[str, Any]:
+    """The case as plain data with every default filled in, for the run folder.
+
+    Keys without a value are left out, so that the data written as YAML load again. File names
+    stay relative to the case file's folder where they lie inside it.
+    """
+    data = case.model_dump(mode="json", exclude_none=True)
+    if case.panel.outline == "disc":
+        data["panel"].pop("edges")
+    for key in ("points_csv", "grid_csv"):
+        file = getattr(case.dent, key, None)
+        if file is not None:
+            inside = file.is_relative_to(case.folder)
+            data["dent"][key] = (file.relative_to(case.folder) if inside else file).as_posix()
+    return data

@@ -1,0 +1,60 @@
+"""The whole case file as one frozen model."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import PrivateAttr
+
+from simkit.case.base import Part, choice, items, number, text
+from simkit.case.dent import Dent, History
+from simkit.case.names import STRATEGY_NAMES
+from simkit.case.panel import Panel
+from simkit.case.repair import Goal, Kit, Limits
+
+
+class Mesh(Part):
+    """Mesh of the shell: fine at the dent, coarse away from it."""
+
+    fine_mm: float = number("Element size at the dent.", 0.25, 50.0, 4.0)
+    coarse_mm: float = number("Element size far away.", 0.25, 200.0, 16.0)
+    degree: Literal[2, 3] = choice("Degree of the B-splines.", 2)
+    layers: int = number("Integration points through the thickness.", 3, 15, 5)
+
+
+class Case(Part):
+    """A case: one panel, one dent, one kit, and the strategies to compare on it."""
+
+    format: Literal[1] = choice("Version of this format.")
+    title: str = text("One line that names the case.")
+    about: str = text(
+        "Where the data come from: measured by whom and how, or invented. Reports print it.")
+    panel: Panel = choice("The undamaged panel.")
+    mesh: Mesh = choice("How finely it is computed.", Mesh())
+    dent: Dent | None = choice("The depth field; absent: virgin panel.", None)
+    history: History = choice("How the dent came about.", History())
+    kit: Kit = choice("Tools at hand.", Kit())
+    limits: Limits = choice("What one operation may not exceed.", Limits())
+    goal: Goal = choice("When the panel counts as flat.", Goal())
+    strategies: tuple[str, ...] = items(
+        "Strategies to compare: " + ", ".join(STRATEGY_NAMES) + ".", STRATEGY_NAMES)
+    seed: int = number("Seed of everything drawn at random.", 0, 2**31 - 1, 0)
+
+    _file: Path = PrivateAttr(default=Path("case.yaml"))
+
+    @property
+    def file(self) -> Path:
+        """The case file as it was opened."""
+        return self._file
+
+    @property
+    def folder(self) -> Path:
+        """Folder of the case file, from which its relative file names count."""
+        return self._file.parent
+
+    def opened_from(self, file: Path) -> Case:
+        """The same case, remembering the file it was read from."""
+        case = self.model_copy()
+        case._file = file
+        return case

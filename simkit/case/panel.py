@@ -1,0 +1,160 @@
+"""Case-file block `panel`: shape, sheet, edges, supports behind, where a tool reaches."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Discriminator, Tag
+
+from simkit.case.base import (
+    Part,
+    by_shape,
+    choice,
+    items,
+    number,
+    text,
+    word_or_block,
+    word_or_list,
+)
+
+X = "Position along x from the panel's origin, to the right."
+Y = "Position along y from the panel's origin, upwards."
+ANGLE = "Angle from the x axis to the long side, counter-clockwise seen from outside."
+
+
+class SpringEdge(Part):
+    """Edge held by elastic springs, as by a neighbouring panel or a seal."""
+
+    spring_N_per_mm2: float = number(
+        "Stiffness against displacement in every direction: force per mm of edge and mm of "
+        "displacement.", 0.0, 1e6)
+    rotation_N: float = number(
+        "Stiffness against rotation about the edge: moment per mm of edge and radian "
+        "(N mm / (mm rad) = N).", 0.0, 1e8, 0.0)
+
+
+EdgeHold = Annotated[
+    Annotated[Literal["held", "hinged", "free", "symmetric"], Tag("<word>")]
+    | Annotated[SpringEdge, Tag("<block>")],
+    Discriminator(word_or_block),
+]
+RoundEdgeHold = Annotated[
+    Annotated[Literal["held", "hinged", "free"], Tag("<word>")]
+    | Annotated[SpringEdge, Tag("<block>")],
+    Discriminator(word_or_block),
+]
+
+
+class Edges(Part):
+    """How each edge of a rectangle is held.
+
+    held: neither moves nor turns; hinged: does not move, turns freely; free: nothing holds it;
+    symmetric: mirror plane, the panel goes on in the same way behind it.
+    """
+
+    left: EdgeHold = choice("Edge at the smallest x.", "held")
+    right: EdgeHold = choice("Edge at the largest x.", "held")
+    bottom: EdgeHold = choice("Edge at the smallest y.", "held")
+    top: EdgeHold = choice("Edge at the largest y.", "held")
+
+
+class _Bed(Part):
+    """What all spring beds behind the panel have in common."""
+
+    shape: str = choice("Outline of the bed.")
+    name: str = text("Name that messages and reports use, such as 'door beam'.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    stiffness_N_per_mm3: float = number(
+        "Pressure per mm of approach (N/mm^2 per mm): about 0.01 soft foam, 1 hard rubber, "
+        "100 solid backing (rough figures; common practice, no source).", 1e-6, 1e4)
+    gap_mm: float = number("Free gap before the panel touches it.", 0.0, 50.0, 0.0)
+    bonded: bool = choice("true: it also pulls (glued or welded); false: it only pushes.", False)
+
+
+class RectangleSupport(_Bed):
+    """Spring bed on a rectangle."""
+
+    shape: Literal["rectangle"] = choice("Outline of the bed.")
+    length_mm: float = number("Long side.", 1.0, 3000.0)
+    width_mm: float = number("Short side.", 1.0, 3000.0)
+    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+
+
+class DiscSupport(_Bed):
+    """Spring bed on a disc."""
+
+    shape: Literal["disc"] = choice("Outline of the bed.")
+    radius_mm: float = number("Radius of the disc.", 0.5, 1500.0)
+
+
+class LineSupport(_Bed):
+    """Spring bed along a line, such as a bead of adhesive or the flange of a brace."""
+
+    shape: Literal["line"] = choice("Outline of the bed.")
+    length_mm: float = number("Length of the line.", 1.0, 3000.0)
+    width_mm: float = number("Width over which the line bears.", 0.5, 100.0, 5.0)
+    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+
+
+Support = Annotated[
+    Annotated[RectangleSupport, Tag("<rectangle>")]
+    | Annotated[DiscSupport, Tag("<disc>")]
+    | Annotated[LineSupport, Tag("<line>")],
+    Discriminator(by_shape),
+]
+
+
+class ReachRectangle(Part):
+    """Opening or area behind the panel that a push tool reaches."""
+
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    length_mm: float = number("Long side.", 1.0, 3000.0)
+    width_mm: float = number("Short side.", 1.0, 3000.0)
+    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+
+
+Reach = Annotated[
+    Annotated[Literal["all", "none"], Tag("<word>")]
+    | Annotated[tuple[ReachRectangle, ...], Tag("<list>")],
+    Discriminator(word_or_list),
+]
+
+
+class Behind(Part):
+    """What can be done from behind the panel."""
+
+    reach: Reach = choice(
+        "Where a push tool reaches the inner face: everywhere, nowhere, or inside the listed "
+        "rectangles.", "all")
+
+
+class Panel(Part):
+    """The undamaged panel. x runs to the right, y upwards, z outward, seen from outside.
+
+    The plan (x, y) is where lengths, positions and the disc's radius are measured; curvature
+    lifts the panel off the plan along z.
+    """
+
+    surface: Literal["flat", "curved"] = choice(
+        "curved needs radius_x_mm, radius_y_mm or both.", "flat")
+    outline: Literal["rectangle", "disc"] = choice("Outline in plan.", "rectangle")
+    origin: Literal["centre", "corner"] = choice(
+        "Where x = y = 0 lies and where a curved panel has its apex: the middle, or the lower "
+        "left corner (for a quarter model with symmetric edges left and bottom).", "centre")
+    length_x_mm: float | None = number("Rectangle: size along x, in plan.", 50.0, 3000.0, None)
+    length_y_mm: float | None = number("Rectangle: size along y, in plan.", 50.0, 3000.0, None)
+    radius_mm: float | None = number("Disc: radius in plan.", 25.0, 1500.0, None)
+    radius_x_mm: float | None = number(
+        "Radius of curvature of the section in the x-z plane, bulging outward; absent: "
+        "straight.", 30.0, 1e5, None)
+    radius_y_mm: float | None = number(
+        "Radius of curvature of the section in the y-z plane, bulging outward; absent: "
+        "straight.", 30.0, 1e5, None)
+    thickness_mm: float = number("Sheet thickness without paint.", 0.3, 4.0)
+    grade: str = text("Sheet grade; `simkit grades` lists them.")
+    edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
+    edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)
+    supports: tuple[Support, ...] = items("Spring beds behind the panel.", (), 0)
+    behind: Behind = choice("Access from behind.", Behind())

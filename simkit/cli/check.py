@@ -1,0 +1,155 @@
+"""`simkit check`: is the case sound, and what will be computed?"""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator
+from typing import Any
+
+import click
+
+from simkit.case import Case, load_case
+from simkit.case.dent import Bowl, Dent
+from simkit.case.panel import Panel
+from simkit.case.reference import json_schema, reference_page
+from simkit.errors import InputError, InputErrors
+from simkit.sheet.grades import grade_names, load_grade
+
+
+def check_grade(case: Case) -> None:
+    """The sheet grade can be loaded and its law made."""
+    load_grade(case.panel.grade).sheet()
+
+
+DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (check_grade,)
+"""Checks that need more than the case file itself: each takes the case and raises InputError or
+InputErrors. Add here what reads the dent's CSV, the tool catalogue and so on."""
+
+
+def check_case(path: str) -> Case:
+    """Load a case and run every check; InputError or InputErrors names all faults."""
+    case = load_case(path, grades=grade_names())
+    errors = tuple(deeper_errors(case))
+    if errors:
+        raise InputErrors(errors)
+    return case
+
+
+def deeper_errors(case: Case) -> Iterator[InputError]:
+    """Faults found by all of DEEPER_CHECKS, with the case file's name where none is given."""
+    for check in DEEPER_CHECKS:
+        try:
+            check(case)
+        except InputErrors as errors:
+            yield from errors.errors
+        except InputError as error:
+            if error.file is None:
+                error.file = str(case.file)
+            yield error
+
+
+def summary(case: Case) -> list[tuple[str, str]]:
+    """What the case will compute, as pairs of a word and a line of text."""
+    mesh, kit, limits, goal = case.mesh, case.kit, case.limits, case.goal
+    tools = [tool if isinstance(tool, str) else tool.name for tool in (*kit.tabs, *kit.tips)]
+    glue = kit.glue if isinstance(kit.glue, str) else kit.glue.name
+    return [
+        ("case", f"{case.title} ({case.file})"),
+        ("panel", _panel_text(case.panel)),
+        ("sheet", f"{case.panel.thickness_mm:g} mm, {case.panel.grade}"),
+        ("edges", _edges_text(case.panel)),
+        ("behind", _behind_text(case.panel)),
+        ("mesh", f"{mesh.fine_mm:g} mm at the dent to {mesh.coarse_mm:g} mm away, degree "
+                 f"{mesh.degree}, {mesh.layers} layers"),
+        ("dent", _dent_text(case.dent)),
+        ("history", f"{case.history.method} from the {case.history.side}, matched to "
+                    f"{case.history.match_mm:g} mm"),
+        ("kit", f"{', '.join(tools)}; glue {glue}"),
+        ("limits", f"{limits.steps} steps, pull {limits.pull_force_N:g} N, push "
+                   f"{limits.push_force_N:g} N, travel {limits.travel_mm:g} mm, strain at the "
+                   f"paint {limits.paint_strain:g}"),
+        ("flat", f"within {goal.tolerance_mm:g} mm and {goal.slope_mrad:g} mrad over "
+                 f"{goal.slope_base_mm:g} mm"),
+        ("strategies", ", ".join(case.strategies)),
+    ]
+
+
+def _panel_text(panel: Panel) -> str:
+    if panel.outline == "disc":
+        size = f"disc of radius {panel.radius_mm:g} mm"
+    else:
+        size = f"{panel.length_x_mm:g} x {panel.length_y_mm:g} mm"
+    radii = [f"{radius:g} mm in {axis}" for axis, radius in
+             (("x", panel.radius_x_mm), ("y", panel.radius_y_mm)) if radius is not None]
+    return f"{size}, {panel.surface}" + (", radius " + ", ".join(radii) if radii else "")
+
+
+def _edges_text(panel: Panel) -> str:
+    if panel.outline == "disc":
+        return _hold_text(panel.edge or "held")
+    sides = {side: _hold_text(getattr(panel.edges, side)) for side in
+             ("left", "right", "bottom", "top")}
+    if len(set(sides.values())) == 1:
+        return "all " + sides["left"]
+    return ", ".join(f"{side} {hold}" for side, hold in sides.items())
+
+
+def _hold_text(hold: Any) -> str:
+    return hold if isinstance(hold, str) else f"spring {hold.spring_N_per_mm2:g} N/mm^2"
+
+
+def _behind_text(panel: Panel) -> str:
+    beds = ", ".join(bed.name for bed in panel.supports) or "no supports"
+    reach = panel.behind.reach
+    where = reach if isinstance(reach, str) else f"{len(reach)} rectangles"
+    return f"{beds}; tools reach {where}"
+
+
+def _dent_text(dent: Dent | None) -> str:
+    if dent is None:
+        return "none (virgin panel)"
+    noise = f", noise {dent.noise_mm:g} mm"
+    if dent.points_csv is not None:
+        return f"points from {dent.points_csv}{noise}"
+    if dent.grid_csv is not None:
+        return f"grid from {dent.grid_csv}{noise}"
+    parts = [
+        f"{'bowl' if isinstance(shape, Bowl) else 'crease'} {shape.length_mm:g} x "
+        f"{shape.width_mm:g} mm, {shape.depth_mm:g} mm deep at ({shape.x_mm:g}, {shape.y_mm:g})"
+        for shape in dent.shapes or ()]
+    return " + ".join(parts) + noise
+
+
+def _print_and_leave(text: Callable[[], str]) -> Callable[[click.Context, Any, bool], None]:
+    def act(ctx: click.Context, param: Any, wanted: bool) -> None:
+        if wanted and not ctx.resilient_parsing:
+            click.echo(text(), nl=False)
+            ctx.exit()
+    return act
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit check cases/first-dent
+  simkit check my-panel.yaml
+  simkit check --schema > case.schema.json    for an editor that completes keys
+""")
+@click.argument("case", type=click.Path())
+@click.option("--schema", is_flag=True, is_eager=True, expose_value=False,
+              callback=_print_and_leave(lambda: json.dumps(json_schema(), indent=2) + "\n"),
+              help="Print the JSON schema of the case file and leave.")
+@click.option("--reference", is_flag=True, is_eager=True, expose_value=False,
+              callback=_print_and_leave(reference_page),
+              help="Print the reference page of the case file (Markdown) and leave.")
+def command(case: str) -> None:
+    """Read CASE and name every fault in it; compute nothing.
+
+    CASE is a YAML file, or a folder that holds case.yaml. Every fault is one line: file, line,
+    key, what was found, what was expected. Without a fault the case is printed in short as it
+    will be computed, with all defaults filled in, and 'ok'. Exit code 0 if sound, 2 if not.
+
+    All keys with units, defaults and ranges: docs/case-file.md, or --reference.
+    """
+    for word, line in summary(check_case(case)):
+        click.echo(f"{word:<11}{line}")
+    click.echo("ok")

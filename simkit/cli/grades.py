@@ -1,0 +1,79 @@
+"""`simkit grades`: the sheet grades with their key numbers and where these come from."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import click
+
+from simkit.sheet.grades import Grade, grade_names, load_grade
+from simkit.sheet.tensile import tensile_test
+
+HEAD = ("grade", "kind", "E GPa", "Rp0.2 MPa", "Rm MPa", "Ag %", "numbers", "sources")
+
+LEGEND = """\
+Rp0.2, Rm and Ag: tensile test of the grade as simkit computes it.
+numbers: how sure the declared numbers are: s seen in the source, t seen in a transcription of
+it, m from memory and not looked up, e our own estimate. 'simkit grades NAME' shows each one."""
+
+STATUS_LETTER = {"SEEN": "s", "SEEN secondary": "t", "MEMORY": "m", "ESTIMATE": "e"}
+
+
+def overview() -> str:
+    """Table of all grades, then the sources by their keys."""
+    grades = [load_grade(name) for name in grade_names()]
+    rows = [HEAD, *(_row(grade) for grade in grades)]
+    widths = [max(len(row[column]) for row in rows) for column in range(len(HEAD))]
+    lines = ["  ".join(_cell(text, width, column) for column, (text, width)
+                       in enumerate(zip(row, widths, strict=True))).rstrip() for row in rows]
+    sources = {number.source: number.source_text
+               for grade in grades for number in grade.numbers.values()}
+    wide = max(map(len, sources))
+    cited = [f"  {key:<{wide}}  {text}" for key, text in sorted(sources.items())]
+    return "\n".join([*lines, "", LEGEND, "", "sources:", *cited])
+
+
+def _cell(text: str, width: int, column: int) -> str:
+    return f"{text:>{width}}" if 2 <= column <= 5 else f"{text:<{width}}"
+
+
+def _row(grade: Grade) -> tuple[str, ...]:
+    sheet = grade.sheet()
+    test = tensile_test(sheet)
+    count = Counter(STATUS_LETTER[number.status] for number in grade.numbers.values())
+    sure = " ".join(f"{count[letter]}{letter}" for letter in STATUS_LETTER.values()
+                    if count[letter])
+    keys = dict.fromkeys(number.source for number in grade.numbers.values())
+    kind = f"{grade.kind}, artificial" if grade.artificial else grade.kind
+    return (grade.name, kind, f"{sheet.E_MPa / 1000:.1f}", f"{test.Rp02_MPa:.0f}",
+            f"{test.Rm_MPa:.0f}", f"{100 * test.Ag:.1f}", sure, ", ".join(keys))
+
+
+def detail(grade: Grade) -> str:
+    """Every number of one grade with source and status, and what it is good for."""
+    test = tensile_test(grade.sheet())
+    result = (f"tensile test as computed: Rp0.2 {test.Rp02_MPa:.1f} MPa, Rm {test.Rm_MPa:.1f} "
+              f"MPa, Ag {100 * test.Ag:.1f} %")
+    note = [f"note: {grade.note}"] if grade.note else []
+    made_up = ["artificial: made up for comparison, not a real grade"] if grade.artificial else []
+    used = f"backstress {'used' if grade.backstress else 'not used'}; law {grade.law}"
+    return "\n".join([
+        f"{grade.name}: {grade.title} ({grade.kind})", *made_up, *note, result, used, "",
+        "number = value [status] source, place in it; reason:",
+        *("  " + number.line() for number in (*grade.numbers.values(), *grade.derived()))])
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit grades             all grades, one a line
+  simkit grades DC04        every number of one grade with its source
+""")
+@click.argument("name", required=False)
+def command(name: str | None) -> None:
+    """List the sheet grades, or every number of the grade NAME.
+
+    A case file names its grade under panel.grade. Each number carries its source and how sure it
+    is; none of them replaces a tensile test of the sheet at hand. In a painted panel the steel
+    has been stretched and baked: take the grade for that state where there is one.
+    """
+    click.echo(overview() if name is None else detail(load_grade(name)))

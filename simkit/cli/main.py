@@ -1,0 +1,124 @@
+"""The command `simkit`: verbs loaded only when called, errors as lines, exit codes that mean."""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+import click
+
+from simkit import __version__
+from simkit.errors import InputError, InputErrors, nearest
+
+VERBS = {
+    "check": "Read a case and name every fault in it; computes nothing.",
+    "run": "Repair one case by one strategy and record every step.",
+    "compare": "Repair one case by several strategies and compare them.",
+    "show": "Draw the pictures of a finished run from its records.",
+    "grades": "List the sheet grades with their key numbers and sources.",
+}
+"""Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""
+
+DONE, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 2, 130, 141
+
+EPILOG = """\b
+First steps:
+  simkit grades                 which sheet grades there are
+  simkit check cases/first-dent is the case sound?
+  simkit compare cases/first-dent --out runs/first
+\b
+Exit codes:
+  0 done   1 ran, but the goal was not met (not flat)
+  2 bad input   3 did not converge   130 interrupted
+"""
+
+
+class VerbGroup(click.Group):
+    """Group whose verbs are imported only when called, so that --version and --help are quick."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        return list(VERBS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        if cmd_name not in VERBS:
+            return None
+        command: click.Command = importlib.import_module(f"simkit.cli.{cmd_name}").command
+        return command
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        if args and args[0] not in VERBS and not args[0].startswith("-"):
+            near = nearest(args[0], VERBS)
+            hint = f"did you mean '{near}'?" if near else "verbs: " + ", ".join(VERBS)
+            raise click.UsageError(f"no verb '{args[0]}'; {hint}", ctx)
+        return super().resolve_command(ctx, args)
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        with formatter.section("Verbs"):
+            formatter.write_dl(list(VERBS.items()))
+
+
+@click.command(
+    cls=VerbGroup,
+    epilog=EPILOG,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
+)
+@click.version_option(__version__, "--version", prog_name="simkit")
+def cli() -> None:
+    """Simulate the repair of dents in thin sheet panels, without filler or paint.
+
+    A case file describes the panel, the dent as a depth field, the tools and the strategies.
+    simkit reconstructs the stress locked in around the dent, then pulls, pushes and taps on a
+    simulated panel until it is flat or a limit is met.
+
+    Every verb explains itself: simkit VERB --help.
+    """
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run the command line; returns the exit code and never shows a traceback for bad input."""
+    args = list(sys.argv[1:] if argv is None else argv)
+    try:
+        code = _invoke(args)
+        sys.stdout.flush()
+        return code
+    except BrokenPipeError:
+        _silence_stdout()
+        return PIPE_CLOSED
+
+
+def _invoke(args: list[str]) -> int:
+    try:
+        with cli.make_context("simkit", args) as context:
+            cli.invoke(context)
+        return DONE
+    except click.exceptions.Exit as leave:
+        return leave.exit_code
+    except click.ClickException as error:
+        error.show()
+        return BAD_INPUT if isinstance(error, click.FileError) else error.exit_code
+    except InputErrors as errors:
+        return _report(errors.errors)
+    except InputError as error:
+        return _report((error,))
+    except (KeyboardInterrupt, click.Abort):
+        click.echo("interrupted", err=True)
+        return INTERRUPTED
+
+
+def _report(errors: Sequence[InputError]) -> int:
+    for error in errors:
+        click.echo("error: " + " ".join(str(error).split()), err=True)
+    return BAD_INPUT
+
+
+def _silence_stdout() -> None:
+    """Send what is still buffered to nowhere, else Python complains about the pipe at exit."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+if __name__ == "__main__":
+    sys.exit(main())

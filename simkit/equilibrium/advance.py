@@ -1,0 +1,197 @@
+"""One operation from engagement to release: advance(model, state, load, settings)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.equilibrium.contact import DEEPEST_MM
+from simkit.equilibrium.engagement import Engagement, TipContact
+from simkit.equilibrium.model import Model, State
+from simkit.equilibrium.orders import Advance, AdvanceSettings, Load, PathPoint
+from simkit.equilibrium.outcome import Outcome
+from simkit.equilibrium.process import Moment, Process
+from simkit.equilibrium.release import let_go, predict_release
+
+NEAR = 0.02
+"""A limit counts as met within this share."""
+
+
+def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
+    """Drive a tool until a limit or the goal is met, then take it away; nothing changes in place.
+
+    Increments halve where Newton fails and grow where it is easy; where no balance is found or
+    the balance is unstable, the sheet snaps (:meth:`Process.settle`). The returned state is the
+    one before if the outcome is not valid.
+    """
+    process = Process(model, settings)
+    begin = process.rest(state, load.tool.unknowns)
+    if begin is None:
+        return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
+    drive = Drive(process, load, begin)
+    outcome, reason = drive.run()
+    if not outcome.valid:
+        return _failed(process, drive, state, reason)
+    free = let_go(process, drive.now)
+    if free is None:
+        return _failed(process, drive, state, "no balance found while the tool was let go")
+    count = model.layout.count
+    return Advance(
+        state=free.state, outcome=outcome, reason=reason, path=tuple(drive.path),
+        force_N=process.peak_force, travel_mm=drive.now.travel, work=process.work,
+        stored=free.internal.stored - begin.internal.stored,
+        plastic=free.internal.plastic_work - begin.internal.plastic_work, drag=process.drag,
+        iterations=process.iterations, cuts=process.cuts, loaded=drive.now.state,
+        snapped=process.snapped, released=free.x[:count])
+
+
+def _failed(process: Process, drive: Drive, state: State, reason: str) -> Advance:
+    return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(drive.path), process.peak_force,
+                   drive.now.travel, iterations=process.iterations, cuts=process.cuts)
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A quantity that ends the loading when it reaches its bound: share = value / bound."""
+
+    outcome: Outcome
+    share: float
+    reason: str
+
+
+class Drive:
+    """The loading half of an operation."""
+
+    def __init__(self, process: Process, load: Load, begin: Moment) -> None:
+        self.process, self.load = process, load
+        self.tool: Engagement = load.tool
+        self.now, self.before = begin, begin
+        self.path: list[PathPoint] = []
+        self.predicted = np.nan if load.probe is None else load.probe.read(
+            begin.state.displacement)
+        self.sign = 1.0
+        if load.goal_mm is not None:
+            self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
+        self.shares: dict[Outcome, float] = {}
+        self.last_predicted = self.predicted
+        self.plastic = float(begin.state.points[..., 3].max())
+
+    def run(self) -> tuple[Outcome, str]:
+        """Increment by increment until something ends it."""
+        settings, load = self.process.settings, self.load
+        step = min(settings.first_mm, load.travel_mm)
+        smallest = settings.smallest_share * load.travel_mm
+        while True:
+            travel = min(self.now.travel + step, load.travel_mm)
+            after = self._increment(travel)
+            if after is None:
+                self.process.cuts += 1
+                step *= 0.5
+                if step >= smallest:
+                    continue
+                after = self.process.settle(self.now, self.tool, self.now.travel + smallest)
+                if after is None:
+                    return Outcome.NO_CONVERGENCE, (
+                        f"no balance beyond a travel of {self.now.travel:.3g} mm")
+                step = settings.first_mm
+            if after.reading.penetration_mm > DEEPEST_MM and isinstance(self.tool, TipContact):
+                self.tool = self.tool.stiffer()
+                continue
+            predicted = self._predict(after)
+            ending, shrink = self._judge(after, predicted)
+            if ending is None and shrink < 1.0 and step * shrink >= smallest:
+                step *= shrink
+                continue
+            self._accept(after, predicted)
+            if ending is not None:
+                return ending.outcome, ending.reason
+            if self.now.travel >= load.travel_mm - 1e-12:
+                return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
+            step = self._next_step(step, after)
+
+    def _increment(self, travel: float) -> Moment | None:
+        now, before = self.now, self.before
+        guess = now.x
+        if now.travel > before.travel:
+            ratio = (travel - now.travel) / (now.travel - before.travel)
+            guess = now.x + min(ratio, 2.0) * (now.x - before.x)
+        after = self.process.balance(now, self.tool, travel, guess)
+        if after is None and guess is not now.x:
+            after = self.process.balance(now, self.tool, travel, now.x)
+        if after is not None and after.negative and self.tool.unknowns == 0:
+            return self.process.settle(now, self.tool, travel)
+        return after
+
+    def _predict(self, after: Moment) -> float:
+        if self.load.probe is None or self.load.goal_mm is None:
+            return np.nan
+        if after.internal.plastic_work - self.now.internal.plastic_work <= 0.0 and not self.path:
+            return self.predicted
+        free = predict_release(self.process, after)
+        if free is None:
+            return np.nan
+        return self.load.probe.read(self.process.model.layout.spread(free))
+
+    def _limits(self, after: Moment) -> list[Limit]:
+        load, read = self.load, after.reading
+        limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
+                        f"force of {load.force_N:.4g} N reached"),
+                  Limit(Outcome.GLUE_LET_GO, read.glue_use,
+                        f"glue let go at {read.force_N:.0f} N by {read.glue_how}")]
+        if np.isfinite(load.plastic_strain):
+            largest = float(after.state.points[..., 3].max())
+            if largest > self.plastic + 1e-12:
+                limits.append(Limit(Outcome.STRAIN_LIMIT, largest / load.plastic_strain,
+                                    f"plastic strain of {load.plastic_strain:.3g} reached"))
+        return limits
+
+    def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
+        """What ends the loading here, or the factor by which the increment was too long."""
+        shrink = 1.0
+        for limit in self._limits(after):
+            last = self.shares.get(limit.outcome, 0.0)
+            if limit.share > 1.0 + NEAR and limit.share > last:
+                shrink = min(shrink, max((1.0 - last) / (limit.share - last), 0.05))
+            elif limit.share >= 1.0 - NEAR:
+                return limit, 1.0
+        if np.isfinite(predicted) and self.load.goal_mm is not None:
+            tolerance = self.process.settings.goal_tolerance_mm
+            beyond = self.sign * (predicted - self.load.goal_mm)
+            if abs(beyond) <= tolerance:
+                return Limit(Outcome.REACHED, 1.0, "predicted release meets the goal"), 1.0
+            if beyond > tolerance:
+                made = self.sign * (predicted - self.predicted)
+                wanted = self.sign * (self.load.goal_mm - self.predicted)
+                shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
+                if after.travel - self.now.travel <= 1e-3:
+                    return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal"), 1.0
+        return None, shrink
+
+    def _accept(self, after: Moment, predicted: float) -> None:
+        process, read = self.process, after.reading
+        process.book(self.now, after)
+        process.peak_force = max(process.peak_force, read.force_N)
+        self.before, self.now = self.now, after
+        if isinstance(self.tool, TipContact):
+            self.tool = self.tool.on(process.model, after.state)
+        self.last_predicted = self.predicted
+        if np.isfinite(predicted):
+            self.predicted = predicted
+        for limit in self._limits(after):
+            self.shares[limit.outcome] = limit.share
+        self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
+                                   read.penetration_mm, read.glue_use))
+
+    def _next_step(self, step: float, after: Moment) -> float:
+        settings = self.process.settings
+        if after.iterations <= settings.easy_iterations:
+            step *= 1.6
+        elif after.iterations >= settings.hard_iterations:
+            step *= 0.6
+        step = min(step, settings.largest_mm)
+        made = self.sign * (self.predicted - self.last_predicted)
+        if self.load.goal_mm is not None and made > 1e-6:
+            left = self.sign * (self.load.goal_mm - self.predicted)
+            step = min(step, max(left / made * (self.now.travel - self.before.travel), 0.02))
+        return step

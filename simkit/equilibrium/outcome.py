@@ -1,0 +1,41 @@
+"""Outcomes as values: how an operation ended, and what to try."""
+
+from __future__ import annotations
+
+from enum import Enum
+
+
+class Outcome(Enum):
+    """How a step ended; ``advice`` is one sentence for the user."""
+
+    REACHED = "reached"
+    FORCE_LIMIT = "force limit"
+    TRAVEL_LIMIT = "travel limit"
+    STRAIN_LIMIT = "strain limit"
+    GLUE_LET_GO = "glue let go"
+    NO_CONVERGENCE = "did not converge"
+
+    @property
+    def advice(self) -> str:
+        """What to try next."""
+        return _ADVICE[self]
+
+    @property
+    def valid(self) -> bool:
+        """Whether the state after it may be used."""
+        return self is not Outcome.NO_CONVERGENCE
+
+
+_ADVICE = {
+    Outcome.REACHED: "The spot is predicted to sit at its target once released.",
+    Outcome.FORCE_LIMIT: "The force allowed was reached first; release what holds the spot (crown,"
+                         " brace) or allow more force.",
+    Outcome.TRAVEL_LIMIT: "The travel allowed was used up first; allow more travel or use a"
+                          " smaller tool.",
+    Outcome.STRAIN_LIMIT: "The strain allowed was reached first; use a wider tool or work from"
+                          " the edge inwards.",
+    Outcome.GLUE_LET_GO: "The glue let go first; use a larger tab or a stronger glue, or release"
+                         " the crown before pulling.",
+    Outcome.NO_CONVERGENCE: "No balance was found and the panel is left as it was; use a finer"
+                            " mesh or a smaller step.",
+}

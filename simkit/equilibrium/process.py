@@ -1,0 +1,126 @@
+"""An operation under way: balances, books of energy and force, snapping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.equilibrium.engagement import Engagement, Reading
+from simkit.equilibrium.model import Internal, Model, State
+from simkit.equilibrium.orders import AdvanceSettings
+from simkit.equilibrium.system import Drag, SheetSystem
+from simkit.solve.nonlinear.newton import newton
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Moment:
+    """The sheet in balance at one travel.
+
+    Attributes
+    ----------
+    x : equations, then the tool's own unknowns; state, internal : the sheet.
+    tool_nodal : (control points, 3) force of the tool on the sheet, N.
+    reading : what the tool feels; travel; negative : negative pivots of the last tangent.
+    """
+
+    x: Array
+    state: State
+    internal: Internal
+    tool_nodal: Array
+    reading: Reading
+    travel: float
+    negative: int | None = 0
+    iterations: int = 0
+
+
+class Process:
+    """Runs balances for one operation and keeps its books (private to one call)."""
+
+    def __init__(self, model: Model, settings: AdvanceSettings) -> None:
+        self.model, self.settings = model, settings
+        self.peak_nodal = self.peak_force = 0.0
+        self.work = self.drag = 0.0
+        self.iterations = self.cuts = 0
+        self.snapped = False
+
+    def rest(self, state: State, unknowns: int) -> Moment | None:
+        """The sheet before the tool moves; None if its state is inverted."""
+        internal = self.model.internal(state.displacement, state, False)
+        if internal is None:
+            return None
+        x = np.concatenate([self.reduce(state.displacement), np.zeros(unknowns)])
+        return Moment(x, state, internal, np.zeros_like(internal.force),
+                      Reading(0.0, np.zeros(unknowns)), 0.0)
+
+    def reduce(self, displacement: Array) -> Array:
+        """Nodal displacements to equations."""
+        eq = self.model.layout.equation
+        reduced = np.zeros(self.model.layout.count)
+        reduced[eq[eq >= 0]] = displacement[eq >= 0]
+        return reduced
+
+    def balance(self, moment: Moment, tool: Engagement | None, travel: float, guess: Array,
+                drag: Drag | None = None) -> Moment | None:
+        """Newton at a travel from the state of ``moment``; None if it finds no balance."""
+        system = SheetSystem(self.model, moment.state, tool, travel, self.peak_nodal, drag)
+        result = newton(system, guess, self.settings.newton)
+        self.iterations += result.iterations
+        if not result.converged or system.internal is None or system.tool_nodal is None:
+            return None
+        displacement = self.model.layout.spread(result.x[: self.model.layout.count])
+        return Moment(
+            result.x, State(displacement, system.internal.points), system.internal,
+            system.tool_nodal, system.reading or Reading(0.0, np.empty(0)), travel,
+            result.negative_pivots, result.iterations)
+
+    def book(self, before: Moment, after: Moment) -> Moment:
+        """Accept an increment: add its work (trapezoid) and remember the largest force."""
+        moved = after.state.displacement - before.state.displacement
+        self.work += 0.5 * float(((before.tool_nodal + after.tool_nodal) * moved).sum())
+        self.peak_nodal = max(self.peak_nodal, float(np.linalg.norm(after.tool_nodal)))
+        return after
+
+    def settle(self, moment: Moment, tool: Engagement | None, travel: float) -> Moment | None:
+        """Let the sheet snap: run downhill against a drag that is taken away step by step.
+
+        The path is that of a strongly damped sheet; every stage is booked, with the energy that
+        the drag took. Returns a stable balance without drag, or None.
+        """
+        bending = self.model.sheet.E_MPa * self.model.thickness_mm**3 / 10.9
+        rate, smallest = bending / 20.0**4, bending / 1e4**4
+        count = self.model.layout.count
+        fails = 0
+        for _ in range(120):
+            drag = Drag(rate, moment.x[:count])
+            guess = moment.x.copy()
+            after = self.balance(moment, tool, travel, guess, drag)
+            if after is None:
+                fails += 1
+                rate *= 8.0
+                if fails > 12:
+                    return None
+                continue
+            moved = float(np.abs(after.x[:count] - moment.x[:count]).max())
+            self._book_drag(moment, after, rate)
+            moment = self.book(moment, after)
+            if moved < 1e-4 or rate <= smallest:
+                final = self.balance(moment, tool, travel, moment.x)
+                if final is not None and not final.negative:
+                    self.snapped = True
+                    return self.book(moment, final)
+                if rate <= smallest:
+                    return None
+            rate *= 0.25 if after.iterations <= 5 else 1.0
+        return None
+
+    def _book_drag(self, before: Moment, after: Moment, rate: float) -> None:
+        count = self.model.layout.count
+        system = SheetSystem(self.model, before.state, None, 0.0)
+        moved = after.x[:count] - before.x[:count]
+        # force rises from 0 to rate * moved while it moves: its own half is taken, as the
+        # trapezoid of the tool's work assumes
+        self.drag += 0.5 * rate * float((system.weights() * moved * moved).sum())

@@ -1,0 +1,104 @@
+"""How a panel is held along its four sides."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.spline.patch import Patch
+
+Ints = NDArray[np.int64]
+SIDES = ("left", "right", "bottom", "top")
+"""left, right: start and end of u; bottom, top: start and end of v."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Condition along one side.
+
+    Attributes
+    ----------
+    fixed : which of the displacements x, y, z are zero.
+    rotation_held : whether the sheet keeps its slope across the edge.
+    symmetric : the edge lies in a plane of symmetry normal to a coordinate axis.
+    guided : the edge may not move across itself within the surface (held by stiff springs); with
+        ``rotation_held`` this is symmetry about a plane of any direction, as of a sector.
+    pole : all control points of the edge lie in one point and move as one.
+    spring_N_per_mm2 : stiffness per length of edge against displacement in any direction.
+    rotation_N : stiffness per length against rotation about the edge, N mm per radian per mm.
+    """
+
+    fixed: tuple[bool, bool, bool] = (False, False, False)
+    rotation_held: bool = False
+    symmetric: bool = False
+    guided: bool = False
+    pole: bool = False
+    spring_N_per_mm2: float = 0.0
+    rotation_N: float = 0.0
+
+
+HELD = Edge((True, True, True), rotation_held=True)
+HINGED = Edge((True, True, True))
+FREE = Edge()
+POLE = Edge(pole=True)
+SECTOR = Edge(guided=True, rotation_held=True)
+SYMMETRIC = Edge(symmetric=True)
+EDGES = {"held": HELD, "hinged": HINGED, "free": FREE, "symmetric": SYMMETRIC}
+
+
+def side_points(patch: Patch, side: str, row: int = 0) -> Ints:
+    """Control points of the row-th row from a side."""
+    nu, nv = patch.shape
+    grid = np.arange(nu * nv).reshape(nu, nv)
+    return {"left": grid[row], "right": grid[nu - 1 - row],
+            "bottom": grid[:, row], "top": grid[:, nv - 1 - row]}[side]
+
+
+def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
+    """Equation numbers (control points, 3) under the edges' conditions; -1 where held."""
+    count = patch.control.shape[0]
+    owner = np.arange(3 * count).reshape(count, 3)
+    held = np.zeros((count, 3), dtype=bool)
+    for side, edge in edges.items():
+        first, second = side_points(patch, side), side_points(patch, side, 1)
+        for axis in range(3):
+            if edge.fixed[axis]:
+                held[first, axis] = True
+        if edge.pole:
+            owner[first] = owner[first[0]]
+        if edge.symmetric:
+            normal = symmetry_axis(patch, side)
+            held[first, normal] = True
+            for axis in range(3):
+                if axis != normal:
+                    owner[second, axis] = owner[first, axis]
+    owner = _roots(owner.ravel()).reshape(count, 3)
+    held_roots = np.zeros(3 * count, dtype=bool)
+    held_roots[owner[held]] = True
+    free = ~held_roots[owner]
+    used = np.unique(owner[free])
+    result = np.full((count, 3), -1, dtype=np.int64)
+    result[free] = np.searchsorted(used, owner[free])
+    return result
+
+
+def _roots(owner: Ints) -> Ints:
+    """Follow chains of shared displacements (corners of two symmetric edges) to their end."""
+    while True:
+        further = owner[owner]
+        if np.array_equal(further, owner):
+            return owner
+        owner = further
+
+
+def symmetry_axis(patch: Patch, side: str) -> int:
+    """Axis normal to the plane that a side lies in; ValueError if it lies in no such plane."""
+    points = patch.control[side_points(patch, side)]
+    size = np.ptp(patch.control, axis=0).max()
+    inward = np.abs(patch.control[side_points(patch, side, 1)] - points).mean(axis=0)
+    flat = np.flatnonzero(np.ptp(points, axis=0) < 1e-9 * size)
+    if flat.size == 0:
+        raise ValueError(f"the {side} edge lies in no plane normal to x, y or z")
+    return int(flat[np.argmax(inward[flat])])

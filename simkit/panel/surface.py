@@ -1,0 +1,92 @@
+"""Undamaged panel surfaces as maps of a rectangle of parameters into space.
+
+x to the right, y up, z outward; the apex of a curved panel is at the origin.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.spline.basis import Basis, graded_breaks
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Curvature:
+    """Section radii of a panel, mm; infinite where straight.
+
+    The surface is the sum of circular arcs, z = -(R - sqrt(R^2 - r^2)) in each direction; with
+    ``round_cap`` both radii are equal and the surface is a sphere.
+    """
+
+    radius_x_mm: float = np.inf
+    radius_y_mm: float = np.inf
+    round_cap: bool = False
+
+    def height(self, x: Array, y: Array) -> Array:
+        """z of the mid-surface at plan positions, mm."""
+        if self.round_cap:
+            return _sag(np.hypot(x, y), self.radius_x_mm)
+        return _sag(x, self.radius_x_mm) + _sag(y, self.radius_y_mm)
+
+
+def _sag(r: Array, radius: float) -> Array:
+    if not np.isfinite(radius):
+        return np.zeros_like(r)
+    return -(r**2) / (radius + np.sqrt(radius**2 - r**2))
+
+
+@dataclass(frozen=True)
+class Window:
+    """Part of the panel that wants small elements: x from, to, y from, to; mm."""
+
+    x_from: float
+    x_to: float
+    y_from: float
+    y_to: float
+
+
+def rectangle_patch(
+    x_range: tuple[float, float], y_range: tuple[float, float], curvature: Curvature,
+    fine_mm: float, coarse_mm: float, degree: int = 2, window: Window | None = None,
+) -> Patch:
+    """Rectangular panel in plan; parameters are x and y themselves.
+
+    Elements are ``fine_mm`` inside the window (everywhere if None) and grow to ``coarse_mm``.
+    """
+    w = window or Window(*x_range, *y_range)
+    u = Basis.from_breaks(graded_breaks(*x_range, w.x_from, w.x_to, fine_mm, coarse_mm), degree)
+    v = Basis.from_breaks(graded_breaks(*y_range, w.y_from, w.y_to, fine_mm, coarse_mm), degree)
+
+    def surface(x: Array, y: Array) -> Array:
+        return np.stack([x, y, curvature.height(x, y)], axis=1)
+
+    return Patch.from_map(surface, u, v)
+
+
+def disc_patch(
+    radius_mm: float, curvature: Curvature, fine_mm: float, coarse_mm: float, degree: int = 2,
+    window_mm: float | None = None, quarter: bool = False,
+) -> Patch:
+    """Panel with a circular plan, all four sides on the circle (the whole disc), or a quarter.
+
+    The elliptical map x = u sqrt(1 - v^2 / 2), y = v sqrt(1 - u^2 / 2) takes the square to the
+    disc; it is singular only at the corners of the square, on the rim. A quarter has its planes
+    of symmetry at the left (x = 0) and bottom (y = 0).
+    """
+    start = 0.0 if quarter else -radius_mm
+    window = radius_mm if window_mm is None else window_mm
+    breaks = graded_breaks(start, radius_mm, max(start, -window), window, fine_mm, coarse_mm)
+    basis = Basis.from_breaks(breaks, degree)
+
+    def surface(u: Array, v: Array) -> Array:
+        x = u * np.sqrt(1.0 - 0.5 * (v / radius_mm) ** 2)
+        y = v * np.sqrt(1.0 - 0.5 * (u / radius_mm) ** 2)
+        return np.stack([x, y, curvature.height(x, y)], axis=1)
+
+    return Patch.from_map(surface, basis, basis)

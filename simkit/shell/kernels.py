@@ -1,0 +1,300 @@
+"""Element kernel of the rotation-free Kirchhoff-Love shell: forces, tangent, state, energy.
+
+Kinematics (Kiendl, Bletzinger, Linhard, Wuechner 2009): covariant base x,1 x,2, unit normal a3,
+curvature b_ab = x,_ab . a3, membrane strain (a_ab - A_ab) / 2, bending strain B_ab - b_ab, strain
+at height z: E = e + z k. Variations, with h_I,ab = N_I,ab - G^g_ab N_I,g and G^g_ab = x,_ab . a^g:
+
+    d b_ab   = sum h_I,ab a3 . dx_I
+    Dd b_ab  = -(h_I,ab dx_I . a^d)(N_J,d a3 . Dx_J) - (I, J swapped)
+               - b_ab a^gd (N_I,g a3 . dx_I)(N_J,d a3 . Dx_J)
+
+so that the tangent is exact. Strains are taken to (s, d, g) of a local orthonormal frame.
+"""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from simkit.sheet.j2 import update_point
+from simkit.shell.logstrain import add_second, log_strain
+
+
+@nb.njit(cache=True)
+def base_vectors(x, first_u, first_v, count_v, su, sv, shape, place):
+    """Shape derivatives and base vectors at one point of one element.
+
+    x control points (n, 3); su, sv (p + 1, 3) one-direction values; shape (6, n_e) out: N, N,1,
+    N,2, N,11, N,22, N,12; place (6, 3) out: x, x,1, x,2, x,11, x,22, x,12.
+    """
+    p1 = su.shape[0]
+    for r in range(6):
+        for i in range(3):
+            place[r, i] = 0.0
+    k = 0
+    for i in range(p1):
+        for j in range(p1):
+            shape[0, k] = su[i, 0] * sv[j, 0]
+            shape[1, k] = su[i, 1] * sv[j, 0]
+            shape[2, k] = su[i, 0] * sv[j, 1]
+            shape[3, k] = su[i, 2] * sv[j, 0]
+            shape[4, k] = su[i, 0] * sv[j, 2]
+            shape[5, k] = su[i, 1] * sv[j, 1]
+            cp = (first_u + i) * count_v + first_v + j
+            for r in range(6):
+                for c in range(3):
+                    place[r, c] += shape[r, k] * x[cp, c]
+            k += 1
+
+
+@nb.njit(cache=True)
+def dual_base(place, a3, up, b):
+    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,)."""
+    a11 = a22 = a12 = 0.0
+    for c in range(3):
+        a11 += place[1, c] * place[1, c]
+        a22 += place[2, c] * place[2, c]
+        a12 += place[1, c] * place[2, c]
+    a3[0] = place[1, 1] * place[2, 2] - place[1, 2] * place[2, 1]
+    a3[1] = place[1, 2] * place[2, 0] - place[1, 0] * place[2, 2]
+    a3[2] = place[1, 0] * place[2, 1] - place[1, 1] * place[2, 0]
+    det = a11 * a22 - a12 * a12
+    root = np.sqrt(det)
+    i11, i22, i12 = a22 / det, a11 / det, -a12 / det
+    for c in range(3):
+        a3[c] /= root
+        up[0, c] = i11 * place[1, c] + i12 * place[2, c]
+        up[1, c] = i12 * place[1, c] + i22 * place[2, c]
+    for r in range(3):
+        b[r] = place[3 + r, 0] * a3[0] + place[3 + r, 1] * a3[1] + place[3 + r, 2] * a3[2]
+    return a11, a22, a12, i11, i22, i12
+
+
+@nb.njit(cache=True)
+def _rows(shape, place, a3, up, frame, h, bm, bb):
+    """Strain-displacement rows bm, bb (3, 3 n_e) in (s, d, g), and h (3, n_e)."""
+    g = np.empty((3, 2))
+    for r in range(3):
+        for d in range(2):
+            g[r, d] = (place[3 + r, 0] * up[d, 0] + place[3 + r, 1] * up[d, 1]
+                       + place[3 + r, 2] * up[d, 2])
+    for k in range(shape.shape[1]):
+        n1, n2 = shape[1, k], shape[2, k]
+        for r in range(3):
+            h[r, k] = shape[3 + r, k] - g[r, 0] * n1 - g[r, 1] * n2
+        for r in range(3):
+            f0, f1, f2 = frame[r, 0], frame[r, 1], frame[r, 2]
+            m1 = f0 * n1 + 0.5 * f2 * n2
+            m2 = f1 * n2 + 0.5 * f2 * n1
+            hb = -(f0 * h[0, k] + f1 * h[1, k] + f2 * h[2, k])
+            for c in range(3):
+                bm[r, 3 * k + c] = m1 * place[1, c] + m2 * place[2, c]
+                bb[r, 3 * k + c] = hb * a3[c]
+
+
+@nb.njit(cache=True)
+def _section(em, kb, old, new, law, heights, weights, thickness, symmetrise, tangent, res, amat,
+             bmat, dmat, hot):
+    """Integrate stress and tangent over the layers of one Gauss point.
+
+    res (6,) out: membrane and bending resultants per reference length; amat, bmat, dmat (3, 3)
+    out. Returns (elastic energy per area, plastic work per area, ok).
+    """
+    e, hs, t, first = hot[0, 0:3], hot[1, 0:3], hot[2, 0:3], hot[3:6, 0:3]
+    c, work, a = hot[6:9, 0:3], hot[9, 0:9], hot[10:13, 0:3]
+    res[:] = 0.0
+    if tangent:
+        amat[:] = 0.0
+        bmat[:] = 0.0
+        dmat[:] = 0.0
+    stored = spent = 0.0
+    for layer in range(heights.size):
+        z = heights[layer] * thickness
+        w = weights[layer] * thickness
+        for i in range(3):
+            e[i] = em[i] + z * kb[i]
+        q, _k, k_r, k_rr = log_strain(e, hs, first)
+        if q < 0.0:
+            return stored, spent, False
+        update_point(hs, old[layer], new[layer], t, c, law, work, symmetrise, tangent)
+        for i in range(3):
+            stored += 0.5 * w * t[i] * (hs[i] - new[layer, i])
+        spent += w * new[layer, 4]
+        for i in range(3):
+            s = t[0] * first[0, i] + t[1] * first[1, i] + t[2] * first[2, i]
+            res[i] += w * s
+            res[3 + i] += w * z * s
+        if tangent:
+            for i in range(3):
+                for j in range(3):
+                    a[i, j] = 0.0
+            add_second(e, t, q, k_r, k_rr, a)
+            for i in range(3):
+                ci = (first[0, i] * c[0, 0] + first[1, i] * c[1, 0] + first[2, i] * c[2, 0],
+                      first[0, i] * c[0, 1] + first[1, i] * c[1, 1] + first[2, i] * c[2, 1],
+                      first[0, i] * c[0, 2] + first[1, i] * c[1, 2] + first[2, i] * c[2, 2])
+                for j in range(3):
+                    v = w * (a[i, j] + ci[0] * first[0, j] + ci[1] * first[1, j]
+                             + ci[2] * first[2, j])
+                    amat[i, j] += v
+                    bmat[i, j] += z * v
+                    dmat[i, j] += z * z * v
+    return stored, spent, True
+
+
+@nb.njit(cache=True, fastmath={"contract", "reassoc", "nsz"})
+def _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w):
+    """ke += w (bm' A bm + bm' B bb + bb' B' bm + bb' D bb), upper 3 x 3 blocks only."""
+    n = bm.shape[1]
+    for r in range(3):
+        for j in range(n):
+            zm[r, j] = w * (amat[r, 0] * bm[0, j] + amat[r, 1] * bm[1, j] + amat[r, 2] * bm[2, j]
+                            + bmat[r, 0] * bb[0, j] + bmat[r, 1] * bb[1, j]
+                            + bmat[r, 2] * bb[2, j])
+            zb[r, j] = w * (bmat[0, r] * bm[0, j] + bmat[1, r] * bm[1, j] + bmat[2, r] * bm[2, j]
+                            + dmat[r, 0] * bb[0, j] + dmat[r, 1] * bb[1, j]
+                            + dmat[r, 2] * bb[2, j])
+    for i in range(n):
+        b0, b1, b2 = bm[0, i], bm[1, i], bm[2, i]
+        c0, c1, c2 = bb[0, i], bb[1, i], bb[2, i]
+        for j in range(i, n):
+            ke[i, j] += (b0 * zm[0, j] + b1 * zm[1, j] + b2 * zm[2, j]
+                         + c0 * zb[0, j] + c1 * zb[1, j] + c2 * zb[2, j])
+
+
+@nb.njit(cache=True, fastmath={"contract", "reassoc", "nsz"})
+def _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q):
+    """Stress part of the tangent; n_res, m_res resultants for covariant (11, 22, 12).
+
+    mup: contravariant metric (11, 22, 12); q (n_e, 3) scratch for N_I,d a^d.
+    """
+    mb = m_res[0] * b[0] + m_res[1] * b[1] + m_res[2] * b[2]
+    for k in range(shape.shape[1]):
+        for c in range(3):
+            q[k, c] = shape[1, k] * up[0, c] + shape[2, k] * up[1, c]
+    for i in range(shape.shape[1]):
+        i1, i2 = shape[1, i], shape[2, i]
+        v1 = n_res[0] * i1 + 0.5 * n_res[2] * i2
+        v2 = n_res[1] * i2 + 0.5 * n_res[2] * i1
+        u1 = mb * (mup[0] * i1 + mup[2] * i2)
+        u2 = mb * (mup[1] * i2 + mup[2] * i1)
+        mh_i = w * (m_res[0] * h[0, i] + m_res[1] * h[1, i] + m_res[2] * h[2, i])
+        for j in range(i, shape.shape[1]):
+            j1, j2 = shape[1, j], shape[2, j]
+            same = w * (v1 * j1 + v2 * j2)
+            normal = w * (u1 * j1 + u2 * j2)
+            mh_j = w * (m_res[0] * h[0, j] + m_res[1] * h[1, j] + m_res[2] * h[2, j])
+            for r in range(3):
+                left = mh_i * q[j, r] + normal * a3[r]
+                right = mh_j * a3[r]
+                for c in range(3):
+                    ke[3 * i + r, 3 * j + c] += left * a3[c] + right * q[i, c]
+                ke[3 * i + r, 3 * j + r] += same
+
+
+@nb.njit(cache=True)
+def _scatter(ke, places, data):
+    """Add the upper triangle of ke to the matrix; -1 skips, -(p + 2) adds twice at p."""
+    k = 0
+    for i in range(ke.shape[0]):
+        for j in range(i, ke.shape[0]):
+            at = places[k]
+            if at >= 0:
+                data[at] += ke[i, j]
+            elif at < -1:
+                data[-(at + 2)] += 2.0 * ke[i, j]
+            k += 1
+
+
+@nb.njit(cache=True)
+def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area, thickness,
+             heights, weights, law, old, new, symmetrise, tangent, force, places, data, energy,
+             shape, place, bm, bb, zm, zb, ke, h, q, small, hot):
+    """One element: add its forces and tangent, write its new state and energies."""
+    eu, ev = el // elements_v, el % elements_v
+    p1, g = su.shape[2], su.shape[1]
+    a3, up, b = small[0], small[1:3], small[3]
+    em, kb, mup = small[4], small[5], small[6]
+    n_res, m_res = small[7], small[8]
+    amat, bmat, dmat = small[9:12], small[12:15], small[15:18]
+    res = hot[13, 0:6]
+    stored = spent = 0.0
+    if tangent:
+        ke[:] = 0.0
+    for gp in range(g * g):
+        gu, gv = gp // g, gp % g
+        base_vectors(x, eu, ev, count_v, su[eu, gu], sv[ev, gv], shape, place)
+        a11, a22, a12, mup[0], mup[1], mup[2] = dual_base(place, a3, up, b)
+        frame = frames[el, gp]
+        d0 = 0.5 * (a11 - metric[el, gp, 0])
+        d1 = 0.5 * (a22 - metric[el, gp, 1])
+        d2 = 0.5 * (a12 - metric[el, gp, 2])
+        k0 = curvature[el, gp, 0] - b[0]
+        k1 = curvature[el, gp, 1] - b[1]
+        k2 = curvature[el, gp, 2] - b[2]
+        for r in range(3):
+            em[r] = frame[r, 0] * d0 + frame[r, 1] * d1 + frame[r, 2] * d2
+            kb[r] = frame[r, 0] * k0 + frame[r, 1] * k1 + frame[r, 2] * k2
+        elastic, plastic, ok = _section(
+            em, kb, old[el, gp], new[el, gp], law, heights, weights, thickness[el, gp],
+            symmetrise, tangent, res, amat, bmat, dmat, hot)
+        if not ok:
+            return False
+        w = area[el, gp]
+        stored += w * elastic
+        spent += w * plastic
+        _rows(shape, place, a3, up, frame, h, bm, bb)
+        for k in range(p1 * p1):
+            cp = (eu + k // p1) * count_v + ev + k % p1
+            for c in range(3):
+                i = 3 * k + c
+                force[cp, c] += w * (bm[0, i] * res[0] + bm[1, i] * res[1] + bm[2, i] * res[2]
+                                     + bb[0, i] * res[3] + bb[1, i] * res[4] + bb[2, i] * res[5])
+        if tangent:
+            for r in range(3):
+                n_res[r] = frame[0, r] * res[0] + frame[1, r] * res[1] + frame[2, r] * res[2]
+                m_res[r] = frame[0, r] * res[3] + frame[1, r] * res[4] + frame[2, r] * res[5]
+            _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w)
+            _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q)
+    energy[el, 0] = stored
+    energy[el, 1] = spent
+    if tangent:
+        _scatter(ke, places, data)
+    return True
+
+
+@nb.njit(cache=True, parallel=True)
+def assemble(threads, colours, starts, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
+             thickness, heights, weights, law, old, new, symmetrise, tangent, force, places, data,
+             energy):
+    """All elements, colour by colour, so that no two threads touch one control point.
+
+    threads: shares each colour is cut into.
+    colours (elements,) element numbers sorted by colour, starts (colours + 1,) their ranges.
+    Adds to force (n, 3) N and data (matrix values); writes new and energy (elements, 2) N mm.
+    Returns False if any element is inverted.
+    """
+    n = su.shape[2] * su.shape[2]
+    failed = np.zeros(starts.size - 1, dtype=np.int64)
+    for colour in range(starts.size - 1):
+        first, count = starts[colour], starts[colour + 1] - starts[colour]
+        chunks = min(threads, count)
+        bad = np.zeros(chunks, dtype=np.int64)
+        for chunk in nb.prange(chunks):
+            shape, place = np.empty((6, n)), np.empty((6, 3))
+            bm, bb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
+            zm, zb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
+            ke = np.empty((3 * n, 3 * n))
+            h, q = np.empty((3, n)), np.empty((n, 3))
+            small, hot = np.empty((18, 3)), np.empty((14, 9))
+            for k in range(first + chunk * count // chunks,
+                           first + (chunk + 1) * count // chunks):
+                el = colours[k]
+                ok = _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames,
+                              area, thickness, heights, weights, law, old, new, symmetrise,
+                              tangent, force, places[el], data, energy, shape, place, bm, bb,
+                              zm, zb, ke, h, q, small, hot)
+                if not ok:
+                    bad[chunk] = 1
+        failed[colour] = bad.sum()
+    return failed.sum() == 0

@@ -1,0 +1,60 @@
+"""All pictures of a stored run or comparison, drawn again from its folder at any time."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from simkit.show.maps import left_figure, map_figure
+from simkit.show.profiles import section_figure
+from simkit.show.progress import force_figure, progress_figure
+from simkit.show.read import ForcePath, RunRecord, read_comparison, read_path, read_run
+from simkit.show.style import look, save
+from simkit.show.versus import bars_figure, final_maps_figure, race_figure
+
+
+def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None) -> list[Path]:
+    """Draw a stored run: map before and after, what is left, sections, progress, force path.
+
+    run_dir : folder with run.json, steps.csv and fields/.
+    out_dir : where the PNGs go; by default the folder `pictures` in the run.
+    step : state to show as "after" (the last by default); its number is then part of the file
+        names. The force path is that of this step, or of the hardest one when none is named.
+
+    Returns the files written. InputError when the folder is missing, damaged or half-written.
+    """
+    record = read_run(Path(run_dir))
+    number = record.step_index(step)
+    path = read_path(record.folder, number) if step is not None else _hardest(record)
+    out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
+    tail = "" if step is None else f"-step{number:02d}"
+    with look():
+        files = [save(map_figure(record, number), out / f"map{tail}.png"),
+                 save(left_figure(record, number), out / f"left{tail}.png"),
+                 save(section_figure(record, number), out / f"sections{tail}.png"),
+                 save(progress_figure(record, number), out / f"progress{tail}.png")]
+        if path is not None:
+            files.append(save(force_figure(record, path), out / f"force-step{path.step:02d}.png"))
+    return files
+
+
+def draw_comparison(folder: Path, out_dir: Path | None = None) -> list[Path]:
+    """Draw a stored comparison: bars, final maps on one scale, lows and highs of all strategies.
+
+    Returns the files written, by default in the folder `pictures` in it. InputError as in
+    `draw_run`.
+    """
+    record = read_comparison(Path(folder))
+    out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
+    with look():
+        files = [save(bars_figure(record), out / "comparison.png")]
+        if record.runs:
+            files.append(save(final_maps_figure(record), out / "final-maps.png"))
+            files.append(save(race_figure(record), out / "progress-all.png"))
+    return files
+
+
+def _hardest(record: RunRecord) -> ForcePath | None:
+    """Force path of the step with the largest force among those that have one."""
+    paths = [read_path(record.folder, step.number) for step in record.steps[1:]]
+    return max((path for path in paths if path is not None),
+               key=lambda path: float(path.force_N.max()), default=None)

@@ -1,0 +1,63 @@
+"""Comparison as an aligned table for the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+# (column of compare.csv, first and second line of the heading, number format or "" for words)
+COLUMNS = (
+    ("strategy", "strategy", "", ""),
+    ("flat", "flat", "", ""),
+    ("steps", "steps", "", ".0f"),
+    ("tool_changes", "tool", "changes", ".0f"),
+    ("minutes", "time", "min", ".0f"),
+    ("max_low_mm", "low", "mm", ".2f"),
+    ("max_high_mm", "high", "mm", ".2f"),
+    ("improvement_pct", "better", "%", ".0f"),
+    ("crown_start_mm", "crown", "start", ".2f"),
+    ("crown_end_mm", "crown", "end", ".2f"),
+    ("stretch_mm2", "stretch", "mm2", ".2f"),
+    ("max_force_N", "force", "N", ".0f"),
+    ("max_plastic_strain", "plastic", "strain", ".3f"),
+    ("outcome", "outcome", "", ""),
+)
+
+
+def comparison_table(rows: Sequence[Mapping[str, object]]) -> str:
+    """Rows of compare.csv as aligned text; columns that no row has are left out.
+
+    rows : one mapping a strategy, values as read from the file or as numbers. Numbers stand
+    right, words left; "-" where a value is missing.
+    """
+    shown = [column for column in COLUMNS if any(column[0] in row for row in rows)]
+    cells = [[column[1], column[2]] + [_cell(column[0], column[3], row) for row in rows]
+             for column in shown]
+    padded = []
+    for (_, _, _, style), column in zip(shown, cells, strict=True):
+        width = max(len(text) for text in column)
+        padded.append([text.rjust(width) if style else text.ljust(width) for text in column])
+    lines = ["  ".join(parts).rstrip() for parts in zip(*padded, strict=True)]
+    lines.insert(2, "-" * max((len(line) for line in lines), default=0))
+    return "\n".join(lines)
+
+
+def flat_word(value: object) -> str:
+    """The column `flat` as yes, no, or "-" when it is missing."""
+    word = str(value).strip().lower()
+    if word in ("true", "yes", "1"):
+        return "yes"
+    return "no" if word in ("false", "no", "0") else "-"
+
+
+def _cell(key: str, style: str, row: Mapping[str, object]) -> str:
+    value = row.get(key)
+    if key == "flat":
+        return flat_word(value)
+    if value is None or str(value).strip() in ("", "nan"):
+        return "-"
+    if not style:
+        return str(value)
+    try:
+        return format(float(str(value)), style)
+    except ValueError:
+        return str(value)

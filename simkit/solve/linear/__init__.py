@@ -1,0 +1,50 @@
+"""Sparse symmetric direct solvers, possibly indefinite, behind one interface."""
+
+from __future__ import annotations
+
+import os
+
+from simkit.errors import InputError
+from simkit.solve.linear.multifrontal import MultifrontalLDL
+from simkit.solve.linear.pardiso import PardisoLDL, library
+from simkit.solve.linear.pattern import Factorisation, Pattern, SingularMatrix
+from simkit.solve.linear.superlu import SymmetricSuperLU
+
+__all__ = ["Factorisation", "Pattern", "SingularMatrix", "available", "make_solver"]
+
+VARIABLE = "SIMKIT_SOLVER"
+BACKENDS = {
+    "multifrontal": MultifrontalLDL,
+    "pardiso": PardisoLDL,
+    "superlu": SymmetricSuperLU,
+}
+
+
+def available() -> list[str]:
+    """Return the names of the backends that work here, the one of 'auto' first."""
+    return [name for name in BACKENDS if name != "pardiso" or library() is not None]
+
+
+def make_solver(pattern: Pattern, backend: str = "auto", threads: int = 1) -> Factorisation:
+    """Return a solver for matrices of this pattern, analysed once.
+
+    `backend` is 'auto', 'multifrontal', 'pardiso' or 'superlu'; where it is 'auto', the
+    environment variable SIMKIT_SOLVER chooses, if set. `threads` is ignored by superlu. Raises
+    InputError for a backend that is unknown or not installed, or fewer than one thread.
+
+    'auto' is multifrontal, by measurement (`benchmarks/linear_solvers.py`, shallow shell of
+    biquadratic splines, one thread, MEASURED): see the table in `docs` of that script's output.
+    """
+    key = None
+    if backend == "auto":
+        backend = os.environ.get(VARIABLE) or "auto"
+        key = VARIABLE if os.environ.get(VARIABLE) else None
+    if backend == "auto":
+        backend = "multifrontal"
+    if backend not in available():
+        raise InputError(
+            f"no linear solver '{backend}' here", f"one of: auto, {', '.join(available())}", key=key
+        )
+    if threads < 1:
+        raise InputError(f"{threads} solver threads", "at least 1", key="threads")
+    return BACKENDS[backend](pattern, threads)

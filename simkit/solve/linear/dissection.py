@@ -1,0 +1,174 @@
+"""Nested dissection by grid coordinates: the order of elimination and its dense blocks.
+
+George 1973 (nested dissection of a regular mesh; MEMORY): a strip of control points that cuts
+the grid in two is eliminated last, then each half is cut likewise. The strip is read from the
+actual couplings, so merged or missing equations only change its width, never correctness.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True)
+def point_graph(
+    indptr: np.ndarray, indices: np.ndarray, point: np.ndarray, points: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Return the couplings between points, both ways, from those between equations.
+
+    `point` (n,) gives the point of each equation. Returns (start, neighbour): neighbours of
+    point q are neighbour[start[q]:start[q + 1]], possibly listed twice, q itself left out.
+    """
+    n = point.size
+    order = np.argsort(point, kind="mergesort")
+    seen = np.full(points, -1, np.int64)
+    one = np.empty(indices.size, np.int64)
+    two = np.empty(indices.size, np.int64)
+    count = 0
+    for place in range(n):
+        i = order[place]
+        p = point[i]
+        for k in range(indptr[i], indptr[i + 1]):
+            q = point[indices[k]]
+            if q != p and seen[q] != p:
+                seen[q] = p
+                one[count], two[count] = p, q
+                count += 1
+    start = np.zeros(points + 1, np.int64)
+    for e in range(count):
+        start[one[e] + 1] += 1
+        start[two[e] + 1] += 1
+    start = np.cumsum(start)
+    fill = start.copy()
+    neighbour = np.empty(2 * count, np.int64)
+    for e in range(count):
+        neighbour[fill[one[e]]] = two[e]
+        fill[one[e]] += 1
+        neighbour[fill[two[e]]] = one[e]
+        fill[two[e]] += 1
+    return start, neighbour
+
+
+@njit(cache=True)
+def _best_cut(
+    members: np.ndarray,
+    along: np.ndarray,
+    weight: np.ndarray,
+    start: np.ndarray,
+    neighbour: np.ndarray,
+    label: np.ndarray,
+) -> tuple[float, int, np.ndarray]:
+    """Find the coordinate c that cuts a segment best across one axis.
+
+    The strip of cut c holds the points below c with a neighbour at or beyond c. Returns the
+    cost (strip weight, made dearer by imbalance; inf if there is no cut), c, and how far each
+    member reaches.
+    """
+    low, high = along[members[0]], along[members[0]]
+    for q in members:
+        low, high = min(low, along[q]), max(high, along[q])
+    reach = np.empty(members.size, np.int64)
+    below = np.zeros(high - low + 2)
+    strip = np.zeros(high - low + 2)
+    total = 0.0
+    for m in range(members.size):
+        q = members[m]
+        far = along[q]
+        for k in range(start[q], start[q + 1]):
+            r = neighbour[k]
+            if label[r] == label[q]:
+                far = max(far, along[r])
+        reach[m] = far
+        below[along[q] - low + 1] += weight[q]
+        strip[along[q] - low + 1] += weight[q]
+        strip[far - low + 1] -= weight[q]
+        total += weight[q]
+    below, strip = np.cumsum(below), np.cumsum(strip)
+    best, where = np.inf, low
+    for c in range(1, high - low + 1):
+        left = below[c] - strip[c]
+        right = total - below[c]
+        if left <= 0.0 or right <= 0.0:
+            continue
+        cost = strip[c] * (1.0 + 2.0 * abs(left - right) / (left + right))
+        if cost < best:
+            best, where = cost, low + c
+    return best, where, reach
+
+
+@njit(cache=True)
+def _sorted_members(members: np.ndarray, xy: np.ndarray, first: int) -> np.ndarray:
+    """Sort points by one axis, then the other: neighbours along a strip stay together."""
+    span = xy[:, 1 - first].max() + 1
+    key = np.empty(members.size, np.int64)
+    for m in range(members.size):
+        key[m] = xy[members[m], first] * span + xy[members[m], 1 - first]
+    return members[np.argsort(key, kind="mergesort")]
+
+
+@njit(cache=True)
+def _divide(
+    members: np.ndarray, along: np.ndarray, cut: int, reach: np.ndarray
+) -> tuple[np.ndarray, int, int]:
+    """Reorder a segment as left, right, strip; return it with the two inner borders."""
+    kind = np.zeros(members.size, np.int64)
+    count = np.zeros(4, np.int64)
+    for m in range(members.size):
+        if along[members[m]] >= cut:
+            kind[m] = 1
+        elif reach[m] >= cut:
+            kind[m] = 2
+        count[kind[m] + 1] += 1
+    place = np.cumsum(count)
+    left, right = place[1], place[2]
+    result = np.empty_like(members)
+    for m in range(members.size):
+        result[place[kind[m]]] = members[m]
+        place[kind[m]] += 1
+    return result, left, right
+
+
+@njit(cache=True)
+def dissect(
+    xy: np.ndarray, weight: np.ndarray, start: np.ndarray, neighbour: np.ndarray, leaf: float
+) -> tuple[np.ndarray, np.ndarray]:
+    """Order points by recursive bisection down to blocks of at most `leaf` equations.
+
+    xy (points, 2) int from 0, weight (points,) equations a point. Returns the points in order
+    of elimination and a mask (points + 1,) that is true where a block starts, and at the end.
+    """
+    points = weight.size
+    order = np.arange(points)
+    starts = np.zeros(points + 1, np.bool_)
+    starts[points] = True
+    label = np.zeros(points, np.int64)
+    labels = 1
+    todo = [(0, points)]
+    while len(todo) > 0:
+        lo, hi = todo.pop()
+        members = order[lo:hi].copy()
+        starts[lo] = True
+        axis, cut, cost = 0, 0, np.inf
+        reach = members
+        if weight[members].sum() > leaf:
+            cost, cut, reach = _best_cut(members, xy[:, 0], weight, start, neighbour, label)
+            cost1, cut1, reach1 = _best_cut(members, xy[:, 1], weight, start, neighbour, label)
+            if cost1 < cost:
+                axis, cost, cut, reach = 1, cost1, cut1, reach1
+        if cost == np.inf:
+            order[lo:hi] = _sorted_members(members, xy, 0)
+            continue
+        members, left, right = _divide(members, xy[:, axis], cut, reach)
+        members[right:] = _sorted_members(members[right:], xy, 1 - axis)
+        order[lo:hi] = members
+        for q in members[:left]:
+            label[q] = labels
+        for q in members[left:right]:
+            label[q] = labels + 1
+        labels += 2
+        if right < hi - lo:
+            starts[lo + right] = True
+        todo.append((lo, lo + left))
+        todo.append((lo + left, lo + right))
+    return order, starts

@@ -1,0 +1,168 @@
+"""Own sparse LDL^T for the grid: nested dissection, dense fronts, branches refactored alone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from typing import TypeVar
+
+import numpy as np
+
+from simkit.solve.linear import kernels
+from simkit.solve.linear.blas import addresses, one_blas_thread
+from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
+from simkit.solve.linear.plan import make_plan
+from simkit.solve.linear.substitution import backward, forward
+from simkit.solve.linear.substitution_many import backward_many, forward_many
+from simkit.solve.linear.symbolic import analyse
+
+LEAF = 100  # equations in a block below which it is not cut further
+KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
+
+Result = TypeVar("Result")
+
+
+class MultifrontalLDL:
+    """LDL^T without pivoting off the diagonal, on one or more threads.
+
+    A pivot below 1e-13 of its block's values raises SingularMatrix; with `perturb` it is lifted
+    to 1e-8 of them instead and counted in `perturbed`, for refinement to mend. `recomputed` is
+    the number of blocks the last factorisation worked on, of `blocks`. An object serves one
+    caller at a time; the same values give the same bits on every run with as many threads.
+    """
+
+    name = "multifrontal"
+
+    def __init__(
+        self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF
+    ) -> None:
+        self.pattern = pattern
+        self.perturb = perturb
+        self.perturbed = 0
+        self.recomputed = 0
+        self.negative_pivots: int | None = None
+        self._blas = addresses()
+        self._tree = tree = analyse(pattern, leaf)
+        self._plan = make_plan(tree, threads, KEEP_FRACTION)
+        self.blocks = tree.parent.size
+        self._panel = np.empty(int(tree.panel_ptr[-1]))
+        self._updates = np.empty(self._plan.size)
+        self._d = np.empty(pattern.n)
+        self._lifted = np.zeros(self.blocks, np.int64)
+        self._front = int((tree.pivots + tree.borders).max(initial=1))
+        widest = int((tree.pivots * (tree.pivots + tree.borders)).max(initial=1))
+        self._scratch = [
+            (np.empty(widest), np.empty(kernels.NARROW**2)) for _ in range(threads)
+        ]
+        self._pool = ThreadPoolExecutor(threads) if threads > 1 else None
+        self._data = np.empty(pattern.nnz)
+        self._ready = False
+
+    def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
+        """Factor the matrix with these values (order of the pattern).
+
+        After a first factorisation only branches with new values are worked on, bit for bit
+        as if all were. `changed` (equations) names the equations of all changed entries, rows and
+        columns; without it the values are compared with the last ones. Raises SingularMatrix.
+        """
+        values = checked_values(self.pattern, data)
+        todo = self._blocks_to_do(values, changed)
+        self._ready, self.negative_pivots = False, None  # until all went well
+        np.copyto(self._data, values)
+        shares, rest = self._plan.shares, self._plan.rest
+        with one_blas_thread():
+            bad = max(self._side_by_side(lambda t: self._run(shares[t][todo[shares[t]]], t)))
+            if bad < 0:
+                bad = self._run(rest[todo[rest]], 0)
+        if bad >= 0:
+            equation = int(self._tree.order[bad])
+            raise SingularMatrix(f"no usable pivot in equation {equation}")
+        self._ready = True
+        self.recomputed = int(np.count_nonzero(todo))
+        self.perturbed = int(self._lifted.sum())
+        self.negative_pivots = int(np.count_nonzero(self._d < 0.0))
+
+    def solve(self, b: np.ndarray) -> np.ndarray:
+        """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10.
+
+        Raises SingularMatrix where there is no factorisation or refinement does not help.
+        """
+        if not self._ready:
+            raise SingularMatrix("there is no factorisation to solve with")
+        with one_blas_thread():
+            return solve_refined(self.pattern, self._data, b, self._substitute)
+
+    def _side_by_side(self, job: Callable[[int], Result]) -> list[Result]:
+        """Run a job for every share, on the threads if there are several."""
+        if self._pool is None:
+            return [job(0)]
+        return list(self._pool.map(job, range(len(self._plan.shares))))
+
+    def _blocks_to_do(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
+        """Return a mask of the blocks to factor: all, or those a change reaches."""
+        tree = self._tree
+        if not self._ready:
+            return np.ones(self.blocks, np.bool_)
+        if changed is None:
+            own = kernels.changed_blocks(self._data, values, tree.entry_ptr, tree.entry_from)
+        else:
+            moved = np.zeros(self.pattern.n, np.bool_)
+            moved[changed] = True
+            own = np.logical_or.reduceat(moved[tree.order], tree.first[:-1])
+        return kernels.reached_blocks(tree.parent, self._plan.keeper, own)
+
+    def _run(self, blocks: np.ndarray, thread: int) -> int:
+        """Factor some blocks with one thread's scratch; position of a bad pivot, or -1."""
+        tree = self._tree
+        scaled, inverse = self._scratch[thread]
+        return int(
+            kernels.factor_blocks(
+                blocks, self._data, tree.first, tree.child_ptr, tree.child, tree.border_ptr,
+                tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from, tree.entry_to,
+                tree.panel_ptr, self._plan.place, self._panel, self._updates, self._d,
+                self._lifted, scaled, inverse, self.perturb, self._blas,
+            )
+        )
+
+    def _substitute(self, b: np.ndarray) -> np.ndarray:
+        """Return the solution of the factored system for b (n, m), Fortran order.
+
+        Every further share goes forward in a vector of its own, which are summed in order; then
+        the common top goes forward and back, and the shares go back each in its own rows.
+        """
+        order, shares, rest = self._tree.order, self._plan.shares, self._plan.rest
+        x = np.ascontiguousarray(b[order].T)
+        parts = [x]
+        for rows in self._plan.rows[1:]:
+            part = np.zeros_like(x)
+            part[:, rows], x[:, rows] = x[:, rows], 0.0
+            parts.append(part)
+        self._side_by_side(lambda t: self._forward(shares[t], parts[t]))
+        for part in parts[1:]:
+            x += part
+        self._forward(rest, x)
+        self._backward(rest, x)
+        self._side_by_side(lambda t: self._backward(shares[t], x))
+        result = np.empty_like(b, order="F")
+        result[order] = x.T
+        return result
+
+    def _forward(self, blocks: np.ndarray, x: np.ndarray) -> None:
+        """Apply the inverse of L for these blocks to x (m, n) in place."""
+        tree, work = self._tree, np.empty(x.shape[0] * self._front)
+        args = (tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, work)
+        if x.shape[0] == 1:
+            forward(blocks, x[0], *args)
+        else:
+            forward_many(blocks, x, *args, self._blas)
+
+    def _backward(self, blocks: np.ndarray, x: np.ndarray) -> None:
+        """Apply the inverse of D L^T for these blocks to x (m, n) in place."""
+        tree, work = self._tree, np.empty(x.shape[0] * self._front)
+        args = (
+            tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, self._d, work,
+        )
+        if x.shape[0] == 1:
+            backward(blocks, x[0], *args)
+        else:
+            backward_many(blocks, x, *args, self._blas)

@@ -1,0 +1,171 @@
+"""Symmetric sparse pattern, what every factorisation offers, and iterative refinement."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numba import njit
+
+RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
+RESIDUAL_LIMIT = 1e-6  # relative residual above which a solution is not returned
+MAX_REFINEMENTS = 3
+
+
+class SingularMatrix(ArithmeticError):
+    """The matrix cannot be factored, or is so near singular that no solution can be trusted."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pattern:
+    """Where a symmetric matrix may hold values: its upper triangle, row by row.
+
+    Attributes
+    ----------
+    n : number of equations.
+    indptr : (n + 1,) int, row i holds entries indptr[i] to indptr[i + 1] - 1.
+    indices : (nnz,) int, columns, increasing within a row and starting with the diagonal.
+    coords : (n, 2) int, grid position of each equation's control point. It only guides the
+        order of elimination: any coordinates give a correct solution.
+    """
+
+    n: int
+    indptr: np.ndarray
+    indices: np.ndarray
+    coords: np.ndarray
+
+    def __post_init__(self) -> None:
+        """Refuse a pattern that is not a sorted upper triangle with a full diagonal."""
+        if self.indptr.shape != (self.n + 1,) or self.coords.shape != (self.n, 2):
+            raise ValueError(
+                f"pattern of {self.n} equations needs indptr ({self.n + 1},) and coords "
+                f"({self.n}, 2), found {self.indptr.shape} and {self.coords.shape}"
+            )
+        if self.indptr[0] != 0 or self.indptr[-1] != self.indices.size:
+            raise ValueError("indptr must run from 0 to the number of entries")
+        row = first_bad_row(self.n, np.asarray(self.indptr), np.asarray(self.indices))
+        if row >= 0:
+            raise ValueError(
+                f"row {row} of the pattern must start with its diagonal, then increasing columns"
+            )
+
+    @property
+    def nnz(self) -> int:
+        """Number of stored entries (upper triangle with diagonal)."""
+        return int(self.indices.size)
+
+
+class Factorisation(Protocol):
+    """A symmetric, possibly indefinite matrix factored for repeated solution.
+
+    `factor` takes the values in the order of the pattern and raises SingularMatrix on a
+    breakdown; `solve` takes (n,) or (n, m). `negative_pivots` counts the negative eigenvalues
+    of the last matrix factored (Sylvester's law of inertia), None where it is not known.
+    """
+
+    name: str
+    negative_pivots: int | None
+
+    def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
+        """Factor the matrix with these values; `changed` (equations) is a hint for speed."""
+
+    def solve(self, b: np.ndarray) -> np.ndarray:
+        """Solve for one right side (n,) or several (n, m)."""
+
+
+@njit(cache=True)
+def first_bad_row(n: int, indptr: np.ndarray, indices: np.ndarray) -> int:
+    """Return the first row that is unsorted, leaves the triangle or lacks its diagonal, or -1."""
+    for i in range(n):
+        if indptr[i + 1] <= indptr[i] or indices[indptr[i]] != i:
+            return i
+        for k in range(indptr[i] + 1, indptr[i + 1]):
+            if indices[k] <= indices[k - 1] or indices[k] >= n:
+                return i
+    return -1
+
+
+@njit(cache=True, nogil=True)
+def symmetric_residual(
+    indptr: np.ndarray, indices: np.ndarray, data: np.ndarray, x: np.ndarray, r: np.ndarray
+) -> None:
+    """Subtract A x from r in place; A by its upper triangle, x and r (n,)."""
+    for i in range(indptr.size - 1):
+        first = indptr[i]
+        total = data[first] * x[i]
+        for k in range(first + 1, indptr[i + 1]):
+            j = indices[k]
+            total += data[k] * x[j]
+            r[j] -= data[k] * x[i]
+        r[i] -= total
+
+
+def checked_values(pattern: Pattern, data: np.ndarray) -> np.ndarray:
+    """Return the values as contiguous floats; refuse a wrong length or a value that is no number.
+
+    Raises ValueError on a wrong shape, SingularMatrix on NaN or infinity.
+    """
+    values = np.ascontiguousarray(data, dtype=np.float64)
+    if values.shape != (pattern.nnz,):
+        raise ValueError(f"expected values of shape ({pattern.nnz},), found {values.shape}")
+    if not np.isfinite(values.sum()) and not np.isfinite(values).all():
+        raise SingularMatrix("the matrix holds values that are not finite")
+    return values
+
+
+def checked_right_side(pattern: Pattern, b: np.ndarray) -> np.ndarray:
+    """Return b as a new Fortran-ordered (n, m) array of floats; ValueError on a wrong shape."""
+    b = np.asarray(b, dtype=np.float64)
+    if b.ndim not in (1, 2) or b.shape[0] != pattern.n:
+        raise ValueError(f"expected a right side of {pattern.n} rows, found {b.shape}")
+    return np.array(b.reshape(pattern.n, -1), order="F")
+
+
+def solve_refined(
+    pattern: Pattern,
+    data: np.ndarray,
+    b: np.ndarray,
+    apply_inverse: Callable[[np.ndarray], np.ndarray],
+) -> np.ndarray:
+    """Solve with a factorisation, then refine while the relative residual exceeds the goal.
+
+    The residual is |b - A x| / |b| in the largest norm, a column at a time. `apply_inverse`
+    maps (n, m) to (n, m), both in Fortran order. A step that does not reduce the residual is
+    dropped. Raises SingularMatrix where the residual stays above 1e-6.
+    """
+    right = checked_right_side(pattern, b)
+    x = apply_inverse(right)
+    for column in range(right.shape[1]):
+        scale = np.abs(right[:, column]).max(initial=0.0)
+        if scale > 0.0:
+            _refine_column(pattern, data, right[:, column], x, column, scale, apply_inverse)
+    return x.reshape(np.shape(b))
+
+
+def _refine_column(
+    pattern: Pattern,
+    data: np.ndarray,
+    b: np.ndarray,
+    x: np.ndarray,
+    column: int,
+    scale: float,
+    apply_inverse: Callable[[np.ndarray], np.ndarray],
+) -> None:
+    """Refine one column of x in place."""
+    residual = b.copy()
+    symmetric_residual(pattern.indptr, pattern.indices, data, x[:, column], residual)
+    size = np.abs(residual).max() / scale
+    for _ in range(MAX_REFINEMENTS):
+        if size <= RESIDUAL_GOAL:
+            break
+        trial = x[:, column] + apply_inverse(residual.reshape(-1, 1, order="F"))[:, 0]
+        rest = b.copy()
+        symmetric_residual(pattern.indptr, pattern.indices, data, trial, rest)
+        trial_size = np.abs(rest).max() / scale
+        if not trial_size < size:
+            break
+        x[:, column], residual, size = trial, rest, trial_size
+    if not size <= RESIDUAL_LIMIT:
+        raise SingularMatrix(f"the solution leaves a relative residual of {size:.1e}")

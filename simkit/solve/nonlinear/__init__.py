@@ -1,0 +1,1 @@
+"""Nonlinear equilibrium: Newton, load steps, arc length. Knows residuals, not sheets."""

@@ -1,0 +1,125 @@
+"""Newton's method with a line search on the work of the residual."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from enum import Enum
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+
+class System(Protocol):
+    """What the solver needs to know of a mechanical system."""
+
+    def evaluate(self, x: Array, tangent: bool) -> Array | None:
+        """Out-of-balance force at x, or None where x is inadmissible; keeps the tangent."""
+
+    def correction(self, residual: Array) -> tuple[Array, int | None]:
+        """Solve K dx = -residual with the tangent kept; also the count of negative pivots."""
+
+    def force_scale(self) -> float:
+        """Largest force now at work (tool, reactions), N, against which the residual is judged."""
+
+
+class Ending(Enum):
+    """How an iteration ended."""
+
+    CONVERGED = "converged"
+    SLOW = "no convergence within the iterations allowed"
+    DIVERGED = "the residual grew without limit"
+    INADMISSIBLE = "an element turned inside out"
+    SINGULAR = "the tangent could not be factorised"
+
+
+class SingularTangent(Exception):
+    """Raised by a system whose tangent cannot be factorised."""
+
+
+@dataclass(frozen=True)
+class NewtonSettings:
+    """Limits and criteria.
+
+    Attributes
+    ----------
+    iterations : most iterations allowed.
+    force_tolerance : residual (Euclidean norm) over the force scale.
+    work_tolerance : |residual . dx| over force scale times the largest displacement increment.
+    shortest_step : smallest factor of the line search.
+    """
+
+    iterations: int = 15
+    force_tolerance: float = 1e-6
+    work_tolerance: float = 1e-9
+    shortest_step: float = 0.1
+
+
+@dataclass(frozen=True)
+class NewtonResult:
+    """Where the iteration ended: x, how, iterations, residual history, negative pivots."""
+
+    x: Array
+    ending: Ending
+    iterations: int
+    history: list[float] = field(default_factory=list)
+    negative_pivots: int | None = None
+
+    @property
+    def converged(self) -> bool:
+        """True if both criteria were met."""
+        return self.ending is Ending.CONVERGED
+
+
+def newton(system: System, x: Array, settings: NewtonSettings) -> NewtonResult:
+    """Bring a system to balance from a starting guess."""
+    history: list[float] = []
+    negative: int | None = None
+    residual = system.evaluate(x, True)
+    if residual is None:
+        return NewtonResult(x, Ending.INADMISSIBLE, 0, history, negative)
+    first = max(float(np.linalg.norm(residual)), 1e-300)
+    work = np.inf
+    for iteration in range(settings.iterations + 1):
+        size = float(np.linalg.norm(residual))
+        scale = system.force_scale()
+        history.append(size / scale)
+        if size <= settings.force_tolerance * scale and work <= settings.work_tolerance:
+            return NewtonResult(x, Ending.CONVERGED, iteration, history, negative)
+        if not np.isfinite(size) or size > 1e8 * max(first, scale):
+            return NewtonResult(x, Ending.DIVERGED, iteration, history, negative)
+        if iteration == settings.iterations:
+            break
+        try:
+            dx, negative = system.correction(residual)
+        except SingularTangent:
+            return NewtonResult(x, Ending.SINGULAR, iteration, history, negative)
+        x, trial, factor = _search(system, x, dx, residual, settings)
+        if trial is None:
+            return NewtonResult(x, Ending.INADMISSIBLE, iteration, history, negative)
+        reach = max(float(np.abs(dx).max(initial=0.0)) * factor, 1e-300)
+        work = abs(float(trial @ dx)) * factor / (scale * max(reach, 1e-3))
+        residual = trial
+    return NewtonResult(x, Ending.SLOW, settings.iterations, history, negative)
+
+
+def _search(
+    system: System, x: Array, dx: Array, residual: Array, settings: NewtonSettings
+) -> tuple[Array, Array | None, float]:
+    """Step length at which the residual no longer works along dx (to within its old half)."""
+    before = float(residual @ dx)
+    factor, best = 1.0, (x, None, 0.0)
+    for _ in range(6):
+        trial = system.evaluate(x + factor * dx, True)
+        if trial is None:
+            factor *= 0.5
+            continue
+        after = float(trial @ dx)
+        best = (x + factor * dx, trial, factor)
+        # |after| small: balanced along dx. Same sign: not yet past the balance, go on from here.
+        if abs(after) <= 0.9 * abs(before) or after * before > 0.0 or factor < 0.11:
+            break
+        factor = max(settings.shortest_step, factor * before / (before - after))
+    return best

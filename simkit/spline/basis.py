@@ -1,0 +1,131 @@
+"""B-spline bases in one direction: knots, Greville points, values at points and at Gauss points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+
+Array = NDArray[np.float64]
+
+
+def open_knots(breaks: Array, degree: int) -> Array:
+    """Knot vector with the end breaks repeated, so that the spline meets its end control points.
+
+    ``breaks`` are the element borders, strictly increasing; inside, the spline is C^(degree-1).
+    """
+    breaks = np.asarray(breaks, dtype=float)
+    if breaks.ndim != 1 or breaks.size < 2 or np.any(np.diff(breaks) <= 0):
+        raise ValueError("breaks must be a strictly increasing vector of two or more numbers")
+    return np.concatenate([np.repeat(breaks[0], degree), breaks, np.repeat(breaks[-1], degree)])
+
+
+def graded_breaks(
+    start: float, end: float, fine_from: float, fine_to: float, fine: float, coarse: float,
+    ratio: float = 1.25,
+) -> Array:
+    """Element borders from ``start`` to ``end``: size ``fine`` inside the window, growing outside.
+
+    Sizes grow by at most ``ratio`` from element to element up to ``coarse``; each of the three
+    stretches is scaled to end exactly where it should.
+    """
+    fine_from, fine_to = max(start, fine_from), min(end, fine_to)
+    count = max(1, round((fine_to - fine_from) / fine))
+    middle = np.linspace(fine_from, fine_to, count + 1)
+    left = fine_from - _growing(fine_from - start, fine, coarse, ratio)[::-1]
+    right = fine_to + _growing(end - fine_to, fine, coarse, ratio)
+    return np.concatenate([left, middle, right])
+
+
+def _growing(length: float, fine: float, coarse: float, ratio: float) -> Array:
+    """Distances of element borders over ``length``, sizes growing geometrically; ends at length."""
+    if length <= 1e-9 * fine:
+        return np.empty(0)
+    sizes = []
+    size = fine
+    while sum(sizes) < length:
+        size = min(size * ratio, coarse)
+        sizes.append(size)
+    if len(sizes) > 1 and sum(sizes) - length > 0.5 * sizes[-1]:
+        sizes.pop()
+    borders = np.cumsum(sizes)
+    return borders * (length / borders[-1])
+
+
+@dataclass(frozen=True)
+class Basis:
+    """One-direction B-spline basis of a degree on open knots.
+
+    Attributes: knots (n + degree + 1), degree; n = number of functions.
+    """
+
+    knots: Array
+    degree: int
+
+    @classmethod
+    def from_breaks(cls, breaks: Array, degree: int) -> Basis:
+        """Smoothest basis whose elements lie between the given borders."""
+        return cls(open_knots(np.asarray(breaks, dtype=float), degree), degree)
+
+    @property
+    def count(self) -> int:
+        """Number of basis functions."""
+        return self.knots.size - self.degree - 1
+
+    @property
+    def breaks(self) -> Array:
+        """Element borders."""
+        return self.knots[self.degree : self.knots.size - self.degree]
+
+    @property
+    def elements(self) -> int:
+        """Number of elements."""
+        return self.breaks.size - 1
+
+    def greville(self) -> Array:
+        """Greville abscissae, (count,): the parameter each control point stands for."""
+        p = self.degree
+        return np.array([self.knots[i + 1 : i + p + 1].mean() for i in range(self.count)])
+
+    def collocation(self, points: Array, derivative: int = 0) -> Array:
+        """Values of all functions at points, (points, count)."""
+        spline = BSpline(self.knots, np.eye(self.count), self.degree, extrapolate=True)
+        points = np.clip(points, self.breaks[0], self.breaks[-1])
+        return np.asarray(spline(points, nu=derivative))
+
+    def element_of(self, points: Array) -> NDArray[np.int64]:
+        """Index of the element that holds each point (clipped to the ends)."""
+        index = np.searchsorted(self.breaks, points, side="right") - 1
+        return np.clip(index, 0, self.elements - 1)
+
+    def local(self, points: Array) -> tuple[NDArray[np.int64], Array]:
+        """Element index and the degree + 1 non-zero functions at each point.
+
+        Returns (element, values) with values (points, degree + 1, 3): value, first and second
+        derivative. Function k of element e is control point e + k.
+        """
+        element = self.element_of(points)
+        values = np.empty((points.size, self.degree + 1, 3))
+        columns = element[:, None] + np.arange(self.degree + 1)[None, :]
+        for order in range(3):
+            if order > self.degree:
+                values[:, :, order] = 0.0
+                continue
+            full = self.collocation(points, order)
+            values[:, :, order] = np.take_along_axis(full, columns, axis=1)
+        return element, values
+
+    def gauss(self, points_per_element: int) -> tuple[Array, Array, Array]:
+        """Gauss points of every element.
+
+        Returns (points, weights, values): points and weights (elements, g); values
+        (elements, g, degree + 1, 3) as in :meth:`local`.
+        """
+        nodes, weights = np.polynomial.legendre.leggauss(points_per_element)
+        left, right = self.breaks[:-1, None], self.breaks[1:, None]
+        points = 0.5 * (left + right) + 0.5 * (right - left) * nodes[None, :]
+        scaled = 0.5 * (right - left) * weights[None, :]
+        _, values = self.local(points.ravel())
+        return points, scaled, values.reshape(self.elements, points_per_element, -1, 3)

@@ -1,0 +1,121 @@
+"""Tensor-product B-spline surface patch: any smooth map of a rectangle into space."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from simkit.spline.basis import Array, Basis
+
+SurfaceMap = Callable[[Array, Array], Array]
+"""Takes parameters (n,), (n,) and returns points (n, 3) in mm."""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """Surface x(u, v) = sum N_i(u) M_j(v) P_ij.
+
+    Attributes
+    ----------
+    basis_u, basis_v : bases of the same degree.
+    control : control points, (count_u * count_v, 3), mm; index i * count_v + j.
+    """
+
+    basis_u: Basis
+    basis_v: Basis
+    control: Array
+
+    @classmethod
+    def from_map(cls, mapping: SurfaceMap, basis_u: Basis, basis_v: Basis) -> Patch:
+        """Interpolate a map at the Greville points (exact for polynomials of the degree)."""
+        gu, gv = basis_u.greville(), basis_v.greville()
+        uu, vv = np.meshgrid(gu, gv, indexing="ij")
+        points = mapping(uu.ravel(), vv.ravel()).reshape(gu.size, gv.size, 3)
+        cu, cv = basis_u.collocation(gu), basis_v.collocation(gv)
+        half = np.linalg.solve(cu, points.reshape(gu.size, -1)).reshape(points.shape)
+        full = np.linalg.solve(cv, half.transpose(1, 0, 2).reshape(gv.size, -1))
+        control = full.reshape(gv.size, gu.size, 3).transpose(1, 0, 2)
+        return cls(basis_u, basis_v, np.ascontiguousarray(control.reshape(-1, 3)))
+
+    @property
+    def degree(self) -> int:
+        """Polynomial degree, the same in both directions."""
+        return self.basis_u.degree
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """Control points in u and v."""
+        return self.basis_u.count, self.basis_v.count
+
+    def evaluation(
+        self, u: Array, v: Array, order_u: int = 0, order_v: int = 0
+    ) -> sp.csr_matrix:
+        """Sparse matrix (points, control points) of the functions or a derivative at points."""
+        eu, bu = self.basis_u.local(np.asarray(u, dtype=float))
+        ev, bv = self.basis_v.local(np.asarray(v, dtype=float))
+        k = np.arange(self.degree + 1)
+        cu = eu[:, None, None] + k[None, :, None]
+        cv = ev[:, None, None] + k[None, None, :]
+        columns = (cu * self.basis_v.count + cv).reshape(eu.size, -1)
+        values = (bu[:, :, None, order_u] * bv[:, None, :, order_v]).reshape(eu.size, -1)
+        rows = np.repeat(np.arange(eu.size), columns.shape[1])
+        size = (eu.size, self.control.shape[0])
+        return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=size)
+
+    def points(self, u: Array, v: Array) -> Array:
+        """Points of the surface, (n, 3), mm."""
+        return self.evaluation(u, v) @ self.control
+
+    def normals(self, u: Array, v: Array) -> Array:
+        """Unit normals x,u cross x,v, (n, 3)."""
+        tu = self.evaluation(u, v, 1, 0) @ self.control
+        tv = self.evaluation(u, v, 0, 1) @ self.control
+        normal = np.cross(tu, tv)
+        return normal / np.linalg.norm(normal, axis=1, keepdims=True)
+
+    def locate(self, x: Array, y: Array, rounds: int = 30) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Parameters of the points whose plan position is (x, y): (u, v, inside).
+
+        Newton on the plan projection from the nearest of a raster of points; points outside the
+        patch get the nearest parameters found and ``inside`` False.
+        """
+        x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
+        u, v = self._nearest_start(x, y)
+        bu, bv = self.basis_u.breaks, self.basis_v.breaks
+        for _ in range(rounds):
+            at = self.points(u, v)
+            rx, ry = x - at[:, 0], y - at[:, 1]
+            tu = self.evaluation(u, v, 1, 0) @ self.control
+            tv = self.evaluation(u, v, 0, 1) @ self.control
+            det = tu[:, 0] * tv[:, 1] - tv[:, 0] * tu[:, 1]
+            det = np.where(np.abs(det) < 1e-12, 1e-12, det)
+            du = (rx * tv[:, 1] - ry * tv[:, 0]) / det
+            dv = (tu[:, 0] * ry - tu[:, 1] * rx) / det
+            new_u = np.clip(u + du, bu[0], bu[-1])
+            new_v = np.clip(v + dv, bv[0], bv[-1])
+            moved = max(np.abs(new_u - u).max(initial=0.0), np.abs(new_v - v).max(initial=0.0))
+            u, v = new_u, new_v
+            if moved < 1e-12 * (bu[-1] - bu[0]):
+                break
+        at = self.points(u, v)
+        size = np.ptp(self.control[:, :2], axis=0).max()
+        inside = np.hypot(at[:, 0] - x, at[:, 1] - y) < 1e-6 * size
+        return u, v, inside
+
+    def _nearest_start(self, x: Array, y: Array) -> tuple[Array, Array]:
+        from_u = 0.5 * (self.basis_u.breaks[1:] + self.basis_u.breaks[:-1])
+        from_v = 0.5 * (self.basis_v.breaks[1:] + self.basis_v.breaks[:-1])
+        uu, vv = np.meshgrid(from_u, from_v, indexing="ij")
+        uu, vv = uu.ravel(), vv.ravel()
+        at = self.points(uu, vv)
+        nearest = np.empty(x.size, dtype=int)
+        for start in range(0, x.size, 512):
+            part = slice(start, start + 512)
+            gap = np.subtract.outer(x[part], at[:, 0]) ** 2
+            gap += np.subtract.outer(y[part], at[:, 1]) ** 2
+            nearest[part] = gap.argmin(axis=1)
+        return uu[nearest].copy(), vv[nearest].copy()

@@ -1,0 +1,135 @@
+"""The door from the case, the panel's border, the strain estimate, the demo data."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from simkit.dent import (
+    Bowl,
+    DepthField,
+    check_inside,
+    field_of_shapes,
+    read_dent,
+    strain_from_shape,
+)
+from simkit.dent.field import inside
+from simkit.errors import InputError
+
+CASES = Path(__file__).parents[2] / "cases"
+PANEL = (-300.0, 300.0, -200.0, 200.0)
+
+
+def spec(**given):
+    return SimpleNamespace(**{"points_csv": None, "grid_csv": None, "shapes": None,
+                              "noise_mm": 0.02, **given})
+
+
+def bowl(**change):
+    return {"kind": "bowl", "x_mm": 0.0, "y_mm": 0.0, "depth_mm": 3.0, "length_mm": 100.0,
+            "width_mm": 90.0, **change}
+
+
+def test_no_dent():
+    assert read_dent(None, PANEL) is None
+    assert read_dent(spec(), PANEL) is None
+
+
+def test_shapes_as_mappings_objects_and_shapes():
+    wanted = field_of_shapes([Bowl(0.0, 0.0, 3.0, 100.0, 90.0)], 0.02)(10.0, 7.0)
+    for item in (bowl(), SimpleNamespace(**bowl(crown_mm=None)), Bowl(0.0, 0.0, 3.0, 100.0, 90.0)):
+        field = read_dent(spec(shapes=(item,)), PANEL)
+        assert field is not None
+        assert field(10.0, 7.0) == wanted
+
+
+@pytest.mark.parametrize(("given", "key"), [
+    ({"shapes": (bowl(),), "points_csv": "a.csv"}, "dent"),
+    ({"shapes": ()}, "dent.shapes"),
+    ({"shapes": (bowl(kind="bump"),)}, "dent.shapes[0].kind"),
+    ({"shapes": (bowl(), bowl(depth_mm=None))}, "dent.shapes[1].depth_mm"),
+    ({"shapes": (bowl(),), "noise_mm": -0.1}, "dent.noise_mm"),
+])
+def test_bad_sections(given, key):
+    with pytest.raises(InputError) as error:
+        read_dent(spec(**given), PANEL)
+    assert error.value.key == key
+
+
+def test_dent_outside_the_panel(tmp_path):
+    with pytest.raises(InputError, match="dent outside the panel"):
+        read_dent(spec(shapes=(bowl(x_mm=270.0),)), PANEL)
+    path = tmp_path / "g.csv"
+    path.write_text("x_mm,y_mm,d_mm\n" + "".join(
+        f"{x},{y},-1\n" for x in (240, 280, 310) for y in (0, 30, 60)))
+    with pytest.raises(InputError, match=r"x = 310.*3 such places") as error:
+        read_dent(spec(points_csv=path), PANEL)
+    assert error.value.line == 8
+
+
+def test_inside_an_l_shaped_outline():
+    corner = np.array([[0, 0], [4, 0], [4, 1], [1, 1], [1, 4], [0, 4.0]])
+    xy = np.array([[0.5, 3], [3, 0.5], [3, 3], [1, 2], [-1, 0.5], [4, 0], [2, 1.0]])
+    assert inside(xy, corner).tolist() == [True, True, False, True, False, True, True]
+    field = field_of_shapes([Bowl(30.0, 30.0, 1.0, 40.0, 40.0)])
+    check_inside(field, corner * 100.0)
+    with pytest.raises(InputError):
+        check_inside(field, corner * 12.0)
+
+
+def sphere_cap(radius, rim):
+    def depth(x, y):
+        r2 = np.minimum(x**2 + y**2, rim**2)
+        return np.sqrt(radius**2 - rim**2) - np.sqrt(radius**2 - r2)
+    places = np.zeros((1, 2))
+    return DepthField(depth, (-rim, rim, -rim, rim), 0.0, "cap", places, np.zeros(1, np.int64))
+
+
+def test_strain_of_a_spherical_cap():
+    """Exact: curvature 1/R everywhere, slope r/sqrt(R^2 - r^2)."""
+    radius, rim, t = 120.0, 50.0, 0.8
+    estimate = strain_from_shape(sphere_cap(radius, rim), t)
+    x, y = np.meshgrid(estimate.x_mm, estimate.y_mm)
+    r = np.hypot(x, y)
+    within = r < 0.9 * rim
+    np.testing.assert_allclose(estimate.bending[within], 0.5 * t / radius, rtol=2e-3)
+    wanted = 0.5 * r**2 / (radius**2 - np.minimum(r, rim) ** 2)
+    np.testing.assert_allclose(estimate.membrane[within], wanted[within], rtol=2e-3, atol=1e-6)
+    assert estimate.largest >= (estimate.bending + estimate.membrane)[within].max()
+
+
+def test_bending_strain_grows_with_thickness_and_membrane_does_not():
+    field = field_of_shapes([Bowl(0.0, 0.0, 4.0, 100.0, 60.0, 30.0, 0.3)])
+    thin, thick = strain_from_shape(field, 0.7), strain_from_shape(field, 1.4)
+    np.testing.assert_allclose(thick.bending, 2.0 * thin.bending, rtol=1e-12)
+    np.testing.assert_allclose(thick.membrane, thin.membrane, rtol=1e-12)
+
+
+def test_demo_data_are_the_generators_and_say_that_they_are_invented(tmp_path):
+    copy = tmp_path / "make_demo_data.py"
+    copy.write_text((CASES / "make_demo_data.py").read_text())
+    subprocess.run([sys.executable, str(copy)], check=True)
+    for name in ("first-dent/gauge.csv", "aluminium-bowl/grid.csv"):
+        text = (CASES / name).read_text()
+        assert text.startswith("# Invented, not measured")
+        assert text == (tmp_path / name).read_text()
+
+
+def test_demo_fields():
+    first = read_dent(spec(points_csv=CASES / "first-dent" / "gauge.csv"), PANEL)
+    assert first is not None
+    assert first.lowest_mm == pytest.approx(-4.1, abs=0.06)
+    assert first.highest_mm == pytest.approx(0.32, abs=0.06)
+    assert first.quality.notes == ()
+    # Crown on the tighter curved sides (+y, -y), next to none along x.
+    assert min(float(first(30.0, 55.0)), float(first(30.0, -85.0))) > 0.2
+    assert max(float(first(100.0, -15.0)), float(first(-40.0, -15.0))) < 0.1
+    bowl_field = read_dent(spec(grid_csv=CASES / "aluminium-bowl" / "grid.csv"), PANEL)
+    assert bowl_field is not None
+    assert bowl_field.lowest_mm == pytest.approx(-2.5, abs=0.05)
+    assert bowl_field.highest_mm == pytest.approx(0.12, abs=0.04)

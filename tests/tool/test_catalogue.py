@@ -1,0 +1,203 @@
+"""Tabs, tips, glues and minutes by name or described in place."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simkit.errors import InputError
+from simkit.tool.catalogue import (
+    find_glue,
+    find_tab,
+    find_tip,
+    glue_numbers,
+    load_times,
+    operation_minutes,
+    tool_names,
+)
+from simkit.tool.cautions import CAUTIONS, cautions_for
+from simkit.tool.glue import layer_stiffness
+from simkit.tool.page import tools_page
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def test_names_asked_for_are_there():
+    names = tool_names()
+    assert {f"round-{d}" for d in (16, 20, 25, 30, 40)} <= set(names["tabs"])
+    assert {f"ball-{r}" for r in (3, 6, 12, 20)} <= set(names["tips"])
+    assert "standard-hot-melt" in names["glues"]
+
+
+def test_all_entries_can_be_made_and_match_their_names():
+    names = tool_names()
+    for name in names["tabs"]:
+        assert find_tab(name).name == name
+    for name in names["tips"]:
+        assert find_tip(name).name == name
+    for name in names["glues"]:
+        assert find_glue(name).name == name
+    assert [find_tab(f"round-{d}").length_mm for d in (16, 40)] == [16.0, 40.0]
+    assert [find_tip(f"ball-{r}").body.nose_radius_mm for r in (3, 20)] == [3.0, 20.0]
+
+
+@pytest.mark.parametrize(("spec", "area"), [
+    ({"diameter_mm": 20.0}, math.pi * 100.0),
+    ({"kind": "oval", "length_mm": 40.0, "width_mm": 20.0}, math.pi * 200.0),
+    ({"kind": "strip", "length_mm": 80.0, "width_mm": 15.0}, 1200.0),
+])
+def test_tab_area_and_footprint(spec, area):
+    """Exact: areas of disc, ellipse, rectangle; the footprint covers the same area."""
+    tab = find_tab(spec)
+    assert tab.area_mm2 == pytest.approx(area)
+    side = np.linspace(-45.0, 45.0, 1801)
+    x, y = np.meshgrid(side, side)
+    cell = (side[1] - side[0]) ** 2
+    assert tab.covers(x, y).sum() * cell == pytest.approx(area, rel=0.01)
+    assert tab.rigid
+
+
+def test_inline_tab_takes_the_keys_of_a_case_file():
+    tab = find_tab({"name": "mine", "kind": "round", "diameter_mm": 22.0,
+                    "stiffness_N_per_mm": 900.0, "thickness_mm": None})
+    assert (tab.name, tab.length_mm, tab.width_mm, tab.rigid) == ("mine", 22.0, 22.0, False)
+
+
+def test_inline_tips():
+    assert find_tip({"radius_mm": 9.0}).body.nose_radius_mm == 9.0
+    tip = find_tip({"name": "edge", "kind": "blade", "edge_radius_mm": 2.0, "length_mm": 24.0})
+    assert (tip.kind, tip.body.core, tip.body.half_length_mm) == ("blade", "segment", 10.0)
+
+
+def test_inline_glue_takes_the_standard_for_what_is_absent():
+    glue = find_glue({"name": "mine", "tension_MPa": 3.0, "shear_MPa": 1.5,
+                      "tension_stiffness_N_per_mm3": None, "shear_stiffness_N_per_mm3": 7.0})
+    standard = find_glue("standard-hot-melt")
+    assert (glue.tension_MPa, glue.shear_MPa, glue.shear_stiffness_N_per_mm3) == (3.0, 1.5, 7.0)
+    assert glue.normal_stiffness_N_per_mm3 == standard.normal_stiffness_N_per_mm3
+    assert glue.peel_MPa / glue.tension_MPa == standard.peel_MPa / standard.tension_MPa
+    thin = find_glue({"tension_MPa": 3.0, "layer_mm": 0.25})
+    assert thin.normal_stiffness_N_per_mm3 == 2 * standard.normal_stiffness_N_per_mm3
+
+
+def test_layer_stiffness_from_modulus():
+    """Exact: traction E u/h in tension, G u/h in shear with G = E/3 (incompressible)."""
+    assert layer_stiffness(20.0, 0.5) == pytest.approx((40.0, 40.0 / 3.0))
+    with pytest.raises(InputError):
+        layer_stiffness(20.0, 0.0)
+
+
+def test_glue_holds_area_times_strength():
+    """Exact: 2 MPa on a disc of 30 mm is 1414 N."""
+    glue = find_glue("standard-hot-melt")
+    area = find_tab("round-30").area_mm2
+    assert glue.holds_N(area) == pytest.approx(2.0 * math.pi * 15.0**2)
+    assert glue.holds_N(area, glue.halves_at_C) == pytest.approx(0.5 * glue.holds_N(area))
+
+
+def test_glue_weakens_when_warm():
+    """MEMORY: about half of the strength left by 40 to 50 C; brittle below about 10 C."""
+    glue = find_glue("standard-hot-melt")
+    assert glue.strength_factor(20.0) == glue.strength_factor(glue.reference_C) == 1.0
+    assert 40.0 <= glue.halves_at_C <= 50.0
+    assert glue.strength_factor(glue.halves_at_C) == pytest.approx(0.5)
+    for temperature in (5.0, 60.0):
+        with pytest.raises(InputError, match="10 to 50 C"):
+            glue.strength_factor(temperature)
+
+
+@pytest.mark.parametrize("name", tool_names()["glues"])
+def test_every_glue_number_has_status_and_origin_and_is_used(name):
+    glue = find_glue(name)
+    numbers = glue_numbers(name)
+    for number in numbers:
+        assert number.status in ("MEMORY", "ESTIMATE", "DERIVED")
+        assert len(number.origin) > 10
+    values = {number.name: number.value for number in numbers}
+    for key, value in values.items():
+        if key != "modulus_MPa":
+            assert getattr(glue, key) == pytest.approx(value), key
+    assert glue.normal_stiffness_N_per_mm3 * glue.layer_mm == pytest.approx(values["modulus_MPa"])
+    assert 1.0 <= glue.tension_MPa <= 4.0  # MEMORY: EVA stick, butt tension on metal
+
+
+@pytest.mark.parametrize(("find", "spec", "message"), [
+    (find_tab, "round-3O", "did you mean 'round-30'"),
+    (find_tip, "bal-12", "did you mean 'ball-12'"),
+    (find_glue, "standard-hotmelt", "did you mean 'standard-hot-melt'"),
+    (find_tab, "zzz", "known: round-16"),
+    (find_tab, 30, "a name or a block"),
+    (find_tab, {"diameter_m": 30.0}, "did you mean 'diameter_mm'"),
+    (find_tab, {"kind": "rund", "diameter_mm": 30.0}, "did you mean 'round'"),
+    (find_tab, {"kind": "round"}, "diameter_mm is missing"),
+    (find_tab, {"diameter_mm": -30.0}, "positive"),
+    (find_tab, {"diameter_mm": math.nan}, "positive"),
+    (find_tab, {"diameter_mm": "30"}, "positive"),
+    (find_tab, {"diameter_mm": True}, "positive"),
+    (find_tab, {"kind": "oval", "length_mm": 30.0}, "width_mm is missing"),
+    (find_tip, {"radius_mm": 0.0}, "positive"),
+    (find_tip, {"kind": "blade", "edge_radius_mm": 2.0, "length_mm": 3.0}, "rounding"),
+    (find_tip, {"name": 3, "radius_mm": 2.0}, "name 3"),
+    (find_glue, {"shear_MPa": 2.0}, "tension_MPa is missing"),
+    (find_glue, {"tension_MPa": 2.0, "halves_at_C": 20.0}, "reference_C < halves_at_C"),
+])
+def test_bad_tools_are_refused_in_one_line(find, spec, message):
+    with pytest.raises(InputError, match=message) as caught:
+        find(spec)
+    assert "\n" not in str(caught.value)
+
+
+def test_minutes_with_and_without_change_of_tool():
+    table = load_times()
+    for operation in ("pull", "tap_down", "push"):
+        plain = operation_minutes(operation)
+        assert plain == table[operation] > 0
+        assert operation_minutes(operation, tool_change=True) == plain + table["tool_change"]
+    for wrong in ("pul", "tool_change"):
+        with pytest.raises(InputError, match="unknown operation"):
+            operation_minutes(wrong)
+
+
+def test_minutes_from_a_table_of_ones_own(tmp_path):
+    own = tmp_path / "times.yaml"
+    own.write_text("minutes:\n  pull: 7.5\n", "utf-8")
+    table = load_times(own)
+    assert operation_minutes("pull", times=table) == 7.5
+    assert operation_minutes("push", times=table) == operation_minutes("push")
+
+
+@pytest.mark.parametrize(("text", "message"), [
+    ("minutes:\n  pul: 7\n", "did you mean 'pull'"), ("minutes:\n  pull: -1\n", "positive"),
+    ("pull: 3\n", "no 'minutes'"), ("minutes: [\n", "cannot read"), (None, "cannot read"),
+])
+def test_bad_table_of_minutes_names_the_file(tmp_path, text, message):
+    own = tmp_path / "times.yaml"
+    if text is not None:
+        own.write_text(text, "utf-8")
+    with pytest.raises(InputError, match=message) as caught:
+        load_times(own)
+    assert caught.value.file == str(own)
+
+
+def test_cautions_cover_the_usual_dangers():
+    words = " ".join(caution.text.lower() for caution in CAUTIONS)
+    for word in ("hot glue", "eye protection", "airbags", "wiring", "high-voltage", "structural",
+                 "sensors", "lamps", "snap", "maker's", "local codes", "licensed practice"):
+        assert word in words
+    assert len({caution.key for caution in CAUTIONS}) == len(CAUTIONS)
+
+
+def test_cautions_for_operations():
+    keys = {caution.key for caution in cautions_for(("tap_down",))}
+    assert "eyes" in keys
+    assert "hot-glue" not in keys
+    assert "hot-glue" in {caution.key for caution in cautions_for(("tap_down", "pull"))}
+    assert cautions_for() == CAUTIONS
+
+
+def test_page_is_up_to_date():
+    """As last time: `python -m simkit.tool.page > docs/tools.md` rewrites it."""
+    assert (ROOT / "docs" / "tools.md").read_text("utf-8") == tools_page()
