@@ -16,6 +16,7 @@ from simkit.shell.kernels import assemble
 from simkit.shell.layout import Layout, element_points, make_layout
 from simkit.shell.section import Layers, gauss_layers
 from simkit.shell.springs import SpringSet
+from simkit.shell.strains import face_strain, shell_strains
 from simkit.solve.linear import Factorisation, Pattern, make_solver
 from simkit.spline.patch import Patch
 
@@ -150,6 +151,15 @@ def build_model(
         springs=tuple(edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm)) + tuple(braces),
         law=pack_sheet(sheet), solver=solver, threads=threads,
     )
+
+
+def largest_face_strain(model: Model, state: State) -> float:
+    """Largest principal strain of either face since the virgin panel (what paint sees)."""
+    x = model.patch.control + state.displacement
+    basis = model.patch.basis_v
+    strains = shell_strains(x, basis.count, basis.elements, model.geometry)
+    half = 0.5 * model.thickness_mm
+    return float(max(face_strain(strains, half).max(), face_strain(strains, -half).max()))
 
 
 def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:

@@ -38,14 +38,14 @@ class Load:
     ----------
     tool : the engagement.
     travel_mm : limit of the travel (in the tool's own unit, mm; forming targets run to 1).
-    force_N, plastic_strain : further limits.
+    force_N : largest force; face_strain : largest principal strain of either face (paint).
     probe, goal_mm : stop when the deviation predicted after release reaches the goal.
     """
 
     tool: Engagement
     travel_mm: float
     force_N: float = np.inf
-    plastic_strain: float = np.inf
+    face_strain: float = np.inf
     probe: Probe | None = None
     goal_mm: float | None = None
 

@@ -10,6 +10,7 @@ from simkit.equilibrium.engagement import DeadForce
 from simkit.equilibrium.model import pack_sheet
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.system import SheetSystem
+from simkit.solve.nonlinear.newton import SingularTangent
 
 Array = NDArray[np.float64]
 
@@ -29,7 +30,10 @@ def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array 
     if residual is None:
         return None
     first = float(np.linalg.norm(residual))
-    dx, negative = system.correction(residual)
+    try:
+        dx, negative = system.correction(residual)
+    except SingularTangent:
+        return None
     if negative:
         return None
     for k in range(rounds):

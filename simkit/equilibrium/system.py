@@ -100,12 +100,15 @@ class SheetSystem:
         return self.solve(residual), solver.negative_pivots
 
     def solve(self, residual: Array) -> Array:
-        """Solve with the tangent factorised last."""
+        """Solve with the tangent factorised last; SingularTangent if no solution can be trusted."""
         solver = self.model.factorisation()
-        if self.tool is None or self.tool.unknowns == 0:
-            return -solver.solve(residual)
-        coupling, own = self.tool.border(self.model)
-        both = solver.solve(np.column_stack([residual[: self.split], coupling]))
+        try:
+            if self.tool is None or self.tool.unknowns == 0:
+                return -solver.solve(residual)
+            coupling, own = self.tool.border(self.model)
+            both = solver.solve(np.column_stack([residual[: self.split], coupling]))
+        except SingularMatrix as error:
+            raise SingularTangent from error
         base, carried = both[:, 0], both[:, 1:]
         schur = own - coupling.T @ carried
         q = -np.linalg.solve(schur, residual[self.split:] - coupling.T @ base)

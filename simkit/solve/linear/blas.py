@@ -7,9 +7,11 @@ pointer or a symbol frozen into the code would not survive the next process.
 from __future__ import annotations
 
 import ctypes
+import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from functools import cache
+from typing import Any
 
 import numpy as np
 import scipy.linalg.cython_blas
@@ -30,37 +32,52 @@ def addresses() -> np.ndarray:
 
 
 @cache
-def _thread_controls() -> tuple[ctypes._CFuncPtr, ctypes._CFuncPtr] | None:  # type: ignore[name-defined]
+def _thread_controls() -> tuple[Any, Any] | None:
     """Return (get, set) of OpenBLAS's thread count, None where scipy links another BLAS."""
     library = ctypes.CDLL(scipy.linalg.cython_blas.__file__)
     for prefix in ("scipy_openblas", "openblas"):
-        try:
-            return (
-                getattr(library, f"{prefix}_get_num_threads"),
-                getattr(library, f"{prefix}_set_num_threads"),
-            )
-        except AttributeError:
-            continue
+        get = getattr(library, f"{prefix}_get_num_threads", None)
+        put = getattr(library, f"{prefix}_set_num_threads", None)
+        if get is not None and put is not None:
+            return get, put
     return None
+
+
+class _Holders:
+    """How many callers hold BLAS to one thread, and the thread count to give back."""
+
+    lock = threading.Lock()
+    number = 0
+    before = 1
 
 
 @contextmanager
 def one_blas_thread() -> Iterator[None]:
-    """Hold scipy's BLAS to one thread: fronts are too small to share out, subtrees are not."""
+    """Hold scipy's BLAS to one thread: fronts are too small to share out, subtrees are not.
+
+    The count is common to the whole process, so the first caller in saves it and the last out
+    restores it.
+    """
     controls = _thread_controls()
     if controls is None:
         yield
         return
     get, put = controls
-    before = get()
-    put(1)
+    with _Holders.lock:
+        if _Holders.number == 0:
+            _Holders.before = get()
+            put(1)
+        _Holders.number += 1
     try:
         yield
     finally:
-        put(before)
+        with _Holders.lock:
+            _Holders.number -= 1
+            if _Holders.number == 0:
+                put(_Holders.before)
 
 
-def _by_reference(context, builder, signature, args, kinds):  # type: ignore[no-untyped-def]
+def _by_reference(context, builder, signature, args, kinds):
     """Turn values into the pointers of a Fortran call: c char, i int, d double, p address."""
     passed = []
     for value, kind, argtype in zip(args, kinds, signature.args[1:], strict=True):
@@ -73,10 +90,10 @@ def _by_reference(context, builder, signature, args, kinds):  # type: ignore[no-
     return passed
 
 
-def _caller(kinds):  # type: ignore[no-untyped-def]
+def _caller(kinds):
     """Return the code generator of a call whose arguments are of these kinds."""
 
-    def codegen(context, builder, signature, args):  # type: ignore[no-untyped-def]
+    def codegen(context, builder, signature, args):
         passed = _by_reference(context, builder, signature, args[1:], kinds)
         call = ir.FunctionType(ir.VoidType(), [value.type for value in passed])
         builder.call(builder.inttoptr(args[0], call.as_pointer()), passed)
@@ -85,17 +102,17 @@ def _caller(kinds):  # type: ignore[no-untyped-def]
     return codegen
 
 
-@intrinsic
-def dgemm(typingctx, address, ta, tb, m, n, k, alpha, a, lda, b, ldb, beta, c, ldc):  # type: ignore[no-untyped-def]
+def _dgemm(typingctx, address, ta, tb, m, n, k, alpha, a, lda, b, ldb, beta, c, ldc):
     """C = alpha op(A) op(B) + beta C; ta, tb character codes, a, b, c addresses."""
-    signature = types.void(
-        address, ta, tb, m, n, k, alpha, a, lda, b, ldb, beta, c, ldc
-    )
+    signature = types.void(address, ta, tb, m, n, k, alpha, a, lda, b, ldb, beta, c, ldc)
     return signature, _caller("cciiidpipidpi")
 
 
-@intrinsic
-def dtrsm(typingctx, address, side, uplo, trans, diag, m, n, alpha, a, lda, b, ldb):  # type: ignore[no-untyped-def]
+def _dtrsm(typingctx, address, side, uplo, trans, diag, m, n, alpha, a, lda, b, ldb):
     """B = alpha op(A)^-1 B or alpha B op(A)^-1, A triangular; a, b addresses."""
     signature = types.void(address, side, uplo, trans, diag, m, n, alpha, a, lda, b, ldb)
     return signature, _caller("cccciidpipi")
+
+
+dgemm: Any = intrinsic(_dgemm)
+dtrsm: Any = intrinsic(_dtrsm)

@@ -189,16 +189,15 @@ def add_to_parent(
     own square, whose rows begin at low, `start` is passed smaller by low.
     """
     for a in range(runs.shape[0]):
-        from_c, to_c = np.int64(runs[a, 0]), np.int64(runs[a, 1])
+        from_c, to_c, length = runs[a, 0], runs[a, 1], runs[a, 2]
         if to_c < low or to_c >= high:
             continue
-        length = np.int64(runs[a, 2])
         for j in range(length):
             column = (from_c + j) * border
             into = start + (to_c + j - low) * rows
             _add(target, into + to_c + j, update, column + from_c + j, length - j)
             for b in range(a + 1, runs.shape[0]):
-                _add(target, into + runs[b, 1], update, column + runs[b, 0], np.int64(runs[b, 2]))
+                _add(target, into + runs[b, 1], update, column + runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)

@@ -65,9 +65,10 @@ class MultifrontalLDL:
         as if all were. `changed` (equations) names the equations of all changed entries, rows and
         columns; without it the values are compared with the last ones. Raises SingularMatrix.
         """
-        values = checked_values(self.pattern, data)
-        todo = self._blocks_to_do(values, changed)
+        fresh = not self._ready
         self._ready, self.negative_pivots = False, None  # until all went well
+        values = checked_values(self.pattern, data)
+        todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
         np.copyto(self._data, values)
         shares, rest = self._plan.shares, self._plan.rest
         with one_blas_thread():
@@ -98,11 +99,9 @@ class MultifrontalLDL:
             return [job(0)]
         return list(self._pool.map(job, range(len(self._plan.shares))))
 
-    def _blocks_to_do(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
-        """Return a mask of the blocks to factor: all, or those a change reaches."""
+    def _reached(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
+        """Return a mask of the blocks that a change since the last factorisation reaches."""
         tree = self._tree
-        if not self._ready:
-            return np.ones(self.blocks, np.bool_)
         if changed is None:
             own = kernels.changed_blocks(self._data, values, tree.entry_ptr, tree.entry_from)
         else:

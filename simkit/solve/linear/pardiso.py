@@ -59,8 +59,8 @@ class PardisoLDL:
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values; `changed` is of no use here."""
-        values = checked_values(self.pattern, data).copy()
         self._data, self.negative_pivots = None, None
+        values = checked_values(self.pattern, data).copy()
         self._call(FACTOR, values, np.zeros(0), np.zeros(0), 1)
         if self._settings[PERTURBED] > 0:
             raise SingularMatrix(f"{self._settings[PERTURBED]} pivots are zero to rounding")

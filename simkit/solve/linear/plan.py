@@ -64,7 +64,7 @@ def _shares(
     blocks = work.size
     if threads == 1:
         return np.zeros(blocks, np.int64), np.empty(0, np.int64)
-    tops = list(np.flatnonzero(tree.parent < 0))
+    tops = np.flatnonzero(tree.parent < 0).tolist()
     rest = 0.0
     best: tuple[float, list[int], np.ndarray] | None = None
     for _ in range(8 * threads):
@@ -78,7 +78,7 @@ def _shares(
             best = (rest + loads.max(), list(tops), owner)
         top = tops.pop(0)
         rest += work[top]
-        tops += list(tree.child[tree.child_ptr[top] : tree.child_ptr[top + 1]])
+        tops += tree.child[tree.child_ptr[top] : tree.child_ptr[top + 1]].tolist()
         if not tops:
             break
     assert best is not None

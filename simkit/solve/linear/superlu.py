@@ -36,8 +36,8 @@ class SymmetricSuperLU:
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values; `changed` is of no use here."""
-        values = checked_values(self.pattern, data).copy()
         self._factors, self.negative_pivots = None, None
+        values = checked_values(self.pattern, data).copy()
         n = self.pattern.n
         matrix = csc_matrix((values[self._source], self._row, self._start), shape=(n, n))
         try:

@@ -215,7 +215,7 @@ def _runs(
     """
     blocks = parent.size
     ptr = np.zeros(blocks + 1, np.int64)
-    runs = np.empty((border.size + 1, 3), np.int32)
+    runs = np.empty((border.size + 1, 3), np.int64)
     local = np.empty(first[blocks], np.int64)
     count = 0
     for s in range(blocks):

@@ -1,0 +1,149 @@
+"""A case made ready to work on: model, tools, limits, goal, access, sampling."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.case import Case
+from simkit.case.crosschecks import plan_bounds
+from simkit.case.panel import Panel, SpringEdge
+from simkit.dent.field import DepthField
+from simkit.dent.read import read_dent
+from simkit.dent.strain import strain_from_shape
+from simkit.equilibrium.beds import spring_bed
+from simkit.equilibrium.model import Model, build_model
+from simkit.errors import InputError
+from simkit.panel.edges import EDGES, SIDES, Edge
+from simkit.panel.surface import Curvature, Window, disc_patch, rectangle_patch
+from simkit.repair.sampling import Sampling, make_sampling
+from simkit.sheet.grades import load_grade
+from simkit.spline.patch import Patch
+from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
+from simkit.tool.glue import Glue
+from simkit.tool.tabs import Tab
+
+MARGIN_MM = 25.0
+"""Fine elements reach this far beyond the damage: taps beside the crown need them."""
+
+
+@dataclass(frozen=True)
+class Workpiece:
+    """What is worked on, and with what.
+
+    Attributes
+    ----------
+    case : the case as read; model : the panel; depth : the measured depth field (None: virgin).
+    tabs, tips, glue : the kit; sampling : grid on which deviations are read.
+    window : part of the plan with fine elements.
+    """
+
+    case: Case
+    model: Model
+    depth: DepthField | None
+    tabs: tuple[Tab, ...]
+    tips: tuple[Tip, ...]
+    glue: Glue
+    sampling: Sampling
+    window: Window
+
+    def reaches(self, x_mm: float, y_mm: float) -> bool:
+        """Whether a push tool reaches the inner face there."""
+        reach = self.case.panel.behind.reach
+        if isinstance(reach, str):
+            return reach == "all"
+        return any(_in_rectangle(r, np.array([x_mm]), np.array([y_mm]))[0] for r in reach)
+
+
+def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
+                   coarser: float = 1.0) -> Workpiece:
+    """Build everything a case describes; ``coarser`` scales the element size (for fits).
+
+    Raises
+    ------
+    InputError : dent data that cannot be used, unknown tool, dent beyond the law's range.
+    """
+    extent = plan_bounds(case.panel)
+    depth = read_dent(case.dent, extent)
+    sheet = load_grade(case.panel.grade).sheet()
+    if depth is not None:
+        check_strain(case, depth, sheet.strain_range)
+    window = _window(depth, extent)
+    patch = _patch(case, extent, window, coarser)
+    model = build_model(
+        patch, sheet, case.panel.thickness_mm, _edges(case.panel), case.mesh.layers,
+        braces=tuple(
+            spring_bed(patch, _covers(s), s.stiffness_N_per_mm3, s.gap_mm, s.bonded)
+            for s in case.panel.supports),
+        solver=solver, threads=threads)
+    return Workpiece(
+        case=case, model=model, depth=depth,
+        tabs=tuple(find_tab(_spec(t)) for t in case.kit.tabs),
+        tips=tuple(find_tip(_spec(t)) for t in case.kit.tips),
+        glue=find_glue(_spec(case.kit.glue)),
+        sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window)
+
+
+def check_strain(case: Case, depth: DepthField, strain_range: float) -> None:
+    """Refuse a dent whose shape alone strains the sheet beyond what its law may be used to."""
+    strain = strain_from_shape(depth, case.panel.thickness_mm)
+    if strain.largest > strain_range:
+        x, y = strain.largest_xy_mm
+        raise InputError(
+            f"the dent strains the sheet by about {strain.largest:.2f} near x {x:.0f} mm, "
+            f"y {y:.0f} mm",
+            f"at most {strain_range:g}, as far as the hardening law of {case.panel.grade} "
+            "reaches; is the depth in mm, are the points dense enough?",
+            file=str(depth.file or case.file), key="dent")
+
+
+def _spec(item):
+    return item if isinstance(item, str) else item.model_dump()
+
+
+def _window(depth: DepthField | None, extent: tuple[float, float, float, float]) -> Window:
+    x0, x1, y0, y1 = extent
+    if depth is None:
+        return Window(0.5 * x0, 0.5 * x1, 0.5 * y0, 0.5 * y1)
+    a, b, c, d = depth.box_mm
+    return Window(max(x0, a - MARGIN_MM), min(x1, b + MARGIN_MM),
+                  max(y0, c - MARGIN_MM), min(y1, d + MARGIN_MM))
+
+
+def _patch(case: Case, extent, window: Window, coarser: float) -> Patch:
+    panel, mesh = case.panel, case.mesh
+    fine, coarse = mesh.fine_mm * coarser, mesh.coarse_mm * coarser
+    rx = panel.radius_x_mm or np.inf
+    ry = panel.radius_y_mm or np.inf
+    curvature = Curvature(rx, ry, round_cap=bool(np.isfinite(rx) and rx == ry))
+    if panel.outline == "disc":
+        half = max(map(abs, (window.x_from, window.x_to, window.y_from, window.y_to)))
+        return disc_patch(panel.radius_mm or 0.0, curvature, fine, coarse, mesh.degree,
+                          min(half, panel.radius_mm or 0.0))
+    return rectangle_patch(extent[:2], extent[2:], curvature, fine, coarse, mesh.degree, window)
+
+
+def _edges(panel: Panel) -> dict[str, Edge]:
+    if panel.outline == "disc":
+        return {side: _edge(panel.edge or "held") for side in SIDES}
+    return {side: _edge(getattr(panel.edges, side)) for side in SIDES}
+
+
+def _edge(hold: str | SpringEdge) -> Edge:
+    if isinstance(hold, str):
+        return EDGES[hold]
+    return Edge(spring_N_per_mm2=hold.spring_N_per_mm2, rotation_N=hold.rotation_N)
+
+
+def _covers(support):
+    if support.shape == "disc":
+        return lambda x, y: np.hypot(x - support.x_mm, y - support.y_mm) <= support.radius_mm
+    return lambda x, y: _in_rectangle(support, x, y)
+
+
+def _in_rectangle(shape, x, y):
+    angle = np.radians(shape.angle_deg)
+    along = (x - shape.x_mm) * np.cos(angle) + (y - shape.y_mm) * np.sin(angle)
+    across = -(x - shape.x_mm) * np.sin(angle) + (y - shape.y_mm) * np.cos(angle)
+    return (np.abs(along) <= 0.5 * shape.length_mm) & (np.abs(across) <= 0.5 * shape.width_mm)

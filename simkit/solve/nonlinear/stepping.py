@@ -1,0 +1,144 @@
+"""Load stepping: a path of load factors walked with automatic halving and growth of the steps."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.solve.nonlinear.newton import Ending, NewtonResult, NewtonSettings, System, newton
+
+Array = NDArray[np.float64]
+
+
+class Loaded(Protocol):
+    """A system whose load is one factor times a pattern."""
+
+    def at(self, factor: float) -> System:
+        """The system under that factor, from the state committed last."""
+
+    def commit(self, x: Array, factor: float) -> None:
+        """Take the balance evaluated last as the state from which the next step begins."""
+
+
+@dataclass(frozen=True)
+class StepSettings:
+    """Step control.
+
+    Attributes
+    ----------
+    first : first step of load factor; a stretch between two factors asked for is never longer.
+    smallest : smallest step before giving up.
+    growth : factor of the step where Newton was easy.
+    easy_iterations : Newton iterations up to which a step counts as easy.
+    newton : iteration settings.
+    """
+
+    first: float = 1.0
+    smallest: float = 1e-5
+    growth: float = 1.6
+    easy_iterations: int = 6
+    newton: NewtonSettings = field(default_factory=NewtonSettings)
+
+
+@dataclass(frozen=True)
+class Step:
+    """A balance: load factor, x, Newton iterations, negative pivots of the last tangent."""
+
+    factor: float
+    x: Array
+    iterations: int
+    negative_pivots: int | None
+
+
+@dataclass(frozen=True)
+class Walk:
+    """Result of a walk.
+
+    Attributes
+    ----------
+    steps : one for each factor asked for, as far as the walk came.
+    ending : CONVERGED, or how the last attempt failed.
+    iterations : Newton iterations in all; increments : balances found; cuts : steps halved.
+    history : residuals of the last attempt, for a failed walk.
+    """
+
+    steps: tuple[Step, ...]
+    ending: Ending
+    iterations: int
+    increments: int
+    cuts: int
+    history: list[float]
+
+    @property
+    def converged(self) -> bool:
+        """True if every factor was reached."""
+        return self.ending is Ending.CONVERGED
+
+
+class _Walker:
+    """Where a walk stands."""
+
+    def __init__(self, problem: Loaded, x: Array, factor: float, settings: StepSettings) -> None:
+        self.problem, self.settings = problem, settings
+        self.x, self.factor = x, factor
+        self.last_x, self.last_factor = x, factor
+        self.step = settings.first
+        self.iterations = self.increments = self.cuts = 0
+
+    def reach(self, goal: float) -> NewtonResult:
+        """Increments up to a factor; the last attempt, converged at the goal or failed."""
+        settings = self.settings
+        while True:
+            left = goal - self.factor
+            last = self.step >= abs(left) * (1.0 - 1e-9)
+            factor = goal if last else self.factor + np.sign(left) * self.step
+            result = newton(self.problem.at(factor), self._guess(factor), settings.newton)
+            self.iterations += result.iterations
+            if not result.converged:
+                self.cuts += 1
+                self.step = 0.5 * min(self.step, abs(left))
+                if self.step < settings.smallest:
+                    return result
+                # extrapolating along a path that turns is worse than starting from here
+                self.last_x, self.last_factor = self.x, self.factor
+                continue
+            self._accept(result, factor)
+            if last:
+                return result
+
+    def _guess(self, factor: float) -> Array:
+        before = self.factor - self.last_factor
+        if before == 0.0:
+            return self.x
+        ratio = (factor - self.factor) / before
+        return self.x + min(ratio, 2.0) * (self.x - self.last_x) if ratio > 0.0 else self.x
+
+    def _accept(self, result: NewtonResult, factor: float) -> None:
+        self.problem.commit(result.x, factor)
+        self.last_x, self.last_factor = self.x, self.factor
+        self.x, self.factor = result.x, factor
+        self.increments += 1
+        if result.iterations <= self.settings.easy_iterations:
+            self.step = min(self.step * self.settings.growth, self.settings.first)
+
+
+def step_through(problem: Loaded, x: Array, factors: Sequence[float],
+                 settings: StepSettings | None = None, start: float = 0.0) -> Walk:
+    """Balances at every load factor, in order (they may fall again), from x at ``start``.
+
+    Steps halve where Newton fails and grow again where it is easy.
+    """
+    walker = _Walker(problem, x, start, settings or StepSettings())
+    steps: list[Step] = []
+    ending, history = Ending.CONVERGED, [0.0]
+    for factor in factors:
+        result = walker.reach(float(factor))
+        ending, history = result.ending, result.history
+        if not result.converged:
+            break
+        steps.append(Step(float(factor), result.x, result.iterations, result.negative_pivots))
+    return Walk(tuple(steps), ending, walker.iterations, walker.increments, walker.cuts, history)
