@@ -12,7 +12,7 @@ from simkit.equilibrium.model import Model, State, largest_face_strain
 from simkit.equilibrium.orders import Advance, AdvanceSettings, Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process
-from simkit.equilibrium.release import let_go, predict_release
+from simkit.equilibrium.release import TRAVELLING, ReleaseForecast, let_go, travelled_work
 
 NEAR = 0.02
 """A limit counts as met within this share."""
@@ -30,10 +30,13 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
     drive = Drive(process, load, begin)
+    process.travelling = isinstance(load.tool, TRAVELLING)
     outcome, reason = drive.run()
     if not outcome.valid:
         return _failed(process, drive, state, reason)
-    free = let_go(process, drive.now)
+    if process.travelling:
+        process.work += travelled_work([(0.0, 0.0)] + [(p.travel_mm, p.force_N) for p in drive.path])
+    free = let_go(process, drive.now, drive.tool)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
     count = model.layout.count
@@ -75,6 +78,7 @@ class Drive:
             self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
         self.shares: dict[Outcome, float] = {}
         self.last_predicted = self.predicted
+        self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
         self.strained = largest_face_strain(process.model, begin.state)
 
     def run(self) -> tuple[Outcome, str]:
@@ -128,7 +132,7 @@ class Drive:
             return np.nan
         if after.internal.plastic_work - self.now.internal.plastic_work <= 0.0 and not self.path:
             return self.predicted
-        free = predict_release(self.process, after)
+        free = self.forecast.follow(after)
         if free is None:
             return np.nan
         return self.load.probe.read(self.process.model.layout.spread(free))

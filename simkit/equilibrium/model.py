@@ -78,11 +78,11 @@ class Model:
         lay = self.layout
         return Pattern(lay.count, lay.indptr, lay.indices, lay.coords)
 
-    def factorisation(self) -> Factorisation:
-        """The linear solver of this model, analysed once."""
-        if "solver" not in self._cache:
-            self._cache["solver"] = make_solver(self.pattern(), self.solver, self.threads)
-        return self._cache["solver"]
+    def factorisation(self, name: str = "solver") -> Factorisation:
+        """A linear solver of this model, analysed once; each name keeps a factor of its own."""
+        if name not in self._cache:
+            self._cache[name] = make_solver(self.pattern(), self.solver, self.threads)
+        return self._cache[name]
 
     def with_springs(self, extra: list[SpringSet]) -> Model:
         """The same panel with further braces behind it."""

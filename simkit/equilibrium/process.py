@@ -45,7 +45,7 @@ class Process:
         self.peak_nodal = self.peak_force = 0.0
         self.work = self.drag = 0.0
         self.iterations = self.cuts = 0
-        self.snapped = False
+        self.snapped = self.travelling = False
 
     def rest(self, state: State, unknowns: int) -> Moment | None:
         """The sheet before the tool moves; None if its state is inverted."""
@@ -78,9 +78,13 @@ class Process:
             result.negative_pivots, result.iterations)
 
     def book(self, before: Moment, after: Moment) -> Moment:
-        """Accept an increment: add its work (trapezoid) and remember the largest force."""
-        moved = after.state.displacement - before.state.displacement
-        self.work += 0.5 * float(((before.tool_nodal + after.tool_nodal) * moved).sum())
+        """Accept an increment: add its work (trapezoid) and remember the largest force.
+
+        The work of a tool that travels is force times travel, taken over its whole way instead.
+        """
+        if not self.travelling:
+            moved = after.state.displacement - before.state.displacement
+            self.work += 0.5 * float(((before.tool_nodal + after.tool_nodal) * moved).sum())
         self.peak_nodal = max(self.peak_nodal, float(np.linalg.norm(after.tool_nodal)))
         return after
 

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import make_interp_spline
+from scipy.interpolate import PchipInterpolator, make_interp_spline
 
-from simkit.equilibrium.engagement import DeadForce
+from simkit.equilibrium.engagement import DeadForce, Engagement, GluedTab, TipContact
 from simkit.equilibrium.model import pack_sheet
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.system import SheetSystem
@@ -15,17 +15,74 @@ from simkit.solve.nonlinear.newton import SingularTangent
 Array = NDArray[np.float64]
 
 
+class ReleaseForecast:
+    """Shapes after release, followed while the tool advances (private to one operation).
+
+    The sheet before the operation is free and in balance. As the tool works, the plastic strain
+    at the loaded shape changes a little with every increment, and so does the free shape it
+    leads to: Newton with the elastic law and a tangent kept at the free shape follows it in a
+    few residuals. It is the way back on which nothing yields; :func:`let_go` computes the real
+    one.
+    """
+
+    def __init__(self, process: Process, free: Array) -> None:
+        self.process, self.free = process, free
+        self.factored = False
+
+    def follow(self, moment: Moment) -> Array | None:
+        """Equations of the free shape behind a loaded one; None where none is found."""
+        system = _elastic_system(self.process, moment, "release solver")
+        allowed = FOLLOWED * max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
+        x, last = self.free, np.inf
+        for _ in range(ROUNDS):
+            stale = not self.factored
+            residual = system.evaluate(x, stale)
+            if residual is None:
+                return None
+            size = float(np.linalg.norm(residual))
+            if size <= allowed:
+                self.free = x
+                return x
+            if size > 0.4 * last and not stale:
+                stale = True
+                residual = system.evaluate(x, True)
+                if residual is None:
+                    return None
+            try:
+                if stale:
+                    dx, negative = system.correction(residual)
+                    self.factored = not negative
+                    if negative:
+                        return None
+                else:
+                    dx = system.solve(residual)
+            except SingularTangent:
+                return None
+            x, last = x + dx, size
+        return None
+
+
+TRAVELLING = (TipContact, GluedTab)
+"""Tools whose work is force times travel."""
+FOLLOWED = 3e-4
+"""Residual of a followed free shape over the tool's force."""
+ROUNDS = 15
+
+
+def _elastic_system(process: Process, moment: Moment, solver: str) -> SheetSystem:
+    model = process.model
+    elastic = model._cache.setdefault("elastic", pack_sheet(model.sheet, yielding=False))
+    return SheetSystem(model, moment.state, None, 0.0, elastic=elastic, solver=solver)
+
+
 def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array | None:
     """Equations of the shape after elastic unloading, or None where that is unstable.
 
     Newton with the elastic tangent at the loaded shape, tool taken away, kept over ``rounds``
     corrections: exact as long as nothing yields on the way back and the rounds converge.
     """
-    model = process.model
-    count = model.layout.count
-    elastic = model._cache.setdefault("elastic", pack_sheet(model.sheet, yielding=False))
-    system = SheetSystem(model, moment.state, None, 0.0, elastic=elastic)
-    x = moment.x[:count]
+    system = _elastic_system(process, moment, "solver")
+    x = moment.x[: process.model.layout.count]
     residual = system.evaluate(x, True)
     if residual is None:
         return None
@@ -50,11 +107,69 @@ def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array 
     return x
 
 
-def let_go(process: Process, moment: Moment) -> Moment | None:
-    """Take the tool away: its force fades to nothing in stages, each a balance of its own."""
+def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+    """Take the tool away; None if no balance is found.
+
+    Where the sheet without the tool is stable at the loaded shape, the tool's force fades to
+    nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
+    tool is withdrawn the way it came, which stays stable much longer.
+    """
+    free = predict_release(process, moment)
+    if free is None and isinstance(tool, TRAVELLING):
+        after = _withdraw(process, moment, tool)
+        if after is not None:
+            return after
+    process.travelling = False
+    return _fade(process, moment, free)
+
+
+def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+    """Draw the tool back until it feels no force, then take it away."""
+    now, before = moment, moment
+    step = smallest = 0.02 * max(moment.travel, 0.5)
+    smallest *= 0.05
+    largest = 2.0 * process.settings.largest_mm
+    curve = [(moment.travel, moment.reading.force_N)]
+    while now.reading.force_N > 1e-3 * process.peak_force:
+        travel = now.travel - step
+        guess = now.x
+        if now is not before:
+            guess = now.x + min(step / (before.travel - now.travel), 2.0) * (now.x - before.x)
+        after = process.balance(now, tool, travel, guess)
+        if after is None or (after.negative and tool.unknowns == 0):
+            process.cuts += 1
+            step *= 0.5
+            if step < smallest:
+                process.work -= travelled_work(curve[::-1])
+                process.travelling = False
+                return _fade(process, now, None)
+            continue
+        before, now = now, after
+        curve.append((now.travel, now.reading.force_N))
+        if after.iterations <= 5:
+            step = min(1.6 * step, largest)
+    process.work -= travelled_work(curve[::-1])
+    process.travelling = False
+    count = process.model.layout.count
+    last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
+    final = process.balance(last, None, 0.0, last.x)
+    if final is None or final.negative:
+        return process.settle(last, None, 0.0)
+    return process.book(last, final)
+
+
+def travelled_work(curve: list[tuple[float, float]]) -> float:
+    """Work of a rigid tool without friction: force (N) times travel (mm, rising), N mm."""
+    if len(curve) < 2:
+        return 0.0
+    travel, force = np.array(curve).T
+    return float(PchipInterpolator(travel, force).integrate(travel[0], travel[-1]))
+
+
+def _fade(process: Process, moment: Moment, free: Array | None) -> Moment | None:
+    """The tool's force fades to nothing in stages, each a balance of its own."""
     count = process.model.layout.count
     fading = DeadForce(moment.tool_nodal)
-    free = predict_release(process, moment)
     now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
                  moment.reading, 0.0)
     done, step = 0.0, 1.0 / process.settings.release_steps

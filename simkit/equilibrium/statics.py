@@ -78,29 +78,26 @@ class PathResult:
 
 
 class StaticSystem:
-    """A panel under a load factor, for the solvers of :mod:`simkit.solve.nonlinear`."""
+    """A panel whose load factor is given or unknown, for :mod:`simkit.solve.nonlinear`."""
 
     def __init__(self, model: Model, state: State, load: Acting | None,
                  path: Array | None = None) -> None:
         self.model, self.state, self.acting, self.path = model, state, load, path
-        self.factor = 0.0
         self.internal: Internal | None = None
+        self._at = state.displacement
         self._scale = 0.0
 
-    def at(self, factor: float) -> StaticSystem:
+    def at(self, factor: float) -> _AtFactor:
         """The system under a factor."""
-        self.factor = factor
-        return self
+        return _AtFactor(self, factor)
 
     def displacement(self, x: Array, factor: float) -> Array:
         """Nodal displacements (control points, 3), prescribed ones included."""
         free = self.model.layout.spread(x)
         return free if self.path is None else free + factor * self.path
 
-    def evaluate(self, x: Array, *rest) -> Array | None:
-        """evaluate(x, tangent) at the factor set, or evaluate(x, factor, tangent)."""
-        factor, tangent = rest if len(rest) == 2 else (self.factor, rest[0])
-        self.factor = factor
+    def evaluate(self, x: Array, factor: float, tangent: bool) -> Array | None:
+        """Out-of-balance force of the equations, N; keeps the tangent."""
         displacement = self.displacement(x, factor)
         part = self.model.internal(displacement, self.state, tangent)
         if part is None:
@@ -131,11 +128,6 @@ class StaticSystem:
         except SingularMatrix as error:
             raise SingularTangent from error
 
-    def correction(self, residual: Array) -> tuple[Array, int | None]:
-        """Newton step."""
-        negative = self.factorise()
-        return self.solve(-residual), negative
-
     def load(self) -> Array:
         """Load of a unit factor where the system was evaluated last."""
         outside = np.zeros_like(self.model.patch.control)
@@ -157,6 +149,52 @@ class StaticSystem:
         """Take the balance evaluated last."""
         assert self.internal is not None
         self.state = State(self.displacement(x, factor), self.internal.points)
+
+
+@dataclass(frozen=True)
+class _AtFactor:
+    """The system under a given factor, as Newton's method wants it."""
+
+    system: StaticSystem
+    factor: float
+
+    def evaluate(self, x: Array, tangent: bool) -> Array | None:
+        """Out-of-balance force."""
+        return self.system.evaluate(x, self.factor, tangent)
+
+    def correction(self, residual: Array) -> tuple[Array, int | None]:
+        """Newton step and the count of negative pivots."""
+        negative = self.system.factorise()
+        return self.system.solve(-residual), negative
+
+    def force_scale(self) -> float:
+        """Load or reactions, whichever is larger, N."""
+        return self.system.force_scale()
+
+
+def solve_linear(model: Model, load: StaticLoad, probes: Array,
+                 state: State | None = None) -> Array:
+    """Displacements of probes, (probes, 3) mm, by the tangent at a state (virgin if None).
+
+    The answer of linear theory to a load of factor 1; ``probes`` (probes, 2) are parameters.
+
+    Raises
+    ------
+    InputError : the panel is not held enough to carry any load.
+    """
+    begin = state or model.virgin()
+    system = StaticSystem(model, begin, load.on(model))
+    start = _reduce(model, begin.displacement)
+    try:
+        if system.evaluate(start, 0.0, True) is None:
+            raise InputError("an element of the panel is inside out", "a smooth map")
+        negative = system.factorise()
+        moved = system.solve(system.load())
+    except SingularTangent as error:
+        raise InputError("the panel can move freely", "edges that hold it") from error
+    if negative:
+        raise InputError("the panel is not stable", "edges that hold it, or a stable state")
+    return _read(model, probes, [model.layout.spread(moved)])[0]
 
 
 def solve_static(

@@ -34,9 +34,11 @@ class SheetSystem:
 
     def __init__(self, model: Model, state: State, tool: Engagement | None, travel: float,
                  peak_force: float = 0.0, drag: Drag | None = None,
-                 load: Array | None = None, elastic: Array | None = None) -> None:
+                 load: Array | None = None, elastic: Array | None = None,
+                 solver: str = "solver") -> None:
         self.model, self.state, self.tool, self.travel = model, state, tool, travel
         self.peak_force, self.drag, self.load, self.elastic = peak_force, drag, load, elastic
+        self.solver = solver
         self.internal: Internal | None = None
         self.reading: Reading | None = None
         self.tool_nodal: Array | None = None
@@ -92,7 +94,7 @@ class SheetSystem:
     def correction(self, residual: Array) -> tuple[Array, int | None]:
         """Newton step of the sheet, with the tool's own unknowns eliminated last."""
         assert self.internal is not None
-        solver = self.model.factorisation()
+        solver = self.model.factorisation(self.solver)
         try:
             solver.factor(self.internal.data)
         except SingularMatrix as error:
@@ -101,7 +103,7 @@ class SheetSystem:
 
     def solve(self, residual: Array) -> Array:
         """Solve with the tangent factorised last; SingularTangent if no solution can be trusted."""
-        solver = self.model.factorisation()
+        solver = self.model.factorisation(self.solver)
         try:
             if self.tool is None or self.tool.unknowns == 0:
                 return -solver.solve(residual)
