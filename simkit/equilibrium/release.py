@@ -2,11 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator, make_interp_spline
 
-from simkit.equilibrium.engagement import DeadForce, Engagement, GluedTab, TipContact
+from simkit.equilibrium.engagement import (
+    DeadForce,
+    Engagement,
+    FormingTarget,
+    GluedTab,
+    TipContact,
+)
 from simkit.equilibrium.model import pack_sheet
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.system import SheetSystem
@@ -64,6 +72,8 @@ class ReleaseForecast:
 
 TRAVELLING = (TipContact, GluedTab)
 """Tools whose work is force times travel."""
+SOFTEST = 1e-5
+"""Share of a forming target's stiffness below which it is taken away."""
 FOLLOWED = 3e-4
 """Residual of a followed free shape over the tool's force."""
 ROUNDS = 15
@@ -120,7 +130,28 @@ def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
         if after is not None:
             return after
     process.travelling = False
+    if free is None and isinstance(tool, FormingTarget):
+        return _soften(process, moment, tool)
     return _fade(process, moment, free)
+
+
+def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | None:
+    """Make a forming target's springs weaker and weaker, each time by the same factor."""
+    now, share, factor = moment, 1.0, 0.1
+    while share > SOFTEST:
+        weaker = replace(tool, springs=tool.springs.scaled(share * factor))
+        after = process.balance(now, weaker, moment.travel, now.x)
+        if after is None or after.negative:
+            process.cuts += 1
+            factor = factor**0.5
+            if factor > 0.9:
+                break
+            continue
+        now, share = process.book(now, after), share * factor
+    final = process.balance(now, None, 0.0, now.x)
+    if final is None or final.negative:
+        return process.settle(now, None, 0.0)
+    return process.book(now, final)
 
 
 def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | None:

@@ -85,7 +85,7 @@ class StaticSystem:
         self.model, self.state, self.acting, self.path = model, state, load, path
         self.internal: Internal | None = None
         self._at = state.displacement
-        self._scale = 0.0
+        self._scale = self._peak = 0.0
 
     def at(self, factor: float) -> _AtFactor:
         """The system under a factor."""
@@ -108,7 +108,8 @@ class StaticSystem:
             self.acting.add(self.model, self.model.patch.control + displacement, factor, outside,
                             part.data, tangent)
         held = self.model.layout.equation < 0
-        self._scale = max(float(np.linalg.norm(outside)), float(np.linalg.norm(part.force[held])))
+        self._scale = max(self._peak, float(np.linalg.norm(outside)),
+                          float(np.linalg.norm(part.force[held])))
         return self.model.layout.gather(part.force + outside)
 
     def factorise(self) -> int | None:
@@ -142,12 +143,13 @@ class StaticSystem:
         return np.full(self.model.layout.count, 1.0 / self.model.layout.count)
 
     def force_scale(self) -> float:
-        """Load or reactions, whichever is larger, N."""
+        """Largest of the load, the reactions and the same at balances before, N."""
         return max(self._scale, 1e-12)
 
     def commit(self, x: Array, factor: float) -> None:
         """Take the balance evaluated last."""
         assert self.internal is not None
+        self._peak = self._scale
         self.state = State(self.displacement(x, factor), self.internal.points)
 
 
@@ -172,11 +174,21 @@ class _AtFactor:
         return self.system.force_scale()
 
 
-def solve_linear(model: Model, load: StaticLoad, probes: Array,
-                 state: State | None = None) -> Array:
-    """Displacements of probes, (probes, 3) mm, by the tangent at a state (virgin if None).
+@dataclass(frozen=True)
+class LinearResult:
+    """Answer of linear theory: displacement of the probes (probes, 3) mm, of the control points
+    (control points, 3) mm, and the strain energy = half the work of the load, N mm."""
 
-    The answer of linear theory to a load of factor 1; ``probes`` (probes, 2) are parameters.
+    displacement: Array
+    nodal: Array
+    energy: float
+
+
+def solve_linear(model: Model, load: StaticLoad, probes: Array,
+                 state: State | None = None) -> LinearResult:
+    """Answer to a load of factor 1 by the tangent at a state (the virgin one if None).
+
+    ``probes`` (probes, 2) are parameters (u, v).
 
     Raises
     ------
@@ -189,18 +201,20 @@ def solve_linear(model: Model, load: StaticLoad, probes: Array,
         if system.evaluate(start, 0.0, True) is None:
             raise InputError("an element of the panel is inside out", "a smooth map")
         negative = system.factorise()
-        moved = system.solve(system.load())
+        unit = system.load()
+        moved = system.solve(unit)
     except SingularTangent as error:
         raise InputError("the panel can move freely", "edges that hold it") from error
     if negative:
         raise InputError("the panel is not stable", "edges that hold it, or a stable state")
-    return _read(model, probes, [model.layout.spread(moved)])[0]
+    nodal = model.layout.spread(moved)
+    return LinearResult(_read(model, probes, [nodal])[0], nodal, 0.5 * float(unit @ moved))
 
 
 def solve_static(
     model: Model, load: StaticLoad | None, factors: Sequence[float], probes: Array,
     settings: StepSettings | None = None, state: State | None = None,
-    path: Array | None = None,
+    path: Array | None = None, start: float = 0.0,
 ) -> StaticResult:
     """Balances of a panel at load factors, in order; they may rise and fall.
 
@@ -208,6 +222,7 @@ def solve_static(
     ----------
     probes : (probes, 2) parameters (u, v) of the points whose displacements are wanted.
     path : (control points, 3) displacements of held control points at factor 1, mm.
+    start : load factor under which ``state`` is.
 
     Raises
     ------
@@ -219,7 +234,8 @@ def solve_static(
         raise InputError("a prescribed path moves control points that are free",
                          "displacements at held control points only")
     system = _Recorder(model, begin, None if load is None else load.on(model), path)
-    walk = step_through(system, _reduce(model, begin.displacement), factors, settings)
+    walk = step_through(system, _reduce(model, begin.displacement), factors, settings,
+                        start)
     wanted = [system.record[step.factor, step.x.tobytes()] for step in walk.steps]
     states = tuple(item[0] for item in wanted)
     return StaticResult(

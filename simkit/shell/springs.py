@@ -38,6 +38,10 @@ class SpringSet:
     normal: Array
     one_sided: bool = False
 
+    def scaled(self, factor: float) -> SpringSet:
+        """The same springs, stiffer or softer by a factor."""
+        return replace(self, stiffness=factor * self.stiffness)
+
     def moved(self, rest: Array) -> SpringSet:
         """The same springs with other rest places."""
         return replace(self, rest=rest)

@@ -30,15 +30,15 @@ class StepSettings:
 
     Attributes
     ----------
-    first : first step of load factor; a stretch between two factors asked for is never longer.
-    smallest : smallest step before giving up.
+    first : first and longest step of load factor; infinite: straight to each factor asked for.
+    smallest : smallest step before giving up, as a share of the way between two factors.
     growth : factor of the step where Newton was easy.
     easy_iterations : Newton iterations up to which a step counts as easy.
     newton : iteration settings.
     """
 
-    first: float = 1.0
-    smallest: float = 1e-5
+    first: float = np.inf
+    smallest: float = 1e-4
     growth: float = 1.6
     easy_iterations: int = 6
     newton: NewtonSettings = field(default_factory=NewtonSettings)
@@ -92,6 +92,7 @@ class _Walker:
     def reach(self, goal: float) -> NewtonResult:
         """Increments up to a factor; the last attempt, converged at the goal or failed."""
         settings = self.settings
+        way = abs(goal - self.factor)
         while True:
             left = goal - self.factor
             last = self.step >= abs(left) * (1.0 - 1e-9)
@@ -101,7 +102,7 @@ class _Walker:
             if not result.converged:
                 self.cuts += 1
                 self.step = 0.5 * min(self.step, abs(left))
-                if self.step < settings.smallest:
+                if self.step < settings.smallest * way:
                     return result
                 # extrapolating along a path that turns is worse than starting from here
                 self.last_x, self.last_factor = self.x, self.factor
