@@ -1,7 +1,7 @@
 """Writes the invented measurements of the demo cases: `python cases/make_demo_data.py`.
 
-Nothing here was measured. The dents are formulas of our own, read off at gauge places with a
-seeded noise and rounded to 0.01 mm, as a depth gauge would show them. The noise is normal with
+Nothing here was measured. The first dent is a blow simulated by simkit itself on an invented panel,
+the bowl is a formula of our own; both are read off at gauge places with a seeded noise and rounded to 0.01 mm, as a depth gauge would show them. The noise is normal with
 a standard deviation of 0.02 mm.
 """
 
@@ -12,6 +12,17 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import lambertw
+
+from simkit.case import load_case
+from simkit.equilibrium.advance import advance
+from simkit.equilibrium.attach import set_tip
+from simkit.equilibrium.model import build_model
+from simkit.equilibrium.orders import AdvanceSettings, Load
+from simkit.panel.edges import EDGES
+from simkit.panel.surface import Curvature, Window, rectangle_patch
+from simkit.repair.sampling import point_on, probe_at
+from simkit.sheet.grades import load_grade
+from simkit.tool.bodies import ball
 
 Array = NDArray[np.float64]
 
@@ -28,21 +39,21 @@ def profile(s: Array, depth_mm: float, crown_mm: float) -> Array:
 
 
 def struck_dent(x: Array, y: Array) -> Array:
-    """d [mm] of `first-dent`: a blow at (30, -15) on a panel curved more tightly along y.
-
-    Steep inside and rounded at the bottom (radius about 55 mm), 104 mm across along x and 96 mm
-    along y, 4.1 mm deep; two crown lobes of 0.32 and 0.28 mm towards +y and -y, the crown
-    nearly absent along x.
-    """
-    u, v = x - 30.0, y + 15.0
-    r = np.hypot(u / 52.0, v / 48.0)
-    rounded_v = (np.sqrt(r**2 + 0.3**2) - 0.3) / (np.sqrt(1.0 + 0.3**2) - 0.3)
-    s = 0.4 * rounded_v + 0.6 * r**2
-    sine = v / np.maximum(np.hypot(u, v), 1e-9)
-    lobes = 0.15 + 0.79 * sine**4 + 0.06 * sine**5
-    t = np.clip((s - 0.75) / 0.75, 0.0, 1.0)
-    beyond_rim = t**3 * (10.0 - 15.0 * t + 6.0 * t**2)
-    return profile(s, 4.1, 0.32) * (1.0 - (1.0 - lobes) * beyond_rim)
+    """d [mm] of `first-dent`: a ball of 25 mm radius pressed by simkit into the virgin panel at
+    (30, -15) until it leaves a dent 4.1 mm deep; read off at the places x, y."""
+    panel = load_case(FOLDER / "first-dent").panel
+    patch = rectangle_patch((-300.0, 300.0), (-200.0, 200.0), Curvature(1200.0, 600.0), 5.0, 25.0,
+                            2, Window(-80.0, 140.0, -125.0, 95.0))
+    held = {side: EDGES["held"] for side in ("left", "right", "bottom", "top")}
+    model = build_model(patch, load_grade(panel.grade).sheet(), panel.thickness_mm, held)
+    state = model.virgin()
+    place, normal = point_on(model, state, 30.0, -15.0)
+    tool = set_tip(model, state, ball(25.0), place, -normal, 40.0)
+    load = Load(tool, 40.0, probe=probe_at(model, 30.0, -15.0), goal_mm=-4.1)
+    done = advance(model, state, load, AdvanceSettings(first_mm=0.2, largest_mm=0.5))
+    print(f"strike: {done.outcome.value}, {done.force_N:.0f} N, travel {done.travel_mm:.2f} mm")
+    return np.array([probe_at(model, float(a), float(b)).read(done.state.displacement)
+                     for a, b in zip(x, y, strict=True)])
 
 
 def wide_bowl(x: Array, y: Array) -> Array:

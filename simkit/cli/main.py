@@ -39,9 +39,11 @@ class VerbGroup(click.Group):
     """Group whose verbs are imported only when called, so that --version and --help are quick."""
 
     def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names of the verbs, in the order of VERBS."""
         return list(VERBS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The verb's command, imported now; None for an unknown verb."""
         if cmd_name not in VERBS:
             return None
         command: click.Command = importlib.import_module(f"simkit.cli.{cmd_name}").command
@@ -50,6 +52,7 @@ class VerbGroup(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
+        """As click does; an unknown verb is answered with the near one."""
         if args and args[0] not in VERBS and not args[0].startswith("-"):
             near = nearest(args[0], VERBS)
             hint = f"did you mean '{near}'?" if near else "verbs: " + ", ".join(VERBS)
@@ -57,6 +60,7 @@ class VerbGroup(click.Group):
         return super().resolve_command(ctx, args)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The verbs with their lines of help, without importing them."""
         with formatter.section("Verbs"):
             formatter.write_dl(list(VERBS.items()))
 

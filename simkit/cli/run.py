@@ -1,0 +1,66 @@
+"""`simkit run`: repair one case by one strategy."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from simkit.cli.check import check_case
+from simkit.cli.working import (
+    EXIT_NOT_CONVERGED,
+    EXIT_NOT_FLAT,
+    cautions,
+    clear,
+    hello,
+    out_folder,
+    say,
+)
+from simkit.repair.record import identity, open_folder
+from simkit.show.draw import draw_run
+from simkit.strategy import find_strategy
+from simkit.study.run import UNBALANCED, prepare, run_strategy
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit run cases/first-dent --strategy crown-first --out runs/crown
+  simkit show runs/crown --step 4
+""")
+@click.argument("case", type=click.Path())
+@click.option("--strategy", "name", required=True, metavar="NAME",
+              help="centre-first, crown-first or worst-spot-first.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Run folder; runs/<case>-<strategy> if not given.")
+@click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
+              help="Threads for the sheet.")
+@click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
+def command(case: str, name: str, out: Path | None, threads: int, fresh: bool) -> None:
+    """Repair CASE by one strategy and record every step.
+
+    Writes a folder with steps.csv (one row an operation), the deviation after every step, force
+    against travel, and pictures. An interrupted run goes on where it stopped when the command is
+    given again. Exit code 0 if the panel is flat, 1 if not, 2 for bad input, 3 if no balance was
+    found.
+    """
+    strategy = find_strategy(name)
+    checked = check_case(case)
+    folder = out or out_folder(checked, name)
+    clear(folder, fresh)
+    hello(checked)
+    what = {**identity(checked), "strategy": name}
+    open_folder(folder, what)
+    start = prepare(checked, folder, threads, say)
+    row = run_strategy(start, strategy, folder, say)
+    pictures = draw_run(folder)
+    say("")
+    say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, low "
+        f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
+        f"{float(row['improvement_pct']):.0f} % better")
+    say(f"record   {folder / 'steps.csv'}")
+    for picture in pictures:
+        say(f"picture  {picture}")
+    cautions()
+    if row["flat"] != "yes":
+        sys.exit(EXIT_NOT_CONVERGED if row["outcome"] == UNBALANCED else EXIT_NOT_FLAT)

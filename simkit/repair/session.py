@@ -1,0 +1,114 @@
+"""A repair as it goes: apply, undo, branch; every step with its numbers. Sessions are frozen."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.equilibrium.model import State
+from simkit.equilibrium.orders import Advance
+from simkit.repair.crown import CrownRing, crown_ring
+from simkit.repair.operations import Operation, apply_operation
+from simkit.repair.sampling import probe_at
+from simkit.repair.spots import SampledField, Spot, find_spots
+from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
+from simkit.repair.workpiece import Workpiece
+from simkit.tool.catalogue import operation_minutes
+
+
+@dataclass(frozen=True)
+class Step:
+    """One step: its row, the deviation field and the state after it, the operation's result.
+
+    ``state`` is None for earlier steps of a repair that was read back from disk.
+    """
+
+    row: StepRow
+    field: SampledField
+    state: State | None
+    result: Advance | None = None
+
+
+@dataclass(frozen=True)
+class Session:
+    """A panel under repair and how it came here.
+
+    ``apply``, ``undo`` and ``branch`` return new sessions and leave this one as it is, so that
+    every session is a branch point.
+    """
+
+    work: Workpiece
+    steps: tuple[Step, ...]
+    ring: CrownRing | None
+    minutes: Mapping[str, float] | None = None
+
+    @property
+    def now(self) -> Step:
+        """The last step."""
+        return self.steps[-1]
+
+    @property
+    def state(self) -> State:
+        """State after the last step."""
+        assert self.now.state is not None
+        return self.now.state
+
+    def spots(self, tolerance_mm: float | None = None) -> tuple[Spot, ...]:
+        """Lows and highs now, the largest first; the goal's tolerance if none is given."""
+        return find_spots(self.now.field, tolerance_mm or self.work.case.goal.tolerance_mm)
+
+    def apply(self, operation: Operation) -> Session:
+        """Carry out one operation; a step that does not converge leaves the panel as it was.
+
+        Raises
+        ------
+        InputError : unknown kind or tool, no access from behind, tool off the panel.
+        """
+        result = apply_operation(self.work, self.state, operation)
+        probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
+        before = probe.read(self.state.displacement)
+        field = self.work.sampling.field(result.state)
+        last = self.now.row
+        change = last.tool != operation.tool
+        row = StepRow(
+            step=last.step + 1, tool_change=change,
+            minutes=operation_minutes(operation.kind.replace("-", "_"), change, self.minutes),
+            **operation_numbers(operation, result, before,
+                                probe.read(result.state.displacement)),
+            **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
+        return replace(self, steps=(*self.steps, Step(row, field, result.state, result)))
+
+    def undo(self, count: int = 1) -> Session:
+        """The session ``count`` steps ago (at most back to the dent)."""
+        return self.branch(max(0, len(self.steps) - 1 - count))
+
+    def branch(self, step: int) -> Session:
+        """A session that goes on from an earlier step.
+
+        Raises
+        ------
+        ValueError : no such step, or its state was not kept.
+        """
+        if not 0 <= step < len(self.steps) or self.steps[step].state is None:
+            raise ValueError(f"no state at step {step}")
+        return replace(self, steps=self.steps[: step + 1])
+
+
+def open_session(work: Workpiece, state: State,
+                 minutes: Mapping[str, float] | None = None) -> Session:
+    """Step 0: the panel with its dent. ``minutes`` by operation; None for simkit's table."""
+    field = work.sampling.field(state)
+    ring = first_ring(field, work.case.goal.tolerance_mm)
+    row = StepRow(step=0, operation="dent", **shape_numbers(work, state, field, field, ring))
+    return Session(work, (Step(row, field, state),), ring, minutes)
+
+
+def first_ring(field: SampledField, tolerance_mm: float) -> CrownRing | None:
+    """Crown round the deepest low; None without a low."""
+    lows = [spot for spot in find_spots(field, tolerance_mm) if spot.kind == "low"]
+    if not lows:
+        return None
+    ring = crown_ring(field, lows[0])
+    return ring if ring is not None and np.isfinite(ring.height_mm) else None

@@ -1,0 +1,153 @@
+"""One row of the table of steps: what was done, what it left, what it cost."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+
+from simkit.equilibrium.model import State, largest_face_strain
+from simkit.equilibrium.orders import Advance
+from simkit.repair.crown import CrownRing, highest_in_band
+from simkit.repair.measures import flatness, improvement_pct, stretch_mm2
+from simkit.repair.operations import Operation
+from simkit.repair.spots import SampledField
+from simkit.repair.workpiece import Workpiece
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class StepRow:
+    """Numbers and words of one step; step 0 is the dent before any work.
+
+    Attributes
+    ----------
+    step, operation, tool, x_mm, y_mm, goal_mm : what was asked for.
+    outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
+    minutes : of this step, from the table of times (common practice, no source).
+    before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
+        as predicted while loading.
+    travel_mm, force_N : reached. max_low_mm, max_high_mm, slope_mrad, flat, improvement_pct :
+        of the whole panel after the step (:mod:`simkit.repair.measures`).
+    crown_mm : highest deviation in the first dent's crown band; low_rise_mm : how far the place of
+        the first dent's deepest point has risen since step 0.
+    stretch_mm2 : plastic area surplus of the mid-surface; max_plastic_strain : equivalent, of any
+        layer; max_face_strain : largest principal strain of a face since the virgin sheet.
+    work_Nmm, stored_Nmm, plastic_Nmm, snap_Nmm : work of the tool, change of stored elastic
+        energy, plastic work, energy lost in snapping; energy_error_pct : what is left of the
+        balance over the larger side.
+    iterations, cuts : Newton iterations, halved increments. snapped : whether the sheet snapped.
+    penetration_mm : deepest penetration of contact.
+    """
+
+    step: int
+    operation: str
+    tool: str = ""
+    x_mm: float = NAN
+    y_mm: float = NAN
+    goal_mm: float = NAN
+    outcome: str = ""
+    reason: str = ""
+    tool_change: bool = False
+    minutes: float = 0.0
+    before_mm: float = NAN
+    predicted_mm: float = NAN
+    released_mm: float = NAN
+    travel_mm: float = NAN
+    force_N: float = NAN
+    max_low_mm: float = 0.0
+    max_high_mm: float = 0.0
+    slope_mrad: float = 0.0
+    flat: bool = False
+    improvement_pct: float = 0.0
+    crown_mm: float = NAN
+    low_rise_mm: float = 0.0
+    stretch_mm2: float = 0.0
+    max_plastic_strain: float = 0.0
+    max_face_strain: float = 0.0
+    work_Nmm: float = NAN
+    stored_Nmm: float = NAN
+    plastic_Nmm: float = NAN
+    snap_Nmm: float = NAN
+    energy_error_pct: float = NAN
+    iterations: int = 0
+    cuts: int = 0
+    snapped: bool = False
+    penetration_mm: float = NAN
+
+    def cells(self) -> dict[str, str]:
+        """Text of every column: numbers as Python writes them back exactly, empty for none."""
+        return {f.name: _text(getattr(self, f.name)) for f in fields(self)}
+
+    @classmethod
+    def from_cells(cls, cells: dict[str, str]) -> StepRow:
+        """The row that :meth:`cells` wrote; ValueError or KeyError for anything else."""
+        values: dict[str, Any] = {}
+        for f in fields(cls):
+            raw = cells[f.name]
+            if f.type == "bool":
+                values[f.name] = {"yes": True, "no": False}[raw]
+            elif f.type == "int":
+                values[f.name] = int(raw)
+            elif f.type == "float":
+                values[f.name] = float(raw) if raw else NAN
+            else:
+                values[f.name] = raw
+        return cls(**values)
+
+
+COLUMNS = tuple(f.name for f in fields(StepRow))
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, float):
+        return "" if np.isnan(value) else repr(float(value))
+    return str(value)
+
+
+def shape_numbers(work: Workpiece, state: State, field: SampledField, first: SampledField,
+                  ring: CrownRing | None) -> dict[str, Any]:
+    """Columns that describe the panel as it stands."""
+    goal = work.case.goal
+    verdict = flatness(field, goal.tolerance_mm, goal.slope_mrad, goal.slope_base_mm)
+    model = work.model
+    thickness_mean = state.points[..., 0] @ model.layers.weights
+    numbers: dict[str, Any] = {
+        "max_low_mm": verdict.max_low_mm, "max_high_mm": verdict.max_high_mm,
+        "slope_mrad": verdict.slope_mrad, "flat": verdict.flat,
+        "improvement_pct": improvement_pct(first, field) if field is not first else 0.0,
+        # the plastic strain is logarithmic: its trace s is the logarithm of the area ratio
+        "stretch_mm2": stretch_mm2(np.expm1(thickness_mean), model.geometry.area),
+        "max_plastic_strain": float(state.points[..., 3].max()),
+        "max_face_strain": largest_face_strain(model, state),
+    }
+    if ring is not None:
+        numbers["crown_mm"] = highest_in_band(field, ring)
+        row = int(np.argmin(np.abs(field.y_mm - ring.centre_mm[1])))
+        column = int(np.argmin(np.abs(field.x_mm - ring.centre_mm[0])))
+        numbers["low_rise_mm"] = float(field.d_mm[row, column] - first.d_mm[row, column])
+    return numbers
+
+
+def operation_numbers(op: Operation, result: Advance, before_mm: float,
+                      released_mm: float) -> dict[str, Any]:
+    """Columns that describe the operation."""
+    spent = result.stored + result.plastic + result.drag
+    size = max(abs(result.work), abs(result.stored) + result.plastic + result.drag)
+    predicted = [p.predicted_mm for p in result.path]
+    return {
+        "operation": op.kind, "tool": op.tool, "x_mm": op.x_mm, "y_mm": op.y_mm,
+        "goal_mm": op.goal_mm, "outcome": result.outcome.value, "reason": result.reason,
+        "before_mm": before_mm, "released_mm": released_mm,
+        "predicted_mm": predicted[-1] if predicted else NAN,
+        "travel_mm": result.travel_mm, "force_N": result.force_N,
+        "work_Nmm": result.work, "stored_Nmm": result.stored, "plastic_Nmm": result.plastic,
+        "snap_Nmm": result.drag,
+        "energy_error_pct": 100.0 * (result.work - spent) / size if size > 0.0 else 0.0,
+        "iterations": result.iterations, "cuts": result.cuts, "snapped": result.snapped,
+        "penetration_mm": max((p.penetration_mm for p in result.path), default=NAN),
+    }

@@ -1,0 +1,170 @@
+"""One repair from dent to end, recorded as it goes."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from simkit.case import Case
+from simkit.equilibrium.outcome import Outcome
+from simkit.repair.measures import deviation_volume_mm3
+from simkit.repair.reconstruct import Reconstruction, reconstruct
+from simkit.repair.record import (
+    finish,
+    identity,
+    load_state,
+    open_folder,
+    record_step,
+    resume,
+    save_state,
+    write_json,
+)
+from simkit.repair.session import Session, open_session
+from simkit.repair.steprow import StepRow
+from simkit.repair.workpiece import Workpiece, make_workpiece
+from simkit.strategy import Strategy
+
+Progress = Callable[[str], None]
+COARSER = 1.6
+"""Element size of the search for the blow over that of the repair."""
+
+FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
+UNBALANCED, NO_MATCH = "did not converge", "depth field not matched"
+SUMMARY = ("strategy", "flat", "steps", "tool_changes", "minutes", "max_low_mm", "max_high_mm",
+           "slope_mrad", "improvement_pct", "stretch_mm2", "max_force_N", "max_plastic_strain",
+           "max_face_strain", "crown_start_mm", "crown_end_mm", "max_energy_error_pct", "outcome")
+"""Columns of compare.csv."""
+
+
+@dataclass(frozen=True)
+class Start:
+    """The dent behind a case, reconstructed once: workpiece, how well it matches, its session."""
+
+    work: Workpiece
+    session: Session
+    notes: Mapping[str, Any]
+    sentence: str
+    matched: bool
+
+
+def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start:
+    """Reconstruct the dent, or read it back if the folder already holds it."""
+    work = make_workpiece(case, threads=threads)
+    notes_file, state_file = folder / "reconstruction.json", folder / "states" / "0000.npz"
+    state = load_state(state_file, work) if notes_file.exists() else None
+    if state is not None:
+        notes = json.loads(notes_file.read_text("utf-8"))
+        progress("Dent read back from the folder. " + notes["sentence"])
+    else:
+        fit = make_workpiece(case, threads=threads, coarser=COARSER)
+        done = reconstruct(work, fit, progress)
+        state, notes = done.state, _notes(done)
+        save_state(state_file, state)
+        write_json(notes_file, notes)
+        progress(notes["sentence"])
+    return Start(work, open_session(work, state), notes, notes["sentence"], notes["matched"])
+
+
+def _notes(done: Reconstruction) -> dict[str, Any]:
+    notes: dict[str, Any] = {
+        "method": done.method, "rms_mm": done.rms_mm, "worst_mm": done.worst_mm,
+        "matched": done.matched, "rounds": done.rounds, "sentence": done.sentence()}
+    if done.blow is not None:
+        blow = done.blow.blow
+        notes["strike"] = {
+            "kind": blow.kind, "radius_mm": blow.radius_mm, "x_mm": blow.x_mm, "y_mm": blow.y_mm,
+            "depth_mm": blow.depth_mm, "angle_deg": blow.angle_deg,
+            "rms_alone_mm": done.strike_rms_mm, "blows_tried": done.blow.tried}
+    return notes
+
+
+def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progress,
+                 alive: Callable[[], bool] = lambda: True) -> dict[str, str]:
+    """Repair by a strategy, recording every step; returns the row of the summary.
+
+    Goes on where an earlier run of the same case in the same folder was interrupted. ``alive`` is
+    asked before every record: False stops without writing.
+    """
+    what = {**identity(start.work.case), "strategy": strategy.name}
+    session = resume(folder, start.work, None) if open_folder(folder, what) else None
+    if session is None:
+        session = start.session
+        record_step(folder, session)
+    elif session.now.row.step:
+        progress(f"{strategy.name}: goes on after step {session.now.row.step}")
+    while True:
+        outcome = ending(session)
+        operation = None if outcome else strategy.next(session)
+        if operation is None:
+            outcome = outcome or STUCK
+            break
+        session = session.apply(operation)
+        if not alive():
+            raise KeyboardInterrupt
+        record_step(folder, session)
+        progress(step_line(strategy.name, session.now.row))
+    row = summary(session, strategy.name, outcome)
+    finish(folder, session, strategy.name, outcome,
+           {"summary": row, "reconstruction": start.notes})
+    return row
+
+
+def ending(session: Session) -> str | None:
+    """How the repair has ended, None while it goes on."""
+    row, limits = session.now.row, session.work.case.limits
+    if row.flat:
+        return FLAT
+    done = session.steps[1:]
+    failed = [s.row.outcome == Outcome.NO_CONVERGENCE.value for s in done[-3:]]
+    if len(failed) == 3 and all(failed):
+        return UNBALANCED
+    if row.step >= limits.steps:
+        return USED_UP
+    return STUCK if _stagnates(session) else None
+
+
+def _stagnates(session: Session, window: int = 8) -> bool:
+    """Whether the volume of |d| has not fallen below its least for a number of steps."""
+    if len(session.steps) <= 2 * window:
+        return False
+    volumes = [deviation_volume_mm3(step.field) for step in session.steps]
+    return min(volumes[-window:]) > 0.99 * min(volumes[:-window])
+
+
+def summary(session: Session, name: str, outcome: str) -> dict[str, str]:
+    """Row of the comparison."""
+    rows = [step.row for step in session.steps]
+    last, done = rows[-1], rows[1:]
+    values: dict[str, Any] = {
+        "strategy": name, "flat": "yes" if last.flat else "no", "steps": last.step,
+        "tool_changes": sum(row.tool_change for row in done),
+        "minutes": round(sum(row.minutes for row in done), 3),
+        "max_low_mm": last.max_low_mm, "max_high_mm": last.max_high_mm,
+        "slope_mrad": last.slope_mrad, "improvement_pct": last.improvement_pct,
+        "stretch_mm2": last.stretch_mm2,
+        "max_force_N": max((row.force_N for row in done), default=0.0),
+        "max_plastic_strain": last.max_plastic_strain, "max_face_strain": last.max_face_strain,
+        "crown_start_mm": rows[0].crown_mm, "crown_end_mm": last.crown_mm,
+        "max_energy_error_pct": max((abs(r.energy_error_pct) for r in done
+                                     if np.isfinite(r.energy_error_pct)), default=0.0),
+        "outcome": outcome}
+    return {key: _cell(value) for key, value in values.items()}
+
+
+def _cell(value: Any) -> str:
+    if isinstance(value, float):
+        return "" if np.isnan(value) else f"{value:.6g}"
+    return str(value)
+
+
+def step_line(name: str, row: StepRow) -> str:
+    """One line of progress."""
+    return (f"{name} {row.step:>2}: {row.operation} {row.tool} at ({row.x_mm:.0f}, {row.y_mm:.0f})"
+            f" {row.before_mm:+.2f} -> {row.released_mm:+.2f} mm, {row.force_N:.0f} N, "
+            f"{row.outcome}; left: low {row.max_low_mm:+.2f}, high {row.max_high_mm:+.2f} mm, "
+            f"{row.improvement_pct:.0f} % better")
