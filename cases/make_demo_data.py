@@ -1,8 +1,9 @@
 """Writes the invented measurements of the demo cases: `python cases/make_demo_data.py`.
 
 Nothing here was measured. The first dent is a blow simulated by simkit itself on an invented panel,
-the bowl is a formula of our own; both are read off at gauge places with a seeded noise and rounded to 0.01 mm, as a depth gauge would show them. The noise is normal with
-a standard deviation of 0.02 mm.
+the bowl is a formula of our own; both are read off at gauge places with a seeded noise and
+rounded to 0.01 mm, as a depth gauge would show them. The noise is normal with a standard deviation
+of 0.02 mm.
 """
 
 from __future__ import annotations
@@ -18,7 +19,7 @@ from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import set_tip
 from simkit.equilibrium.model import build_model
 from simkit.equilibrium.orders import AdvanceSettings, Load
-from simkit.panel.edges import EDGES
+from simkit.panel.edges import EDGES, SIDES
 from simkit.panel.surface import Curvature, Window, rectangle_patch
 from simkit.repair.sampling import point_on, probe_at
 from simkit.sheet.grades import load_grade
@@ -44,7 +45,7 @@ def struck_dent(x: Array, y: Array) -> Array:
     panel = load_case(FOLDER / "first-dent").panel
     patch = rectangle_patch((-300.0, 300.0), (-200.0, 200.0), Curvature(1200.0, 600.0), 5.0, 25.0,
                             2, Window(-80.0, 140.0, -125.0, 95.0))
-    held = {side: EDGES["held"] for side in ("left", "right", "bottom", "top")}
+    held = dict.fromkeys(SIDES, EDGES["held"])
     model = build_model(patch, load_grade(panel.grade).sheet(), panel.thickness_mm, held)
     state = model.virgin()
     place, normal = point_on(model, state, 30.0, -15.0)

@@ -9,11 +9,15 @@ from typing import Any
 import click
 
 from simkit.case import Case, load_case
+from simkit.case.crosschecks import plan_bounds, tab_fits
 from simkit.case.dent import Bowl, Dent
 from simkit.case.panel import Panel
 from simkit.case.reference import json_schema, reference_page
+from simkit.dent.read import read_dent
 from simkit.errors import InputError, InputErrors
+from simkit.repair.workpiece import check_strain, plain
 from simkit.sheet.grades import grade_names, load_grade
+from simkit.tool.catalogue import find_glue, find_tab, find_tip
 
 
 def check_grade(case: Case) -> None:
@@ -21,9 +25,28 @@ def check_grade(case: Case) -> None:
     load_grade(case.panel.grade).sheet()
 
 
-DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (check_grade,)
+def check_dent(case: Case) -> None:
+    """The depth field can be read, lies on the panel and is within reach of the sheet's law."""
+    depth = read_dent(case.dent, plan_bounds(case.panel))
+    if depth is not None:
+        check_strain(case, depth, load_grade(case.panel.grade).sheet().strain_range)
+
+
+def check_kit(case: Case) -> None:
+    """Every tool of the kit is known and every tab fits on the panel."""
+    for spec in case.kit.tabs:
+        tab = find_tab(plain(spec))
+        problem = tab_fits(case.panel, tab.length_mm)
+        if problem is not None:
+            raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
+    for tip in case.kit.tips:
+        find_tip(plain(tip))
+    find_glue(plain(case.kit.glue))
+
+
+DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (check_grade, check_dent, check_kit)
 """Checks that need more than the case file itself: each takes the case and raises InputError or
-InputErrors. Add here what reads the dent's CSV, the tool catalogue and so on."""
+InputErrors."""
 
 
 def check_case(path: str) -> Case:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import shutil
+import sys
 from pathlib import Path
 
 import click
@@ -20,7 +21,7 @@ OWN_FILES = ("case.json", "compare.json", "run.json")
 def say(text: str) -> None:
     """A line of progress, at once also through pipes."""
     click.echo(text)
-    click.get_text_stream("stdout").flush()
+    sys.stdout.flush()
 
 
 def out_folder(case: Case, name: str) -> Path:

@@ -28,13 +28,24 @@ class DentSpec(Protocol):
     """
 
     @property
-    def points_csv(self) -> str | Path | None: ...
+    def points_csv(self) -> str | Path | None:
+        """File of scattered points x_mm, y_mm, d_mm."""
+        ...
+
     @property
-    def grid_csv(self) -> str | Path | None: ...
+    def grid_csv(self) -> str | Path | None:
+        """File of deviations (mm) on a grid."""
+        ...
+
     @property
-    def shapes(self) -> Sequence[Any] | None: ...
+    def shapes(self) -> Sequence[Any] | None:
+        """Described shapes, added together."""
+        ...
+
     @property
-    def noise_mm(self) -> float: ...
+    def noise_mm(self) -> float:
+        """Standard error of one depth, mm."""
+        ...
 
 
 def read_dent(

@@ -35,7 +35,9 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     if not outcome.valid:
         return _failed(process, drive, state, reason)
     if process.travelling:
-        process.work += travelled_work([(0.0, 0.0)] + [(p.travel_mm, p.force_N) for p in drive.path])
+        process.work += travelled_work(
+            [(0.0, 0.0)] + [(p.travel_mm, p.force_N) for p in drive.path])
+        process.work -= drive.now.reading.held_Nmm
     free = let_go(process, drive.now, drive.tool)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")

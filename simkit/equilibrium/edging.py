@@ -17,7 +17,8 @@ of 1e-4 of what the edge moment would turn one element through."""
 def edge_springs(
     patch: Patch, edges: dict[str, Edge], bending: float, membrane: float
 ) -> list[SpringSet]:
-    """Springs along the sides; ``bending`` is D = E t^3 / 12 (1 - nu^2), N mm, ``membrane`` E t, N/mm.
+    """Springs along the sides; ``bending`` is D = E t^3 / 12 (1 - nu^2), N mm,
+    ``membrane`` E t, N/mm.
 
     They act on displacements (not places), with zero rest, to keep round-off small.
     """
@@ -69,7 +70,9 @@ def _edge_points(patch: Patch, side: str):
     t = tangent / speed[:, None]
     skew = (inward * t).sum(1)
     reach = np.sqrt(np.maximum((inward * inward).sum(1) - skew**2, 1e-300))
-    d_across, d_along = (product(1, 0), product(0, 1)) if along_v else (product(0, 1), product(1, 0))
+    d_across, d_along = product(1, 0), product(0, 1)
+    if not along_v:
+        d_across, d_along = d_along, d_across
     slope = (d_across - (skew / speed)[:, None] * d_along) / reach[:, None]
     cell = across.breaks[1] - across.breaks[0] if side in ("left", "bottom") else (
         across.breaks[-1] - across.breaks[-2])

@@ -32,6 +32,7 @@ class Reading:
     penetration_mm : deepest penetration of contact; zero for others.
     glue_use : largest of the glue's tractions over their strengths; zero without glue.
     glue_how : which traction that is.
+    held_Nmm : elastic energy held by the tool's own springs (glue, contact penalty).
     """
 
     force_N: float
@@ -39,6 +40,7 @@ class Reading:
     penetration_mm: float = 0.0
     glue_use: float = 0.0
     glue_how: str = ""
+    held_Nmm: float = 0.0
 
 
 class Engagement(Protocol):
@@ -76,7 +78,8 @@ class TipContact:
             tangent: bool) -> Reading:
         """See :class:`Engagement`."""
         read = self.contact.add(model, x, travel, force, data, tangent)
-        return Reading(float(read.force_N @ self.direction), own, read.penetration_mm)
+        return Reading(float(read.force_N @ self.direction), own, read.penetration_mm,
+                       held_Nmm=read.energy)
 
     def border(self, model: Model) -> tuple[Array, Array]:
         """No own unknowns."""
@@ -134,7 +137,8 @@ class GluedTab:
         pull = np.einsum("mrc,mc->mr", self.springs.stiffness, opening)
         own_residual = np.einsum("mcq,mc->q", self.modes, pull)
         use, how = self._glue_use(pull)
-        return Reading(float(pull.sum(0) @ self.axis), own_residual, 0.0, use, how)
+        held = 0.5 * float((pull * opening).sum())
+        return Reading(float(pull.sum(0) @ self.axis), own_residual, 0.0, use, how, held)
 
     def _glue_use(self, pull: Array) -> tuple[float, str]:
         total = pull.sum(axis=0)

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.caches import drop_stale_kernels
 from simkit.equilibrium.edging import edge_springs
 from simkit.panel.edges import Edge, equations
 from simkit.sheet.hardening import Sheet
@@ -103,17 +106,37 @@ class Model:
         data = np.zeros(lay.indices.size if tangent else 1)
         points = np.empty_like(state.points)
         energy = np.zeros((g.elements, 2))
-        fine = assemble(
-            self.threads, lay.colours, lay.starts, x, self.patch.basis_v.count, self.patch.basis_v.elements,
-            g.shape_u, g.shape_v, g.metric, g.curvature, g.frame, g.area, self._thickness(),
-            self.layers.heights, self.layers.weights, self.law if elastic is None else elastic,
-            state.points, points, symmetrise, tangent, force, lay.places, data, energy)
-        if not fine:
+        law = self.law if elastic is None else elastic
+
+        def work(share: int) -> bool:
+            first, last = (g.elements * k // self.threads for k in (share, share + 1))
+            own = (force, data) if share == 0 else spare[share - 1]
+            return bool(assemble(
+                first, last, x, self.patch.basis_v.count, self.patch.basis_v.elements, g.shape_u,
+                g.shape_v, g.metric, g.curvature, g.frame, g.area, self._thickness(),
+                self.layers.heights, self.layers.weights, law, state.points, points, symmetrise,
+                tangent, own[0], lay.places, own[1], energy))
+
+        # a share writes to control points of its neighbour, hence sums of its own
+        spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(self.threads - 1)]
+        if not all(self._in_threads(work)):
             return None
+        for other_force, other_data in spare:
+            force += other_force
+            data += other_data
         stored = float(energy[:, 0].sum())
         for spring in self.springs:
-            stored += spring.add(displacement, self.element_points, lay.places, force, data, tangent)
+            stored += spring.add(displacement, self.element_points, lay.places, force, data,
+                                 tangent)
         return Internal(force, data, points, stored, float(energy[:, 1].sum()))
+
+    def _in_threads(self, work: Callable[[int], bool]) -> list[bool]:
+        if self.threads == 1:
+            return [work(0)]
+        if "pool" not in self._cache:
+            self._cache["pool"] = ThreadPoolExecutor(self.threads - 1)
+        rest = [self._cache["pool"].submit(work, k) for k in range(1, self.threads)]
+        return [work(0)] + [job.result() for job in rest]
 
     def _thickness(self) -> Array:
         if "thickness" not in self._cache:
@@ -142,13 +165,14 @@ def build_model(
     gauss: int | None = None,
 ) -> Model:
     """Number the equations, evaluate the reference geometry, analyse the sparsity."""
+    drop_stale_kernels()
     bending = sheet.E_MPa * thickness_mm**3 / (12.0 * (1.0 - sheet.nu**2))
     return Model(
         patch=patch, sheet=sheet, thickness_mm=thickness_mm, layers=gauss_layers(layers),
         geometry=reference_geometry(patch, gauss or patch.degree),
         layout=make_layout(patch, equations(patch, edges)),
         element_points=element_points(patch),
-        springs=tuple(edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm)) + tuple(braces),
+        springs=(*edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm), *braces),
         law=pack_sheet(sheet), solver=solver, threads=threads,
     )
 

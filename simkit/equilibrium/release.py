@@ -162,6 +162,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
     largest = 2.0 * process.settings.largest_mm
     curve = [(moment.travel, moment.reading.force_N)]
     while now.reading.force_N > 1e-3 * process.peak_force:
+        step = min(step, _to_go(curve))
         travel = now.travel - step
         guess = now.x
         if now is not before:
@@ -172,14 +173,15 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
             step *= 0.5
             if step < smallest:
                 process.work -= travelled_work(curve[::-1])
+                process.work += moment.reading.held_Nmm - now.reading.held_Nmm
                 process.travelling = False
                 return _fade(process, now, None)
             continue
         before, now = now, after
-        curve.append((now.travel, now.reading.force_N))
+        curve.append(_closed(curve, now.travel, now.reading.force_N))
         if after.iterations <= 5:
             step = min(1.6 * step, largest)
-    process.work -= travelled_work(curve[::-1])
+    process.work += moment.reading.held_Nmm - travelled_work(curve[::-1])
     process.travelling = False
     count = process.model.layout.count
     last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
@@ -187,6 +189,24 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
     if final is None or final.negative:
         return process.settle(last, None, 0.0)
     return process.book(last, final)
+
+
+def _to_go(curve: list[tuple[float, float]]) -> float:
+    """Four fifths of the way to zero force along the last chord, while much of it is left."""
+    if len(curve) < 2 or curve[-1][1] < 0.02 * curve[0][1]:
+        return np.inf
+    (t0, f0), (t1, f1) = curve[-2:]
+    return 0.8 * f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else np.inf
+
+
+def _closed(curve: list[tuple[float, float]], travel: float, force: float) -> tuple[float, float]:
+    """The next point of the way back; where contact was lost within the step, the place of that
+    by the last chord, since the tool does no work beyond it."""
+    if force > 0.0 or len(curve) < 2:
+        return travel, force
+    (t0, f0), (t1, f1) = curve[-2:]
+    lost = t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else travel
+    return max(lost, travel), 0.0
 
 
 def travelled_work(curve: list[tuple[float, float]]) -> float:

@@ -15,7 +15,7 @@ from simkit.repair.sampling import point_on, probe_at
 from simkit.repair.workpiece import Workpiece
 
 KINDS = ("pull", "tap-down", "push")
-SETTINGS = AdvanceSettings(first_mm=0.2, largest_mm=1.5, goal_tolerance_mm=0.01)
+SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.5, goal_tolerance_mm=0.01)
 
 
 @dataclass(frozen=True)

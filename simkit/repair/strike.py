@@ -6,7 +6,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize_scalar
 
 from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import set_tip
@@ -19,6 +18,10 @@ from simkit.tool.bodies import RigidBody, ball, rounded_cylinder
 
 Array = NDArray[np.float64]
 SETTINGS = AdvanceSettings(first_mm=0.3, largest_mm=1.5, goal_tolerance_mm=0.03)
+RADII = 4
+"""Radii tried first, evenly on a logarithmic scale: the misfit is flat in the radius."""
+FAILED = 1e3
+"""Misfit of a blow without a balance, mm."""
 FORCE_N = 2.0e4
 """Far above what a dent in a thin panel takes; only keeps a fit from running away."""
 
@@ -77,20 +80,32 @@ def fit_strike(work: Workpiece, progress: Progress = lambda text: None) -> Strik
     """Radius and place of one blow whose released shape is nearest to the depth field.
 
     The travel needs no search: every blow stops where the released place is predicted to have
-    the measured depth. Radius by bounded search on its logarithm, place by least squares on the
-    slope of the shape. None if there is no depth field or every blow fails.
+    the measured depth. Radius by trying some and the vertex of the parabola through the
+    best, place by least squares on the slope of the shape. None if there is no depth field or
+    every blow fails.
     """
     if work.depth is None:
         return None
     search = _Search(work, progress)
     bounds = work.case.history.striker
-    low, high = np.log(bounds.radius_min_mm), np.log(bounds.radius_max_mm)
-    minimize_scalar(search.by_radius, bounds=(low, high), method="bounded",
-                    options={"xatol": 0.12, "maxiter": 7})
+    logs = np.linspace(np.log(bounds.radius_min_mm), np.log(bounds.radius_max_mm), RADII)
+    misfits = [search.by_radius(float(log)) for log in logs]
     if search.best is None:
         return None
+    between = _vertex(logs, np.array(misfits))
+    if between is not None:
+        search.by_radius(between)
     search.try_blow(search.shifted())
     return replace(search.best, tried=search.tried)
+
+
+def _vertex(logs: Array, misfits: Array) -> float | None:
+    """Least of the parabola through the lowest misfit and its neighbours; None at an end."""
+    k = int(np.argmin(misfits))
+    if not 0 < k < logs.size - 1 or misfits[k - 1: k + 2].max() >= FAILED:
+        return None
+    a, b, _ = np.polyfit(logs[k - 1: k + 2] - logs[k], misfits[k - 1: k + 2], 2)
+    return float(logs[k] - 0.5 * b / a) if a > 0.0 else None
 
 
 class _Search:
@@ -133,7 +148,7 @@ class _Search:
         self.tried += 1
         if not result.outcome.valid:
             self.progress(f"blow {self.tried}: radius {blow.radius_mm:.1f} mm: no balance")
-            return 1e3
+            return FAILED
         gap = (self.work.sampling.field(result.state).d_mm - self.wanted)[self.inside]
         rms = float(np.sqrt(np.mean(gap**2)))
         self.progress(f"blow {self.tried}: radius {blow.radius_mm:.1f} mm at x "
@@ -149,7 +164,8 @@ class _Search:
         d = np.nan_to_num(self.work.sampling.field(self.best.advance.state).d_mm)
         gy, gx = np.gradient(d, s.y_mm, s.x_mm)
         rows = np.stack([-gx[self.inside], -gy[self.inside]], axis=1)
-        move, *_ = np.linalg.lstsq(rows, (self.wanted - d)[self.inside], rcond=None)
+        gap = (self.wanted - d)[self.inside]
+        move = np.linalg.solve(rows.T @ rows, rows.T @ gap)
         blow = self.best.blow
-        move = np.clip(move, -10.0, 10.0)
-        return replace(blow, x_mm=blow.x_mm + float(move[0]), y_mm=blow.y_mm + float(move[1]))
+        shift_x, shift_y = (float(v) for v in np.clip(move, -10.0, 10.0))
+        return replace(blow, x_mm=blow.x_mm + shift_x, y_mm=blow.y_mm + shift_y)

@@ -24,6 +24,8 @@ from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
 from simkit.tool.glue import Glue
 from simkit.tool.tabs import Tab
 
+SEEN_MM = 0.05
+"""Deviation from which a place counts as damaged, half of the usual tolerance."""
 MARGIN_MM = 25.0
 """Fine elements reach this far beyond the damage: taps beside the crown need them."""
 
@@ -79,9 +81,9 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         solver=solver, threads=threads)
     return Workpiece(
         case=case, model=model, depth=depth,
-        tabs=tuple(find_tab(_spec(t)) for t in case.kit.tabs),
-        tips=tuple(find_tip(_spec(t)) for t in case.kit.tips),
-        glue=find_glue(_spec(case.kit.glue)),
+        tabs=tuple(find_tab(plain(t)) for t in case.kit.tabs),
+        tips=tuple(find_tip(plain(t)) for t in case.kit.tips),
+        glue=find_glue(plain(case.kit.glue)),
         sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window)
 
 
@@ -98,7 +100,8 @@ def check_strain(case: Case, depth: DepthField, strain_range: float) -> None:
             file=str(depth.file or case.file), key="dent")
 
 
-def _spec(item):
+def plain(item):
+    """A tool's catalogue name, or its own description as a mapping."""
     return item if isinstance(item, str) else item.model_dump()
 
 
@@ -106,9 +109,20 @@ def _window(depth: DepthField | None, extent: tuple[float, float, float, float])
     x0, x1, y0, y1 = extent
     if depth is None:
         return Window(0.5 * x0, 0.5 * x1, 0.5 * y0, 0.5 * y1)
-    a, b, c, d = depth.box_mm
+    a, b, c, d = _damage(depth)
     return Window(max(x0, a - MARGIN_MM), min(x1, b + MARGIN_MM),
                   max(y0, c - MARGIN_MM), min(y1, d + MARGIN_MM))
+
+
+def _damage(depth: DepthField) -> tuple[float, float, float, float]:
+    """Box of what stands out of the noise: x from, to, y from, to; all measured if nothing does."""
+    x0, x1, y0, y1 = depth.box_mm
+    x, y = np.linspace(x0, x1, 101), np.linspace(y0, y1, 101)
+    out = np.abs(depth(*np.meshgrid(x, y))) > max(SEEN_MM, 3.0 * depth.noise_mm)
+    if not out.any():
+        return depth.box_mm
+    columns, rows = np.flatnonzero(out.any(axis=0)), np.flatnonzero(out.any(axis=1))
+    return x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]]
 
 
 def _patch(case: Case, extent, window: Window, coarser: float) -> Patch:

@@ -32,9 +32,17 @@ class HardeningLaw(Protocol):
 
     kind: ClassVar[int]
 
-    def stress(self, p: ArrayLike) -> Array: ...
-    def slope(self, p: ArrayLike) -> Array: ...
-    def packed(self) -> Array: ...
+    def stress(self, p: ArrayLike) -> Array:
+        """Flow stress at plastic strain p, MPa."""
+        ...
+
+    def slope(self, p: ArrayLike) -> Array:
+        """Derivative of the flow stress by p, MPa."""
+        ...
+
+    def packed(self) -> Array:
+        """The law's numbers for the kernel, 1-D float64."""
+        ...
 
 
 def _require(ok: bool, what: str, expected: str) -> None:

@@ -263,38 +263,27 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
     return True
 
 
-@nb.njit(cache=True, parallel=True)
-def assemble(threads, colours, starts, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
+@nb.njit(cache=True, nogil=True)
+def assemble(first, last, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
              thickness, heights, weights, law, old, new, symmetrise, tangent, force, places, data,
              energy):
-    """All elements, colour by colour, so that no two threads touch one control point.
+    """Elements first to last (not included), one after the other.
 
-    threads: shares each colour is cut into.
-    colours (elements,) element numbers sorted by colour, starts (colours + 1,) their ranges.
     Adds to force (n, 3) N and data (matrix values); writes new and energy (elements, 2) N mm.
-    Returns False if any element is inverted.
+    Returns False if any element is inverted. Leaves Python's lock alone, so that threads can each
+    take a range, with force and data of their own.
     """
     n = su.shape[2] * su.shape[2]
-    failed = np.zeros(starts.size - 1, dtype=np.int64)
-    for colour in range(starts.size - 1):
-        first, count = starts[colour], starts[colour + 1] - starts[colour]
-        chunks = min(threads, count)
-        bad = np.zeros(chunks, dtype=np.int64)
-        for chunk in nb.prange(chunks):
-            shape, place = np.empty((6, n)), np.empty((6, 3))
-            bm, bb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
-            zm, zb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
-            ke = np.empty((3 * n, 3 * n))
-            h, q = np.empty((3, n)), np.empty((n, 3))
-            small, hot = np.empty((18, 3)), np.empty((14, 9))
-            for k in range(first + chunk * count // chunks,
-                           first + (chunk + 1) * count // chunks):
-                el = colours[k]
-                ok = _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames,
-                              area, thickness, heights, weights, law, old, new, symmetrise,
-                              tangent, force, places[el], data, energy, shape, place, bm, bb,
-                              zm, zb, ke, h, q, small, hot)
-                if not ok:
-                    bad[chunk] = 1
-        failed[colour] = bad.sum()
-    return failed.sum() == 0
+    shape, place = np.empty((6, n)), np.empty((6, 3))
+    bm, bb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
+    zm, zb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
+    ke = np.empty((3 * n, 3 * n))
+    h, q = np.empty((3, n)), np.empty((n, 3))
+    small, hot = np.empty((18, 3)), np.empty((14, 9))
+    for el in range(first, last):
+        ok = _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
+                      thickness, heights, weights, law, old, new, symmetrise, tangent, force,
+                      places[el], data, energy, shape, place, bm, bb, zm, zb, ke, h, q, small, hot)
+        if not ok:
+            return False
+    return True

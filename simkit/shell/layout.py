@@ -25,7 +25,6 @@ class Layout:
     coords : (count, 2) place of each equation on the grid of control points.
     places : (elements, m (m + 1) / 2) where each upper entry of an element matrix goes, in the
         code of :func:`simkit.shell.kernels._scatter`.
-    colours, starts : elements sorted so that those of one colour share no control point.
     """
 
     equation: Ints
@@ -34,14 +33,13 @@ class Layout:
     indices: Ints
     coords: Ints
     places: NDArray[np.int32]
-    colours: Ints
-    starts: Ints
 
     def gather(self, full: NDArray[np.float64]) -> NDArray[np.float64]:
         """Sum a nodal vector (control points, 3) into equations (count,)."""
         flat, eq = full.ravel(), self.equation.ravel()
         active = eq >= 0
-        return np.bincount(eq[active], weights=flat[active], minlength=self.count)
+        return np.asarray(np.bincount(eq[active], weights=flat[active], minlength=self.count),
+                          dtype=float)
 
     def spread(self, reduced: NDArray[np.float64]) -> NDArray[np.float64]:
         """Equations (count,) to a nodal field (control points, 3), held entries zero."""
@@ -68,11 +66,10 @@ def make_layout(patch: Patch, equation: Ints) -> Layout:
     places[held] = -1
     rows = unique // count
     indptr = np.searchsorted(rows, np.arange(count + 1))
-    colours, starts = _colour(patch)
     return Layout(
         equation=equation, count=count, indptr=indptr.astype(np.int64),
         indices=(unique % count).astype(np.int64), coords=_coords(patch, equation, count),
-        places=places, colours=colours, starts=starts,
+        places=places,
     )
 
 
@@ -97,14 +94,3 @@ def _coords(patch: Patch, equation: Ints, count: int) -> Ints:
             if equation[point, component] >= 0:
                 coords[equation[point, component]] = grid[point]
     return coords
-
-
-def _colour(patch: Patch) -> tuple[Ints, Ints]:
-    p1 = patch.degree + 1
-    eu, ev = np.meshgrid(
-        np.arange(patch.basis_u.elements), np.arange(patch.basis_v.elements), indexing="ij"
-    )
-    colour = ((eu % p1) * p1 + ev % p1).ravel()
-    order = np.argsort(colour, kind="stable")
-    starts = np.searchsorted(colour[order], np.arange(p1 * p1 + 1))
-    return order.astype(np.int64), starts.astype(np.int64)

@@ -43,7 +43,7 @@ def _growing(length: float, fine: float, coarse: float, ratio: float) -> Array:
     """Distances of element borders over ``length``, sizes growing geometrically; ends at length."""
     if length <= 1e-9 * fine:
         return np.empty(0)
-    sizes = []
+    sizes: list[float] = []
     size = fine
     while sum(sizes) < length:
         size = min(size * ratio, coarse)

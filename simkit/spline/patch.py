@@ -77,7 +77,9 @@ class Patch:
         normal = np.cross(tu, tv)
         return normal / np.linalg.norm(normal, axis=1, keepdims=True)
 
-    def locate(self, x: Array, y: Array, rounds: int = 30) -> tuple[Array, Array, NDArray[np.bool_]]:
+    def locate(
+        self, x: Array, y: Array, rounds: int = 30
+    ) -> tuple[Array, Array, NDArray[np.bool_]]:
         """Parameters of the points whose plan position is (x, y): (u, v, inside).
 
         Newton on the plan projection from the nearest of a raster of points; points outside the
@@ -109,8 +111,7 @@ class Patch:
     def _nearest_start(self, x: Array, y: Array) -> tuple[Array, Array]:
         from_u = 0.5 * (self.basis_u.breaks[1:] + self.basis_u.breaks[:-1])
         from_v = 0.5 * (self.basis_v.breaks[1:] + self.basis_v.breaks[:-1])
-        uu, vv = np.meshgrid(from_u, from_v, indexing="ij")
-        uu, vv = uu.ravel(), vv.ravel()
+        uu, vv = (grid.ravel() for grid in np.meshgrid(from_u, from_v, indexing="ij"))
         at = self.points(uu, vv)
         nearest = np.empty(x.size, dtype=int)
         for start in range(0, x.size, 512):

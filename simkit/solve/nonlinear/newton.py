@@ -110,7 +110,8 @@ def _search(
 ) -> tuple[Array, Array | None, float]:
     """Step length at which the residual no longer works along dx (to within its old half)."""
     before = float(residual @ dx)
-    factor, best = 1.0, (x, None, 0.0)
+    factor = 1.0
+    best: tuple[Array, Array | None, float] = (x, None, 0.0)
     for _ in range(6):
         trial = system.evaluate(x + factor * dx, True)
         if trial is None:

@@ -1,0 +1,19 @@
+"""Every problem with a known answer, small enough to run each time.
+
+Sources and status of the numbers stand in the problems (simkit/study/problems) and in the README
+beside their data. Problems too slow for every run are solved coarsely here.
+"""
+
+from __future__ import annotations
+
+import pytest
+
+from simkit.study.problems.catalogue import QUICK
+
+
+@pytest.mark.parametrize("name", QUICK)
+def test_problem(name):
+    checks = QUICK[name]()
+    assert checks
+    wrong = [check.line() for check in checks if not check.ok]
+    assert not wrong, "\n" + "\n".join(wrong)
