@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import sys
 from pathlib import Path
 
 import click
@@ -59,4 +58,4 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
         say(f"picture  {picture}")
     cautions()
     if any(row["outcome"] == UNBALANCED for row in rows):
-        sys.exit(EXIT_NOT_CONVERGED)
+        raise click.exceptions.Exit(EXIT_NOT_CONVERGED)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 from pathlib import Path
 
 import click
@@ -63,4 +62,4 @@ def command(case: str, name: str, out: Path | None, threads: int, fresh: bool) -
         say(f"picture  {picture}")
     cautions()
     if row["flat"] != "yes":
-        sys.exit(EXIT_NOT_CONVERGED if row["outcome"] == UNBALANCED else EXIT_NOT_FLAT)
+        raise click.exceptions.Exit(EXIT_NOT_CONVERGED if row["outcome"] == UNBALANCED else EXIT_NOT_FLAT)

@@ -162,7 +162,8 @@ class _Search:
         assert self.best is not None
         s = self.work.sampling
         d = np.nan_to_num(self.work.sampling.field(self.best.advance.state).d_mm)
-        gy, gx = np.gradient(d, s.y_mm, s.x_mm)
+        slopes: list[Array] = list(np.gradient(d, s.y_mm, s.x_mm))
+        gy, gx = slopes
         rows = np.stack([-gx[self.inside], -gy[self.inside]], axis=1)
         gap = (self.wanted - d)[self.inside]
         move = np.linalg.solve(rows.T @ rows, rows.T @ gap)

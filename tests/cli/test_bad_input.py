@@ -76,7 +76,7 @@ def test_bad_points(name: str, tmp_path: Path, capsys: pytest.CaptureFixture[str
 
 def test_grid_with_a_hole(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     case = case_with(tmp_path / "case", "grid", GRID.replace("-0.5", ""))
-    refused(["check", str(case)], "line 3", capsys)
+    refused(["check", str(case)], "hole in the grid", capsys)
 
 
 def test_sound_points_and_grid_pass(tmp_path: Path) -> None:
