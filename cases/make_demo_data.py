@@ -1,4 +1,4 @@
-"""Writes the invented measurements of the demo cases: `python cases/make_demo_data.py`.
+"""Writes the invented measurements of the demo cases: `python cases/make_demo_data.py [CASE]`.
 
 Nothing here was measured. The first dent is a blow simulated by simkit itself on an invented panel,
 the bowl is a formula of our own; both are read off at gauge places with a seeded noise and
@@ -8,6 +8,7 @@ of 0.02 mm.
 
 from __future__ import annotations
 
+import sys
 from pathlib import Path
 
 import numpy as np
@@ -29,7 +30,8 @@ Array = NDArray[np.float64]
 
 NOISE_MM = 0.02
 FOLDER = Path(__file__).resolve().parent
-RINGS = ((0, 1), (12, 6), (25, 8), (38, 10), (50, 12), (63, 14), (78, 16), (95, 12), (120, 9))
+RINGS = ((0, 1), (6, 6), (12, 8), (25, 8), (38, 10), (50, 12), (63, 14), (78, 16), (95, 12),
+         (120, 9))
 """Radius [mm] and number of gauge places of each ring round the struck dent."""
 
 
@@ -108,13 +110,17 @@ def write_aluminium_bowl(file: Path) -> None:
     file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
 
 
-def main() -> None:
-    """Write all files beside this one."""
-    for name in ("first-dent", "aluminium-bowl"):
+WRITERS = {"first-dent": (write_first_dent, "gauge.csv"),
+           "aluminium-bowl": (write_aluminium_bowl, "grid.csv")}
+
+
+def main(names: list[str]) -> None:
+    """Write the files of the cases named, of all if none is."""
+    for name in names or list(WRITERS):
+        write, file = WRITERS[name]
         (FOLDER / name).mkdir(exist_ok=True)
-    write_first_dent(FOLDER / "first-dent" / "gauge.csv")
-    write_aluminium_bowl(FOLDER / "aluminium-bowl" / "grid.csv")
+        write(FOLDER / name / file)
 
 
 if __name__ == "__main__":
-    main()
+    main(sys.argv[1:])

@@ -62,4 +62,5 @@ def command(case: str, name: str, out: Path | None, threads: int, fresh: bool) -
         say(f"picture  {picture}")
     cautions()
     if row["flat"] != "yes":
-        raise click.exceptions.Exit(EXIT_NOT_CONVERGED if row["outcome"] == UNBALANCED else EXIT_NOT_FLAT)
+        failed = row["outcome"] == UNBALANCED
+        raise click.exceptions.Exit(EXIT_NOT_CONVERGED if failed else EXIT_NOT_FLAT)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simkit.equilibrium.contact import DEEPEST_MM
 from simkit.equilibrium.engagement import Engagement, TipContact
@@ -14,6 +15,7 @@ from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.release import TRAVELLING, ReleaseForecast, let_go, travelled_work
 
+Array = NDArray[np.float64]
 NEAR = 0.02
 """A limit counts as met within this share."""
 
@@ -136,8 +138,22 @@ class Drive:
             return self.predicted
         free = self.forecast.follow(after)
         if free is None:
+            free = self._tried_release(after)
+        if free is None:
             return np.nan
         return self.load.probe.read(self.process.model.layout.spread(free))
+
+    def _tried_release(self, after: Moment) -> Array | None:
+        """The real release, tried out on the side where it cannot be followed."""
+        aside = Process(self.process.model, self.process.settings)
+        aside.peak_force = max(self.process.peak_force, after.reading.force_N)
+        released = let_go(aside, after, self.tool)
+        self.process.iterations += aside.iterations
+        if released is None:
+            return None
+        free = released.x[: self.process.model.layout.count]
+        self.forecast = ReleaseForecast(self.process, free)
+        return free
 
     def _limits(self, after: Moment) -> list[Limit]:
         load, read = self.load, after.reading

@@ -18,7 +18,7 @@ from simkit.equilibrium.engagement import (
 from simkit.equilibrium.model import pack_sheet
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.system import SheetSystem
-from simkit.solve.nonlinear.newton import SingularTangent
+from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
 
@@ -47,7 +47,7 @@ class ReleaseForecast:
             residual = system.evaluate(x, stale)
             if residual is None:
                 return None
-            size = float(np.linalg.norm(residual))
+            size = length(residual)
             if size <= allowed:
                 self.free = x
                 return x
@@ -96,7 +96,7 @@ def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array 
     residual = system.evaluate(x, True)
     if residual is None:
         return None
-    first = float(np.linalg.norm(residual))
+    first = length(residual)
     try:
         dx, negative = system.correction(residual)
     except SingularTangent:
@@ -108,9 +108,9 @@ def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array 
         if k == rounds - 1:
             break
         residual = system.evaluate(x, False)
-        if residual is None or float(np.linalg.norm(residual)) > 4.0 * first:
+        if residual is None or length(residual) > 4.0 * first:
             return None
-        if float(np.linalg.norm(residual)) < 1e-4 * first:
+        if length(residual) < 1e-4 * first:
             break
         dx = system.solve(residual)
     process.iterations += 1

@@ -29,7 +29,7 @@ dent:
       x_mm: 0
       y_mm: 20
       length_mm: 60
-      width_mm: 12
+      width_mm: 32
       depth_mm: 1
 history:
   method: strike

@@ -68,7 +68,7 @@ def test_check_of_a_sound_case(write: Write) -> None:
     assert result.exit_code == 0, result.output
     for part in ("600 x 400 mm, curved, radius 1200 mm in x", f"0.75 mm, {GRADE}",
                  "4 mm at the dent to 16 mm away", "bowl 100 x 80 mm, 4 mm deep at (10, 0)",
-                 "crease 60 x 12 mm", "round-30, big, ball-12; glue standard-hot-melt",
+                 "crease 60 x 32 mm", "round-30, big, ball-12; glue standard-hot-melt",
                  "centre-first, crown-first"):
         assert part in result.output
     assert result.output.endswith("ok\n")
