@@ -12,6 +12,10 @@ import click
 from simkit import __version__
 from simkit.errors import InputError, InputErrors, nearest
 
+# Our matrices are small blocks: numpy's BLAS threads would cost more to wake than they bring, and
+# they spin while the processes of a comparison need the processors. Read when numpy is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 VERBS = {
     "check": "Read a case and name every fault in it; computes nothing.",
     "run": "Repair one case by one strategy and record every step.",
