@@ -1,6 +1,6 @@
 """Plates and a cap under a ball or pressure, on a sector, beside an independent code's answer.
 
-Reference: axisymmetric finite elements of a general-purpose code, see data/README.md.
+Reference: axisymmetric finite elements of a general-purpose code, see data/reference_fe/README.md.
 
 The comparison is made on a sector of 6 degrees with guided, slope-held sides and a pole at r = 0,
 because the reference is axisymmetric by its elements. A full three-dimensional quarter of the cap
@@ -41,7 +41,7 @@ from simkit.sheet.grades import load_grade
 from simkit.tool.bodies import ball
 
 Array = NDArray[np.float64]
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parent / "data" / "reference_fe"
 SECTOR_DEG = 6.0
 THICKNESS_MM = 0.8
 GRADE = "reference-steel"
