@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from functools import partial
 
-from simkit.study.problems import obstacle, plates, point_tests, strips, sze
+from simkit.study.problems import obstacle, plates, point_tests, second_opinion, strips, sze
 from simkit.study.problems.check import Check
 
 Problem = Callable[[], list[Check]]
@@ -30,6 +30,7 @@ MANUAL: dict[str, Problem] = {
     "strip springback": strips.strip_springback,
     "tension and stretch": point_tests.tension_and_stretch,
     "reversed tension": point_tests.reversed_tension,
+    "plates by scikit-fem": second_opinion.second_opinion,
 }
 """Together about a minute on one core."""
 
