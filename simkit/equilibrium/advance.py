@@ -13,7 +13,13 @@ from simkit.equilibrium.model import Model, State, largest_face_strain
 from simkit.equilibrium.orders import Advance, AdvanceSettings, Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process
-from simkit.equilibrium.release import TRAVELLING, ReleaseForecast, let_go, travelled_work
+from simkit.equilibrium.release import (
+    TRAVELLING,
+    Curve,
+    ReleaseForecast,
+    let_go,
+    travelled_work,
+)
 
 Array = NDArray[np.float64]
 NEAR = 0.02
@@ -37,9 +43,8 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     if not outcome.valid:
         return _failed(process, drive, state, reason)
     if process.travelling:
-        process.work += travelled_work(
-            [(0.0, 0.0)] + [(p.travel_mm, p.force_N) for p in drive.path])
-        process.work -= drive.now.reading.held_Nmm
+        process.work += travelled_work(drive.curve)
+        process.work += drive.given - drive.now.reading.held_Nmm
     free = let_go(process, drive.now, drive.tool)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
@@ -75,6 +80,8 @@ class Drive:
         self.tool: Engagement = load.tool
         self.now, self.before = begin, begin
         self.path: list[PathPoint] = []
+        self.curve: Curve = [(0.0, 0.0, None)]
+        self.given = 0.0
         self.predicted = np.nan if load.probe is None else load.probe.read(
             begin.state.displacement)
         self.sign = 1.0
@@ -104,7 +111,7 @@ class Drive:
                         f"no balance beyond a travel of {self.now.travel:.3g} mm")
                 step = settings.first_mm
             if after.reading.penetration_mm > DEEPEST_MM and isinstance(self.tool, TipContact):
-                self.tool = self.tool.stiffer()
+                self._stiffen(self.tool)
                 continue
             predicted = self._predict(after)
             ending, shrink = self._judge(after, predicted)
@@ -118,18 +125,40 @@ class Drive:
                 return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
             step = self._next_step(step, after)
 
+    def _stiffen(self, tip: TipContact) -> None:
+        """Raise the contact penalty, and book the work that its springs then do on the sheet."""
+        self.tool, now = tip.stiffer(), self.now
+        if now.reading.force_N <= 0.0:
+            return
+        after = self.process.balance(now, self.tool, now.travel, now.x, rate=True)
+        if after is None:
+            return
+        moved = after.state.displacement - now.state.displacement
+        self.given += 0.5 * float(((now.tool_nodal + after.tool_nodal) * moved).sum())
+        self.given += after.reading.held_Nmm - now.reading.held_Nmm
+        self.now = after
+
     def _increment(self, travel: float) -> Moment | None:
-        now, before = self.now, self.before
-        guess = now.x
-        if now.travel > before.travel:
-            ratio = (travel - now.travel) / (now.travel - before.travel)
-            guess = now.x + min(ratio, 2.0) * (now.x - before.x)
-        after = self.process.balance(now, self.tool, travel, guess)
+        now = self.now
+        guess = self._ahead(travel)
+        after = self.process.balance(now, self.tool, travel, guess, rate=True)
         if after is None and guess is not now.x:
-            after = self.process.balance(now, self.tool, travel, now.x)
+            after = self.process.balance(now, self.tool, travel, now.x, rate=True)
         if after is not None and after.negative and self.tool.unknowns == 0:
             return self.process.settle(now, self.tool, travel)
         return after
+
+    def _ahead(self, travel: float) -> Array:
+        """First guess at a travel: on along the rate where it is known, bent as the last increment
+        was; else on along the last chord."""
+        now, before = self.now, self.before
+        made, wanted = now.travel - before.travel, travel - now.travel
+        if made <= 0.0:
+            return now.x if now.rate is None else now.x + wanted * now.rate
+        if now.rate is None:
+            return now.x + min(wanted / made, 2.0) * (now.x - before.x)
+        bend = (before.x - now.x + made * now.rate) / made**2
+        return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
     def _predict(self, after: Moment) -> float:
         if self.load.probe is None or self.load.goal_mm is None:
@@ -196,8 +225,12 @@ class Drive:
         process.book(self.now, after)
         process.peak_force = max(process.peak_force, read.force_N)
         self.before, self.now = self.now, after
+        self.curve.append((after.travel, read.force_N, after.slope))
         if isinstance(self.tool, TipContact):
-            self.tool = self.tool.on(process.model, after.state)
+            thinner = self.tool.on(process.model, after.state)
+            self.given += (thinner.held(process.model, after.x, after.travel)
+                           - self.tool.held(process.model, after.x, after.travel))
+            self.tool = thinner
         self.last_predicted = self.predicted
         if np.isfinite(predicted):
             self.predicted = predicted

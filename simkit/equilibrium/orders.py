@@ -68,7 +68,7 @@ class AdvanceSettings:
     largest_mm: float = 1.0
     smallest_share: float = 1e-4
     goal_tolerance_mm: float = 0.01
-    release_steps: int = 2
+    release_steps: int = 3
     easy_iterations: int = 5
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)

@@ -49,7 +49,10 @@ def base_vectors(x, first_u, first_v, count_v, su, sv, shape, place):
 
 @nb.njit(cache=True)
 def dual_base(place, a3, up, b):
-    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,)."""
+    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,).
+
+    Returns the metric (11, 22, 12) and its inverse; zeros where the surface has no area.
+    """
     a11 = a22 = a12 = 0.0
     for c in range(3):
         a11 += place[1, c] * place[1, c]
@@ -59,6 +62,8 @@ def dual_base(place, a3, up, b):
     a3[1] = place[1, 2] * place[2, 0] - place[1, 0] * place[2, 2]
     a3[2] = place[1, 0] * place[2, 1] - place[1, 1] * place[2, 0]
     det = a11 * a22 - a12 * a12
+    if not det > 0.0:
+        return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     root = np.sqrt(det)
     i11, i22, i12 = a22 / det, a11 / det, -a12 / det
     for c in range(3):
@@ -225,6 +230,8 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
         gu, gv = gp // g, gp % g
         base_vectors(x, eu, ev, count_v, su[eu, gu], sv[ev, gv], shape, place)
         a11, a22, a12, mup[0], mup[1], mup[2] = dual_base(place, a3, up, b)
+        if a11 == 0.0:
+            return False
         frame = frames[el, gp]
         d0 = 0.5 * (a11 - metric[el, gp, 0])
         d1 = 0.5 * (a22 - metric[el, gp, 1])
