@@ -34,7 +34,7 @@ from simkit.tool.bodies import ball
 
 Array = NDArray[np.float64]
 CONTACT_MPA_PER_MM = 2.0e4
-"""CalculiX's penalty, the one simkit starts with: some 0.005 mm of penetration."""
+"""CalculiX's penalty: penetration stays below 0.01 mm, as in simkit."""
 BALL_HALF_ANGLE = np.radians(45.0)
 BALL_ELEMENT_MM = 2.0
 SAMPLE_MM, KEPT = 1.0, 4
