@@ -33,6 +33,7 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     the balance is unstable, the sheet snaps (:meth:`Process.settle`). The returned state is the
     one before if the outcome is not valid.
     """
+    model.sheet_work().forget()
     process = Process(model, settings)
     begin = process.rest(state, load.tool.unknowns)
     if begin is None:
