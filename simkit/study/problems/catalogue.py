@@ -46,6 +46,7 @@ MANUAL: dict[str, Problem] = {
     "plate-under-pressure": reference_fe.pressures,
     "plate-under-a-ball": partial(reference_fe.ball, sector_fe.PLATE),
     "cap-under-a-ball": partial(reference_fe.ball, sector_fe.CAP),
+    "plates-by-scikit-fem": second_opinion.second_opinion,
 }
 """Together about a minute on one core."""
 
