@@ -21,6 +21,7 @@ VERBS = {
     "run": "Repair one case by one strategy and record every step.",
     "compare": "Repair one case by several strategies and compare them.",
     "show": "Draw the pictures of a finished run from its records.",
+    "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
 }
 """Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""

@@ -85,7 +85,8 @@ def test_the_elastic_plate_is_exact(tmp_path):
 
 @needs_program
 def test_a_run_that_fails_says_so(tmp_path):
-    run = ccx.run_deck("*HEADING\nnothing\n*NODE\n1, 0, 0, 0\n*STEP\n*STATIC\n*END STEP\n", tmp_path)
+    deck = "*HEADING\nnothing\n*NODE\n1, 0, 0, 0\n*STEP\n*STATIC\n*END STEP\n"
+    run = ccx.run_deck(deck, tmp_path)
     assert not run.finished
 
 

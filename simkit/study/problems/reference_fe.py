@@ -12,7 +12,8 @@ CROWN_PCT = 5.0
 
 def pressures(element_mm: float = 5.0) -> list[Check]:
     """Elastic plate under four pressures, elastoplastic plate under a pressed disc."""
-    return _checks([*sector_fe.elastic_pressure(element_mm), *sector_fe.plastic_pressure(element_mm)])
+    return _checks([*sector_fe.elastic_pressure(element_mm),
+                    *sector_fe.plastic_pressure(element_mm)])
 
 
 def ball(case: sector_fe.BallCase, element_mm: float = 5.0) -> list[Check]:
