@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from simkit.study.problems import (
+    collapse,
     identities,
     obstacle,
     plates,
@@ -43,6 +44,7 @@ MANUAL: dict[str, Problem] = {
     "strip-springback": strips.strip_springback,
     "tension-and-stretch": point_tests.tension_and_stretch,
     "reversed-tension": point_tests.reversed_tension,
+    "plastic-collapse": collapse.collapse,
     "plate-under-pressure": reference_fe.pressures,
     "plate-under-a-ball": partial(reference_fe.ball, sector_fe.PLATE),
     "cap-under-a-ball": partial(reference_fe.ball, sector_fe.CAP),
@@ -61,6 +63,7 @@ QUICK: dict[str, Problem] = {
     "pinched-semicylinder": partial(sze.pinched_semicylinder, 16, 16, 3, crowding=1.3,
                                     levels=(0.1, 0.2, 0.3)),
     "hinged-roof-snap-through": partial(sze.roof_checks, 12.7, 8, 3),
+    "plastic-collapse": partial(collapse.collapse, 8),
     "hinged-roof-snap-back": partial(sze.roof_checks, 6.35, 8, 3),
 }
 """The same with fewer elements or load levels where they are slow, one of them of degree 2."""

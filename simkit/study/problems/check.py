@@ -20,7 +20,8 @@ class Truth(Enum):
 
     EXACT = "exact"
     PUBLISHED = "published"
-    OTHER_CODE = "other code or own independent solution"
+    OTHER_CODE = "other code"
+    OWN = "own independent solution"
 
 
 class Status(Enum):

@@ -146,7 +146,7 @@ def levy_square(elements: int = 12, degree: int = 3, limit_pct: float = 1.0) -> 
               for q, w, v in zip(load, wanted, found, strict=True)]
     columns = table("own_ritz_clamped_square_uniform_nu0p316")
     checks += [Check("clamped square, sliding rim, Ritz", f"w/h at q a^4/E h^4 = {q:g}", w, v, 0.3,
-                     Truth.OTHER_CODE, "von Karman's plate by Ritz's method (own, data/README)",
+                     Truth.OWN, "von Karman's plate by Ritz's method (own, data/README)",
                      Status.RECOMPUTED)
                for q, w, v in zip(columns["q_a4_over_E_h4"], columns["sliding_rim"], found,
                                   strict=True)]
@@ -155,7 +155,7 @@ def levy_square(elements: int = 12, degree: int = 3, limit_pct: float = 1.0) -> 
     found = deflections(model, AreaLoad(UP * E_MPA * h**4 / a**4), load) / h
     return checks + [
         Check("clamped square, held rim, Ritz", f"w/h at q a^4/E h^4 = {q:g}", w, v, 0.3,
-              Truth.OTHER_CODE, "von Karman's plate by Ritz's method (own, data/README)",
+              Truth.OWN, "von Karman's plate by Ritz's method (own, data/README)",
               Status.RECOMPUTED)
         for q, w, v in zip(columns["q_a4_over_E_h4"], columns["held_rim"], found, strict=True)]
 
@@ -182,7 +182,7 @@ def von_karman_circles(elements: int = 16, degree: int = 3, limit_pct: float = 0
             # over the disc of 0.005 a that the reference uses
             load = AreaLoad(UP * E_MPA * h**4 / a**2 / (np.pi * radius**2), within(radius))
         found = deflections(model, load, level) / h
-        checks += [Check(case, f"w0/h at load {q:g}", w, v, limit_pct, Truth.OTHER_CODE, source,
+        checks += [Check(case, f"w0/h at load {q:g}", w, v, limit_pct, Truth.OWN, source,
                          Status.RECOMPUTED)
                    for q, w, v in zip(level, wanted, found, strict=True)]
     return checks
