@@ -27,8 +27,8 @@ LAYERS = 40
 MOMENT = 0.25 * YIELD_MPA * THICKNESS**2
 SLIDING = {False: Edge((False, False, True)), True: Edge((False, False, True), rotation_held=True)}
 """Rims free to slide in the plane: hinged, clamped."""
-HOPKINS = ("von Mises plate, Hopkins and Wang 1954 (6.51 and 12.5 from memory); own solution of its "
-           "ordinary differential equation")
+HOPKINS = ("von Mises plate, Hopkins and Wang 1954 (6.51 and 12.5 from memory); own solution of "
+           "its ordinary differential equation")
 SQUARE = "Hodge and Belytschko 1968 (existence seen); own upper bound by conic programming"
 
 
@@ -41,8 +41,8 @@ def collapse(elements: int = 12, limit_pct: float = 1.0) -> list[Check]:
               for name, held, far, wanted in (
                   ("hinged", False, 0.2, 6.516), ("clamped", True, 0.06, 12.552))]
     return [*checks, Check("hinged square plate", "collapse load, M0 / L^2", 25.02,
-                           plateau(_square(elements), 0.2) * 4.0 * scale, limit_pct, Truth.OWN, SQUARE,
-                           Status.RECOMPUTED)]
+                           plateau(_square(elements), 0.2) * 4.0 * scale, limit_pct, Truth.OWN,
+                           SQUARE, Status.RECOMPUTED)]
 
 
 def plateau(model: Model, far: float) -> float:
