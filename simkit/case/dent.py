@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import BeforeValidator, Discriminator, Tag, ValidationInfo
 from pydantic_core import PydanticCustomError
 
-from simkit.case.base import Part, by_kind, choice, items, number
+from simkit.case.base import Part, by_kind, choice, items, number, text
 from simkit.case.panel import X, Y
 from simkit.errors import nearest
 
@@ -27,13 +27,14 @@ def _existing_file(value: Any, info: ValidationInfo) -> Path:
     if path.is_dir():
         raise PydanticCustomError("file_is_folder", "is a folder")
     if not path.is_file():
-        beside = path.parent.glob("*.csv") if path.parent.is_dir() else ()
+        beside = path.parent.glob("*.*") if path.parent.is_dir() else ()
         near = nearest(path.name, (file.name for file in beside))
         raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
     return path
 
 
 CsvFile = Annotated[Path, BeforeValidator(_existing_file)]
+ScanFile = Annotated[Path, BeforeValidator(_existing_file)]
 
 
 class Bowl(Part):
@@ -71,16 +72,71 @@ Shape = Annotated[
 ]
 
 
-class Dent(Part):
-    """The dent as a depth field, from exactly one source. Without this block: virgin panel.
+class Place(Part):
+    """A place on the panel."""
 
-    Deviations are in mm along the outward normal of the undamaged panel: low is negative,
-    high positive.
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+
+
+class Section(Part):
+    """Where one section of a profile gauge runs."""
+
+    name: str = text("Name of the section in sections_csv.")
+    line: tuple[Place, ...] = items(
+        "Places it runs through, in order; s_mm counts from the first one.", least=2)
+
+
+class HeightPlace(Part):
+    """A place on the panel with its deviation."""
+
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    d_mm: float = number("Deviation there: low negative, high positive.", -40.0, 40.0)
+
+
+class CrownOutline(Part):
+    """Line along the top of a crown."""
+
+    kind: Literal["crown"] = choice("Sort of line.")
+    line: tuple[HeightPlace, ...] = items("Places along it, in order.", least=2)
+    closed: bool = choice("Whether it runs back to its first place.", True)
+
+
+class CreaseOutline(Part):
+    """Line along the bottom (or top) of a crease; the field stays sharp across it."""
+
+    kind: Literal["crease"] = choice("Sort of line.")
+    line: tuple[HeightPlace, ...] = items("Places along it, in order.", least=2)
+    closed: bool = choice("Whether it runs back to its first place.", False)
+    radius_mm: float | None = number(
+        "Radius across it at its sharpest place; absent: 8 mm, an assumption without source.",
+        0.5, 200.0, None)
+
+
+Outline = Annotated[
+    Annotated[CrownOutline, Tag("<crown>")] | Annotated[CreaseOutline, Tag("<crease>")],
+    Discriminator(by_kind),
+]
+
+
+class Dent(Part):
+    """The dent as a depth field. Without this block: virgin panel.
+
+    Either readings (points_csv, sections_csv with sections, outlines; all that are given count
+    together), or grid_csv, or shapes. Deviations are in mm along the outward normal of the
+    undamaged panel: low is negative, high positive.
     """
 
     points_csv: CsvFile | None = choice(
         "CSV file of scattered measured points, columns x_mm, y_mm, d_mm; its name counts from "
         "this case file's folder.", None)
+    sections_csv: CsvFile | None = choice(
+        "CSV file of a profile gauge's readings, columns section, s_mm (length along the section's "
+        "line), d_mm; its name counts from this case file's folder.", None)
+    sections: tuple[Section, ...] | None = items("The lines of the sections in sections_csv.", None)
+    outlines: tuple[Outline, ...] | None = items(
+        "Lines drawn along crowns and creases, beside points or sections.", None)
     grid_csv: CsvFile | None = choice(
         "CSV file of deviations in mm on a rectangular grid: x along the first row, y down the "
         "first column; its name counts from this case file's folder.", None)
@@ -89,6 +145,15 @@ class Dent(Part):
     noise_mm: float = number(
         "Standard error of one measured depth; the field is not followed closer than this.",
         0.0, 1.0, 0.02)
+
+    def data_files(self) -> dict[tuple[str, ...], Path]:
+        """Files named in this block, by their keys below it."""
+        found: dict[tuple[str, ...], Path] = {}
+        for key in ("points_csv", "sections_csv", "grid_csv"):
+            file = getattr(self, key)
+            if file is not None:
+                found[(key,)] = file
+        return found
 
 
 class Striker(Part):

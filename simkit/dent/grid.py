@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
 from simkit.dent.field import LARGEST_REASONABLE_DEPTH_MM, Array, Quality
+from simkit.dent.hull import smooth_step
 from simkit.dent.table import Table, number, read_table
-from simkit.dent.thin_plate import smooth_step
 from simkit.errors import InputError
 
 CORNER = "y\\x"
