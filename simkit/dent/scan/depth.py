@@ -1,0 +1,171 @@
+"""From points and the undamaged surface to the depth field.
+
+Every point is taken down its normal to the undamaged surface; the deviations are smoothed by a
+bicubic spline with a penalty of second order, rho l^4 for rho points a mm^2, which cuts off waves
+shorter than about 2 pi l. The smoothing length l is the one that predicts points left aside best.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from simkit.dent.hull import smooth_step
+from simkit.dent.scan.cells import Cells, sort_into_cells
+from simkit.dent.scan.tensor import TensorSpline, equations, open_knots, penalty
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+LENGTHS = (0.8, 1.6, 3.2, 6.4)
+"""Smoothing lengths tried, over the spacing of the points."""
+LEFT_ASIDE = 0.04
+OUTLIER_SIGMAS = 4.5
+SIGMA_PER_MAD = 1.4826
+FINEST_MM, COARSE_STEPS = 1.0, 4.0
+MOST_KNOTS = 30_000
+
+
+class Undamaged(Protocol):
+    """An undamaged surface over the frame's plane."""
+
+    def gradient(self, x: Array, y: Array) -> tuple[Array, Array, Array]:
+        """Height z and its slopes by x and y."""
+        ...
+
+
+@dataclass(frozen=True)
+class Depth:
+    """Depth field of a scan in its frame.
+
+    Attributes
+    ----------
+    x_mm (nx,), y_mm (ny,) : grid lines, closer together at the damage.
+    d_mm : (ny, nx) deviation along the outward normal; 0 off the scan.
+    noise_mm : standard deviation of one point about it.
+    smoothing_mm : smoothing length chosen.
+    outliers : points left out as not belonging to it.
+    cover : cells of the scan; covered (nx, ny) which of them belong to it, holes included; holes
+        (nx, ny) number of the hole a cell belongs to, 0 for none.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    d_mm: Array
+    noise_mm: float
+    smoothing_mm: float
+    outliers: int
+    cover: Cells
+    covered: Mask
+    holes: NDArray[np.int64]
+
+
+def down_normals(points: Array, surface: Undamaged) -> tuple[Array, Array]:
+    """Feet (n, 2) of the points (n, 3) on the surface, and signed distances (n,) along normals.
+
+    Fixed-point iteration; the step shrinks with depth over radius of curvature, three times.
+    """
+    u, v = points[:, 0].copy(), points[:, 1].copy()
+    for _ in range(3):
+        z, by_x, by_y = surface.gradient(u, v)
+        length = np.sqrt(1.0 + by_x**2 + by_y**2)
+        d = (points[:, 2] - z - by_x * (points[:, 0] - u) - by_y * (points[:, 1] - v)) / length
+        u, v = points[:, 0] + d * by_x / length, points[:, 1] + d * by_y / length
+    return np.column_stack([u, v]), np.asarray(d)
+
+
+def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
+              seed: int = 0) -> Depth:
+    """Depth field of points (n, 3); ``box`` (2, 2): lower and upper corner of the damage [mm]."""
+    feet, d = down_normals(points, surface)
+    low, high = feet.min(axis=0), feet.max(axis=0)
+    cover = sort_into_cells(feet, max(2.5 * spacing_mm, 1.0), low, high + 1e-6)
+    covered, holes = _coverage(cover)
+    fine = max(FINEST_MM, 1.5 * spacing_mm)
+    breaks = _breaks(low, high, box, fine)
+    while np.prod([len(b) + 2 for b in breaks]) > MOST_KNOTS:
+        fine *= 1.1
+        breaks = _breaks(low, high, box, fine)
+    knots = open_knots(breaks[0]), open_knots(breaks[1])
+    aside = np.random.default_rng(seed).random(len(d)) < LEFT_ASIDE
+    judged = aside & ((feet >= box[0]) & (feet <= box[1])).all(axis=1)
+    judged = judged if judged.sum() > 50 else aside
+    good = np.ones(len(d), dtype=bool)
+    rough = penalty(*knots, 2)
+    density = 1.0 / spacing_mm**2
+    first = equations(*feet.T, d, (~aside).astype(float), *knots)
+    rest = d - first.solve(rough, density * (2.0 * spacing_mm) ** 4)(*feet.T)
+    sigma = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
+    good = np.abs(rest) < max(OUTLIER_SIGMAS * sigma, 1e-4)
+    normal = equations(*feet.T, d, (good & ~aside).astype(float), *knots)
+    errors = []
+    for length in LENGTHS:
+        smooth = normal.solve(rough, density * (length * spacing_mm) ** 4)
+        rest = (d - smooth(*feet.T))[judged]
+        # Robust, for outliers are among them: the mean of the middle 95 per cent.
+        rest = np.sort(np.abs(rest))[: int(0.95 * len(rest))]
+        errors.append(float(np.sqrt(np.mean(rest**2))))
+    length = LENGTHS[int(np.argmin(errors))] * spacing_mm
+    spline = equations(*feet.T, d, good.astype(float), *knots).solve(rough, density * length**4)
+    rest = d[good] - spline(*feet[good].T)
+    grid = _on_grid(spline, breaks, cover, covered)
+    return Depth(breaks[0], breaks[1], grid, SIGMA_PER_MAD * float(np.median(np.abs(rest))),
+                 length, int((~good).sum()), cover, covered, holes)
+
+
+def _breaks(low: Array, high: Array, box: Array, fine: float) -> tuple[Array, Array]:
+    """Grid lines in x and y: ``fine`` apart in the box, growing to four times that outside."""
+    lines = []
+    for i in (0, 1):
+        start, end = max(box[0, i], low[i]), min(box[1, i], high[i])
+        middle = np.linspace(start, end, max(2, round((end - start) / fine)) + 1)
+        step = middle[1] - middle[0]
+        left = start - _outward(start - low[i], step)[::-1]
+        right = end + _outward(high[i] - end, step)
+        lines.append(np.concatenate([left, middle, right]))
+    return lines[0], lines[1]
+
+
+def _outward(length: float, step: float) -> Array:
+    """Distances of grid lines outward over ``length``, the last one at its end."""
+    if length < 0.5 * step:
+        return np.array([length]) if length > 0.05 * step else np.zeros(0)
+    at, size = [0.0], step
+    while at[-1] < length:
+        size = min(size * 1.3, COARSE_STEPS * step)
+        at.append(at[-1] + size)
+    return np.array(at[1:]) * (length / at[-1])
+
+
+def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
+    """Cells that belong to the scan, holes included, and the holes by number."""
+    seen = np.pad(cover.count > 0, 4)
+    # Single empty cells are chance, not holes.
+    seen = ndimage.binary_closing(seen, np.ones((3, 3)))
+    outline = ndimage.binary_closing(seen, np.ones((3, 3)), iterations=3)
+    whole = ndimage.binary_fill_holes(outline)
+    seen, whole = seen[4:-4, 4:-4], whole[4:-4, 4:-4]
+    labels, number = ndimage.label(whole & ~seen)
+    # Nicks in the rim are no holes: they touch what is outside.
+    outside = ndimage.binary_dilation(~whole, np.ones((3, 3)))
+    rim = np.pad(np.zeros(tuple(n - 2 for n in whole.shape), bool), 1, constant_values=True)
+    for k in np.unique(labels[(outside | rim) & (labels > 0)]):
+        labels[labels == k] = 0
+    sizes = np.bincount(labels.ravel(), minlength=number + 1)
+    labels[sizes[labels] < 2] = 0
+    kept = np.unique(labels)
+    return whole, np.searchsorted(kept, labels).astype(np.int64)
+
+
+def _on_grid(spline: TensorSpline, breaks: tuple[Array, Array], cover: Cells,
+             covered: Mask) -> Array:
+    """(ny, nx) deviations on the grid, fading to zero within three cells off the scan."""
+    x, y = np.meshgrid(*breaks)
+    d = spline(x, y)
+    away = ndimage.distance_transform_edt(~covered) * cover.step_mm
+    place = np.column_stack([x.ravel(), y.ravel()])
+    far = cover.at(away, place).reshape(d.shape)
+    return np.asarray(d * (1.0 - smooth_step(far / (3.0 * cover.step_mm))))

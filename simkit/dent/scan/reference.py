@@ -1,0 +1,325 @@
+"""The undamaged panel: a smooth surface fitted to what lies outside the damage.
+
+The surface is a polynomial plus a bicubic spline with a penalty of third order over the chart of
+the feature lines; the spline's knots are fine at the lines. Models from plain to supple are tried:
+polynomials of degree 2 to 6 with a stiff spline, then softer splines. For each, Tukey's weights
+(Beaton and Tukey 1974: MEMORY) find the dent, then everything beyond the noise counts as damage and
+is left out, until nothing changes. Taken is the plainest model that leaves noise only, and damage
+with surroundings: a supple one could follow a dent.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.polynomial.legendre import legder, legval2d, legvander2d
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from simkit.dent.scan.cells import Cells, filled, sort_into_cells
+from simkit.dent.scan.feature import Chart, find_feature_lines
+from simkit.dent.scan.tensor import TensorSpline, equations, open_knots, penalty
+
+Array = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+COARSE_SHARE = 1.0 / 10.0
+"""Knot distance of the reference over the scan's length."""
+GROWTH = 1.5
+STIFF = 1e-1
+MODELS = ((2, STIFF), (3, STIFF), (4, STIFF), (5, STIFF), (6, STIFF), (6, 1e-6), (6, 1e-7),
+          (6, 1e-8))
+"""Degree of the polynomial and weight of the spline's penalty, from plain to supple."""
+AS_GOOD = 1.3
+MOST_DAMAGE, MOST_RIM = 0.7, 0.3
+"""Shares of a scan and of its rim that damage may take for the reference to be believed."""
+ROUNDS = 20
+LEAST_OUTSIDE = 0.25
+TUKEY = 4.685
+SIGMA_PER_MAD = 1.4826
+MOST_CELLS = 40_000
+SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.5
+SMALLEST_DAMAGE_MM = 0.08
+"""A mark below this is not taken for damage: half of what can be felt (common practice, no
+source)."""
+
+
+@dataclass(frozen=True)
+class Surface:
+    """Spline plus polynomial over the scaled chart.
+
+    ``legendre`` (m, m): coefficients of Legendre polynomials of (s - middle) / half, and t alike;
+    ``middle`` (2,), ``half`` (2,).
+    """
+
+    spline: TensorSpline
+    legendre: Array
+    middle: Array
+    half: Array
+
+    def __call__(self, s: Array, t: Array) -> Array:
+        """Height over s, t, all scaled."""
+        u, v = (s - self.middle[0]) / self.half[0], (t - self.middle[1]) / self.half[1]
+        return np.asarray(self.spline(s, t) + legval2d(u, v, self.legendre))
+
+    def gradient(self, s: Array, t: Array) -> tuple[Array, Array, Array]:
+        """Height and its derivatives by s and t."""
+        z, by_s, by_t = self.spline.gradient(s, t)
+        u, v = (s - self.middle[0]) / self.half[0], (t - self.middle[1]) / self.half[1]
+        z = z + legval2d(u, v, self.legendre)
+        by_s = by_s + legval2d(u, v, legder(self.legendre, axis=0)) / self.half[0]
+        return z, by_s, by_t + legval2d(u, v, legder(self.legendre, axis=1)) / self.half[1]
+
+
+@dataclass(frozen=True)
+class Reference:
+    """The undamaged surface z = f(x, y) in a scan's frame, and what of it is known.
+
+    Attributes
+    ----------
+    chart, surface, scale_mm : f(x, y) = scale * surface(chart(x, y) / scale).
+    cells : cells on which it was fitted; deviation (nx, ny) of them from it, NaN where empty.
+    damage : (nx, ny) where the deviation is damage, with its surroundings.
+    rms_mm : rms deviation of the cells outside the damage.
+    noise_mm : standard deviation of one point about its cell's surface.
+    floor_mm : noise of one cell; damage_share, rim_share : of the scan and its rim, damaged.
+    good : whether it leaves noise only, and damage with surroundings.
+    model : the degree of the polynomial and the stiffness chosen.
+    """
+
+    chart: Chart
+    surface: Surface
+    scale_mm: float
+    cells: Cells
+    deviation: Array
+    damage: Mask
+    rms_mm: float
+    noise_mm: float
+    floor_mm: float
+    damage_share: float
+    rim_share: float
+    good: bool
+    model: tuple[int, float]
+
+    def __call__(self, x: Array, y: Array) -> Array:
+        """Height z [mm] of the undamaged surface at x, y [mm]."""
+        s, t = self.chart.of(x, y)
+        return np.asarray(self.scale_mm * self.surface(s / self.scale_mm, t / self.scale_mm))
+
+    def gradient(self, x: Array, y: Array) -> tuple[Array, Array, Array]:
+        """Height and slopes by x and y."""
+        s, t = self.chart.of(x, y)
+        z, by_s, by_t = self.surface.gradient(s / self.scale_mm, t / self.scale_mm)
+        return self.scale_mm * z, *self.chart.slopes(x, y, by_s, by_t)
+
+
+def fit_reference(points: Array, spacing_mm: float) -> Reference:
+    """Undamaged surface behind the points (n, 3) of a clean sheet in its frame."""
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    step = max(1.01 * float(np.sqrt(np.prod(high - low) / MOST_CELLS)), 1.6 * spacing_mm)
+    cells = sort_into_cells(points[:, :2], step, low, high + 1e-6)
+    arm = max(3.0 * step, 8.0)
+    heights = cells.medians(points[:, 2])
+    chart = find_feature_lines(_thin(heights), step, low + 0.5 * step, arm)
+    data = _Data.of(points, cells)
+    problem = _Problem.of(data, chart, float((high - low).max()), spacing_mm)
+    return problem.solve(cells, data)
+
+
+def _thin(heights: Array) -> Array:
+    """Heights with single empty cells filled, so that lines do not break at them."""
+    near = ndimage.generic_filter(np.isfinite(heights).astype(float), np.mean, 3, mode="constant")
+    return np.where(np.isfinite(heights) | (near < 0.5), heights, filled(heights))
+
+
+@dataclass(frozen=True)
+class _Data:
+    """Mean place, height and number of points of each filled cell, and one point's noise."""
+
+    filled: Mask
+    x: Array
+    y: Array
+    z: Array
+    count: Array
+    noise_mm: float
+
+    @classmethod
+    def of(cls, points: Array, cells: Cells) -> _Data:
+        usable = cells.count > 0
+        # Heights over a smooth ground, so that a slope inside a cell does not spread them; the
+        # median forgets the outliers that cleaning has missed.
+        ground = ndimage.gaussian_filter(filled(cells.medians(points[:, 2])), 0.8)
+        rest = points[:, 2] - cells.at(ground, points[:, :2])
+        # At the mean place of its points: cells at the rim are filled in part only.
+        place = np.column_stack([cells.means(points[:, i])[usable] for i in (0, 1)])
+        z = cells.at(ground, place) + cells.medians(rest)[usable]
+        return cls(usable, place[:, 0], place[:, 1], z, cells.count[usable].astype(float),
+                   SIGMA_PER_MAD * float(np.median(np.abs(rest))))
+
+
+@dataclass(frozen=True)
+class _Problem:
+    """Data on the chart, scaled to the scan's length, with knots and penalty."""
+
+    chart: Chart
+    scale: float
+    s: Array
+    t: Array
+    z: Array
+    weight: Array
+    knots: tuple[Array, Array]
+    rough: Array
+    middle: Array
+    half: Array
+
+    @classmethod
+    def of(cls, data: _Data, chart: Chart, size: float, spacing: float) -> _Problem:
+        s, t = (v / size for v in chart.of(data.x, data.y))
+        knots_s = open_knots(np.linspace(s.min(), s.max(), _count(s) + 1))
+        lines = [k / size for k in chart.lines_mm]
+        knots_t = open_knots(_graded(float(t.min()), float(t.max()), lines,
+                                     max(1.2, 1.5 * spacing) / size))
+        # A cell's mean is better the more points it has, but never better than a tenth of one.
+        weight = np.minimum(data.count, 10.0)
+        rough = penalty(knots_s, knots_t, 3, graded=True)
+        ends = np.array([[s.min(), t.min()], [s.max(), t.max()]])
+        return cls(chart, size, s, t, data.z / size, weight / weight.sum(), (knots_s, knots_t),
+                   rough, ends.mean(axis=0), 0.5 * np.ptp(ends, axis=0))
+
+    def fit(self, robust: Array, model: tuple[int, float]) -> tuple[Surface, Array]:
+        """Surface of a model with robust weights, and what it leaves at the cells [mm]."""
+        degree, stiffness = model
+        u, v = (self.s - self.middle[0]) / self.half[0], (self.t - self.middle[1]) / self.half[1]
+        i, j = np.divmod(np.arange((degree + 1) ** 2), degree + 1)
+        # Up to degree 2 in either direction the spline is free by itself.
+        used = (i + j <= degree) & (np.maximum(i, j) > 2)
+        more = legvander2d(u, v, [degree, degree])[:, used]
+        normal = equations(self.s, self.t, self.z, self.weight * robust, *self.knots, more)
+        spline, some = normal.solve_both(self.rough, stiffness)
+        legendre = np.zeros((degree + 1) ** 2)
+        legendre[used] = some
+        surface = Surface(spline, legendre.reshape(degree + 1, -1), self.middle, self.half)
+        return surface, (self.z - spline(self.s, self.t) - more @ some) * self.scale
+
+    def solve(self, cells: Cells, data: _Data) -> Reference:
+        """Plain to supple; the plainest that leaves noise, and damage with surroundings."""
+        tried: list[_Try] = []
+        for model in MODELS:
+            tried.append(self._try(model, cells, data))
+            if tried[-1].good:
+                break
+        chosen = tried[-1] if tried[-1].good else min(tried, key=lambda one: one.blame)
+        deviation = np.full(cells.shape, np.nan)
+        deviation[data.filled] = chosen.rest
+        return Reference(self.chart, chosen.surface, self.scale, cells, deviation, chosen.damage,
+                         chosen.rms_mm, data.noise_mm, chosen.floor_mm, chosen.damage_share,
+                         chosen.rim_share, chosen.good, chosen.model)
+
+    def _try(self, model: tuple[int, float], cells: Cells, data: _Data) -> _Try:
+        """One model: Tukey's weights find the dent, then the damage grows until it is whole."""
+        robust = np.ones(len(self.z))
+        for _ in range(15):
+            surface, rest = self.fit(robust, model)
+            size = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
+            before, robust = robust, tukey(rest, TUKEY * max(size, 1e-4))
+            if np.abs(robust - before).mean() < 1e-3:
+                break
+        outside = robust > 0.5
+        for _ in range(ROUNDS):
+            grid = np.full(cells.shape, np.nan)
+            grid[data.filled] = rest
+            floor = noise_of_cells(grid)
+            # From what the misfit is down to the noise: a fit too stiff ends all in damage.
+            size = max(floor, 0.6 * size)
+            damage = damage_of(grid, size)
+            before, outside = outside, ~damage[data.filled]
+            if outside.sum() < LEAST_OUTSIDE * outside.size:
+                break
+            robust = np.where(outside, tukey(rest, 8.0 * size), 0.0)
+            surface, rest = self.fit(robust, model)
+            if size == floor and (outside != before).mean() < 0.002:
+                break
+        kept = rest[outside & (robust > 0.0)]
+        return _Try(model, surface, rest, damage, floor,
+                    float(np.sqrt(np.mean(kept**2))) if kept.size else np.inf,
+                    float((~outside).mean()), rim_share(damage, data.filled))
+
+
+@dataclass(frozen=True)
+class _Try:
+    """One fit: its surface, what is left, the damage, and how much of scan and rim it takes."""
+
+    model: tuple[int, float]
+    surface: Surface
+    rest: Array
+    damage: Mask
+    floor_mm: float
+    rms_mm: float
+    damage_share: float
+    rim_share: float
+
+    @property
+    def good(self) -> bool:
+        """Whether it leaves noise only, and damage with surroundings."""
+        return (self.rms_mm <= AS_GOOD * self.floor_mm and self.damage_share <= MOST_DAMAGE
+                and self.rim_share <= MOST_RIM)
+
+    @property
+    def blame(self) -> float:
+        """The larger, the less it is to be believed."""
+        return self.damage_share + self.rim_share
+
+
+def tukey(rest: Array, limit: float) -> Array:
+    """Tukey's biweight: 1 at 0, 0 from ``limit`` on."""
+    return np.clip(1.0 - (rest / limit) ** 2, 0.0, None) ** 2
+
+
+def noise_of_cells(deviation: Array) -> float:
+    """Noise of single cells [mm]: what a 3 x 3 median takes off the grid of deviations."""
+    rough = deviation - ndimage.median_filter(filled(deviation), 3)
+    return max(1.15 * SIGMA_PER_MAD * float(np.nanmedian(np.abs(rough))), 5e-4)
+
+
+def rim_share(damage: Mask, filled_cells: Mask) -> float:
+    """Share of the scan's rim, one cell wide, that is damage."""
+    whole = ndimage.binary_closing(np.pad(filled_cells, 3), np.ones((5, 5)))[3:-3, 3:-3]
+    rim = whole & ~ndimage.binary_erosion(whole, np.ones((3, 3)))
+    return float(damage[rim].mean()) if rim.any() else 1.0
+
+
+def damage_of(deviation: Array, sigma: float) -> Mask:
+    """(nx, ny) where a grid of deviations (NaN: none) shows damage, with its surroundings.
+
+    Pieces where the deviation, smoothed over 3 x 3 cells, passes `GROW_SIGMAS` and somewhere
+    `SEED_SIGMAS` of ``sigma``, the noise of a single cell; widened by two cells.
+    """
+    smooth = np.abs(ndimage.median_filter(filled(deviation), 3))
+    grown = smooth > max(GROW_SIGMAS * sigma, 0.25 * SMALLEST_DAMAGE_MM)
+    labels, number = ndimage.label(grown, np.ones((3, 3)))
+    seeds = np.unique(labels[smooth > max(SEED_SIGMAS * sigma, SMALLEST_DAMAGE_MM)])
+    keep = np.zeros(number + 1, dtype=bool)
+    keep[seeds] = True
+    keep[0] = False
+    return np.asarray(ndimage.binary_dilation(keep[labels], np.ones((3, 3)), iterations=2))
+
+
+def _count(s: Array) -> int:
+    return max(2, round(float(np.ptp(s)) / COARSE_SHARE))
+
+
+def _graded(low: float, high: float, lines: list[float], fine: float) -> Array:
+    """Knots from low to high, `COARSE_SHARE` apart, refined to ``fine`` at the lines."""
+    def wanted(t: float) -> float:
+        away = min((abs(t - line) for line in lines), default=np.inf)
+        return min(COARSE_SHARE, max(fine, (GROWTH - 1.0) * away))
+
+    breaks = [low]
+    while breaks[-1] < high:
+        step = wanted(breaks[-1])
+        breaks.append(breaks[-1] + min(step, wanted(breaks[-1] + step) + 0.3 * step))
+    if len(breaks) > 2 and high - breaks[-2] < 0.5 * (breaks[-2] - breaks[-3]):
+        breaks.pop(-2)
+    breaks[-1] = high
+    return np.array(breaks)

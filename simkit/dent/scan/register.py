@@ -1,0 +1,163 @@
+"""A second scan as the undamaged reference: laid onto the first one, then smoothed.
+
+Point to plane (Chen and Medioni 1992: MEMORY): points of the second scan are moved rigidly so that
+they lie on a smooth surface through the first, distances weighed by Tukey's biweight, so that the
+dent, where the two differ, does not pull. A flat panel may slide in its plane: a small damping
+keeps it where it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from simkit.dent.scan.cells import sort_into_cells
+from simkit.dent.scan.clean import Sheet
+from simkit.dent.scan.reference import tukey
+from simkit.dent.scan.tensor import TensorSpline, equations, even_knots, penalty
+from simkit.errors import InputError
+
+Array = NDArray[np.float64]
+FEW, MANY = 1500, 20_000
+SIGMA_PER_MAD = 1.4826
+LEAST_OVERLAP = 0.5
+WORST_FIT_MM = 0.5
+TURNS = 8
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A reference scan laid onto another: its points (n, 3) in the other's frame, and how well.
+
+    ``rms_mm`` of the points that agree, ``overlap`` share of points on the other scan.
+    """
+
+    points: Array
+    rms_mm: float
+    overlap: float
+
+
+@dataclass(frozen=True)
+class SmoothSheet:
+    """Smooth surface z = f(x, y) through a sheet, with what it covers."""
+
+    spline: TensorSpline
+    low: Array
+    step: float
+    covered: NDArray[np.bool_]
+
+    def gradient(self, x: Array, y: Array) -> tuple[Array, Array, Array]:
+        """Height z and its slopes by x and y."""
+        return self.spline.gradient(x, y)
+
+    def covers(self, xy: Array) -> NDArray[np.bool_]:
+        """Which places (n, 2) are covered."""
+        at = np.floor((xy - self.low) / self.step).astype(np.int64)
+        inside = ((at >= 0) & (at < self.covered.shape)).all(axis=1)
+        at = np.where(inside[:, None], at, 0)
+        return np.asarray(inside & self.covered[at[:, 0], at[:, 1]])
+
+
+def smooth_sheet(points: Array, spacing_mm: float, knots_mm: float) -> SmoothSheet:
+    """Smooth surface through the points (n, 3), with knots about ``knots_mm`` apart."""
+    low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
+    step = max(knots_mm, float(np.sqrt(np.prod(high - low) / 20_000)), 1.5 * spacing_mm)
+    knots = even_knots(low[0], high[0], step), even_knots(low[1], high[1], step)
+    middle = float(np.median(points[:, 2]))
+    rough, weight = penalty(*knots, 2), np.ones(len(points))
+    length = 2.0 * spacing_mm
+    for _ in range(3):
+        spline = equations(points[:, 0], points[:, 1], points[:, 2] - middle, weight, *knots).solve(
+            rough, length**4 / spacing_mm**2)
+        rest = points[:, 2] - middle - spline(points[:, 0], points[:, 1])
+        weight = tukey(rest, 6.0 * max(SIGMA_PER_MAD * float(np.median(np.abs(rest))), 1e-4))
+    spline = TensorSpline(spline.knots_x, spline.knots_y, spline.coefficients + middle)
+    cells = sort_into_cells(points[:, :2], max(3.0 * spacing_mm, 2.0), low, high + 1e-6)
+    covered = ndimage.binary_fill_holes(ndimage.binary_closing(
+        np.pad(cells.count > 0, 3), np.ones((3, 3)), iterations=2))[3:-3, 3:-3]
+    return SmoothSheet(spline, low, cells.step_mm, covered)
+
+
+def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
+    """Lay a reference sheet onto a scanned one; both in their own frames to begin with.
+
+    Tries `TURNS` turns about the normal, either side up, and keeps the one that agrees best.
+    ``mirrored``: the reference is the panel of the other side and is mirrored first.
+
+    Raises
+    ------
+    InputError : the two do not lie on each other.
+    """
+    points = reference.points * (np.array([-1.0, 1.0, 1.0]) if mirrored else 1.0)
+    surface = smooth_sheet(scan.points, scan.spacing_mm, 6.0)
+    rng = np.random.default_rng(0)
+    few, many = (points[rng.permutation(len(points))[:n]] for n in (FEW, MANY))
+    best, motion = np.inf, (np.eye(3), np.zeros(3))
+    for side in (1.0, -1.0):
+        for k in range(TURNS):
+            angle = 2.0 * np.pi * k / TURNS
+            c, s = np.cos(angle), np.sin(angle)
+            start = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ np.diag(
+                [1.0, side, side])
+            turn, shift = _settle(few, surface, start, np.zeros(3), 12)
+            size, overlap = _agreement(few, surface, turn, shift)
+            if overlap >= LEAST_OVERLAP and size < best:
+                best, motion = size, (turn, shift)
+    turn, shift = _settle(many, surface, *motion, 25)
+    size, overlap = _agreement(many, surface, turn, shift)
+    if not np.isfinite(best) or size > WORST_FIT_MM:
+        found = f"{size:.2g} mm apart" if np.isfinite(best) else "on each other nowhere"
+        raise InputError(f"the reference scan does not fit the dented one: {found}",
+                         "a scan of the same panel undamaged, or of its mirror image with "
+                         "'mirrored'", file=file)
+    return Laid(points @ turn.T + shift, size, overlap)
+
+
+def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, rounds: int
+            ) -> tuple[Array, Array]:
+    """Rigid motion by Gauss-Newton on the weighted distances to the surface."""
+    for _ in range(rounds):
+        moved = points @ turn.T + shift
+        on = surface.covers(moved[:, :2])
+        if on.sum() < 50:
+            return turn, shift
+        moved = moved[on]
+        z, by_x, by_y = surface.gradient(moved[:, 0], moved[:, 1])
+        normal = np.column_stack([-by_x, -by_y, np.ones_like(z)])
+        normal /= np.linalg.norm(normal, axis=1)[:, None]
+        rest = (moved[:, 2] - z) * normal[:, 2]
+        weight = tukey(rest, 5.0 * max(SIGMA_PER_MAD * float(np.median(np.abs(rest))), 1e-3))
+        rows = np.column_stack([np.cross(moved, normal), normal])
+        matrix = rows.T @ (weight[:, None] * rows)
+        # Turning is damped as a length at the points' mean distance.
+        reach = np.concatenate([np.full(3, float(np.mean(moved**2))), np.ones(3)])
+        matrix += 1e-6 * weight.sum() * np.diag(reach)
+        step = -np.linalg.solve(matrix, rows.T @ (weight * rest))
+        small = _rotation(step[:3])
+        turn, shift = small @ turn, small @ shift + step[3:]
+    return turn, shift
+
+
+def _rotation(vector: Array) -> Array:
+    """Rotation matrix of a rotation vector (Rodrigues)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-15:
+        return np.eye(3)
+    x, y, z = vector / angle
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross)
+
+
+def _agreement(points: Array, surface: SmoothSheet, turn: Array, shift: Array
+               ) -> tuple[float, float]:
+    """Robust size of the distances [mm], and the share of points that lie over the surface."""
+    moved = points @ turn.T + shift
+    on = surface.covers(moved[:, :2])
+    if on.sum() < 50:
+        return np.inf, float(on.mean())
+    rest = moved[on, 2] - surface.gradient(moved[on, 0], moved[on, 1])[0]
+    return SIGMA_PER_MAD * float(np.median(np.abs(rest))), float(on.mean())
+
