@@ -18,7 +18,7 @@ from simkit.case.repair import Kit, OwnTab
 from simkit.errors import one_of
 
 READINGS = ("points_csv", "sections_csv", "outlines")
-ALONE = ("grid_csv", "shapes")
+ALONE = ("grid_csv", "scan", "shapes")
 EDGE_SIDES = {"left": "radius_x_mm", "right": "radius_x_mm",
               "bottom": "radius_y_mm", "top": "radius_y_mm"}
 
@@ -113,13 +113,18 @@ def _outline(panel: Panel) -> Iterator[Complaint]:
 
 
 def _curvature(panel: Panel) -> Iterator[Complaint]:
+    if (panel.heights_csv is None) == (panel.surface == "measured"):
+        yield Complaint(("panel", "heights_csv"),
+                        "key missing" if panel.heights_csv is None else
+                        f"does not go with surface {panel.surface}",
+                        "surface measured needs it, and only that")
     given = [key for key in ("radius_x_mm", "radius_y_mm") if getattr(panel, key) is not None]
     if panel.surface == "curved" and not given:
         yield Complaint(("panel", "surface"), "curved without a radius",
                         "give radius_x_mm, radius_y_mm or both")
-    if panel.surface == "flat":
+    if panel.surface != "curved":
         for key in given:
-            yield Complaint(("panel", key), "does not go with surface flat",
+            yield Complaint(("panel", key), f"does not go with surface {panel.surface}",
                             "write 'surface: curved' or leave the radius out")
         return
     if not has_size(panel):
@@ -136,8 +141,9 @@ def _curvature(panel: Panel) -> Iterator[Complaint]:
 def _edges(panel: Panel) -> Iterator[Complaint]:
     """A mirror plane must meet the surface at a right angle."""
     for side, radius in EDGE_SIDES.items():
-        curved = getattr(panel, radius) is not None
+        curved = getattr(panel, radius) is not None or panel.surface == "measured"
         at_origin = panel.origin == "corner" and side in ("left", "bottom")
+        at_origin = at_origin and panel.surface != "measured"
         if getattr(panel.edges, side) == "symmetric" and curved and not at_origin:
             yield Complaint(("panel", "edges", side), "symmetric where the panel slopes",
                             "a mirror plane needs level sheet: 'origin: corner' and left or "
@@ -201,7 +207,8 @@ def _sources(dent: Dent) -> Iterator[Complaint]:
     alone = [key for key in ALONE if getattr(dent, key) is not None]
     if not readings and not alone:
         yield Complaint(("dent",), "no depth field",
-                        "give points_csv, sections_csv, grid_csv or shapes; or leave 'dent' out")
+                        "give points_csv, sections_csv, grid_csv, scan or shapes; or leave "
+                        "'dent' out")
     given = [*readings[:1], *alone]
     for key in given[1:]:
         yield Complaint(("dent", key), f"second source beside '{given[0]}'",

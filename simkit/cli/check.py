@@ -14,6 +14,7 @@ from simkit.case.dent import Bowl, Dent
 from simkit.case.panel import Panel
 from simkit.case.reference import json_schema, reference_page
 from simkit.dent.field import DepthField
+from simkit.dent.heights import read_heights
 from simkit.dent.read import read_dent
 from simkit.errors import InputError, InputErrors
 from simkit.repair.workpiece import check_strain, plain
@@ -45,7 +46,14 @@ def check_kit(case: Case) -> None:
     find_glue(plain(case.kit.glue))
 
 
-DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (check_grade, check_dent, check_kit)
+def check_surface(case: Case) -> None:
+    """A measured surface can be read and covers the plan."""
+    if case.panel.heights_csv is not None:
+        read_heights(case.panel.heights_csv, plan_bounds(case.panel))
+
+
+DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (
+    check_grade, check_surface, check_dent, check_kit)
 """Checks that need more than the case file itself: each takes the case and raises InputError or
 InputErrors."""
 
@@ -138,6 +146,9 @@ def _dent_text(dent: Dent | None) -> str:
     if readings:
         lines = [f"{len(dent.outlines)} outlines"] if dent.outlines else []
         return " + ".join(readings + lines) + noise
+    if dent.scan is not None:
+        return (f"scan {dent.scan.file} in {dent.scan.unit}, its deepest low at "
+                f"({dent.scan.x_mm:g}, {dent.scan.y_mm:g}){noise}")
     if dent.grid_csv is not None:
         return f"grid from {dent.grid_csv}{noise}"
     parts = [

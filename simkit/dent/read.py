@@ -21,6 +21,8 @@ from simkit.dent.points import (
     merged,
     read_loose_points,
 )
+from simkit.dent.scan.pipeline import ScanOptions
+from simkit.dent.scan.place import Place, field_of_scan, measured_once
 from simkit.dent.sections import SectionLine, read_sections
 from simkit.dent.shapes import Bowl, Crease, Shape, Shapes, check_shape, reach_of, rim_of
 from simkit.dent.thin_plate import fit_thin_plate
@@ -44,7 +46,8 @@ class DentSpec(Protocol):
         ...
 
     # Optional besides: sections_csv, sections (items with name and line), outlines (items with
-    # kind, line, closed and radius_mm); lines are places with x_mm, y_mm (and d_mm).
+    # kind, line, closed and radius_mm); lines are places with x_mm, y_mm (and d_mm); scan (see
+    # `simkit.case.dent.Scan`).
 
     @property
     def grid_csv(self) -> str | Path | None:
@@ -79,7 +82,7 @@ def read_dent(
     """
     if spec is None:
         return None
-    given = [name for name in ("readings", "grid_csv", "shapes") if _given(spec, name)]
+    given = [name for name in ("readings", "grid_csv", "scan", "shapes") if _given(spec, name)]
     if not given:
         return None
     if len(given) > 1:
@@ -93,11 +96,32 @@ def read_dent(
         field = field_of_shapes(shapes, noise)
     elif given == ["readings"]:
         field = field_of_readings(*_readings(spec), noise)
+    elif given == ["scan"]:
+        field = field_of_scan_block(spec, noise)
     else:
         field = field_of_grid(Path(spec.grid_csv or ""), noise)
     if panel_extent is not None:
         check_inside(field, panel_extent)
     return field
+
+
+def field_of_scan_block(spec: Any, noise_mm: float) -> DepthField:
+    """Depth field of a case's block dent.scan; faults name the key in the case."""
+    block, other = spec.scan, _get(spec.scan, "reference")
+    options = ScanOptions(
+        unit=_get(block, "unit"), outside=_get(block, "outside") or "auto",
+        along=_get(block, "along"),
+        reference=None if other is None else Path(_get(other, "file")),
+        reference_unit=None if other is None else _get(other, "unit"),
+        mirrored=bool(other is not None and _get(other, "mirrored")))
+    place = Place(float(_get(block, "x_mm")), float(_get(block, "y_mm")),
+                  float(_get(block, "angle_deg") or 0.0))
+    try:
+        return field_of_scan(measured_once(Path(_get(block, "file")), options), place, noise_mm)
+    except InputError as error:
+        if error.key is not None:
+            error.key = f"dent.scan.{error.key}"
+        raise
 
 
 def _given(spec: DentSpec, name: str) -> bool:

@@ -14,9 +14,10 @@ from simkit.errors import InputError
 
 Array = NDArray[np.float64]
 FEWEST_POINTS = 200
-PER_CELL = 24
+PER_CELL, PER_CELL_OF_TWO = 12, 24
 FINEST_SHARE = 1.0 / 160.0
-"""Cells for cleaning: about this many points each, at least this share of the scan's length."""
+"""Cells for cleaning, and for telling two sheets: about this many points each, at least this share
+of the scan's length."""
 OUTLIER_MADS = 7.0
 SMALLEST_OUTLIER_MM = 0.25
 GAP_MM = 0.2
@@ -57,7 +58,7 @@ def clean_sheet(points: Array, file: str) -> Sheet:
         raise InputError("all points lie on one line", "points spread over a panel", file=file)
     frame = level(points)
     inside = frame.of(points)
-    cells = _cells(inside)
+    cells = _cells(inside, PER_CELL)
     main = _main_piece(cells)
     home = np.zeros(cells.count.size + 1, dtype=bool)
     home[:-1] = ndimage.binary_dilation(main, np.ones((3, 3))).ravel()
@@ -76,18 +77,18 @@ def clean_sheet(points: Array, file: str) -> Sheet:
                  float(np.sqrt(area / len(kept))))
 
 
-def _cells(points: Array) -> Cells:
-    """Cells with about `PER_CELL` points each where there are points."""
+def _cells(points: Array, each: int) -> Cells:
+    """Cells with about ``each`` points where there are points."""
     low, high = (np.percentile(points[:, :2], p, axis=0) for p in (0.5, 99.5))
     wide = np.maximum(high - low, 1e-9)
     low, high = low - 0.05 * wide, high + 0.05 * wide
-    step = np.sqrt(float(np.prod(wide)) * PER_CELL / len(points))
+    step = np.sqrt(float(np.prod(wide)) * each / len(points))
     step = max(step, FINEST_SHARE * float(wide.max()))
     cells = sort_into_cells(points[:, :2], step, low, high)
     # Where much of the rectangle is empty, the cells can be smaller.
     typical = np.median(cells.count[cells.count > 0])
-    if typical > 2.0 * PER_CELL:
-        step = max(step * np.sqrt(PER_CELL / typical), FINEST_SHARE * float(wide.max()))
+    if typical > 2.0 * each:
+        step = max(step * np.sqrt(each / typical), FINEST_SHARE * float(wide.max()))
         cells = sort_into_cells(points[:, :2], step, low, high)
     return cells
 
@@ -123,7 +124,7 @@ def _bent(cells: Cells, heights: Array, xy: Array) -> Array:
 
 def _check_one_sheet(points: Array, file: str) -> None:
     """Raise `InputError` where most cells hold two clusters of heights with a gap between."""
-    cells = _cells(points)
+    cells = _cells(points, PER_CELL_OF_TWO)
     heights = filled(cells.medians(points[:, 2]))
     # Inside a cell a slope spreads the heights: take it off, as seen over its neighbours.
     smooth = ndimage.gaussian_filter(heights, 1.0)

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from simkit.dent.hull import smooth_step
-from simkit.dent.scan.cells import Cells, sort_into_cells
+from simkit.dent.scan.cells import Cells, filled, sort_into_cells
 from simkit.dent.scan.tensor import TensorSpline, equations, open_knots, penalty
 
 Array = NDArray[np.float64]
@@ -93,27 +93,45 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
     aside = np.random.default_rng(seed).random(len(d)) < LEFT_ASIDE
     judged = aside & ((feet >= box[0]) & (feet <= box[1])).all(axis=1)
     judged = judged if judged.sum() > 50 else aside
-    good = np.ones(len(d), dtype=bool)
     rough = penalty(*knots, 2)
     density = 1.0 / spacing_mm**2
-    first = equations(*feet.T, d, (~aside).astype(float), *knots)
+    x, y = feet.T
+    first = equations(x, y, d, (~aside).astype(float), knots[0], knots[1])
     rest = d - first.solve(rough, density * (2.0 * spacing_mm) ** 4)(*feet.T)
-    sigma = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
-    good = np.abs(rest) < max(OUTLIER_SIGMAS * sigma, 1e-4)
-    normal = equations(*feet.T, d, (good & ~aside).astype(float), *knots)
+    good = _agreeing(feet, rest, spacing_mm)
+    normal = equations(x, y, d, (good & ~aside).astype(float), knots[0], knots[1])
     errors = []
     for length in LENGTHS:
         smooth = normal.solve(rough, density * (length * spacing_mm) ** 4)
-        rest = (d - smooth(*feet.T))[judged]
+        rest = (d - smooth(x, y))[judged]
         # Robust, for outliers are among them: the mean of the middle 95 per cent.
         rest = np.sort(np.abs(rest))[: int(0.95 * len(rest))]
         errors.append(float(np.sqrt(np.mean(rest**2))))
     length = LENGTHS[int(np.argmin(errors))] * spacing_mm
-    spline = equations(*feet.T, d, good.astype(float), *knots).solve(rough, density * length**4)
-    rest = d[good] - spline(*feet[good].T)
+    spline = equations(x, y, d, good.astype(float), knots[0], knots[1]).solve(
+        rough, density * length**4)
+    rest = d[good] - spline(x[good], y[good])
     grid = _on_grid(spline, breaks, cover, covered)
     return Depth(breaks[0], breaks[1], grid, SIGMA_PER_MAD * float(np.median(np.abs(rest))),
                  length, int((~good).sum()), cover, covered, holes)
+
+
+def _agreeing(feet: Array, rest: Array, spacing: float) -> Mask:
+    """Which points agree with the points around them in what a smooth field leaves of them.
+
+    A sharp place leaves much of all its points; an outlier leaves much of itself only.
+    """
+    low, high = feet.min(axis=0), feet.max(axis=0)
+    cells = sort_into_cells(feet, 3.0 * spacing, low, high + 1e-6)
+    own = rest - cells.at(filled(cells.medians(rest)), feet)
+    # Strays beside the scan make up their own cells: they have to agree with the field itself.
+    usual = max(1.0, 0.4 * float(np.median(cells.count[cells.count > 0])))
+    alone = cells.count.ravel()[cells.index] < usual
+    own = np.where(alone, rest, own)
+    spread = ndimage.maximum_filter(filled(cells.medians(np.abs(own))), 3)
+    sigma = np.where(alone, 0.0, cells.at(spread, feet))
+    sigma = SIGMA_PER_MAD * np.maximum(np.median(np.abs(own)), sigma)
+    return np.asarray(np.abs(own) < np.maximum(OUTLIER_SIGMAS * sigma, 1e-3))
 
 
 def _breaks(low: Array, high: Array, box: Array, fine: float) -> tuple[Array, Array]:
@@ -143,8 +161,9 @@ def _outward(length: float, step: float) -> Array:
 def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
     """Cells that belong to the scan, holes included, and the holes by number."""
     seen = np.pad(cover.count > 0, 4)
-    # Single empty cells are chance, not holes.
-    seen = ndimage.binary_closing(seen, np.ones((3, 3)))
+    # One or two empty cells are chance, not holes.
+    empty, number = ndimage.label(~seen)
+    seen |= (np.bincount(empty.ravel(), minlength=number + 1) <= 2)[empty]
     outline = ndimage.binary_closing(seen, np.ones((3, 3)), iterations=3)
     whole = ndimage.binary_fill_holes(outline)
     seen, whole = seen[4:-4, 4:-4], whole[4:-4, 4:-4]

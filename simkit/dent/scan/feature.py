@@ -91,7 +91,7 @@ def _along_lines(turn: Array) -> Array:
 
 def _turns(heights: Array, step: float, low: Array, arm: float, angle: float
            ) -> tuple[Array, Array, Array]:
-    """Turn [rad] across lines at an angle on a turned grid (ns, nt), and its t (nt,) and s (ns,)."""
+    """Turn [rad] across lines at an angle on a turned grid (ns, nt); its t (nt,) and s (ns,)."""
     nx, ny = heights.shape
     corners = np.array([[low[0] + i * step, low[1] + j * step]
                         for i in (0, nx - 1) for j in (0, ny - 1)])

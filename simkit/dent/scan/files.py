@@ -76,7 +76,7 @@ def _by_child(path: Path) -> RawScan:
                              "a whole file; export the scan again", file=str(path))
         with np.load(out, allow_pickle=False) as held:
             points, triangles = held["points"], held["triangles"]
-            normals = held["normals"] if "normals" in held else None
+            normals = held.get("normals")
     return RawScan(str(path), points, triangles if len(triangles) else None, normals)
 
 
@@ -95,7 +95,7 @@ def _checked(scan: RawScan) -> RawScan:
         length = np.linalg.norm(scan.normals, axis=1)
         if np.median(np.abs(length - 1.0)) > 0.05:
             scan = replace(scan, normals=None)
-    finite = np.isfinite(scan.points).all(axis=1)
+    finite: NDArray[np.bool_] = np.asarray(np.isfinite(scan.points).all(axis=1))
     if finite.all():
         return scan
     if finite.mean() < 0.5:

@@ -46,15 +46,14 @@ def outer_side(frame: Frame, scan: RawScan, kept: NDArray[np.int64], outside: st
             raise InputError(f"the axis {outside} lies in the panel", "the axis of the file that "
                              "points out of the panel", file=scan.file, key="outside")
         return Side(frame if lean > 0.0 else frame.over(), f"towards {outside}", True, True)
-    lean = _lean(frame, scan, kept)
-    if lean is None or abs(lean) < SURE:
+    said = _lean(frame, scan, kept)
+    if said is None or abs(said) < SURE:
         if outside != "auto":
-            reason = "has no normals" if lean is None else "has normals to both sides"
+            reason = "has no normals" if said is None else "has normals to both sides"
             raise InputError(f"the file {reason}", "outside: auto, or an axis such as +z",
                              file=scan.file, key="outside")
         return Side(frame, "the side from which the marks are lows", False, True)
-    if outside == "flipped":
-        lean = -lean
+    lean = -said if outside == "flipped" else said
     words = {"auto": "by the file's normals", "normals": "by the file's normals",
              "flipped": "against the file's normals"}
     return Side(frame if lean > 0.0 else frame.over(), words[outside], True, outside != "auto")

@@ -27,6 +27,7 @@ from simkit.dent.scan.reference import (
     fit_reference,
     noise_of_cells,
     rim_share,
+    well_filled,
 )
 from simkit.dent.scan.register import lay_onto, smooth_sheet
 from simkit.dent.scan.triangles import thickened
@@ -35,6 +36,7 @@ from simkit.errors import InputError
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
+WORST_FIT = 3.0
 BUMP_SHARE = 2.0
 """A scan whose highest high passes its deepest low by this factor seems to be inside out."""
 
@@ -103,11 +105,11 @@ def measure_scan(path: Path, options: ScanOptions, progress: Progress = lambda t
     side = outer_side(sheet.frame, raw, sheet.kept, options.outside)
     sheet = _in(sheet, raw, direction(side.frame, options.along, raw.file))
     progress("looking for the undamaged surface")
-    surface, look = _undamaged(sheet, options, progress)
-    side, turned = _checked_side(side, look, sheet)
+    surface, look, sheet = _undamaged(sheet, options, progress)
+    side, turned = _checked_side(side, look, raw.file)
     if turned:
         sheet = _in(sheet, raw, direction(sheet.frame.over(), options.along, raw.file))
-        surface, look = _undamaged(sheet, options, progress)
+        surface, look, sheet = _undamaged(sheet, options, progress)
     box = _box(look.cells, look.damage)
     _check_surroundings(look, surface, raw.file)
     progress("depth field")
@@ -130,7 +132,6 @@ class _Look:
     damage: Mask
     damage_share: float
     rim_share: float
-    good: bool
     rms_mm: float
     floor_mm: float
     overlap: float | None = None
@@ -150,40 +151,46 @@ def _in(sheet: Sheet, raw: RawScan, frame: Frame) -> Sheet:
     return replace(sheet, frame=frame, points=frame.of(points))
 
 
-def _undamaged(sheet: Sheet, options: ScanOptions, progress: Progress) -> tuple[Undamaged, _Look]:
-    """The undamaged surface, fitted or laid on, and what the scan shows against it."""
+def _undamaged(sheet: Sheet, options: ScanOptions, progress: Progress
+               ) -> tuple[Undamaged, _Look, Sheet]:
+    """The undamaged surface, fitted or laid on, what the scan shows against it, and its sheet.
+
+    Points that a second scan does not cover leave the sheet.
+    """
     if options.reference is None:
         fit = fit_reference(sheet.points, sheet.spacing_mm)
         return fit, _Look(fit.cells, fit.deviation, fit.damage, fit.damage_share, fit.rim_share,
-                          fit.good, fit.rms_mm, fit.floor_mm)
+                          fit.rms_mm, fit.floor_mm), sheet
     file = str(options.reference)
     _, other = _sheet(options.reference, options.reference_unit or options.unit, progress)
     progress("laying the reference scan onto it")
     laid = lay_onto(other, sheet, options.mirrored, file)
-    surface = smooth_sheet(laid.points, other.spacing_mm, 3.0)
+    surface = smooth_sheet(laid.points, other.spacing_mm, 2.0, over=1.0)
     on = surface.covers(sheet.points[:, :2])
-    feet, d = down_normals(sheet.points[on], surface)
+    sheet = replace(sheet, points=sheet.points[on], kept=sheet.kept[on])
+    feet, d = down_normals(sheet.points, surface)
     low, high = sheet.points[:, :2].min(axis=0), sheet.points[:, :2].max(axis=0)
     step = max(float(np.sqrt(np.prod(high - low) / 40_000)), 1.6 * sheet.spacing_mm)
     cells = sort_into_cells(feet, step, low, high + 1e-6)
-    deviation = cells.medians(d)
+    deviation = np.where(well_filled(cells), cells.medians(d), np.nan)
     floor = noise_of_cells(deviation)
     damage = damage_of(deviation, floor)
     known = np.isfinite(deviation)
     rest = deviation[known & ~damage]
     rms = float(np.sqrt(np.mean(rest**2))) if rest.size else np.inf
     return surface, _Look(cells, deviation, damage, float(damage[known].mean()),
-                          rim_share(damage, known), True, rms, floor, laid.overlap)
+                          rim_share(damage, known), rms, floor, laid.overlap), sheet
 
 
-def _checked_side(side: Side, look: _Look, sheet: Sheet) -> tuple[Side, bool]:
+def _checked_side(side: Side, look: _Look, file: str) -> tuple[Side, bool]:
     """Whether to turn the scan over; `InputError` where the file's normals seem to be inside out.
 
     Dents are mostly lows. A file with normals that shows mostly highs is refused unless the user
     has said which side is outside; without normals the side is chosen so.
     """
-    marks = np.where(look.damage, look.deviation, 0.0)
-    low, high = -float(np.nanmin(marks)), float(np.nanmax(marks))
+    # Not the extremes themselves: a stray point in a cell of its own is no mark.
+    marks = look.deviation[look.damage & np.isfinite(look.deviation)]
+    low, high = (-np.percentile(marks, 0.5), np.percentile(marks, 99.5)) if marks.size else (0, 0)
     bump = high > max(BUMP_SHARE * low, SMALLEST_DAMAGE_MM)
     if not bump or (side.sure and side.trusted):
         return side, False
@@ -191,7 +198,7 @@ def _checked_side(side: Side, look: _Look, sheet: Sheet) -> tuple[Side, bool]:
         raise InputError(
             f"the marks stand out (highest {high:+.2f} mm, lowest {-low:+.2f} mm): the normals "
             "seem to point inward", "outside: flipped; or outside: normals if it is a bump",
-            file=None, key="outside")
+            file=file, key="outside")
     return side, True
 
 
@@ -201,7 +208,7 @@ def _check_surroundings(look: _Look, surface: Undamaged, file: str) -> None:
             f"no undamaged surroundings: {100 * look.damage_share:.0f} % of the scan and "
             f"{100 * look.rim_share:.0f} % of its rim depart from any smooth panel",
             "a scan that reaches well beyond the damage, or a second scan as reference", file=file)
-    if not look.good:
+    if look.rms_mm > WORST_FIT * max(look.floor_mm, 0.02):
         raise InputError(
             f"no smooth panel fits: {look.rms_mm:.2f} mm rms are left outside the damage, with a "
             f"noise of {look.floor_mm:.2f} mm",

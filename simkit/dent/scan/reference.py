@@ -13,20 +13,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.polynomial.legendre import legder, legval2d, legvander2d
+from numpy.polynomial.legendre import legvander2d
 from numpy.typing import NDArray
 from scipy import ndimage
 
 from simkit.dent.scan.cells import Cells, filled, sort_into_cells
 from simkit.dent.scan.feature import Chart, find_feature_lines
-from simkit.dent.scan.tensor import TensorSpline, equations, open_knots, penalty
+from simkit.dent.scan.surface import Surface, graded_breaks, knot_count
+from simkit.dent.scan.tensor import equations, open_knots, penalty
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-COARSE_SHARE = 1.0 / 10.0
-"""Knot distance of the reference over the scan's length."""
-GROWTH = 1.5
 STIFF = 1e-1
 MODELS = ((2, STIFF), (3, STIFF), (4, STIFF), (5, STIFF), (6, STIFF), (6, 1e-6), (6, 1e-7),
           (6, 1e-8))
@@ -43,33 +41,6 @@ SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.5
 SMALLEST_DAMAGE_MM = 0.08
 """A mark below this is not taken for damage: half of what can be felt (common practice, no
 source)."""
-
-
-@dataclass(frozen=True)
-class Surface:
-    """Spline plus polynomial over the scaled chart.
-
-    ``legendre`` (m, m): coefficients of Legendre polynomials of (s - middle) / half, and t alike;
-    ``middle`` (2,), ``half`` (2,).
-    """
-
-    spline: TensorSpline
-    legendre: Array
-    middle: Array
-    half: Array
-
-    def __call__(self, s: Array, t: Array) -> Array:
-        """Height over s, t, all scaled."""
-        u, v = (s - self.middle[0]) / self.half[0], (t - self.middle[1]) / self.half[1]
-        return np.asarray(self.spline(s, t) + legval2d(u, v, self.legendre))
-
-    def gradient(self, s: Array, t: Array) -> tuple[Array, Array, Array]:
-        """Height and its derivatives by s and t."""
-        z, by_s, by_t = self.spline.gradient(s, t)
-        u, v = (s - self.middle[0]) / self.half[0], (t - self.middle[1]) / self.half[1]
-        z = z + legval2d(u, v, self.legendre)
-        by_s = by_s + legval2d(u, v, legder(self.legendre, axis=0)) / self.half[0]
-        return z, by_s, by_t + legval2d(u, v, legder(self.legendre, axis=1)) / self.half[1]
 
 
 @dataclass(frozen=True)
@@ -146,7 +117,7 @@ class _Data:
 
     @classmethod
     def of(cls, points: Array, cells: Cells) -> _Data:
-        usable = cells.count > 0
+        usable = well_filled(cells)
         # Heights over a smooth ground, so that a slope inside a cell does not spread them; the
         # median forgets the outliers that cleaning has missed.
         ground = ndimage.gaussian_filter(filled(cells.medians(points[:, 2])), 0.8)
@@ -176,9 +147,9 @@ class _Problem:
     @classmethod
     def of(cls, data: _Data, chart: Chart, size: float, spacing: float) -> _Problem:
         s, t = (v / size for v in chart.of(data.x, data.y))
-        knots_s = open_knots(np.linspace(s.min(), s.max(), _count(s) + 1))
+        knots_s = open_knots(np.linspace(s.min(), s.max(), knot_count(s) + 1))
         lines = [k / size for k in chart.lines_mm]
-        knots_t = open_knots(_graded(float(t.min()), float(t.max()), lines,
+        knots_t = open_knots(graded_breaks(float(t.min()), float(t.max()), lines,
                                      max(1.2, 1.5 * spacing) / size))
         # A cell's mean is better the more points it has, but never better than a tenth of one.
         weight = np.minimum(data.count, 10.0)
@@ -225,7 +196,7 @@ class _Problem:
             before, robust = robust, tukey(rest, TUKEY * max(size, 1e-4))
             if np.abs(robust - before).mean() < 1e-3:
                 break
-        outside = robust > 0.5
+        outside: Mask = np.asarray(robust > 0.5)
         for _ in range(ROUNDS):
             grid = np.full(cells.shape, np.nan)
             grid[data.filled] = rest
@@ -233,12 +204,12 @@ class _Problem:
             # From what the misfit is down to the noise: a fit too stiff ends all in damage.
             size = max(floor, 0.6 * size)
             damage = damage_of(grid, size)
-            before, outside = outside, ~damage[data.filled]
+            last, outside = outside, ~damage[data.filled]
             if outside.sum() < LEAST_OUTSIDE * outside.size:
                 break
             robust = np.where(outside, tukey(rest, 8.0 * size), 0.0)
             surface, rest = self.fit(robust, model)
-            if size == floor and (outside != before).mean() < 0.002:
+            if size == floor and (outside != last).mean() < 0.002:
                 break
         kept = rest[outside & (robust > 0.0)]
         return _Try(model, surface, rest, damage, floor,
@@ -269,6 +240,14 @@ class _Try:
     def blame(self) -> float:
         """The larger, the less it is to be believed."""
         return self.damage_share + self.rim_share
+
+
+def well_filled(cells: Cells) -> Mask:
+    """(nx, ny) cells with a quarter of the usual number of points at least.
+
+    The others stand half beside the scan, or hold nothing but strays.
+    """
+    return cells.count >= max(1.0, 0.25 * float(np.median(cells.count[cells.count > 0])))
 
 
 def tukey(rest: Array, limit: float) -> Array:
@@ -303,23 +282,3 @@ def damage_of(deviation: Array, sigma: float) -> Mask:
     keep[seeds] = True
     keep[0] = False
     return np.asarray(ndimage.binary_dilation(keep[labels], np.ones((3, 3)), iterations=2))
-
-
-def _count(s: Array) -> int:
-    return max(2, round(float(np.ptp(s)) / COARSE_SHARE))
-
-
-def _graded(low: float, high: float, lines: list[float], fine: float) -> Array:
-    """Knots from low to high, `COARSE_SHARE` apart, refined to ``fine`` at the lines."""
-    def wanted(t: float) -> float:
-        away = min((abs(t - line) for line in lines), default=np.inf)
-        return min(COARSE_SHARE, max(fine, (GROWTH - 1.0) * away))
-
-    breaks = [low]
-    while breaks[-1] < high:
-        step = wanted(breaks[-1])
-        breaks.append(breaks[-1] + min(step, wanted(breaks[-1] + step) + 0.3 * step))
-    if len(breaks) > 2 and high - breaks[-2] < 0.5 * (breaks[-2] - breaks[-3]):
-        breaks.pop(-2)
-    breaks[-1] = high
-    return np.array(breaks)

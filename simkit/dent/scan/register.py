@@ -22,6 +22,7 @@ from simkit.errors import InputError
 
 Array = NDArray[np.float64]
 FEW, MANY = 1500, 20_000
+MOST_KNOTS = 30_000
 SIGMA_PER_MAD = 1.4826
 LEAST_OVERLAP = 0.5
 WORST_FIT_MM = 0.5
@@ -56,19 +57,23 @@ class SmoothSheet:
     def covers(self, xy: Array) -> NDArray[np.bool_]:
         """Which places (n, 2) are covered."""
         at = np.floor((xy - self.low) / self.step).astype(np.int64)
-        inside = ((at >= 0) & (at < self.covered.shape)).all(axis=1)
+        inside: NDArray[np.bool_] = np.asarray(((at >= 0) & (at < self.covered.shape)).all(axis=1))
         at = np.where(inside[:, None], at, 0)
         return np.asarray(inside & self.covered[at[:, 0], at[:, 1]])
 
 
-def smooth_sheet(points: Array, spacing_mm: float, knots_mm: float) -> SmoothSheet:
-    """Smooth surface through the points (n, 3), with knots about ``knots_mm`` apart."""
+def smooth_sheet(points: Array, spacing_mm: float, knots_mm: float, over: float = 2.0
+                 ) -> SmoothSheet:
+    """Smooth surface through the points (n, 3), with knots about ``knots_mm`` apart.
+
+    Smoothed over ``over`` spacings: 1 keeps feature lines, 2 is quieter.
+    """
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
-    step = max(knots_mm, float(np.sqrt(np.prod(high - low) / 20_000)), 1.5 * spacing_mm)
+    step = max(knots_mm, float(np.sqrt(np.prod(high - low) / MOST_KNOTS)), 1.5 * spacing_mm)
     knots = even_knots(low[0], high[0], step), even_knots(low[1], high[1], step)
     middle = float(np.median(points[:, 2]))
     rough, weight = penalty(*knots, 2), np.ones(len(points))
-    length = 2.0 * spacing_mm
+    length = over * spacing_mm
     for _ in range(3):
         spline = equations(points[:, 0], points[:, 1], points[:, 2] - middle, weight, *knots).solve(
             rough, length**4 / spacing_mm**2)
@@ -135,7 +140,7 @@ def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, roun
         # Turning is damped as a length at the points' mean distance.
         reach = np.concatenate([np.full(3, float(np.mean(moved**2))), np.ones(3)])
         matrix += 1e-6 * weight.sum() * np.diag(reach)
-        step = -np.linalg.solve(matrix, rows.T @ (weight * rest))
+        step = -np.asarray(np.linalg.solve(matrix, rows.T @ (weight * rest)), dtype=float)
         small = _rotation(step[:3])
         turn, shift = small @ turn, small @ shift + step[3:]
     return turn, shift

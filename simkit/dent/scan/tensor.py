@@ -8,9 +8,9 @@ Least squares with a roughness penalty (P-splines; Eilers and Marx 1996, O'Sulli
     order 3   R = int f_xxx^2 + f_yyy^2               leaves x^2 y^2 free: for panels
 
 Where knots are refined (at a feature line) the penalty lets go: the local knot distance h weighs
-it by (h / H)^5 of the coarsest H, and by next to nothing below 0.6 H. The normal equations are stored as a 7 x 7
-stencil around every coefficient and solved by a banded Cholesky factorisation; their work grows
-with the number of points only once.
+it by (h / H)^5 of the coarsest H, and by next to nothing below 0.6 H. The normal equations are
+stored as a 7 x 7 stencil around every coefficient and solved by a banded Cholesky factorisation;
+the number of points counts once only.
 """
 
 from __future__ import annotations
@@ -79,7 +79,7 @@ class Equations:
         solved = self._solved(penalty, smoothing, right)
         schur = self.square - right[:, :p].T @ solved
         schur[:, :p] += 1e-12 * np.trace(self.square[:, :p]) * np.eye(p)
-        more = np.linalg.solve(schur[:, :p], schur[:, p]) if p else np.zeros(0)
+        more = np.asarray(np.linalg.solve(schur[:, :p], schur[:, p]) if p else np.zeros(0), float)
         spline = solved[:, p] - solved[:, :p] @ more
         return TensorSpline(self.knots_x, self.knots_y, spline.reshape(self.right.shape)), more
 
@@ -100,8 +100,8 @@ def equations(x: Array, y: Array, z: Array, w: Array, knots_x: Array, knots_y: A
     nx, ny = len(knots_x) - DEGREE - 1, len(knots_y) - DEGREE - 1
     columns = z[:, None] if more is None else np.column_stack([more, z])
     stencil, right = np.zeros((nx, ny, 7, 7)), np.zeros((nx, ny, columns.shape[1]))
-    _assemble(*(np.ascontiguousarray(v, dtype=float) for v in (x, y, columns, w)),
-              knots_x, knots_y, stencil, right)
+    x, y, columns, w = (np.ascontiguousarray(v, dtype=float) for v in (x, y, columns, w))
+    _assemble(x, y, columns, w, knots_x, knots_y, stencil, right)
     square = (columns[:, :-1] * w[:, None]).T @ columns
     return Equations(knots_x, knots_y, stencil, right[:, :, -1], right[:, :, :-1], square)
 

@@ -38,7 +38,7 @@ def thickened(scan: RawScan) -> RawScan:
         return replace(scan, points=points, triangles=triangles, normals=normals)
     which = np.repeat(large, more[large])
     k = np.arange(len(which)) - np.repeat(np.cumsum(more[large]) - more[large], more[large])
-    # A low-discrepancy sequence in the unit square, folded onto the triangle (Roberts 2018: MEMORY).
+    # A low-discrepancy sequence in the unit square, folded onto the triangle (Roberts: MEMORY).
     u, v = (0.5 + (k + 1) * 0.7548776662466927) % 1.0, (0.5 + (k + 1) * 0.5698402909980532) % 1.0
     over = u + v > 1.0
     u, v = np.where(over, 1.0 - u, u), np.where(over, 1.0 - v, v)
