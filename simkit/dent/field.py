@@ -29,6 +29,7 @@ class Quality:
     worst_xy_mm : where it stands.
     worst_line : its line in the file; worst_place : the same in words, with the file if several.
     rms_section_out_mm : rms error of the readings of a section predicted without that section.
+    smoothing_mm : smoothing length of a scan's field.
     next_places : (x, y, expected error) where a further reading would tell most, [mm].
     edge_mm : largest |d| read at the rim of the data; far above the noise means that
         the damage goes on where nobody measured.
@@ -43,6 +44,7 @@ class Quality:
     worst_line: int | None = None
     worst_place: str | None = None
     rms_section_out_mm: float | None = None
+    smoothing_mm: float | None = None
     next_places: tuple[tuple[float, float, float], ...] = ()
     edge_mm: float | None = None
     notes: tuple[str, ...] = ()

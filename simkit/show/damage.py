@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import ndimage
 
 from simkit.errors import InputError
 from simkit.show.maps import Box, label
@@ -100,7 +101,8 @@ def _map(ax: Axes, field: Field, limit: float) -> Any:
 def _areas(ax: Axes, arrays: dict[str, np.ndarray]) -> None:
     areas = arrays["areas"]
     for k in range(1, int(areas.max()) + 1):
-        ax.contour(arrays["x_mm"], arrays["y_mm"], (areas == k).astype(float), levels=[0.5],
+        whole = ndimage.binary_fill_holes(ndimage.binary_closing(areas == k, iterations=3))
+        ax.contour(arrays["x_mm"], arrays["y_mm"], whole.astype(float), levels=[0.5],
                    colors=[AREA], linewidths=1.1)
 
 
@@ -135,7 +137,9 @@ def _spots(ax: Axes, info: dict[str, Any], window: Window) -> None:
         texts.append((f"{spot['label']}: {signed(spot['height_mm'])}{blocked}",
                       (spot["x_mm"], spot["y_mm"]), colour))
     for crease in info["creases"][:3]:
-        texts.append((f"R {crease['sharpest_mm']:.1f}", tuple(crease["sharpest_xy_mm"]), CREASE))
+        sign = "<" if crease["blunted"] else ""
+        texts.append((f"R {sign}{crease['sharpest_mm']:.1f}",
+                      (crease["sharpest_xy_mm"][0], crease["sharpest_xy_mm"][1]), CREASE))
     for text, at, colour in texts:
         label(ax, text, at, taken, window, colour, 9.5)
 
@@ -206,12 +210,12 @@ def scan_figure(facts: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
     """What the scan shows: deviation, what is left outside the damage, how it is covered."""
     x, y, d = arrays["x_mm"], arrays["y_mm"], arrays["deviation_mm"]
     damage = arrays["damage"]
-    fig = new_figure(15.0, 5.4)
-    title(fig, f"Scan {facts['file']}", f"{facts['kept']} points used, {facts['outliers']} left "
-          f"out · noise {facts['noise_mm']:.3f} mm · {facts['reference']}")
     wide = 3.9
     aspect = (x[-1] - x[0]) / (y[-1] - y[0])
-    tall = min(wide / aspect, 3.6)
+    tall = min(wide / aspect, 4.2)
+    fig = new_figure(15.4, tall + 1.75)
+    title(fig, f"Scan {facts['file']}", f"{facts['kept']} points used, {facts['outliers']} left "
+          f"out · noise {facts['noise_mm']:.3f} mm · {facts['reference']}")
     rest = np.where(damage, np.nan, d)
     near = max(4.0 * facts["reference_rms_mm"], 1e-3)
     density = np.where(arrays["count"] > 0, arrays["count"] / float(arrays["cell_mm"]) ** 2, np.nan)
@@ -221,8 +225,8 @@ def scan_figure(facts: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
         ("Coverage, holes outlined", density, None, "points per mm²"),
     ]
     for k, (name, value, limit, unit) in enumerate(panels):
-        left = 0.75 + 4.85 * k
-        ax = place(fig, left, 0.7 + 0.5 * (3.6 - tall), wide, tall)
+        left = 0.75 + 4.95 * k
+        ax = place(fig, left, 0.6, wide, tall)
         if limit is None:
             image = ax.imshow(value, cmap="viridis", origin="lower", aspect="equal",
                               extent=(x[0], x[-1], y[0], y[-1]), interpolation="nearest",
@@ -236,8 +240,9 @@ def scan_figure(facts: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
         ax.set_xlabel("x (mm)")
         if k == 0:
             ax.set_ylabel("y (mm)")
-        bar = fig.colorbar(image, cax=place(fig, left + wide + 0.08, 0.7 + 0.5 * (3.6 - tall),
-                                            0.12, tall))
+        else:
+            ax.tick_params(labelleft=False)
+        bar = fig.colorbar(image, cax=place(fig, left + wide + 0.08, 0.6, 0.12, tall))
         bar.set_label(unit, fontsize=9)
         bar.ax.tick_params(labelsize=8)
     return fig

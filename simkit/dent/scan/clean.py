@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from simkit.dent.scan.cells import Cells, filled, gap_shares, sort_into_cells
-from simkit.dent.scan.frame import Frame, centred, level
+from simkit.dent.scan.frame import Frame, centred, level, long_side
 from simkit.errors import InputError
 
 Array = NDArray[np.float64]
@@ -20,6 +20,7 @@ FINEST_SHARE = 1.0 / 160.0
 of the scan's length."""
 OUTLIER_MADS = 7.0
 SMALLEST_OUTLIER_MM = 0.25
+MOST_USUAL = 10.0
 GAP_MM = 0.2
 TWO_SHEETS_SHARE = 0.4
 SIGMA_PER_MAD = 1.4826
@@ -71,6 +72,8 @@ def clean_sheet(points: Array, file: str) -> Sheet:
     if len(kept) < FEWEST_POINTS:
         raise InputError(f"only {len(kept)} of {len(points)} points lie on one sheet",
                          "a scan of one panel seen from its outer face", file=file)
+    # The strays are gone: now the sides of the scan can be seen.
+    frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
     frame = centred(frame, points[kept])
     area = main.sum() * cells.step_mm**2
     return Sheet(frame, frame.of(points[kept]), kept, int((near & off).sum()), islands,
@@ -112,7 +115,9 @@ def _off_sheet(points: Array, cells: Cells, main: NDArray[np.bool_]) -> tuple[Ar
     again = filled(np.where(main, cells.medians(rest), np.nan))
     rest = rest - cells.at(again, points[:, :2])
     usual = filled(np.where(main, cells.medians(np.abs(rest)), np.nan))
-    usual = ndimage.maximum_filter(ndimage.median_filter(usual, 3), 3)
+    # A rim cell that holds strays only must not excuse itself and its neighbours.
+    most = max(MOST_USUAL * float(np.median(usual)), SMALLEST_OUTLIER_MM)
+    usual = np.minimum(ndimage.maximum_filter(ndimage.median_filter(usual, 3), 3), most)
     return rest, cells.at(usual, points[:, :2])
 
 

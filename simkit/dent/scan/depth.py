@@ -2,11 +2,13 @@
 
 Every point is taken down its normal to the undamaged surface; the deviations are smoothed by a
 bicubic spline with a penalty of second order, rho l^4 for rho points a mm^2, which cuts off waves
-shorter than about 2 pi l. The smoothing length l is the one that predicts points left aside best.
+shorter than about 2 pi l. Several lengths l are tried, and each place takes the longest that still
+tells the same as the shorter ones within the noise: sharp places stay sharp, smooth ones quiet.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -16,17 +18,20 @@ from scipy import ndimage
 
 from simkit.dent.hull import smooth_step
 from simkit.dent.scan.cells import Cells, filled, sort_into_cells
-from simkit.dent.scan.tensor import TensorSpline, equations, open_knots, penalty
+from simkit.dent.scan.tensor import equations, open_knots, penalty
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 LENGTHS = (0.8, 1.6, 3.2, 6.4)
 """Smoothing lengths tried, over the spacing of the points."""
-LEFT_ASIDE = 0.04
+LEPSKI = 4.0
 OUTLIER_SIGMAS = 4.5
 SIGMA_PER_MAD = 1.4826
 FINEST_MM, COARSE_STEPS = 1.0, 4.0
 MOST_KNOTS = 30_000
+RIM_MM = 12.0
+Damaged = Callable[[Array], Mask]
+"""Takes places (n, 2) [mm], says which of them are damaged."""
 
 
 class Undamaged(Protocol):
@@ -46,7 +51,7 @@ class Depth:
     x_mm (nx,), y_mm (ny,) : grid lines, closer together at the damage.
     d_mm : (ny, nx) deviation along the outward normal; 0 off the scan.
     noise_mm : standard deviation of one point about it.
-    smoothing_mm : smoothing length chosen.
+    smoothing_mm : shortest smoothing length in the damage, and longest anywhere.
     outliers : points left out as not belonging to it.
     cover : cells of the scan; covered (nx, ny) which of them belong to it, holes included; holes
         (nx, ny) number of the hole a cell belongs to, 0 for none.
@@ -56,7 +61,7 @@ class Depth:
     y_mm: Array
     d_mm: Array
     noise_mm: float
-    smoothing_mm: float
+    smoothing_mm: tuple[float, float]
     outliers: int
     cover: Cells
     covered: Mask
@@ -77,9 +82,12 @@ def down_normals(points: Array, surface: Undamaged) -> tuple[Array, Array]:
     return np.column_stack([u, v]), np.asarray(d)
 
 
-def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
-              seed: int = 0) -> Depth:
-    """Depth field of points (n, 3); ``box`` (2, 2): lower and upper corner of the damage [mm]."""
+def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array, damaged: Damaged) -> Depth:
+    """Depth field of points (n, 3).
+
+    ``box`` (2, 2): lower and upper corner of the damage [mm]; ``damaged``: which places (n, 2)
+    belong to it. Along the rim of the scan, where there is no damage, the field is closed to zero.
+    """
     feet, d = down_normals(points, surface)
     low, high = feet.min(axis=0), feet.max(axis=0)
     cover = sort_into_cells(feet, max(2.5 * spacing_mm, 1.0), low, high + 1e-6)
@@ -90,30 +98,43 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
         fine *= 1.1
         breaks = _breaks(low, high, box, fine)
     knots = open_knots(breaks[0]), open_knots(breaks[1])
-    aside = np.random.default_rng(seed).random(len(d)) < LEFT_ASIDE
-    judged = aside & ((feet >= box[0]) & (feet <= box[1])).all(axis=1)
-    judged = judged if judged.sum() > 50 else aside
     rough = penalty(*knots, 2)
     density = 1.0 / spacing_mm**2
     x, y = feet.T
-    first = equations(x, y, d, (~aside).astype(float), knots[0], knots[1])
-    rest = d - first.solve(rough, density * (2.0 * spacing_mm) ** 4)(*feet.T)
+    first = equations(x, y, d, np.ones(len(d)), knots[0], knots[1])
+    rest = d - first.solve(rough, density * (2.0 * spacing_mm) ** 4)(x, y)
     good = _agreeing(feet, rest, spacing_mm)
-    normal = equations(x, y, d, (good & ~aside).astype(float), knots[0], knots[1])
-    errors = []
-    for length in LENGTHS:
-        smooth = normal.solve(rough, density * (length * spacing_mm) ** 4)
-        rest = (d - smooth(x, y))[judged]
-        # Robust, for outliers are among them: the mean of the middle 95 per cent.
-        rest = np.sort(np.abs(rest))[: int(0.95 * len(rest))]
-        errors.append(float(np.sqrt(np.mean(rest**2))))
-    length = LENGTHS[int(np.argmin(errors))] * spacing_mm
-    spline = equations(x, y, d, good.astype(float), knots[0], knots[1]).solve(
-        rough, density * length**4)
-    rest = d[good] - spline(x[good], y[good])
-    grid = _on_grid(spline, breaks, cover, covered)
-    return Depth(breaks[0], breaks[1], grid, SIGMA_PER_MAD * float(np.median(np.abs(rest))),
-                 length, int((~good).sum()), cover, covered, holes)
+    normal = equations(x, y, d, good.astype(float), knots[0], knots[1])
+    fits = [normal.solve(rough, density * (length * spacing_mm) ** 4) for length in LENGTHS]
+    rest = d[good] - fits[0](x[good], y[good])
+    noise = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
+    value, index = _locally(np.array([fit(*np.meshgrid(*breaks)) for fit in fits]), noise)
+    place = np.stack(np.meshgrid(*breaks), axis=-1).reshape(-1, 2)
+    sore = damaged(place).reshape(value.shape)
+    used = index[sore] if sore.any() else index
+    return Depth(
+        breaks[0], breaks[1], _closed(value, place, sore, cover, covered), noise,
+        (LENGTHS[int(used.min())] * spacing_mm, LENGTHS[int(index.max())] * spacing_mm),
+        int((~good).sum()), cover, covered, holes)
+
+
+def _locally(values: Array, noise: float) -> tuple[Array, NDArray[np.int64]]:
+    """Fits (k, ny, nx) of rising smoothing length, each where it may stand; and which, (ny, nx).
+
+    Lepski's rule (1990: MEMORY): the longest length whose fit differs from none of the shorter ones
+    by more than `LEPSKI` standard deviations of that one, noise / (sqrt(8) l) for l in spacings.
+    """
+    index = np.zeros(values.shape[1:], dtype=np.int64)
+    stands = np.ones(values.shape[1:], dtype=bool)
+    for k in range(1, len(values)):
+        for j in range(k):
+            apart = ndimage.maximum_filter(np.abs(values[k] - values[j]), 3)
+            stands &= apart <= LEPSKI * max(noise, 1e-4) / (np.sqrt(8.0) * LENGTHS[j])
+        index += stands
+    index = ndimage.minimum_filter(index, 5)
+    share = np.array([ndimage.gaussian_filter((index == k).astype(float), 2.0)
+                      for k in range(len(values))])
+    return np.asarray((share * values).sum(axis=0) / share.sum(axis=0)), index
 
 
 def _agreeing(feet: Array, rest: Array, spacing: float) -> Mask:
@@ -179,12 +200,14 @@ def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
     return whole, np.searchsorted(kept, labels).astype(np.int64)
 
 
-def _on_grid(spline: TensorSpline, breaks: tuple[Array, Array], cover: Cells,
-             covered: Mask) -> Array:
-    """(ny, nx) deviations on the grid, fading to zero within three cells off the scan."""
-    x, y = np.meshgrid(*breaks)
-    d = spline(x, y)
+def _closed(d: Array, place: Array, sore: Mask, cover: Cells, covered: Mask) -> Array:
+    """Deviations (ny, nx) at places (ny nx, 2), closed to zero off the scan and at its sound rim.
+
+    ``sore`` (ny, nx): what belongs to the damage and stays as it is.
+    """
     away = ndimage.distance_transform_edt(~covered) * cover.step_mm
-    place = np.column_stack([x.ravel(), y.ravel()])
     far = cover.at(away, place).reshape(d.shape)
-    return np.asarray(d * (1.0 - smooth_step(far / (3.0 * cover.step_mm))))
+    within = cover.at(ndimage.distance_transform_edt(np.pad(covered, 1))[1:-1, 1:-1]
+                      * cover.step_mm, place).reshape(d.shape)
+    rim = np.where(sore, 1.0, smooth_step(within / RIM_MM))
+    return np.asarray(d * rim * (1.0 - smooth_step(far / (3.0 * cover.step_mm))))

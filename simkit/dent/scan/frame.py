@@ -59,7 +59,7 @@ def level(points: Array, seed: int = 0) -> Frame:
         kept = few[away <= 3.0 * np.median(away) + 1e-9]
     axes = np.array([vectors[:, 2], np.cross(vectors[:, 0], vectors[:, 2]), vectors[:, 0]])
     frame = Frame(centre, axes)
-    return centred(frame.turned(_long_side(frame.of(kept)[:, :2])), kept)
+    return centred(frame.turned(long_side(frame.of(kept)[:, :2])), kept)
 
 
 def centred(frame: Frame, points: Array) -> Frame:
@@ -78,7 +78,7 @@ def _near_middle(points: Array) -> NDArray[np.bool_]:
     return np.asarray((np.abs(points - middle) <= 6.0 * width.max()).all(axis=1))
 
 
-def _long_side(xy: Array) -> float:
+def long_side(xy: Array) -> float:
     """Angle [rad] from x of the longer side of the smallest rectangle around points (n, 2).
 
     Points at the rim that few others stand beside are left out: 1 % on either side.

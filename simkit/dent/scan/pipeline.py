@@ -114,7 +114,9 @@ def measure_scan(path: Path, options: ScanOptions, progress: Progress = lambda t
     _check_surroundings(look, surface, raw.file)
     progress("depth field")
     whole = np.array([sheet.points[:, :2].min(axis=0), sheet.points[:, :2].max(axis=0)])
-    depth = fit_depth(sheet.points, surface, sheet.spacing_mm, whole if box is None else box)
+    depth = fit_depth(
+        sheet.points, surface, sheet.spacing_mm, whole if box is None else box,
+        lambda xy: look.cells.at(look.damage.astype(float), xy) > 0.0)
     reference = surface if isinstance(surface, Reference) else None
     quality = judge(Facts(path, options.unit or "", raw, sheet, side.how, surface, reference, depth,
                           look.cells, look.deviation, look.damage, box, look.overlap,

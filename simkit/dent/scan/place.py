@@ -67,7 +67,8 @@ def field_of_scan(measured: Measured, place: Place | None, noise_mm: float) -> D
         places_mm=laid.of_scan(np.column_stack([x, y])[damaged]),
         places_line=np.zeros(int(damaged.sum()), dtype=np.int64),
         file=measured.file,
-        quality=Quality(n_data=quality.kept, rms_misfit_mm=quality.noise_mm, notes=quality.notes),
+        quality=Quality(n_data=quality.kept, rms_misfit_mm=quality.noise_mm,
+                        smoothing_mm=quality.smoothing_mm[0], notes=quality.notes),
     )
 
 

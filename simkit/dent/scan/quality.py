@@ -46,7 +46,7 @@ class ScanQuality:
     Attributes
     ----------
     points, kept, outliers, islands : read, used, left out off the sheet, left out beside it.
-    spacing_mm, noise_mm, smoothing_mm : of points; of one point; of the smoothing.
+    spacing_mm, noise_mm : of points; of one point. smoothing_mm : shortest, longest length.
     length_mm, width_mm : of the scan.
     radius_x_mm, radius_y_mm : of the undamaged panel, > 0 bulging outward, None if straight.
     feature_lines : number; feature_turns_deg : by how much the panel turns across each.
@@ -64,7 +64,7 @@ class ScanQuality:
     islands: int
     spacing_mm: float
     noise_mm: float
-    smoothing_mm: float
+    smoothing_mm: tuple[float, float]
     length_mm: float
     width_mm: float
     radius_x_mm: float | None
@@ -99,7 +99,7 @@ class ScanQuality:
         return [
             ("scan", f"{self.file}: {self.points} points in {self.unit}, {self.kept} used, {left}"),
             ("points", f"{self.spacing_mm:.2f} mm apart, noise {self.noise_mm:.3f} mm each, "
-                       f"smoothed over {self.smoothing_mm:.2f} mm"),
+                       f"smoothed over {self.smoothing_mm[0]:.2g} to {self.smoothing_mm[1]:.2g} mm"),
             ("panel", panel),
             ("outside", self.outside),
             ("reference", f"{self.reference}; {self.reference_rms_mm:.3f} mm rms left outside the "

@@ -37,7 +37,8 @@ LEAST_OUTSIDE = 0.25
 TUKEY = 4.685
 SIGMA_PER_MAD = 1.4826
 MOST_CELLS = 40_000
-SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.5
+SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.0
+LEAST_CELLS = 6
 SMALLEST_DAMAGE_MM = 0.08
 """A mark below this is not taken for damage: half of what can be felt (common practice, no
 source)."""
@@ -271,14 +272,18 @@ def rim_share(damage: Mask, filled_cells: Mask) -> float:
 def damage_of(deviation: Array, sigma: float) -> Mask:
     """(nx, ny) where a grid of deviations (NaN: none) shows damage, with its surroundings.
 
-    Pieces where the deviation, smoothed over 3 x 3 cells, passes `GROW_SIGMAS` and somewhere
-    `SEED_SIGMAS` of ``sigma``, the noise of a single cell; widened by two cells.
+    Pieces where the deviation passes `GROW_SIGMAS` of ``sigma``, the noise of a single cell, as a
+    median of 5 x 5 cells, and somewhere `SEED_SIGMAS` as one of 3 x 3; widened by two cells.
     """
-    smooth = np.abs(ndimage.median_filter(filled(deviation), 3))
-    grown = smooth > max(GROW_SIGMAS * sigma, 0.25 * SMALLEST_DAMAGE_MM)
+    whole = filled(deviation)
+    smooth = np.abs(ndimage.median_filter(whole, 3))
+    grown = np.abs(ndimage.median_filter(whole, 5)) > max(
+        GROW_SIGMAS * sigma, 0.15 * SMALLEST_DAMAGE_MM)
+    grown |= smooth > max(SEED_SIGMAS * sigma, SMALLEST_DAMAGE_MM)
     labels, number = ndimage.label(grown, np.ones((3, 3)))
     seeds = np.unique(labels[smooth > max(SEED_SIGMAS * sigma, SMALLEST_DAMAGE_MM)])
     keep = np.zeros(number + 1, dtype=bool)
     keep[seeds] = True
+    keep &= np.bincount(labels.ravel(), minlength=number + 1) >= LEAST_CELLS
     keep[0] = False
     return np.asarray(ndimage.binary_dilation(keep[labels], np.ones((3, 3)), iterations=2))

@@ -43,6 +43,8 @@ class CreaseLine:
     length_mm : along it; sharpest_mm, sharpest_xy_mm : smallest radius and its place.
     turn_deg : largest change of slope across it, within about its smoothing.
     closed : whether it runs into itself, as the crown of a bowl does.
+    blunted : whether the smoothing of a scan lets nothing sharper through: the radius is then an
+        upper bound.
     """
 
     kind: Literal["valley", "ridge"]
@@ -54,6 +56,7 @@ class CreaseLine:
     sharpest_xy_mm: tuple[float, float]
     turn_deg: float
     closed: bool
+    blunted: bool = False
 
 
 def find_creases(depth: DepthField, field: SampledField) -> list[CreaseLine]:
@@ -156,11 +159,22 @@ def _measured(depth: DepthField, field: SampledField, path: NDArray[np.int64], a
     if length < SHORTEST_MM or np.max(turn) < SMALLEST_TURN_RAD or np.min(radius) > SHARP_MM:
         return None
     best = int(np.argmin(radius))
+    limit = sharpest_seen(depth.quality.smoothing_mm, float(np.max(turn)))
     return CreaseLine(
         kind="valley" if sign > 0.0 else "ridge", xy_mm=xy, d_mm=depth(*xy.T), radius_mm=radius,
         length_mm=length, sharpest_mm=float(radius[best]),
         sharpest_xy_mm=(float(xy[best, 0]), float(xy[best, 1])),
-        turn_deg=float(np.degrees(np.max(turn))), closed=closed)
+        turn_deg=float(np.degrees(np.max(turn))), closed=closed,
+        blunted=bool(radius[best] < 1.5 * limit))
+
+
+def sharpest_seen(smoothing_mm: float | None, turn_rad: float) -> float:
+    """Radius [mm] that a sharp kink takes on under a smoothing spline; 0 without smoothing.
+
+    A cubic smoothing spline has the kernel K(0) = 1 / (2 sqrt(2) l) for the smoothing length l
+    (Silverman 1984: MEMORY); a kink by ``turn_rad`` then has the curvature turn K(0).
+    """
+    return 0.0 if smoothing_mm is None else 2.0 * np.sqrt(2.0) * smoothing_mm / max(turn_rad, 1e-9)
 
 
 def _across(depth: DepthField, xy: Array, way: Array, step: float, sign: float

@@ -75,7 +75,7 @@ def as_data(reading: DamageReading, title: str) -> dict[str, Any]:
 def _crease(line: Any) -> dict[str, Any]:
     return {"kind": line.kind, "length_mm": line.length_mm, "sharpest_mm": line.sharpest_mm,
             "sharpest_xy_mm": list(line.sharpest_xy_mm), "turn_deg": line.turn_deg,
-            "closed": line.closed,
+            "closed": line.closed, "blunted": line.blunted,
             "line": np.column_stack([line.xy_mm, line.d_mm, line.radius_mm]).tolist()}
 
 
@@ -95,7 +95,8 @@ def rows_of(reading: DamageReading) -> list[dict[str, str]]:
             "finding": f"crease ({line.kind})", "label": k, "x_mm": line.sharpest_xy_mm[0],
             "y_mm": line.sharpest_xy_mm[1], "d_mm": float(line.d_mm[np.argmin(line.radius_mm)]),
             "length_mm": line.length_mm, "radius_mm": line.sharpest_mm, "turn_deg": line.turn_deg,
-            "remark": "closed" if line.closed else ""})
+            "remark": ", ".join(word for word, said in (
+                ("closed", line.closed), ("may be sharper", line.blunted)) if said)})
     for k, kink in enumerate(reading.kinks, 1):
         rows.append({"finding": "edge kink", "label": k, "x_mm": kink.x_mm, "y_mm": kink.y_mm,
                      "d_mm": kink.d_mm, "radius_mm": kink.radius_mm, "turn_deg": kink.turn_deg,
@@ -168,4 +169,4 @@ def _case_text(measured: Measured, title: str) -> str:
             f"  length_x_mm: {length_x:.1f}\n  length_y_mm: {length_y:.1f}\n"
             "  thickness_mm: 0.75   # not measured: put in yours\n"
             "  grade: DC04          # not measured: put in yours, see simkit grades\n"
-            "dent:\n  grid_csv: depth.csv\n  noise_mm: 0.02\n")
+            "dent:\n  grid_csv: depth.csv\n  noise_mm: 0.005   # smoothed already\n")

@@ -63,7 +63,8 @@ def crease_text(line: CreaseLine) -> str:
              f"from ({start[0]:.0f}, {start[1]:.0f}) to ({end[0]:.0f}, {end[1]:.0f}),")
     x, y = line.sharpest_xy_mm
     return (f"{line.kind} {where} {line.length_mm:.0f} mm long; sharpest radius "
-            f"{line.sharpest_mm:.1f} mm at ({x:.0f}, {y:.0f}), turns by {line.turn_deg:.1f} deg")
+            f"{line.sharpest_mm:.1f} mm at ({x:.0f}, {y:.0f}), turns by {line.turn_deg:.1f} deg"
+            + ("; smoothed by the scan, it may be sharper" if line.blunted else ""))
 
 
 def strain_text(strain: StrainEstimate | None) -> list[str]:
