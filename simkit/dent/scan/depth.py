@@ -82,7 +82,8 @@ def down_normals(points: Array, surface: Undamaged) -> tuple[Array, Array]:
     return np.column_stack([u, v]), np.asarray(d)
 
 
-def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array, damaged: Damaged) -> Depth:
+def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
+              damaged: Damaged) -> Depth:
     """Depth field of points (n, 3).
 
     ``box`` (2, 2): lower and upper corner of the damage [mm]; ``damaged``: which places (n, 2)

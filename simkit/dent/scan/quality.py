@@ -93,13 +93,14 @@ class ScanQuality:
         if self.feature_lines:
             turns = ", ".join(f"{abs(turn):.0f}" for turn in self.feature_turns_deg)
             panel += f", {self.feature_lines} feature line(s) turning by {turns} degrees"
+        over = " to ".join(f"{length:.2g}" for length in self.smoothing_mm)
         holes = f"{self.holes} of {self.hole_area_mm2:.0f} mm2" if self.holes else "none"
         if self.hole_in_damage_mm2:
             holes += f", {self.hole_in_damage_mm2:.0f} mm2 in the damage, filled smoothly"
         return [
             ("scan", f"{self.file}: {self.points} points in {self.unit}, {self.kept} used, {left}"),
             ("points", f"{self.spacing_mm:.2f} mm apart, noise {self.noise_mm:.3f} mm each, "
-                       f"smoothed over {self.smoothing_mm[0]:.2g} to {self.smoothing_mm[1]:.2g} mm"),
+                       f"smoothed over {over} mm"),
             ("panel", panel),
             ("outside", self.outside),
             ("reference", f"{self.reference}; {self.reference_rms_mm:.3f} mm rms left outside the "

@@ -79,7 +79,7 @@ class MadeScan:
     Attributes
     ----------
     points : (n, 3) in the unit and pose of the scan; ``normals`` (n, 3) outward there.
-    triangles : (m, 3) of the points, for files with a mesh; without those of outliers.
+    triangles : (m, 3) of the points, for files with a mesh; without the far outliers.
     unit : mm, m or inch; ``turn`` (3, 3) and ``shift`` (3,) [mm]: scan = turn panel + shift.
     panel, dent : the functions behind it.
     """
@@ -116,6 +116,8 @@ def make_scan(
 
     ``noise_mm`` along the normal; a share of ``outliers``, half of them anywhere in the box around
     the panel, half within 2 mm of it; one round hole of radius ``hole_mm`` in the dent's flank.
+    The mesh has no triangles at the first half of the outliers, and spikes at the second. Without
+    ``shapes`` the panel is undamaged.
     """
     rng = np.random.default_rng(seed)
     step = np.sqrt(LENGTH_MM * WIDTH_MM / count)
@@ -132,10 +134,13 @@ def make_scan(
     low, high = base.min(axis=0) - 40.0, base.max(axis=0) + 40.0
     points[far] = rng.uniform(low, high, (int(far.sum()), 3))
     points[near] += rng.uniform(-2.0, 2.0, int(near.sum()))[:, None] * normal[near]
-    first = shapes[0]
-    there = np.hypot(x - first.x_mm - 0.25 * first.length_mm, y - first.y_mm) > hole_mm
+    there = np.ones(x.size, dtype=bool)
+    if shapes:
+        first = shapes[0]
+        away = np.hypot(x - first.x_mm - 0.25 * first.length_mm, y - first.y_mm)
+        there = away > hole_mm
     triangles = _triangles(nx, ny)
-    triangles = triangles[(there & ~bad)[triangles].all(axis=1)]
+    triangles = triangles[(there & ~far)[triangles].all(axis=1)]
     number = np.cumsum(there) - 1
     turn, shift = _pose(rng)
     placed = (points[there] @ turn.T + shift) / MM_PER_UNIT[unit]
