@@ -1,4 +1,4 @@
-"""Reads one mesh file with meshio or pyvista: python -m simkit.dent.scan.child FILE OUT.npz
+"""Reads one mesh file with meshio or pyvista: python -P child.py FILE OUT.npz
 
 Runs as a process of its own, so that what a library does with a broken file stays here. Memory is
 limited where the system can (not on Windows).

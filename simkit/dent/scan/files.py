@@ -23,6 +23,7 @@ Array = NDArray[np.float64]
 MESHES = (".stl", ".ply", ".obj", ".vtu", ".vtp", ".vtk")
 TEXTS = (".xyz", ".csv", ".txt", ".asc")
 SUFFIXES = (*MESHES, *TEXTS, ".npy")
+CHILD = Path(__file__).with_name("child.py")
 SECONDS, SECONDS_PER_MB = 40.0, 0.8
 
 
@@ -63,7 +64,8 @@ def _by_child(path: Path) -> RawScan:
     seconds = SECONDS + SECONDS_PER_MB * path.stat().st_size / 1e6
     with tempfile.TemporaryDirectory() as folder:
         out = Path(folder) / "mesh.npz"
-        command = [sys.executable, "-m", "simkit.dent.scan.child", str(path), str(out)]
+        # By its file and without its folder on the path: it starts at once, with numpy alone.
+        command = [sys.executable, "-P", str(CHILD), str(path), str(out)]
         try:
             done = subprocess.run(command, capture_output=True, text=True, timeout=seconds)
         except subprocess.TimeoutExpired:

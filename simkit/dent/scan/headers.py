@@ -133,8 +133,17 @@ def check_obj(path: Path) -> None:
     head = _head(path, 65536)
     if b"\0" in head:
         raise InputError("holds zero bytes", "an OBJ file (text)", file=str(path))
+    check_last_line(path)
     if not re.search(rb"^v\s+[-+.\d]", head, re.MULTILINE):
         raise InputError("no line 'v x y z' at its beginning", "an OBJ file", file=str(path))
+
+
+def check_last_line(path: Path) -> None:
+    """Raise `InputError` for a text file that ends in the middle of a line."""
+    if not _tail(path, 1).endswith((b"\n", b"\r")):
+        raise InputError("the last line has no end: truncated",
+                         "a whole file; export the scan again, or end its last line",
+                         file=str(path))
 
 
 CHECKS: dict[str, Callable[[Path], None]] = {

@@ -216,10 +216,13 @@ def _check_surroundings(look: _Look, surface: Undamaged, file: str) -> None:
             f"noise of {look.floor_mm:.2f} mm",
             "one panel with at most parallel feature lines, or a second scan as reference",
             file=file)
-    if not look.damage.any() and isinstance(surface, Reference) and _hollow(surface):
-        raise InputError("the scan is hollow all over and shows no other mark: the inside of a "
-                         "dent, without undamaged surroundings",
-                         "a scan that reaches well beyond the damage", file=file)
+    if not look.damage.any():
+        hollow = isinstance(surface, Reference) and _hollow(surface)
+        what = "no mark stands out of the noise"
+        if hollow:
+            what += ", but the whole scan is hollow: the inside of a dent?"
+        raise InputError(what, "a scan that reaches well beyond the damage: without undamaged "
+                         "surroundings the inside of a dent looks like a panel", file=file)
 
 
 def _hollow(surface: Reference) -> bool:

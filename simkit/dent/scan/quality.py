@@ -177,8 +177,6 @@ def _radius(facts: Facts, axis: int) -> float | None:
 def _with_notes(quality: ScanQuality, facts: Facts) -> ScanQuality:
     notes = []
     damaged = facts.damage.any()
-    if not damaged:
-        notes.append("no mark stands out of the noise")
     if quality.hole_in_damage_mm2 > 4.0 * facts.depth.cover.step_mm**2:
         notes.append(f"{quality.hole_in_damage_mm2:.0f} mm2 of the damage were not seen by the "
                      "scanner and are filled smoothly: measure there")

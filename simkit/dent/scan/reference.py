@@ -19,24 +19,26 @@ from scipy import ndimage
 
 from simkit.dent.scan.cells import Cells, filled, sort_into_cells
 from simkit.dent.scan.feature import Chart, find_feature_lines
+from simkit.dent.scan.smooth import SIGMA_PER_MAD, smooth_sheet, tukey
 from simkit.dent.scan.surface import Surface, graded_breaks, knot_count
 from simkit.dent.scan.tensor import equations, open_knots, penalty
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-STIFF = 1e-1
+STIFF = 1e-3
 MODELS = ((2, STIFF), (3, STIFF), (4, STIFF), (5, STIFF), (6, STIFF), (6, 1e-6), (6, 1e-7),
           (6, 1e-8))
 """Degree of the polynomial and weight of the spline's penalty, from plain to supple."""
-AS_GOOD = 1.3
+AS_GOOD, CLEARLY_LESS = 1.4, 0.99
+RIM_PART = 0.3
 MOST_DAMAGE, MOST_RIM = 0.7, 0.3
 """Shares of a scan and of its rim that damage may take for the reference to be believed."""
-ROUNDS = 20
+ROUNDS, HOT, ANNEALING = 30, 3.0, 0.75
 LEAST_OUTSIDE = 0.25
 TUKEY = 4.685
-SIGMA_PER_MAD = 1.4826
 MOST_CELLS = 40_000
+MOST_FOR_GROUND = 200_000
 SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.0
 LEAST_CELLS = 6
 SMALLEST_DAMAGE_MM = 0.08
@@ -121,11 +123,13 @@ class _Data:
         usable = well_filled(cells)
         # Heights over a smooth ground, so that a slope inside a cell does not spread them; the
         # median forgets the outliers that cleaning has missed.
-        ground = ndimage.gaussian_filter(filled(cells.medians(points[:, 2])), 0.8)
-        rest = points[:, 2] - cells.at(ground, points[:, :2])
+        few = points[:: max(1, len(points) // MOST_FOR_GROUND)]
+        spacing = cells.step_mm * np.sqrt(float((cells.count > 0).sum()) / len(few))
+        ground = smooth_sheet(few, spacing, max(4.0 * spacing, 5.0)).spline
+        rest = points[:, 2] - ground(points[:, 0], points[:, 1])
         # At the mean place of its points: cells at the rim are filled in part only.
         place = np.column_stack([cells.means(points[:, i])[usable] for i in (0, 1)])
-        z = cells.at(ground, place) + cells.medians(rest)[usable]
+        z = ground(place[:, 0], place[:, 1]) + cells.medians(rest)[usable]
         return cls(usable, place[:, 0], place[:, 1], z, cells.count[usable].astype(float),
                    SIGMA_PER_MAD * float(np.median(np.abs(rest))))
 
@@ -177,33 +181,48 @@ class _Problem:
     def solve(self, cells: Cells, data: _Data) -> Reference:
         """Plain to supple; the plainest that leaves noise, and damage with surroundings."""
         tried: list[_Try] = []
-        for model in MODELS:
-            tried.append(self._try(model, cells, data))
+        every = np.ones(len(self.z), dtype=bool)
+        rim = outer_part(data.filled)[data.filled]
+        # First as if only the rim were sound: damage is rarely there, and a wide crown could
+        # outvote what is left of the panel.
+        for model, start in ((m, s) for m in MODELS for s in (rim, every)):
+            tried.append(self._try(model, start, cells, data))
             if tried[-1].good:
                 break
         chosen = tried[-1] if tried[-1].good else min(tried, key=lambda one: one.blame)
+        # A plain model may hide a little of the panel's form in the noise: the polynomials after it
+        # may show that.
+        for model in MODELS[MODELS.index(chosen.model) + 1:] if chosen.good else ():
+            if model[1] == STIFF:
+                more = self._try(model, rim, cells, data)
+                chosen = more if more.good and more.beats(chosen) else chosen
         deviation = np.full(cells.shape, np.nan)
         deviation[data.filled] = chosen.rest
         return Reference(self.chart, chosen.surface, self.scale, cells, deviation, chosen.damage,
                          chosen.rms_mm, data.noise_mm, chosen.floor_mm, chosen.damage_share,
                          chosen.rim_share, chosen.good, chosen.model)
 
-    def _try(self, model: tuple[int, float], cells: Cells, data: _Data) -> _Try:
-        """One model: Tukey's weights find the dent, then the damage grows until it is whole."""
-        robust = np.ones(len(self.z))
+    def _try(self, model: tuple[int, float], start: Mask, cells: Cells, data: _Data) -> _Try:
+        """One model: Tukey's weights find the dent, then the damage grows until it is whole.
+
+        ``start``: the cells that count to begin with.
+        """
+        robust = start.astype(float)
         for _ in range(15):
             surface, rest = self.fit(robust, model)
-            size = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
-            before, robust = robust, tukey(rest, TUKEY * max(size, 1e-4))
+            size = SIGMA_PER_MAD * float(np.median(np.abs(rest[start])))
+            before, robust = robust, start * tukey(rest, TUKEY * max(size, 1e-4))
             if np.abs(robust - before).mean() < 1e-3:
                 break
         outside: Mask = np.asarray(robust > 0.5)
+        size *= HOT
         for _ in range(ROUNDS):
             grid = np.full(cells.shape, np.nan)
             grid[data.filled] = rest
             floor = noise_of_cells(grid)
-            # From what the misfit is down to the noise: a fit too stiff ends all in damage.
-            size = max(floor, 0.6 * size)
+            # From what the misfit is down to the noise: a fit too stiff ends all in damage. Slowly,
+            # or the rim is taken for damage before the fit has let go of the dent.
+            size = max(floor, ANNEALING * size)
             damage = damage_of(grid, size)
             last, outside = outside, ~damage[data.filled]
             if outside.sum() < LEAST_OUTSIDE * outside.size:
@@ -213,18 +232,19 @@ class _Problem:
             if size == floor and (outside != last).mean() < 0.002:
                 break
         kept = rest[outside & (robust > 0.0)]
-        return _Try(model, surface, rest, damage, floor,
+        return _Try(model, surface, rest, np.where(outside, robust, 0.0), damage, floor,
                     float(np.sqrt(np.mean(kept**2))) if kept.size else np.inf,
                     float((~outside).mean()), rim_share(damage, data.filled))
 
 
 @dataclass(frozen=True)
 class _Try:
-    """One fit: its surface, what is left, the damage, and how much of scan and rim it takes."""
+    """One fit: its surface, what is left, weights of the cells, the damage and its shares."""
 
     model: tuple[int, float]
     surface: Surface
     rest: Array
+    weight: Array
     damage: Mask
     floor_mm: float
     rms_mm: float
@@ -237,10 +257,23 @@ class _Try:
         return (self.rms_mm <= AS_GOOD * self.floor_mm and self.damage_share <= MOST_DAMAGE
                 and self.rim_share <= MOST_RIM)
 
+    def beats(self, other: _Try) -> bool:
+        """Whether it leaves clearly less where both see no damage, and does not hide damage."""
+        same = (self.weight > 0.0) & (other.weight > 0.0)
+        here, there = (float(np.mean(one.rest[same] ** 2)) for one in (self, other))
+        return here < CLEARLY_LESS**2 * there and self.damage_share > 0.85 * other.damage_share
+
     @property
     def blame(self) -> float:
         """The larger, the less it is to be believed."""
         return self.damage_share + self.rim_share
+
+
+def outer_part(filled_cells: Mask) -> Mask:
+    """(nx, ny) the cells nearest to the rim of the scan, `RIM_PART` of them."""
+    whole = ndimage.binary_fill_holes(np.pad(filled_cells, 1))
+    depth = ndimage.distance_transform_edt(whole)[1:-1, 1:-1]
+    return np.asarray(filled_cells & (depth <= np.quantile(depth[filled_cells], RIM_PART)))
 
 
 def well_filled(cells: Cells) -> Mask:
@@ -249,11 +282,6 @@ def well_filled(cells: Cells) -> Mask:
     The others stand half beside the scan, or hold nothing but strays.
     """
     return cells.count >= max(1.0, 0.25 * float(np.median(cells.count[cells.count > 0])))
-
-
-def tukey(rest: Array, limit: float) -> Array:
-    """Tukey's biweight: 1 at 0, 0 from ``limit`` on."""
-    return np.clip(1.0 - (rest / limit) ** 2, 0.0, None) ** 2
 
 
 def noise_of_cells(deviation: Array) -> float:

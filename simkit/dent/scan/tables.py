@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.dent.scan.headers import AGAIN, MOST_POINTS
+from simkit.dent.scan.headers import AGAIN, MOST_POINTS, check_last_line
 from simkit.errors import InputError
 
 Array = NDArray[np.float64]
@@ -25,6 +25,7 @@ def read_text_points(path: Path) -> tuple[Array, Array | None]:
     raw = path.read_bytes()
     if b"\0" in raw[:4096]:
         raise InputError("holds zero bytes", "a text file of points", file=str(path))
+    check_last_line(path)
     lines = raw.splitlines()
     first = next((i for i, line in enumerate(lines) if line.strip() and not _comment(line)), None)
     if first is None:

@@ -85,8 +85,9 @@ class Equations:
 
     def _solved(self, penalty: Array, smoothing: float, right: Array) -> Array:
         band = _band(self.stencil + smoothing * penalty)
-        # A little of the diagonal keeps coefficients that no point and no penalty holds.
-        band[0] += 1e-11 * band[0].max()
+        # A little keeps coefficients that no point and no penalty holds: little beside the points,
+        # or it would pull at what the penalty leaves free; not lost beside the penalty.
+        band[0] += 1e-9 * self.stencil[:, :, 3, 3].max() + 4e-16 * band[0].max()
         factor = cholesky_banded(band, lower=True, check_finite=False)
         return np.asarray(cho_solve_banded((factor, True), right, check_finite=False))
 
