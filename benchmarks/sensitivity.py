@@ -10,10 +10,11 @@ lets go.
 
 From a base (5 mm elements round the dent, 5 layers, degree 2, increments up to 0.25 mm in the blow
 and in the others, the contact's own penalty) one setting is changed at a time; the finest run takes
-the finest of all, and every error is a difference from it. Results go to results/sensitivity.csv and, with the
-figure, into docs/verification/sensitivity.md between its table marks. A broken run goes on where
-it stopped (results/sensitivity.part.csv); --fresh starts over. --quick prints four coarse runs and
-stores nothing. --draw only draws and writes the page from the stored numbers.
+the finest of all, and every error is a difference from it. Results go to
+results/sensitivity.csv and, with the figure, into docs/verification/sensitivity.md between its
+table marks. A broken run goes on where it stopped (results/sensitivity.part.csv); --fresh starts
+over. --quick prints four coarse runs and stores nothing. --draw only draws and writes the page from
+the stored numbers.
 """
 
 from __future__ import annotations
@@ -232,7 +233,8 @@ def line(row: Row) -> str:
     return (f"{row.element_mm:7.1f} {row.layers:6d} {row.blow_increment_mm:4.2f} "
             f"{row.increment_mm:4.2f} {row.degree:3d} "
             f"{row.penalty_MPa_mm:9.3g} {row.equations:6d} | {row.dent_mm:6.3f} "
-            f"{row.crown_mm:6.3f} {row.tap_place_mm:7.3f} {row.tap_centre_mm:7.3f} {row.pull_centre_mm:7.3f} | "
+            f"{row.crown_mm:6.3f} {row.tap_place_mm:7.3f} {row.tap_centre_mm:7.3f} "
+            f"{row.pull_centre_mm:7.3f} | "
             f"{row.blow_N:5.0f} {row.tap_N:5.0f} {row.pull_N:5.0f}   | {row.energy_pct:8.2f} "
             f"{1e3 * row.penetration_mm:7.1f} {row.iterations:10d} {row.cpu_s:6.1f} {row.outcome}")
 

@@ -17,7 +17,8 @@ QUANTITIES = {"dent_mm": "dent depth", "crown_mm": "crown height",
               "pull_centre_mm": "rise of the middle by the pull"}
 MARKS = ("o", "s", "^", "D")
 NAMES = {"element_mm": "element size round the dent, mm", "layers": "layers",
-     XX, "degree": "degree",
+         "blow_increment_mm": "largest increment of the blow, mm",
+         "increment_mm": "largest increment of tap and pull, mm", "degree": "degree",
          "penalty_MPa_mm": "contact penalty at the start, MPa/mm"}
 
 
