@@ -9,7 +9,7 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from simkit.case.dent import Dent, History
+from simkit.case.dent import Dent, HeightPlace, History, Place
 from simkit.case.model import Mesh
 from simkit.case.names import KnownNames
 from simkit.case.panel import Panel
@@ -17,7 +17,8 @@ from simkit.case.reading import Complaint, KeyPath
 from simkit.case.repair import Kit, OwnTab
 from simkit.errors import one_of
 
-SOURCES = ("points_csv", "grid_csv", "shapes")
+READINGS = ("points_csv", "sections_csv", "outlines")
+ALONE = ("grid_csv", "scan", "shapes")
 EDGE_SIDES = {"left": "radius_x_mm", "right": "radius_x_mm",
               "bottom": "radius_y_mm", "top": "radius_y_mm"}
 
@@ -112,13 +113,18 @@ def _outline(panel: Panel) -> Iterator[Complaint]:
 
 
 def _curvature(panel: Panel) -> Iterator[Complaint]:
+    if (panel.heights_csv is None) == (panel.surface == "measured"):
+        yield Complaint(("panel", "heights_csv"),
+                        "key missing" if panel.heights_csv is None else
+                        f"does not go with surface {panel.surface}",
+                        "surface measured needs it, and only that")
     given = [key for key in ("radius_x_mm", "radius_y_mm") if getattr(panel, key) is not None]
     if panel.surface == "curved" and not given:
         yield Complaint(("panel", "surface"), "curved without a radius",
                         "give radius_x_mm, radius_y_mm or both")
-    if panel.surface == "flat":
+    if panel.surface != "curved":
         for key in given:
-            yield Complaint(("panel", key), "does not go with surface flat",
+            yield Complaint(("panel", key), f"does not go with surface {panel.surface}",
                             "write 'surface: curved' or leave the radius out")
         return
     if not has_size(panel):
@@ -135,8 +141,9 @@ def _curvature(panel: Panel) -> Iterator[Complaint]:
 def _edges(panel: Panel) -> Iterator[Complaint]:
     """A mirror plane must meet the surface at a right angle."""
     for side, radius in EDGE_SIDES.items():
-        curved = getattr(panel, radius) is not None
+        curved = getattr(panel, radius) is not None or panel.surface == "measured"
         at_origin = panel.origin == "corner" and side in ("left", "bottom")
+        at_origin = at_origin and panel.surface != "measured"
         if getattr(panel.edges, side) == "symmetric" and curved and not at_origin:
             yield Complaint(("panel", "edges", side), "symmetric where the panel slopes",
                             "a mirror plane needs level sheet: 'origin: corner' and left or "
@@ -173,17 +180,16 @@ def _mesh(mesh: Mesh) -> Iterator[Complaint]:
 
 
 def _dent(dent: Dent, panel: Panel | None) -> Iterator[Complaint]:
-    sources = [key for key in SOURCES if getattr(dent, key) is not None]
-    if not sources:
-        yield Complaint(("dent",), "no depth field",
-                        "give one of points_csv, grid_csv, shapes; or leave 'dent' out")
-    for key in sources[1:]:
-        yield Complaint(("dent", key), f"second source beside '{sources[0]}'",
-                        "expected exactly one of points_csv, grid_csv, shapes")
+    yield from _sources(dent)
     if panel is None:
         return
     x0, x1, y0, y1 = plan_bounds(panel)
     room = max(x1 - x0, y1 - y0)
+    for place in _drawn(dent):
+        at = _at(dent, place)
+        if not on_panel(panel, at.x_mm, at.y_mm):
+            yield Complaint(("dent", *place), f"({at.x_mm:g}, {at.y_mm:g}) lies off the panel",
+                            _bounds_text(panel))
     for index, shape in enumerate(dent.shapes or ()):
         path: KeyPath = ("dent", "shapes", index)
         if not on_panel(panel, shape.x_mm, shape.y_mm):
@@ -193,6 +199,41 @@ def _dent(dent: Dent, panel: Panel | None) -> Iterator[Complaint]:
             key = "length_mm" if shape.length_mm >= shape.width_mm else "width_mm"
             yield Complaint((*path, key), f"{getattr(shape, key):g} mm is longer than the panel",
                             f"expected at most {room:g} mm")
+
+
+def _sources(dent: Dent) -> Iterator[Complaint]:
+    """One source of the depth field, or readings that count together."""
+    readings = [key for key in READINGS if getattr(dent, key) is not None]
+    alone = [key for key in ALONE if getattr(dent, key) is not None]
+    if not readings and not alone:
+        yield Complaint(("dent",), "no depth field",
+                        "give points_csv, sections_csv, grid_csv, scan or shapes; or leave "
+                        "'dent' out")
+    given = [*readings[:1], *alone]
+    for key in given[1:]:
+        yield Complaint(("dent", key), f"second source beside '{given[0]}'",
+                        "expected readings (" + ", ".join(READINGS) + ") or exactly one of "
+                        + ", ".join(ALONE))
+    if readings == ["outlines"]:
+        yield Complaint(("dent", "outlines"), "outlines without readings",
+                        "outlines go beside points_csv or sections_csv")
+    if (dent.sections_csv is None) != (dent.sections is None):
+        has, lacks = (("sections", "sections_csv") if dent.sections_csv is None
+                      else ("sections_csv", "sections"))
+        yield Complaint(("dent", has), f"no '{lacks}' beside it",
+                        "sections need their readings (sections_csv) and their lines (sections)")
+
+
+def _drawn(dent: Dent) -> Iterator[KeyPath]:
+    """Paths of all places that lines on the panel run through."""
+    for key in ("sections", "outlines"):
+        for i, part in enumerate(getattr(dent, key) or ()):
+            yield from ((key, i, "line", k) for k in range(len(part.line)))
+
+
+def _at(dent: Dent, path: KeyPath) -> Place | HeightPlace:
+    key, i, _, k = path
+    return getattr(dent, str(key))[i].line[k]
 
 
 def _striker(history: History) -> Iterator[Complaint]:

@@ -3,37 +3,16 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any, Literal
+from typing import Annotated, Literal
 
-from pydantic import BeforeValidator, Discriminator, Tag, ValidationInfo
-from pydantic_core import PydanticCustomError
+from pydantic import Discriminator, Tag
 
-from simkit.case.base import Part, by_kind, choice, items, number
+from simkit.case.base import Part, by_kind, choice, items, number, text
+from simkit.case.files import CsvFile, ScanFile
 from simkit.case.panel import X, Y
-from simkit.errors import nearest
 
 CROWN = "Height of the raised rim around it (0: none)."
 SHAPE_ANGLE = "Angle from the x axis to its length, counter-clockwise seen from outside."
-
-
-def _existing_file(value: Any, info: ValidationInfo) -> Path:
-    """Path of a file named in the case file, taken from the case file's folder."""
-    if isinstance(value, Path):
-        return value
-    if not isinstance(value, str) or not value.strip() or "\0" in value:
-        raise PydanticCustomError("file_name", "not a file name")
-    folder = (info.context or {}).get("folder", Path())
-    path = Path(folder) / value
-    if path.is_dir():
-        raise PydanticCustomError("file_is_folder", "is a folder")
-    if not path.is_file():
-        beside = path.parent.glob("*.csv") if path.parent.is_dir() else ()
-        near = nearest(path.name, (file.name for file in beside))
-        raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
-    return path
-
-
-CsvFile = Annotated[Path, BeforeValidator(_existing_file)]
 
 
 class Bowl(Part):
@@ -71,24 +50,129 @@ Shape = Annotated[
 ]
 
 
-class Dent(Part):
-    """The dent as a depth field, from exactly one source. Without this block: virgin panel.
+class Place(Part):
+    """A place on the panel."""
 
-    Deviations are in mm along the outward normal of the undamaged panel: low is negative,
-    high positive.
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+
+
+class Section(Part):
+    """Where one section of a profile gauge runs."""
+
+    name: str = text("Name of the section in sections_csv.")
+    line: tuple[Place, ...] = items(
+        "Places it runs through, in order; s_mm counts from the first one.", least=2)
+
+
+class HeightPlace(Part):
+    """A place on the panel with its deviation."""
+
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    d_mm: float = number("Deviation there: low negative, high positive.", -40.0, 40.0)
+
+
+class CrownOutline(Part):
+    """Line along the top of a crown."""
+
+    kind: Literal["crown"] = choice("Sort of line.")
+    line: tuple[HeightPlace, ...] = items("Places along it, in order.", least=2)
+    closed: bool = choice("Whether it runs back to its first place.", True)
+
+
+class CreaseOutline(Part):
+    """Line along the bottom (or top) of a crease; the field stays sharp across it."""
+
+    kind: Literal["crease"] = choice("Sort of line.")
+    line: tuple[HeightPlace, ...] = items("Places along it, in order.", least=2)
+    closed: bool = choice("Whether it runs back to its first place.", False)
+    radius_mm: float | None = number(
+        "Radius across it at its sharpest place; absent: 8 mm, an assumption without source.",
+        0.5, 200.0, None)
+
+
+Outline = Annotated[
+    Annotated[CrownOutline, Tag("<crown>")] | Annotated[CreaseOutline, Tag("<crease>")],
+    Discriminator(by_kind),
+]
+
+
+UNIT = "Unit of its coordinates; must be given, and is never guessed."
+Unit = Literal["mm", "m", "inch"]
+Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]
+Outside = Literal["auto", "normals", "flipped", "+x", "-x", "+y", "-y", "+z", "-z"]
+
+
+class ReferenceScan(Part):
+    """Second scan, of the undamaged panel, taken as reference."""
+
+    file: ScanFile = choice("Scan file; its name counts from this case file's folder.")
+    unit: Unit | None = choice("Unit of its coordinates; absent: that of the dented scan.", None)
+    mirrored: bool = choice("true: it shows the panel of the other side of the vehicle.", False)
+
+
+class Scan(Part):
+    """The dent as a scan: STL, PLY, OBJ, VTU, XYZ, CSV or NPY.
+
+    The undamaged surface is fitted to the surroundings of the damage, or is a second scan. The
+    scan is laid so that its deepest low comes to the stated place.
+    """
+
+    file: ScanFile = choice("Scan file; its name counts from this case file's folder.")
+    unit: Unit | None = choice(UNIT, None)
+    x_mm: float = number("Where the scan's deepest low lies on the panel: x.", -3000.0, 3000.0)
+    y_mm: float = number("Where the scan's deepest low lies on the panel: y.", -3000.0, 3000.0)
+    outside: Outside = choice(
+        "Outer side: auto (by the normals, else so that the marks are lows), normals, flipped, or "
+        "the axis of the file that points outward.", "auto")
+    along: Axis | None = choice(
+        "Axis of the file along which the panel's x runs; absent: the scan's longer side.", None)
+    angle_deg: float = number(
+        "Turn of the scan on the panel, counter-clockwise seen from outside.", -180.0, 180.0, 0.0)
+    reference: ReferenceScan | None = choice(
+        "Second scan as the undamaged reference; absent: fitted to the surroundings.", None)
+
+
+class Dent(Part):
+    """The dent as a depth field. Without this block: virgin panel.
+
+    Either readings (points_csv, sections_csv with sections, outlines; all that are given count
+    together), or one of grid_csv, scan, shapes. Deviations are in mm along the outward normal of
+    the undamaged panel: low is negative, high positive.
     """
 
     points_csv: CsvFile | None = choice(
         "CSV file of scattered measured points, columns x_mm, y_mm, d_mm; its name counts from "
         "this case file's folder.", None)
+    sections_csv: CsvFile | None = choice(
+        "CSV file of a profile gauge's readings, columns section, s_mm (length along the section's "
+        "line), d_mm; its name counts from this case file's folder.", None)
+    sections: tuple[Section, ...] | None = items("The lines of the sections in sections_csv.", None)
+    outlines: tuple[Outline, ...] | None = items(
+        "Lines drawn along crowns and creases, beside points or sections.", None)
     grid_csv: CsvFile | None = choice(
         "CSV file of deviations in mm on a rectangular grid: x along the first row, y down the "
         "first column; its name counts from this case file's folder.", None)
+    scan: Scan | None = choice("A scan of the dented panel.", None)
     shapes: tuple[Shape, ...] | None = items(
         "Described shapes; their deviations are added (several: hail, bowl with crease).", None)
     noise_mm: float = number(
         "Standard error of one measured depth; the field is not followed closer than this.",
         0.0, 1.0, 0.02)
+
+    def data_files(self) -> dict[tuple[str, ...], Path]:
+        """Files named in this block, by their keys below it."""
+        found: dict[tuple[str, ...], Path] = {}
+        for key in ("points_csv", "sections_csv", "grid_csv"):
+            file = getattr(self, key)
+            if file is not None:
+                found[(key,)] = file
+        if self.scan is not None:
+            found["scan", "file"] = self.scan.file
+            if self.scan.reference is not None:
+                found["scan", "reference", "file"] = self.scan.reference.file
+        return found
 
 
 class Striker(Part):

@@ -91,9 +91,10 @@ def resolved(case: Case) -> dict[str, Any]:
     data = case.model_dump(mode="json", exclude_none=True)
     if case.panel.outline == "disc":
         data["panel"].pop("edges")
-    for key in ("points_csv", "grid_csv"):
-        file = getattr(case.dent, key, None)
-        if file is not None:
-            inside = file.is_relative_to(case.folder)
-            data["dent"][key] = (file.relative_to(case.folder) if inside else file).as_posix()
+    for path, file in case.data_files().items():
+        block: Any = data
+        for key in path[:-1]:
+            block = block[key]
+        inside = file.is_relative_to(case.folder)
+        block[path[-1]] = (file.relative_to(case.folder) if inside else file).as_posix()
     return data

@@ -53,6 +53,14 @@ class Case(Part):
         """Folder of the case file, from which its relative file names count."""
         return self._file.parent
 
+    def data_files(self) -> dict[tuple[str, ...], Path]:
+        """Every data file that the case names, by its key path."""
+        dent = {} if self.dent is None else self.dent.data_files()
+        found = {("dent", *key): file for key, file in dent.items()}
+        if self.panel.heights_csv is not None:
+            found["panel", "heights_csv"] = self.panel.heights_csv
+        return found
+
     def opened_from(self, file: Path) -> Case:
         """The same case, remembering the file it was read from."""
         case = self.model_copy()

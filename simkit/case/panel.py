@@ -16,6 +16,7 @@ from simkit.case.base import (
     word_or_block,
     word_or_list,
 )
+from simkit.case.files import CsvFile
 
 X = "Position along x from the panel's origin, to the right."
 Y = "Position along y from the panel's origin, upwards."
@@ -137,8 +138,8 @@ class Panel(Part):
     lifts the panel off the plan along z.
     """
 
-    surface: Literal["flat", "curved"] = choice(
-        "curved needs radius_x_mm, radius_y_mm or both.", "flat")
+    surface: Literal["flat", "curved", "measured"] = choice(
+        "curved needs radius_x_mm, radius_y_mm or both; measured needs heights_csv.", "flat")
     outline: Literal["rectangle", "disc"] = choice("Outline in plan.", "rectangle")
     origin: Literal["centre", "corner"] = choice(
         "Where x = y = 0 lies and where a curved panel has its apex: the middle, or the lower "
@@ -152,6 +153,10 @@ class Panel(Part):
     radius_y_mm: float | None = number(
         "Radius of curvature of the section in the y-z plane, bulging outward; absent: "
         "straight.", 30.0, 1e5, None)
+    heights_csv: CsvFile | None = choice(
+        "CSV file of the undamaged surface's heights z in mm on a rectangular grid that covers the "
+        "plan: x along the first row, y down the first column (as `simkit read SCAN --out` writes "
+        "it); its name counts from this case file's folder.", None)
     thickness_mm: float = number("Sheet thickness without paint.", 0.3, 4.0)
     grade: str = text("Sheet grade; `simkit grades` lists them.")
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())

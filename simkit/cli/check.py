@@ -13,6 +13,8 @@ from simkit.case.crosschecks import plan_bounds, tab_fits
 from simkit.case.dent import Bowl, Dent
 from simkit.case.panel import Panel
 from simkit.case.reference import json_schema, reference_page
+from simkit.dent.field import DepthField
+from simkit.dent.heights import read_heights
 from simkit.dent.read import read_dent
 from simkit.errors import InputError, InputErrors
 from simkit.repair.workpiece import check_strain, plain
@@ -44,7 +46,14 @@ def check_kit(case: Case) -> None:
     find_glue(plain(case.kit.glue))
 
 
-DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (check_grade, check_dent, check_kit)
+def check_surface(case: Case) -> None:
+    """A measured surface can be read and covers the plan."""
+    if case.panel.heights_csv is not None:
+        read_heights(case.panel.heights_csv, plan_bounds(case.panel))
+
+
+DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (
+    check_grade, check_surface, check_dent, check_kit)
 """Checks that need more than the case file itself: each takes the case and raises InputError or
 InputErrors."""
 
@@ -132,8 +141,14 @@ def _dent_text(dent: Dent | None) -> str:
     if dent is None:
         return "none (virgin panel)"
     noise = f", noise {dent.noise_mm:g} mm"
-    if dent.points_csv is not None:
-        return f"points from {dent.points_csv}{noise}"
+    readings = [f"{word} from {file}" for word, file in
+                (("points", dent.points_csv), ("sections", dent.sections_csv)) if file is not None]
+    if readings:
+        lines = [f"{len(dent.outlines)} outlines"] if dent.outlines else []
+        return " + ".join(readings + lines) + noise
+    if dent.scan is not None:
+        return (f"scan {dent.scan.file} in {dent.scan.unit}, its deepest low at "
+                f"({dent.scan.x_mm:g}, {dent.scan.y_mm:g}){noise}")
     if dent.grid_csv is not None:
         return f"grid from {dent.grid_csv}{noise}"
     parts = [
@@ -141,6 +156,28 @@ def _dent_text(dent: Dent | None) -> str:
         f"{shape.width_mm:g} mm, {shape.depth_mm:g} mm deep at ({shape.x_mm:g}, {shape.y_mm:g})"
         for shape in dent.shapes or ()]
     return " + ".join(parts) + noise
+
+
+def measured(depth: DepthField | None) -> list[tuple[str, str]]:
+    """How well the readings carry the depth field, as pairs of a word and a line of text."""
+    if depth is None or depth.quality.rms_misfit_mm is None:
+        return []
+    quality = depth.quality
+    text = f"{depth.source}: low {depth.lowest_mm:+.2f}, high {depth.highest_mm:+.2f} mm; "
+    text += f"the field misses the readings by {quality.rms_misfit_mm:.3f} mm rms"
+    lines = [("readings", text)]
+    if quality.rms_left_out_mm is not None:
+        text = f"each predicted from the others: {quality.rms_left_out_mm:.3f} mm rms"
+        if quality.rms_section_out_mm is not None:
+            text += f", each section from the others: {quality.rms_section_out_mm:.3f} mm rms"
+        if quality.worst_left_out_mm is not None and quality.worst_place is not None:
+            text += f"; worst {quality.worst_left_out_mm:+.2f} mm, {quality.worst_place}"
+        lines.append(("left out", text))
+    if quality.next_places:
+        places = ", ".join(f"({x:.0f}, {y:.0f}) {error:.2f}" for x, y, error in
+                           quality.next_places)
+        lines.append(("next", f"measure at (x, y), expected error in mm: {places}"))
+    return lines + [("note", note) for note in quality.notes]
 
 
 def _print_and_leave(text: Callable[[], str]) -> Callable[[click.Context, Any, bool], None]:
@@ -173,6 +210,8 @@ def command(case: str) -> None:
 
     All keys with units, defaults and ranges: docs/case-file.md, or --reference.
     """
-    for word, line in summary(check_case(case)):
+    checked = check_case(case)
+    depth = read_dent(checked.dent, plan_bounds(checked.panel))
+    for word, line in summary(checked) + measured(depth):
         click.echo(f"{word:<11}{line}")
     click.echo("ok")

@@ -27,7 +27,10 @@ class Quality:
     rms_left_out_mm : rms error of each reading predicted from all the others.
     worst_left_out_mm : the largest such error, signed (reading minus prediction).
     worst_xy_mm : where it stands.
-    worst_line : its line in the file.
+    worst_line : its line in the file; worst_place : the same in words, with the file if several.
+    rms_section_out_mm : rms error of the readings of a section predicted without that section.
+    smoothing_mm : smoothing length of a scan's field.
+    next_places : (x, y, expected error) where a further reading would tell most, [mm].
     edge_mm : largest |d| read at the rim of the data; far above the noise means that
         the damage goes on where nobody measured.
     notes : sentences for the user.
@@ -39,6 +42,10 @@ class Quality:
     worst_left_out_mm: float | None = None
     worst_xy_mm: tuple[float, float] | None = None
     worst_line: int | None = None
+    worst_place: str | None = None
+    rms_section_out_mm: float | None = None
+    smoothing_mm: float | None = None
+    next_places: tuple[tuple[float, float, float], ...] = ()
     edge_mm: float | None = None
     notes: tuple[str, ...] = ()
 

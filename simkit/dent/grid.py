@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy.interpolate import RectBivariateSpline
 
 from simkit.dent.field import LARGEST_REASONABLE_DEPTH_MM, Array, Quality
+from simkit.dent.hull import smooth_step
 from simkit.dent.table import Table, number, read_table
-from simkit.dent.thin_plate import smooth_step
 from simkit.errors import InputError
 
 CORNER = "y\\x"
@@ -59,8 +59,11 @@ class GridSpline:
         return d
 
 
-def read_grid(path: Path) -> DepthGrid:
-    """Depth grid from a CSV file in the module's format; `InputError` for anything else."""
+def read_grid(path: Path, highest_mm: float = LARGEST_REASONABLE_DEPTH_MM) -> DepthGrid:
+    """Depth grid from a CSV file in the module's format; `InputError` for anything else.
+
+    ``highest_mm``: largest value that is taken for one.
+    """
     table = read_table(path)
     if table.header[0].replace(" ", "") != CORNER:
         raise InputError(
@@ -79,10 +82,10 @@ def read_grid(path: Path) -> DepthGrid:
     ])
     _check_axis(x, "x", table, [table.header_line] * len(x))
     _check_axis(y, "y", table, list(table.lines))
-    return DepthGrid(table.file, x, y, _depths(table), np.array(table.lines))
+    return DepthGrid(table.file, x, y, _depths(table, highest_mm), np.array(table.lines))
 
 
-def _depths(table: Table) -> Array:
+def _depths(table: Table, highest_mm: float) -> Array:
     d = np.zeros((len(table.rows), len(table.header) - 1))
     for r, (row, line) in enumerate(zip(table.rows, table.lines, strict=True)):
         for c, cell in enumerate(row[1:]):
@@ -92,11 +95,10 @@ def _depths(table: Table) -> Array:
                     "hole in the grid", "a depth in mm in every cell", table.file, line, column
                 )
             d[r, c] = number(cell, table.file, line, column)
-            if abs(d[r, c]) > LARGEST_REASONABLE_DEPTH_MM:
+            if abs(d[r, c]) > highest_mm:
                 raise InputError(
                     f"depth out of reason: {d[r, c]:g} mm",
-                    f"between -{LARGEST_REASONABLE_DEPTH_MM:g} and "
-                    f"{LARGEST_REASONABLE_DEPTH_MM:g} mm",
+                    f"between -{highest_mm:g} and {highest_mm:g} mm",
                     table.file, line, column,
                 )
     return d

@@ -1,9 +1,11 @@
-"""Scattered gauge points: reading, checking and merging them."""
+"""Readings of a gauge: scattered points from a file; checking, joining and merging readings."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,13 +22,50 @@ COLUMNS = ("x_mm", "y_mm", "d_mm")
 
 
 @dataclass(frozen=True)
+class Source:
+    """Where readings come from: a name for messages, the file, and how they were taken.
+
+    ``kind`` "outline" marks places put between those of a drawn line: they shape the field but
+    say nothing about its error.
+    """
+
+    name: str
+    file: str | None
+    kind: Literal["points", "section", "outline"] = "points"
+
+
+@dataclass(frozen=True)
 class GaugePoints:
-    """Readings of one file: ``xy_mm`` (n, 2), ``d_mm`` (n,), ``line`` (n,) in the file."""
+    """Readings of one or several sources.
+
+    ``xy_mm`` (n, 2), ``d_mm`` (n,), ``line`` (n,) in its file (0 where there is none),
+    ``source`` (n,) index in ``sources``; ``file`` is that of the first source.
+    """
 
     file: str
     xy_mm: Array
     d_mm: Array
     line: NDArray[np.int64]
+    source: NDArray[np.int64] = field(default_factory=lambda: np.zeros(0, dtype=np.int64))
+    sources: tuple[Source, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not self.sources:
+            object.__setattr__(self, "sources", (Source("gauge points", self.file),))
+            object.__setattr__(self, "source", np.zeros(len(self.d_mm), dtype=np.int64))
+
+    @property
+    def read(self) -> NDArray[np.bool_]:
+        """(n,) which were read with a gauge, not put between the places of an outline."""
+        kinds = np.array([source.kind != "outline" for source in self.sources])
+        return np.asarray(kinds[self.source])
+
+    def where(self, i: int) -> str:
+        """Reading i in words: 'line 12', with the file's name where there are several."""
+        source = self.sources[self.source[i]]
+        files = {one.file for one in self.sources if one.file}
+        of = f" of {Path(source.file).name}" if source.file and len(files) > 1 else ""
+        return f"line {int(self.line[i])}{of}"
 
 
 def read_points(path: Path, noise_mm: float) -> GaugePoints:
@@ -36,13 +75,31 @@ def read_points(path: Path, noise_mm: float) -> GaugePoints:
     contradict each other by more than three standard deviations of a difference
     (3 sqrt(2) noise), depths out of reason, fewer than 6 places, or places on one line.
     """
+    points = read_loose_points(path)
+    points = merged(points, noise_mm)
+    check_places(points)
+    return points
+
+
+def read_loose_points(path: Path) -> GaugePoints:
+    """As `read_points`, without merging and without asking whether they suffice by themselves."""
     table = read_table(path)
     values = _numbers(table)
     points = GaugePoints(table.file, values[:, :2], values[:, 2], np.array(table.lines))
-    _check_depths(points)
-    points = _merged(points, noise_mm)
-    _check_places(points)
+    check_depths(points)
     return points
+
+
+def joined(parts: Sequence[GaugePoints]) -> GaugePoints:
+    """Readings of several sources as one."""
+    shift = np.cumsum([0] + [len(part.sources) for part in parts[:-1]])
+    return GaugePoints(
+        parts[0].file,
+        np.vstack([part.xy_mm for part in parts]),
+        np.concatenate([part.d_mm for part in parts]),
+        np.concatenate([part.line for part in parts]).astype(np.int64),
+        np.concatenate([part.source + k for part, k in zip(parts, shift, strict=True)]),
+        tuple(source for part in parts for source in part.sources))
 
 
 def _numbers(table: Table) -> Array:
@@ -57,7 +114,8 @@ def _numbers(table: Table) -> Array:
     return np.array(values, dtype=float)
 
 
-def _check_depths(points: GaugePoints) -> None:
+def check_depths(points: GaugePoints) -> None:
+    """Raise `InputError` for a deviation out of reason."""
     deep = np.flatnonzero(np.abs(points.d_mm) > LARGEST_REASONABLE_DEPTH_MM)
     if deep.size:
         raise InputError(
@@ -69,38 +127,55 @@ def _check_depths(points: GaugePoints) -> None:
         )
 
 
-def _merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
+def merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
+    """Readings with doubled places averaged; `InputError` where two contradict each other."""
     limit = 3.0 * np.sqrt(2.0) * noise_mm
     first = np.arange(len(points.d_mm))
     for i, j in sorted(cKDTree(points.xy_mm).query_pairs(SAME_PLACE_MM)):
         first[j] = min(first[j], first[i])
+        if not (points.read[i] and points.read[j]):
+            continue
         apart = abs(points.d_mm[i] - points.d_mm[j])
         if apart > limit + 1e-12:
-            lines = sorted((int(points.line[i]), int(points.line[j])))
-            x, y = points.xy_mm[i]
-            raise InputError(
-                f"two readings at x = {x:g}, y = {y:g} mm differ by {apart:.3g} mm "
-                f"(lines {lines[0]} and {lines[1]})",
-                f"within {limit:.3g} mm, as the noise of {noise_mm:g} mm allows",
-                file=points.file,
-                line=lines[1],
-                key="d_mm",
-            )
+            raise _contradiction(points, min(i, j), max(i, j), apart, noise_mm, limit)
     keep, group = np.unique(first, return_inverse=True)
     mean = np.bincount(group, points.d_mm) / np.bincount(group)
-    return GaugePoints(points.file, points.xy_mm[keep], mean, points.line[keep])
+    return replace(points, xy_mm=points.xy_mm[keep], d_mm=mean, line=points.line[keep],
+                   source=points.source[keep])
 
 
-def _check_places(points: GaugePoints) -> None:
-    n = len(points.d_mm)
-    if not FEWEST_POINTS <= n <= MOST_POINTS:
+def _contradiction(
+    points: GaugePoints, i: int, j: int, apart: float, noise_mm: float, limit: float
+) -> InputError:
+    x, y = points.xy_mm[i]
+    one, two = points.sources[points.source[i]], points.sources[points.source[j]]
+    if one.file == two.file:
+        i, j = sorted((i, j), key=lambda k: points.line[k])
+        lines = f"lines {int(points.line[i])} and {int(points.line[j])}"
+    else:
+        lines = f"{points.where(i)} and {points.where(j)}"
+    return InputError(
+        f"two readings at x = {x:g}, y = {y:g} mm differ by {apart:.3g} mm ({lines})",
+        f"within {limit:.3g} mm, as the noise of {noise_mm:g} mm allows",
+        file=points.sources[points.source[j]].file,
+        line=int(points.line[j]),
+        key="d_mm",
+    )
+
+
+def check_places(points: GaugePoints) -> None:
+    """Raise `InputError` for too few or too many readings, on one line, or far too deep."""
+    n = int(points.read.sum())
+    file = points.file or None
+    if n < FEWEST_POINTS or len(points.d_mm) > MOST_POINTS:
         wanted = f"at least {FEWEST_POINTS}" if n < FEWEST_POINTS else f"at most {MOST_POINTS}"
-        hint = "" if n < FEWEST_POINTS else "; give a dense scan as a grid"
-        raise InputError(f"{n} gauge points at different places", wanted + hint, file=points.file)
+        hint = "" if n < FEWEST_POINTS else "; give a dense scan as a scan or a grid"
+        count = n if n < FEWEST_POINTS else len(points.d_mm)
+        raise InputError(f"{count} gauge points at different places", wanted + hint, file=file)
     size = np.linalg.svd(points.xy_mm - points.xy_mm.mean(axis=0), compute_uv=False)
     if size[1] < 1e-3 * size[0]:
         raise InputError(
-            "all gauge points lie on one line", "points spread over the dent", file=points.file
+            "all gauge points lie on one line", "points spread over the dent", file=file
         )
     span = np.ptp(points.xy_mm, axis=0).max()
     deepest = int(np.argmax(np.abs(points.d_mm)))
@@ -108,6 +183,6 @@ def _check_places(points: GaugePoints) -> None:
         raise InputError(
             f"depth {points.d_mm[deepest]:g} mm over points that span only {span:.3g} mm",
             "x_mm and y_mm in mm, points reaching beyond the dent",
-            file=points.file,
-            line=int(points.line[deepest]),
+            file=file,
+            line=int(points.line[deepest]) or None,
         )

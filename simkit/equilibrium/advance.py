@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,17 +22,40 @@ from simkit.equilibrium.release import (
 )
 
 Array = NDArray[np.float64]
+FINER = 2
+"""How often an operation is done again with increments half as long."""
 NEAR = 0.02
 """A limit counts as met within this share."""
+SHORTEST_MM = 3e-3
+"""Increment below which the goal is not looked for any closer."""
+JUMP_MM = 0.1
+"""A released shape that passes the goal by more than this within it has jumped."""
 
 
 def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
     """Drive a tool until a limit or the goal is met, then take it away; nothing changes in place.
 
     Increments halve where Newton fails and grow where it is easy; where no balance is found or
-    the balance is unstable, the sheet snaps (:meth:`Process.settle`). The returned state is the
-    one before if the outcome is not valid.
+    the balance is unstable, the sheet snaps (:meth:`Process.settle`). An operation whose energy
+    does not balance as well as asked is done again in finer increments. The returned state is
+    the one before if the outcome is not valid.
     """
+    done = _advance(model, state, load, settings)
+    for _ in range(FINER):
+        if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
+            break
+        settings = replace(settings, first_mm=0.5 * settings.first_mm,
+                           largest_mm=0.5 * settings.largest_mm,
+                           release_steps=2 * settings.release_steps)
+        finer = _advance(model, state, load, settings)
+        if not finer.outcome.valid:
+            break
+        done = replace(finer, iterations=finer.iterations + done.iterations,
+                       cuts=finer.cuts + done.cuts)
+    return done
+
+
+def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
     model.sheet_work().forget()
     process = Process(model, settings)
     begin = process.rest(state, load.tool.unknowns)
@@ -119,7 +142,8 @@ class Drive:
             if ending is None and shrink < 1.0 and step * shrink >= smallest:
                 step *= shrink
                 continue
-            self._accept(after, predicted)
+            if ending is None or ending.outcome is not Outcome.WOULD_SNAP or not self.path:
+                self._accept(after, predicted)
             if ending is not None:
                 return ending.outcome, ending.reason
             if self.now.travel >= load.travel_mm - 1e-12:
@@ -217,9 +241,17 @@ class Drive:
                 made = self.sign * (predicted - self.predicted)
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
                 shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
-                if after.travel - self.now.travel <= 1e-3:
-                    return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal"), 1.0
+                if (after.travel - self.now.travel) * shrink <= SHORTEST_MM:
+                    return self._passed(predicted, beyond), 1.0
         return None, shrink
+
+    def _passed(self, predicted: float, beyond: float) -> Limit:
+        """What it is called where the goal is passed within the shortest increment."""
+        if beyond < JUMP_MM:
+            return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
+        return Limit(Outcome.WOULD_SNAP, 1.0,
+                     f"released, the place would spring from {self.predicted:+.2f} to "
+                     f"{predicted:+.2f} mm")
 
     def _accept(self, after: Moment, predicted: float) -> None:
         process, read = self.process, after.reading

@@ -6,6 +6,7 @@ x to the right, y up, z outward; the apex of a curved panel is at the origin.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +15,14 @@ from simkit.spline.basis import Basis, graded_breaks
 from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
+
+
+class Heights(Protocol):
+    """An undamaged surface over the plan."""
+
+    def height(self, x: Array, y: Array) -> Array:
+        """z of the mid-surface at plan positions, mm."""
+        ...
 
 
 @dataclass(frozen=True)
@@ -52,7 +61,7 @@ class Window:
 
 
 def rectangle_patch(
-    x_range: tuple[float, float], y_range: tuple[float, float], curvature: Curvature,
+    x_range: tuple[float, float], y_range: tuple[float, float], curvature: Heights,
     fine_mm: float, coarse_mm: float, degree: int = 2, window: Window | None = None,
 ) -> Patch:
     """Rectangular panel in plan; parameters are x and y themselves.
@@ -70,7 +79,7 @@ def rectangle_patch(
 
 
 def disc_patch(
-    radius_mm: float, curvature: Curvature, fine_mm: float, coarse_mm: float, degree: int = 2,
+    radius_mm: float, curvature: Heights, fine_mm: float, coarse_mm: float, degree: int = 2,
     window_mm: float | None = None, quarter: bool = False,
 ) -> Patch:
     """Panel with a circular plan, all four sides on the circle (the whole disc), or a quarter.

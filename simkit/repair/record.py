@@ -68,11 +68,8 @@ def write_arrays(path: Path, arrays: Mapping[str, Any]) -> None:
 
 def identity(case: Case) -> dict[str, Any]:
     """What makes two runs the same: version, resolved case, contents of its data files."""
-    prints = {}
-    for key in ("points_csv", "grid_csv"):
-        file = getattr(case.dent, key, None)
-        if file is not None:
-            prints[key] = hashlib.sha256(Path(file).read_bytes()).hexdigest()
+    prints = {".".join(key): hashlib.sha256(file.read_bytes()).hexdigest()
+              for key, file in case.data_files().items()}
     return {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
 
 

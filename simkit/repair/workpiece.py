@@ -10,13 +10,14 @@ from simkit.case import Case
 from simkit.case.crosschecks import plan_bounds
 from simkit.case.panel import Panel, SpringEdge
 from simkit.dent.field import DepthField
+from simkit.dent.heights import read_heights
 from simkit.dent.read import read_dent
 from simkit.dent.strain import strain_from_shape
 from simkit.equilibrium.beds import spring_bed
 from simkit.equilibrium.model import Model, build_model
 from simkit.errors import InputError
 from simkit.panel.edges import EDGES, SIDES, Edge
-from simkit.panel.surface import Curvature, Window, disc_patch, rectangle_patch
+from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
 from simkit.repair.sampling import Sampling, make_sampling
 from simkit.sheet.grades import load_grade
 from simkit.spline.patch import Patch
@@ -128,14 +129,20 @@ def _damage(depth: DepthField) -> tuple[float, float, float, float]:
 def _patch(case: Case, extent, window: Window, coarser: float) -> Patch:
     panel, mesh = case.panel, case.mesh
     fine, coarse = mesh.fine_mm * coarser, mesh.coarse_mm * coarser
-    rx = panel.radius_x_mm or np.inf
-    ry = panel.radius_y_mm or np.inf
-    curvature = Curvature(rx, ry, round_cap=bool(np.isfinite(rx) and rx == ry))
+    curvature = _surface(panel, extent)
     if panel.outline == "disc":
         half = max(map(abs, (window.x_from, window.x_to, window.y_from, window.y_to)))
         return disc_patch(panel.radius_mm or 0.0, curvature, fine, coarse, mesh.degree,
                           min(half, panel.radius_mm or 0.0))
     return rectangle_patch(extent[:2], extent[2:], curvature, fine, coarse, mesh.degree, window)
+
+
+def _surface(panel: Panel, extent: tuple[float, float, float, float]) -> Heights:
+    if panel.heights_csv is not None:
+        return read_heights(panel.heights_csv, extent)
+    rx = panel.radius_x_mm or np.inf
+    ry = panel.radius_y_mm or np.inf
+    return Curvature(rx, ry, round_cap=bool(np.isfinite(rx) and rx == ry))
 
 
 def _edges(panel: Panel) -> dict[str, Edge]:

@@ -19,5 +19,5 @@ def test_problem(name):
     except LibraryMissing as missing:
         pytest.skip(str(missing))
     assert checks
-    wrong = [check.line() for check in checks if not check.ok]
+    wrong = [check.line() for check in checks if not check.ok and not check.known]
     assert not wrong, "\n" + "\n".join(wrong)

@@ -1,0 +1,32 @@
+"""Files named in a case file, taken from its folder."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Any
+
+from pydantic import BeforeValidator, ValidationInfo
+from pydantic_core import PydanticCustomError
+
+from simkit.errors import nearest
+
+
+def _existing_file(value: Any, info: ValidationInfo) -> Path:
+    """Path of a file named in the case file, taken from the case file's folder."""
+    if isinstance(value, Path):
+        return value
+    if not isinstance(value, str) or not value.strip() or "\0" in value:
+        raise PydanticCustomError("file_name", "not a file name")
+    folder = (info.context or {}).get("folder", Path())
+    path = Path(folder) / value
+    if path.is_dir():
+        raise PydanticCustomError("file_is_folder", "is a folder")
+    if not path.is_file():
+        beside = path.parent.glob("*.*") if path.parent.is_dir() else ()
+        near = nearest(path.name, (file.name for file in beside))
+        raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
+    return path
+
+
+CsvFile = Annotated[Path, BeforeValidator(_existing_file)]
+ScanFile = Annotated[Path, BeforeValidator(_existing_file)]

@@ -1,0 +1,115 @@
+"""`simkit read`: what the damage looks like, from a case or from a scan."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+
+import click
+
+from simkit.case.crosschecks import plan_bounds
+from simkit.cli.check import check_case
+from simkit.cli.working import say
+from simkit.dent.field import DepthField
+from simkit.dent.read import read_dent
+from simkit.dent.scan.orient import AXES, OUTSIDES
+from simkit.dent.scan.pipeline import Measured, ScanOptions, measure_scan
+from simkit.dent.scan.place import field_of_scan
+from simkit.errors import InputError
+from simkit.show.damage import draw_reading
+from simkit.study.damage import Surroundings, read_damage, write_reading
+from simkit.study.damage.reading import yield_strain_of
+from simkit.study.damage.store import write_scan
+from simkit.study.damage.words import text_of
+
+SCAN_NOISE_MM = 0.02
+CASES = (".yaml", ".yml", "")
+
+
+@click.command("read", epilog="""\b
+Examples:
+  simkit read cases/first-dent --out reading
+  simkit read scan.ply --unit mm --thickness 0.75 --out reading
+  simkit read left.stl --unit mm --reference right.stl --mirrored
+""")
+@click.argument("source", metavar="CASE_OR_SCAN", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder for reading.json, reading.csv and pictures; for a scan also its depth "
+                   "field, panel surface and a case to start from.")
+@click.option("--tolerance", type=click.FloatRange(0.005, 2.0), metavar="MM",
+              help="Marks are counted from here on; the case's goal, or 0.1 mm.")
+@click.option("--unit", metavar="UNIT", help="Scan: mm, m or inch; must be given.")
+@click.option("--outside", default="auto", show_default=True, metavar="SIDE",
+              help="Scan: outer side; " + ", ".join(OUTSIDES) + ".")
+@click.option("--along", metavar="AXIS", help="Scan: axis of the file along the panel's x, one of "
+              + ", ".join(AXES) + "; the longer side if not given.")
+@click.option("--reference", type=click.Path(path_type=Path), metavar="SCAN",
+              help="Scan: second scan of the undamaged panel.")
+@click.option("--reference-unit", metavar="UNIT", help="Its unit, if another one.")
+@click.option("--mirrored", is_flag=True, help="The second scan is of the other side.")
+@click.option("--thickness", type=click.FloatRange(0.3, 4.0), metavar="MM",
+              help="Scan: thickness of the sheet, for the strain estimate.")
+@click.option("--grade", metavar="NAME", help="Scan: grade of the sheet, for its yield.")
+def command(source: Path, out: Path | None, tolerance: float | None, unit: str | None,
+            outside: str, along: str | None, reference: Path | None, reference_unit: str | None,
+            mirrored: bool, thickness: float | None, grade: str | None) -> None:
+    """Read the damage of a case or a scan; simulate nothing.
+
+    Prints lows and highs with their crowns, creases with their sharpest radius, kinks at an edge,
+    areas that can be worked apart, the strain that the shape alone tells, and where a push from
+    behind reaches. Formats of scans: STL, PLY, OBJ, VTU, XYZ, CSV, NPY (VTP and VTK with the
+    extra three-d). Exit code 0 if read, 2 for bad input.
+    """
+    options = ScanOptions(unit, outside, along, reference, reference_unit, mirrored)
+    if source.is_dir() or source.suffix.lower() in CASES:
+        _refuse_for_case(options, thickness, grade)
+        title, depth, known, wanted = _case(source)
+        measured = None
+    else:
+        measured, depth, known = _scan(source, options, thickness, grade)
+        title, wanted = source.name, 0.1
+    reading = read_damage(depth, known, tolerance or wanted)
+    if measured is not None:
+        for word, line in measured.quality.lines():
+            say(f"{word:<11}{line}")
+        say("")
+    for line in text_of(reading):
+        say(line)
+    if out is not None:
+        files = write_reading(out, reading, title)
+        if measured is not None:
+            files += write_scan(out, measured, depth, title)
+        say("")
+        for file in [*files, *draw_reading(out)]:
+            say(f"written  {file}")
+
+
+def _case(source: Path) -> tuple[str, DepthField, Surroundings, float]:
+    case = check_case(str(source))
+    depth = read_dent(case.dent, plan_bounds(case.panel))
+    if depth is None:
+        raise InputError("no dent in the case", "a case with a block 'dent'", file=str(case.file))
+    return case.title, depth, Surroundings.of_case(case), case.goal.tolerance_mm
+
+
+def _scan(source: Path, options: ScanOptions, thickness: float | None, grade: str | None
+          ) -> tuple[Measured, DepthField, Surroundings]:
+    known = Surroundings(None, thickness, None if grade is None else yield_strain_of(grade))
+    measured = measure_scan(source, options, _progress)
+    return measured, field_of_scan(measured, None, SCAN_NOISE_MM), known
+
+
+def _progress(text: str) -> None:
+    """Progress beside the output, so that the output can be piped."""
+    click.echo(f"... {text}", err=True)
+    sys.stderr.flush()
+
+
+def _refuse_for_case(options: ScanOptions, thickness: float | None, grade: str | None) -> None:
+    given = [name for name, value in (
+        ("--unit", options.unit), ("--along", options.along), ("--reference", options.reference),
+        ("--mirrored", options.mirrored or None), ("--thickness", thickness), ("--grade", grade))
+        if value is not None]
+    if given:
+        raise InputError(f"{given[0]} is for scans", "a case says it in its file: see "
+                         "dent.scan and panel")
