@@ -108,7 +108,7 @@ def figure(rows: Mapping[Any, Any], base: Any, finest: Any,
             axes.plot(row.cpu_s, worst(row, rows[finest]), "o", color=STRATEGY_COLOURS[0])
     axes.plot(rows[base].cpu_s, worst(rows[base], rows[finest]), "o", color=STRATEGY_COLOURS[1])
     axes.annotate("base", (rows[base].cpu_s, worst(rows[base], rows[finest])),
-                  textcoords="offset points", xytext=(7, 5), color=STRATEGY_COLOURS[1])
+                  textcoords="offset points", xytext=(-32, -11), color=STRATEGY_COLOURS[1])
     axes.set(xscale="log", yscale="log", xlabel="processor time of the sequence, s",
              ylabel="largest of the four, %")
     return fig
