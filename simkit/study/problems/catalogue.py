@@ -16,6 +16,7 @@ from simkit.study.problems import (
     sector_fe,
     strips,
     sze,
+    trends,
 )
 from simkit.study.problems.check import Check
 
@@ -48,6 +49,7 @@ MANUAL: dict[str, Problem] = {
     "plate-under-pressure": reference_fe.pressures,
     "plate-under-a-ball": partial(reference_fe.ball, sector_fe.PLATE),
     "cap-under-a-ball": partial(reference_fe.ball, sector_fe.CAP),
+    "denting-at-400-N": trends.denting_at_400_N,
     "plates-by-scikit-fem": second_opinion.second_opinion,
 }
 """Together about a minute on one core."""

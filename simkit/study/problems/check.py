@@ -22,6 +22,7 @@ class Truth(Enum):
     PUBLISHED = "published"
     OTHER_CODE = "other code"
     OWN = "own independent solution"
+    TREND = "published trend, qualitative"
 
 
 class Status(Enum):
