@@ -21,7 +21,8 @@ from simkit.tool.bodies import ball
 FORCE_N, THICKNESS_MM, BALL_MM, HALF_MM = 400.0, 0.76, 12.7, 150.0
 PANEL = Curvature(2000.0, 1500.0)
 SOURCE = ("Analysis of Quasi-Static Denting Behavior of Automotive Sheet Steels, SAE congress 1997 "
-          "(abstract): 400 N on 0.76 mm: drawing quality 0.86 mm, baked bake-hardening steel 0.5 mm")
+          "(abstract): 400 N on 0.76 mm: drawing quality 0.86 mm, baked bake-hardening steel about "
+          "0.5 mm")
 
 
 @cache
@@ -49,6 +50,6 @@ def denting_at_400_N() -> list[Check]:
     pairs = (("drawing quality / baked bake-hardening steel", 0.86 / 0.5, mild / baked, SOURCE),
              ("bake-hardening steel, baking ignored / not", 1.5 / 0.5, fresh / baked,
               "the same: about 1.5 mm instead of 0.5 mm without forming and baking"))
-    return [Check(name, f"ratio of dents {found:.2f}, published {wanted:.2f}: powers of two between",
-                  0.0, float(np.log2(found / wanted)), 100.0, Truth.TREND, source, Status.SEEN, 1.0)
-            for name, wanted, found, source in pairs]
+    return [Check(name, f"dents {found:.2f} : 1, published {wanted:.2f} : 1, log2 of their ratio",
+                  0.0, float(np.log2(found / wanted)), 100.0, Truth.TREND, source, Status.SEEN,
+                  1.0) for name, wanted, found, source in pairs]
