@@ -1,0 +1,114 @@
+"""The faults that benchmarks/faults.py tries: what each changes and what ought to notice it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault: what it is, its file, a text of it and what that becomes.
+
+    ``problems`` are names of simkit.study.problems.catalogue.QUICK, ``tests`` files or node ids.
+    """
+
+    name: str
+    file: str
+    old: str
+    new: str
+    problems: tuple[str, ...] = ()
+    tests: tuple[str, ...] = ()
+
+
+KERNELS, LANES = "simkit/shell/kernels.py", "simkit/shell/lanes.py"
+J2, LOG = "simkit/sheet/j2.py", "simkit/shell/logstrain.py"
+CONTACT, EDGES = "simkit/equilibrium/contact.py", "simkit/panel/edges.py"
+NEWTON = "simkit/solve/nonlinear/newton.py"
+POINT, STATICS = "tests/sheet/test_j2.py", "tests/equilibrium/test_statics.py"
+TANGENT = "tests/equilibrium/test_statics_tangent.py"
+WORK = "tests/equilibrium/test_sheetwork.py"
+SIDE_BY_SIDE = f"{WORK}::test_side_by_side_equals_one_by_one"
+BENT = f"{TANGENT}::test_tangent_of_a_strongly_bent_thick_sheet"
+BOOKS = f"{STATICS}::test_plastic_work_and_stored_energy_are_the_work_of_the_load"
+ENERGY = ("tests/reference_fe/test_reference_fe.py::"
+          "test_contact_is_shallow_and_energy_balances[5.0-plate]")
+OPERATION = "tests/cli/test_run.py::test_every_operation_has_a_row_and_balances_its_energy"
+
+FAULTS = (
+    Fault("second variation of curvature dropped", KERNELS,
+          "ke[3 * i + r, 3 * j + c] += left * a3[c] + right * q[i, c]",
+          "ke[3 * i + r, 3 * j + c] += 0.0 * (left + right)",
+          ("cantilever-shear",), (BENT,)),
+    Fault("wrong layer weights", "simkit/shell/section.py",
+          "return Layers(0.5 * nodes, 0.5 * weights)",
+          "return Layers(0.5 * nodes, 0.0 * weights + 1.0 / count)",
+          ("small-square-plate", "strip-springback")),
+    Fault("elastic unloading skipped", J2,
+          "    if mises0 <= q0 * (1.0 + 1e-12):",
+          "    if mises0 <= q0 * (1.0 + 1e-12) and old[3] == 0.0:",
+          ("reversed-tension",), (POINT,)),
+    Fault("backstress with the wrong sign", J2,
+          "        bs += a * old[at]\n", "        bs -= a * old[at]\n",
+          ("reversed-tension",), (POINT,)),
+    Fault("contact on the wrong face", CONTACT,
+          "deep = sizes[0] + offset[k] - distance", "deep = sizes[0] - offset[k] - distance",
+          ("plate-under-a-ball", "cap-under-a-ball")),
+    Fault("contact face moved the wrong way by thinning", CONTACT,
+          "np.exp(-area_strain)", "np.exp(area_strain)",
+          ("plate-under-a-ball", "cap-under-a-ball"), (ENERGY,)),
+    Fault("shear transformed without its factor two", "simkit/shell/geometry.py",
+          "shear = 2 * np.stack", "shear = 1 * np.stack",
+          ("patch-test", "small-square-plate")),
+    Fault("bending strain with the wrong sign", KERNELS,
+          "k0 = curvature[el, gp, 0] - b[0]", "k0 = b[0] - curvature[el, gp, 0]",
+          ("cantilever-shear", "strip-springback")),
+    Fault("side by side: bending strain with the wrong sign", LANES,
+          "k0 = geo[e + 3 * elements] - (x11", "k0 = -geo[e + 3 * elements] + (x11",
+          ("plate-under-a-ball",), (SIDE_BY_SIDE,)),
+    Fault("side by side: a tenth of a bending force lost", LANES,
+          "turn[t + 6 * LANES + lane] = -b11 * nx", "turn[t + 6 * LANES + lane] = -0.9 * b11 * nx",
+          ("cap-under-a-ball",), (SIDE_BY_SIDE,)),
+    Fault("tangent without the hardening slope", J2,
+          "    fall = slope - h\n", "    fall = slope\n",
+          ("tension-and-stretch",), (POINT,)),
+    Fault("held edges free to turn", EDGES,
+          "HELD = Edge((True, True, True), rotation_held=True)",
+          "HELD = Edge((True, True, True), rotation_held=False)",
+          ("small-square-plate", "small-circular-plate")),
+    Fault("symmetric sides not tied", EDGES,
+          "                    ties.append((number[first, axis], number[second, axis]))\n",
+          "                    pass\n",
+          ("small-square-plate", "convergence-rates")),
+    Fault("plane-stress factor 1 / (1 - nu) taken as 1", J2,
+          "    d1 = young / (1.0 - nu)\n    shear", "    d1 = young\n    shear",
+          ("small-square-plate", "tension-and-stretch"), (POINT,)),
+    Fault("logarithmic strain taken for Green's", LOG,
+          "    h[0] = 0.5 * math.log(det)\n", "    h[0] = e[0]\n",
+          ("patch-test", "tension-and-stretch")),
+    Fault("derivative of logarithmic strain wrong", LOG,
+          "first[1, 1] = k + 2.0 * d * d * k_r", "first[1, 1] = k",
+          ("patch-test", "tension-and-stretch"), (BENT,)),
+    Fault("second derivative of logarithmic strain wrong", LOG,
+          "td * (6.0 * d * k_r", "td * (2.0 * d * k_r",
+          ("tension-and-stretch",), (TANGENT,)),
+    Fault("energy held by the glue left out of the books", "simkit/equilibrium/advance.py",
+          "process.work += drive.given - drive.now.reading.held_Nmm",
+          "process.work += drive.given", (), (OPERATION, ENERGY)),
+    Fault("plastic work not counted", KERNELS,
+          "        spent += w * new[layer, 4]\n", "        spent += 0.0\n",
+          (), (BOOKS, WORK, ENERGY)),
+    Fault("plastic work counted by half", J2,
+          "    work = 0.5 * (q0 + q) * u\n", "    work = 0.25 * (q0 + q) * u\n",
+          (), (BOOKS, ENERGY)),
+    Fault("convergence too loose: 1e-2 of the force", NEWTON,
+          "    force_tolerance: float = 1e-6\n    work_tolerance: float = 1e-9\n",
+          "    force_tolerance: float = 1e-2\n    work_tolerance: float = 1e-2\n",
+          ("patch-test", "cantilever-shear", "strip-springback", "plate-under-a-ball"),
+          (STATICS,)),
+    Fault("entries added once where the matrix needs them twice", KERNELS,
+          "data[-(at + 2)] += 2.0 * ke[i, j]", "data[-(at + 2)] += ke[i, j]",
+          ("small-square-plate",), (f"{TANGENT}::test_symmetric_edge_shares_its_equations",)),
+    Fault("kept tangents: entries added once, not twice", KERNELS,
+          "data[-(at + 2)] += 2.0 * upper[el, k]", "data[-(at + 2)] += upper[el, k]",
+          ("plate-under-a-ball",), (WORK,)),
+)
