@@ -9,8 +9,9 @@ nowhere between faults, since numba looks only at a kernel's own file: that cost
 minute a fault, a quarter of an hour in all on one core.
 
 `--write` renews benchmarks/results/faults.csv and docs/verification/faults.md. With `--only` it
-renews those rows alone. Exit code 0: all noticed; 1: some fault noticed by nothing; 2: a check
-fails without a fault, or a fault's text is no longer found.
+renews those rows alone; rows of faults whose text was altered since are dropped. Exit code 0: all
+noticed; 1: some fault noticed by nothing; 2: a check fails without a fault, or a fault's text is
+not found exactly once.
 """
 
 from __future__ import annotations
@@ -115,11 +116,16 @@ def checked(folder: Path, problems: tuple[str, ...], tests: tuple[str, ...]) -> 
         return {**solved(folder, cache, problems), **tested(folder, cache, tests)}
 
 
-def row_of(name: str, file: str, changed: str, found: dict[str, str], start: float,
-           ) -> dict[str, str]:
+def changed(fault: Fault) -> str:
+    """What was changed, on one line."""
+    return " -> ".join(" ".join(part.split()) for part in (fault.old, fault.new))
+
+
+def row_of(name: str, file: str, change: str, found: dict[str, str],
+           start: float) -> dict[str, str]:
     """A row of the table."""
     first = next((said for said in found.values() if said), "")
-    return {"fault": name, "file": file, "changed": changed,
+    return {"fault": name, "file": file, "changed": change,
             "caught_by": "; ".join(n for n, said in found.items() if said),
             "passed_anyway": "; ".join(n for n, said in found.items() if not said),
             "first_failing": " ".join(first.split()),
@@ -145,8 +151,7 @@ def try_fault(folder: Path, fault: Fault) -> dict[str, str]:
         found = checked(folder, fault.problems, fault.tests)
     finally:
         file.write_text(text, "utf-8")
-    changed = " -> ".join(" ".join(part.split()) for part in (fault.old, fault.new))
-    return row_of(fault.name, fault.file, changed, found, start)
+    return row_of(fault.name, fault.file, changed(fault), found, start)
 
 
 def without_fault(folder: Path, faults: list[Fault]) -> dict[str, str]:
@@ -189,10 +194,12 @@ def short(name: str) -> str:
 
 def write(rows: list[dict[str, str]]) -> None:
     """Table and page, in the order of the list; rows not tried now are kept as they were."""
+    texts = {f.name: changed(f) for f in FAULTS} | {NONE: ""}
     kept: dict[str, dict[str, str]] = {}
     if RESULTS.exists():
         with open(RESULTS, newline="", encoding="utf-8") as file:
-            kept = {row["fault"]: row for row in csv.DictReader(file) if tuple(row) == COLUMNS}
+            kept = {row["fault"]: row for row in csv.DictReader(file)
+                    if tuple(row) == COLUMNS and row["changed"] == texts.get(row["fault"])}
     kept |= {row["fault"]: row for row in rows}
     ordered = [kept[name] for name in (NONE, *(f.name for f in FAULTS)) if name in kept]
     partial = RESULTS.with_suffix(".partial")
