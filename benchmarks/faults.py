@@ -172,8 +172,9 @@ def page(rows: list[dict[str, str]]) -> str:
              "A script copies the tracked files, replaces one text in one file (it stops if the "
              "text is not found exactly once), compiles afresh, runs the checks named with the "
              "fault and puts the file back. The checks are quick problems of this manual, by "
-             "their names, and tests. They were chosen by what ought to notice, and those that "
-             "did not are shown too. Without a fault all of them pass (first row). The exact "
+             "their names, and tests. They were chosen by what ought to notice, partly knowing "
+             "what had noticed in earlier runs; those that did not are shown too. A problem that "
+             "raises, or finds no answer, counts as noticing. Without a fault all of them pass (first row). The exact "
              "texts, the first wrong number and the seconds are in "
              "`benchmarks/results/faults.csv`.", "",
              "| fault | file | caught by | passed all the same |", "|---|---|---|---|"]
