@@ -174,8 +174,8 @@ def page(rows: list[dict[str, str]]) -> str:
              "fault and puts the file back. The checks are quick problems of this manual, by "
              "their names, and tests. They were chosen by what ought to notice, partly knowing "
              "what had noticed in earlier runs; those that did not are shown too. A problem that "
-             "raises, or finds no answer, counts as noticing. Without a fault all of them pass (first row). The exact "
-             "texts, the first wrong number and the seconds are in "
+             "raises, or finds no answer, counts as noticing. Without a fault all of them pass "
+             "(first row). The exact texts, the first wrong number and the seconds are in "
              "`benchmarks/results/faults.csv`.", "",
              "| fault | file | caught by | passed all the same |", "|---|---|---|---|"]
     for row in rows:
