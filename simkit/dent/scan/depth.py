@@ -183,9 +183,9 @@ def _outward(length: float, step: float) -> Array:
 def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
     """Cells that belong to the scan, holes included, and the holes by number."""
     seen = np.pad(cover.count > 0, 4)
-    # One or two empty cells are chance, not holes.
+    # A single empty cell is chance, no hole: with 6 points a cell, 2 in 1000 are empty.
     empty, number = ndimage.label(~seen)
-    seen |= (np.bincount(empty.ravel(), minlength=number + 1) <= 2)[empty]
+    seen |= (np.bincount(empty.ravel(), minlength=number + 1) <= 1)[empty]
     outline = ndimage.binary_closing(seen, np.ones((3, 3)), iterations=3)
     whole = ndimage.binary_fill_holes(outline)
     seen, whole = seen[4:-4, 4:-4], whole[4:-4, 4:-4]
