@@ -27,8 +27,6 @@ from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-import numba
-
 from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import glue_tab, set_tip
 from simkit.equilibrium.engagement import GluedTab, TipContact
@@ -36,7 +34,7 @@ from simkit.equilibrium.model import Model, State, build_model
 from simkit.equilibrium.orders import Advance, Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, rectangle_patch
-from simkit.repair.operations import SETTINGS as OPERATION
+from simkit.repair.operations import SETTINGS
 from simkit.repair.sampling import point_on, probe_at
 from simkit.repair.strike import SETTINGS as STRIKE
 from simkit.sheet.grades import load_grade
@@ -80,7 +78,7 @@ def pull(model: Model, state: State) -> Advance:
     place, normal = point_on(model, state, 0.0, 0.0)
     tool = glue_tab(model, state, find_tab(TAB), find_glue(GLUE), place, normal)
     load = Load(tool, TRAVEL_MM, PULL_N, probe=probe_at(model, 0.0, 0.0), goal_mm=PULL_TO_MM)
-    return advance(model, state, load, OPERATION)
+    return advance(model, state, load, SETTINGS)
 
 
 def tap(model: Model, state: State) -> Advance:
@@ -89,7 +87,7 @@ def tap(model: Model, state: State) -> Advance:
     probe = probe_at(model, TAP_AT_MM, 0.0)
     tool = set_tip(model, state, find_tip(TIP).body, place, -normal, TRAVEL_MM)
     load = Load(tool, TRAVEL_MM, probe=probe, goal_mm=probe.read(state.displacement) - TAP_MM)
-    return advance(model, state, load, OPERATION)
+    return advance(model, state, load, SETTINGS)
 
 
 class Stopwatch:
@@ -199,8 +197,6 @@ def main() -> int:
     parser.add_argument("--json", action="store_true")
     parser.add_argument("--store", action="store_true", help="renew the stored answer")
     options = parser.parse_args()
-    # else one thread's work still waits for all of numba's threads at every colour of elements
-    numba.set_num_threads(min(options.threads, numba.config.NUMBA_NUM_THREADS))
     model = panel(options.elements, options.solver, options.threads)
     job, x_mm, name = (tap, TAP_AT_MM, "tap-down") if options.tap else (pull, 0.0, "pull")
     strike = dented(model)

@@ -3,21 +3,16 @@
 Run: python benchmarks/reference_fe.py [--sizes 10 5 2.5 1.25] [--cases A1 A2 A3s A4s1000]
      [--increment 0.25] [--json]
 
-Cases, reference and the reason for a sector: tests/reference_fe/sector_model.py and
-tests/reference_fe/data/README.md.
+Cases, reference and the reason for a sector: simkit/study/problems/sector_fe.py and its data.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import sys
 import time
-from pathlib import Path
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "tests" / "reference_fe"))
-
-from sector_model import (
+from simkit.study.problems.sector_fe import (
     CAP,
     LARGEST_MM,
     PLATE,

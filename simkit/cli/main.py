@@ -22,6 +22,7 @@ VERBS = {
     "compare": "Repair one case by several strategies and compare them.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
+    "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
 }
 """Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""

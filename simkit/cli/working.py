@@ -15,7 +15,7 @@ from simkit.errors import InputError
 from simkit.tool.cautions import cautions_for
 
 EXIT_NOT_FLAT, EXIT_NOT_CONVERGED = 1, 3
-OWN_FILES = ("case.json", "compare.json", "run.json")
+OWN_FILES = ("case.json", "compare.json", "run.json", "verification.csv")
 
 
 def say(text: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,20 +13,50 @@ from simkit.equilibrium.model import Model, State, largest_face_strain
 from simkit.equilibrium.orders import Advance, AdvanceSettings, Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process
-from simkit.equilibrium.release import TRAVELLING, ReleaseForecast, let_go, travelled_work
+from simkit.equilibrium.release import (
+    TRAVELLING,
+    Curve,
+    ReleaseForecast,
+    let_go,
+    travelled_work,
+)
 
 Array = NDArray[np.float64]
+FINER = 2
+"""How often an operation is done again with increments half as long."""
 NEAR = 0.02
 """A limit counts as met within this share."""
+SHORTEST_MM = 3e-3
+"""Increment below which the goal is not looked for any closer."""
+JUMP_MM = 0.1
+"""A released shape that passes the goal by more than this within it has jumped."""
 
 
 def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
     """Drive a tool until a limit or the goal is met, then take it away; nothing changes in place.
 
     Increments halve where Newton fails and grow where it is easy; where no balance is found or
-    the balance is unstable, the sheet snaps (:meth:`Process.settle`). The returned state is the
-    one before if the outcome is not valid.
+    the balance is unstable, the sheet snaps (:meth:`Process.settle`). An operation whose energy
+    does not balance as well as asked is done again in finer increments. The returned state is
+    the one before if the outcome is not valid.
     """
+    done = _advance(model, state, load, settings)
+    for _ in range(FINER):
+        if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
+            break
+        settings = replace(settings, first_mm=0.5 * settings.first_mm,
+                           largest_mm=0.5 * settings.largest_mm,
+                           release_steps=2 * settings.release_steps)
+        finer = _advance(model, state, load, settings)
+        if not finer.outcome.valid:
+            break
+        done = replace(finer, iterations=finer.iterations + done.iterations,
+                       cuts=finer.cuts + done.cuts)
+    return done
+
+
+def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
+    model.sheet_work().forget()
     process = Process(model, settings)
     begin = process.rest(state, load.tool.unknowns)
     if begin is None:
@@ -37,9 +67,8 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     if not outcome.valid:
         return _failed(process, drive, state, reason)
     if process.travelling:
-        process.work += travelled_work(
-            [(0.0, 0.0)] + [(p.travel_mm, p.force_N) for p in drive.path])
-        process.work -= drive.now.reading.held_Nmm
+        process.work += travelled_work(drive.curve)
+        process.work += drive.given - drive.now.reading.held_Nmm
     free = let_go(process, drive.now, drive.tool)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
@@ -75,6 +104,8 @@ class Drive:
         self.tool: Engagement = load.tool
         self.now, self.before = begin, begin
         self.path: list[PathPoint] = []
+        self.curve: Curve = [(0.0, 0.0, None)]
+        self.given = 0.0
         self.predicted = np.nan if load.probe is None else load.probe.read(
             begin.state.displacement)
         self.sign = 1.0
@@ -104,32 +135,55 @@ class Drive:
                         f"no balance beyond a travel of {self.now.travel:.3g} mm")
                 step = settings.first_mm
             if after.reading.penetration_mm > DEEPEST_MM and isinstance(self.tool, TipContact):
-                self.tool = self.tool.stiffer()
+                self._stiffen(self.tool)
                 continue
             predicted = self._predict(after)
             ending, shrink = self._judge(after, predicted)
             if ending is None and shrink < 1.0 and step * shrink >= smallest:
                 step *= shrink
                 continue
-            self._accept(after, predicted)
+            if ending is None or ending.outcome is not Outcome.WOULD_SNAP or not self.path:
+                self._accept(after, predicted)
             if ending is not None:
                 return ending.outcome, ending.reason
             if self.now.travel >= load.travel_mm - 1e-12:
                 return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
             step = self._next_step(step, after)
 
+    def _stiffen(self, tip: TipContact) -> None:
+        """Raise the contact penalty, and book the work that its springs then do on the sheet."""
+        self.tool, now = tip.stiffer(), self.now
+        if now.reading.force_N <= 0.0:
+            return
+        after = self.process.balance(now, self.tool, now.travel, now.x, rate=True)
+        if after is None:
+            return
+        moved = after.state.displacement - now.state.displacement
+        self.given += 0.5 * float(((now.tool_nodal + after.tool_nodal) * moved).sum())
+        self.given += after.reading.held_Nmm - now.reading.held_Nmm
+        self.now = after
+
     def _increment(self, travel: float) -> Moment | None:
-        now, before = self.now, self.before
-        guess = now.x
-        if now.travel > before.travel:
-            ratio = (travel - now.travel) / (now.travel - before.travel)
-            guess = now.x + min(ratio, 2.0) * (now.x - before.x)
-        after = self.process.balance(now, self.tool, travel, guess)
+        now = self.now
+        guess = self._ahead(travel)
+        after = self.process.balance(now, self.tool, travel, guess, rate=True)
         if after is None and guess is not now.x:
-            after = self.process.balance(now, self.tool, travel, now.x)
+            after = self.process.balance(now, self.tool, travel, now.x, rate=True)
         if after is not None and after.negative and self.tool.unknowns == 0:
             return self.process.settle(now, self.tool, travel)
         return after
+
+    def _ahead(self, travel: float) -> Array:
+        """First guess at a travel: on along the rate where it is known, bent as the last increment
+        was; else on along the last chord."""
+        now, before = self.now, self.before
+        made, wanted = now.travel - before.travel, travel - now.travel
+        if made <= 0.0:
+            return now.x if now.rate is None else now.x + wanted * now.rate
+        if now.rate is None:
+            return now.x + min(wanted / made, 2.0) * (now.x - before.x)
+        bend = (before.x - now.x + made * now.rate) / made**2
+        return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
     def _predict(self, after: Moment) -> float:
         if self.load.probe is None or self.load.goal_mm is None:
@@ -187,17 +241,29 @@ class Drive:
                 made = self.sign * (predicted - self.predicted)
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
                 shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
-                if after.travel - self.now.travel <= 1e-3:
-                    return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal"), 1.0
+                if (after.travel - self.now.travel) * shrink <= SHORTEST_MM:
+                    return self._passed(predicted, beyond), 1.0
         return None, shrink
+
+    def _passed(self, predicted: float, beyond: float) -> Limit:
+        """What it is called where the goal is passed within the shortest increment."""
+        if beyond < JUMP_MM:
+            return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
+        return Limit(Outcome.WOULD_SNAP, 1.0,
+                     f"released, the place would spring from {self.predicted:+.2f} to "
+                     f"{predicted:+.2f} mm")
 
     def _accept(self, after: Moment, predicted: float) -> None:
         process, read = self.process, after.reading
         process.book(self.now, after)
         process.peak_force = max(process.peak_force, read.force_N)
         self.before, self.now = self.now, after
+        self.curve.append((after.travel, read.force_N, after.slope))
         if isinstance(self.tool, TipContact):
-            self.tool = self.tool.on(process.model, after.state)
+            thinner = self.tool.on(process.model, after.state)
+            self.given += (thinner.held(process.model, after.x, after.travel)
+                           - self.tool.held(process.model, after.x, after.travel))
+            self.tool = thinner
         self.last_predicted = self.predicted
         if np.isfinite(predicted):
             self.predicted = predicted

@@ -23,7 +23,7 @@ from simkit.tool.bodies import RigidBody
 Array = NDArray[np.float64]
 SMOOTH_MM = 0.001
 DEEPEST_MM = 0.008
-STIFFNESS_MPA_PER_MM = 2.0e4
+STIFFNESS_MPA_PER_MM = 8.0e4
 
 
 @dataclass(frozen=True)

@@ -89,6 +89,11 @@ class TipContact:
         """The same tip against the sheet's present thickness."""
         return replace(self, contact=self.contact.on(model, state))
 
+    def held(self, model: Model, equations: Array, travel: float) -> float:
+        """Energy held in the contact's penalty at a balance, N mm."""
+        x = model.patch.control + model.layout.spread(equations)
+        return self.contact.add(model, x, travel, np.zeros_like(x), np.empty(1), False).energy
+
     def stiffer(self) -> TipContact:
         """The same tip with a contact penalty four times as stiff."""
         return replace(self, contact=self.contact.stiffer(4.0))

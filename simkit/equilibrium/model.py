@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -11,11 +9,11 @@ from numpy.typing import NDArray
 
 from simkit.caches import drop_stale_kernels
 from simkit.equilibrium.edging import edge_springs
+from simkit.equilibrium.sheetwork import Internal, SheetWork, State
 from simkit.panel.edges import Edge, equations
 from simkit.sheet.hardening import Sheet
 from simkit.sheet.j2 import state_size
 from simkit.shell.geometry import Geometry, reference_geometry
-from simkit.shell.kernels import assemble
 from simkit.shell.layout import Layout, element_points, make_layout
 from simkit.shell.section import Layers, gauss_layers
 from simkit.shell.springs import SpringSet
@@ -24,25 +22,7 @@ from simkit.solve.linear import Factorisation, Pattern, make_solver
 from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class State:
-    """What the sheet is at one moment; arrays are read-only.
-
-    Attributes
-    ----------
-    displacement : (control points, 3), mm.
-    points : (elements, gauss points, layers, numbers) state of every layer point, see
-        :mod:`simkit.sheet.j2`.
-    """
-
-    displacement: Array
-    points: Array
-
-    def __post_init__(self) -> None:
-        self.displacement.setflags(write=False)
-        self.points.setflags(write=False)
+__all__ = ["Internal", "Model", "State", "build_model", "largest_face_strain", "pack_sheet"]
 
 
 @dataclass(frozen=True)
@@ -100,63 +80,39 @@ class Model:
         ``elastic``: a law with an unreachable yield stress, to unload elastically. Returns None
         if an element turns inside out.
         """
-        g, lay = self.geometry, self.layout
-        x = self.patch.control + displacement
-        force = np.zeros_like(x)
-        data = np.zeros(lay.indices.size if tangent else 1)
-        points = np.empty_like(state.points)
-        energy = np.zeros((g.elements, 2))
-        law = self.law if elastic is None else elastic
+        work = self.sheet_work()
+        part = work.forces(displacement, state, elastic, tangent, symmetrise)
+        if part is not None:
+            self._add_springs(displacement, part, tangent)
+        return part
 
-        def work(share: int) -> bool:
-            first, last = (g.elements * k // self.threads for k in (share, share + 1))
-            own = (force, data) if share == 0 else spare[share - 1]
-            return bool(assemble(
-                first, last, x, self.patch.basis_v.count, self.patch.basis_v.elements, g.shape_u,
-                g.shape_v, g.metric, g.curvature, g.frame, g.area, self._thickness(),
-                self.layers.heights, self.layers.weights, law, state.points, points, symmetrise,
-                tangent, own[0], lay.places, own[1], energy))
+    def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
+                keep: str, renew: bool = False) -> Array | None:
+        """Tangent values where ``part`` was evaluated, from element tangents kept by that name.
 
-        # a share writes to control points of its neighbour, hence sums of its own
-        spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(self.threads - 1)]
-        if not all(self._in_threads(work)):
-            return None
-        for other_force, other_data in spare:
-            force += other_force
-            data += other_data
-        stored = float(energy[:, 0].sum())
+        Elements that neither flow nor have moved much since theirs was formed keep it: Newton's
+        method loses little by it, and a factorisation only sees new values where something
+        happens. ``renew`` forms all anew.
+        """
+        data = self.sheet_work().tangent(displacement, state, part, elastic, keep, renew)
+        if data is not None:
+            waste = np.zeros_like(part.force)
+            for spring in self.springs:
+                spring.add(displacement, self.element_points, self.layout.places, waste, data, True)
+        return data
+
+    def sheet_work(self) -> SheetWork:
+        """The evaluator of the sheet's elements."""
+        if "work" not in self._cache:
+            self._cache["work"] = SheetWork(
+                self.patch, self.geometry, self.layout, self.element_points, self.thickness_mm,
+                self.layers, self.law, self.threads)
+        return self._cache["work"]
+
+    def _add_springs(self, displacement: Array, part: Internal, tangent: bool) -> None:
         for spring in self.springs:
-            stored += spring.add(displacement, self.element_points, lay.places, force, data,
-                                 tangent)
-        return Internal(force, data, points, stored, float(energy[:, 1].sum()))
-
-    def _in_threads(self, work: Callable[[int], bool]) -> list[bool]:
-        if self.threads == 1:
-            return [work(0)]
-        if "pool" not in self._cache:
-            self._cache["pool"] = ThreadPoolExecutor(self.threads - 1)
-        rest = [self._cache["pool"].submit(work, k) for k in range(1, self.threads)]
-        return [work(0)] + [job.result() for job in rest]
-
-    def _thickness(self) -> Array:
-        if "thickness" not in self._cache:
-            self._cache["thickness"] = np.full(self.geometry.area.shape, self.thickness_mm)
-        return self._cache["thickness"]
-
-
-@dataclass(frozen=True)
-class Internal:
-    """Result of one evaluation of the sheet.
-
-    Attributes: force (control points, 3) N; data tangent values; points trial layer states;
-    stored elastic energy and plastic_work since the virgin panel, N mm.
-    """
-
-    force: Array
-    data: Array
-    points: Array
-    stored: float
-    plastic_work: float
+            part.stored += spring.add(displacement, self.element_points, self.layout.places,
+                                      part.force, part.data, tangent)
 
 
 def build_model(

@@ -61,6 +61,7 @@ class AdvanceSettings:
     smallest_share : smallest increment over the travel limit before giving up.
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
     release_steps : stages in which the tool's force fades away.
+    energy_error_pct : an operation with more is done again in finer increments, up to twice.
     newton : iteration settings.
     """
 
@@ -68,7 +69,8 @@ class AdvanceSettings:
     largest_mm: float = 1.0
     smallest_share: float = 1e-4
     goal_tolerance_mm: float = 0.01
-    release_steps: int = 2
+    release_steps: int = 3
+    energy_error_pct: float = np.inf
     easy_iterations: int = 5
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)

@@ -13,6 +13,7 @@ class Outcome(Enum):
     TRAVEL_LIMIT = "travel limit"
     STRAIN_LIMIT = "strain limit"
     GLUE_LET_GO = "glue let go"
+    WOULD_SNAP = "would snap"
     NO_CONVERGENCE = "did not converge"
 
     @property
@@ -36,6 +37,9 @@ _ADVICE = {
                           " the edge inwards.",
     Outcome.GLUE_LET_GO: "The glue let go first; use a larger tab or a stronger glue, or release"
                          " the crown before pulling.",
+    Outcome.WOULD_SNAP: "A little further and the sheet, released, would spring past its target to"
+                        " the other side, so the tool stopped before; the metal there is too long:"
+                        " work its surroundings first.",
     Outcome.NO_CONVERGENCE: "No balance was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
 }

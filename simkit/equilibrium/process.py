@@ -11,7 +11,7 @@ from simkit.equilibrium.engagement import Engagement, Reading
 from simkit.equilibrium.model import Internal, Model, State
 from simkit.equilibrium.orders import AdvanceSettings
 from simkit.equilibrium.system import Drag, SheetSystem
-from simkit.solve.nonlinear.newton import newton
+from simkit.solve.nonlinear.newton import SingularTangent, newton
 
 Array = NDArray[np.float64]
 
@@ -25,6 +25,7 @@ class Moment:
     x : equations, then the tool's own unknowns; state, internal : the sheet.
     tool_nodal : (control points, 3) force of the tool on the sheet, N.
     reading : what the tool feels; travel; negative : negative pivots of the last tangent.
+    rate : change of x per mm of travel; slope : change of the force, N/mm; None where not asked.
     """
 
     x: Array
@@ -35,6 +36,12 @@ class Moment:
     travel: float
     negative: int | None = 0
     iterations: int = 0
+    rate: Array | None = None
+    slope: float | None = None
+
+
+RATE_STEP_MM = 1e-5
+"""Travel over which a tool's forces are differenced."""
 
 
 class Process:
@@ -64,18 +71,23 @@ class Process:
         return reduced
 
     def balance(self, moment: Moment, tool: Engagement | None, travel: float, guess: Array,
-                drag: Drag | None = None) -> Moment | None:
-        """Newton at a travel from the state of ``moment``; None if it finds no balance."""
+                drag: Drag | None = None, rate: bool = False) -> Moment | None:
+        """Newton at a travel from the state of ``moment``; None if it finds no balance.
+
+        ``rate``: also how the balance moves on with the travel, where that can be told: against a
+        rigid tip it is a difference of two penalties and drowns in the last iteration's error.
+        """
         system = SheetSystem(self.model, moment.state, tool, travel, self.peak_nodal, drag)
         result = newton(system, guess, self.settings.newton)
         self.iterations += result.iterations
         if not result.converged or system.internal is None or system.tool_nodal is None:
             return None
         displacement = self.model.layout.spread(result.x[: self.model.layout.count])
+        dx, slope = _rate(system, result.x) if rate and tool and tool.unknowns else (None, None)
         return Moment(
             result.x, State(displacement, system.internal.points), system.internal,
             system.tool_nodal, system.reading or Reading(0.0, np.empty(0)), travel,
-            result.negative_pivots, result.iterations)
+            result.negative_pivots, result.iterations, dx, slope)
 
     def book(self, before: Moment, after: Moment) -> Moment:
         """Accept an increment: add its work (trapezoid) and remember the largest force.
@@ -128,3 +140,27 @@ class Process:
         # force rises from 0 to rate * moved while it moves: its own half is taken, as the
         # trapezoid of the tool's work assumes
         self.drag += 0.5 * rate * float((system.weights() * moved * moved).sum())
+
+
+def _rate(system: SheetSystem, x: Array) -> tuple[Array | None, float | None]:
+    """How a balance and the tool's force go on with the travel, from the tangent factored last.
+
+    K dx/dt = - dr/dt; the tool's part of r is differenced, since every tool knows its forces.
+    """
+    count, step, lay = system.split, RATE_STEP_MM, system.model.layout
+
+    def feel(place: Array, travel: float) -> tuple[Array, Reading]:
+        assert system.tool is not None
+        force = np.zeros_like(system.model.patch.control)
+        at = system.model.patch.control + lay.spread(place[:count])
+        read = system.tool.add(system.model, at, place[count:], travel, force, np.empty(1), False)
+        return np.concatenate([lay.gather(force), read.own]), read
+
+    here, now = feel(x, system.travel)
+    moved, _ = feel(x, system.travel + step)
+    try:
+        dx = system.solve((moved - here) / step)
+    except SingularTangent:
+        return None, None
+    _, later = feel(x + step * dx, system.travel + step)
+    return dx, (later.force_N - now.force_N) / step

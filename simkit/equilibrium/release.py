@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import PchipInterpolator, make_interp_spline
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, make_interp_spline
 
 from simkit.equilibrium.engagement import (
     DeadForce,
@@ -18,9 +18,14 @@ from simkit.equilibrium.engagement import (
 from simkit.equilibrium.model import pack_sheet
 from simkit.equilibrium.process import Moment, Process
 from simkit.equilibrium.system import SheetSystem
-from simkit.solve.nonlinear.newton import SingularTangent, length
+from simkit.solve.linear import SingularMatrix
+from simkit.solve.nonlinear.newton import SingularTangent, length, work_of
 
 Array = NDArray[np.float64]
+Curve = list[tuple[float, float, float | None]]
+"""Travel mm, force N, slope N/mm (None where unknown)."""
+Stages = list[tuple[float, float, float | None]]
+"""Share faded, full force times displacement N mm, its change per share (None where unknown)."""
 
 
 class ReleaseForecast:
@@ -85,8 +90,10 @@ def _elastic_system(process: Process, moment: Moment, solver: str) -> SheetSyste
     return SheetSystem(model, moment.state, None, 0.0, elastic=elastic, solver=solver)
 
 
-def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array | None:
-    """Equations of the shape after elastic unloading, or None where that is unstable.
+def predict_release(process: Process, moment: Moment,
+                    rounds: int = 3) -> tuple[Array | None, float | None]:
+    """Equations of the shape after elastic unloading, or None where that is unstable; and how fast
+    tool force times displacement falls as the force begins to fade, N mm.
 
     Newton with the elastic tangent at the loaded shape, tool taken away, kept over ``rounds``
     corrections: exact as long as nothing yields on the way back and the rounds converge.
@@ -95,26 +102,27 @@ def predict_release(process: Process, moment: Moment, rounds: int = 3) -> Array 
     x = moment.x[: process.model.layout.count]
     residual = system.evaluate(x, True)
     if residual is None:
-        return None
+        return None, None
     first = length(residual)
     try:
         dx, negative = system.correction(residual)
     except SingularTangent:
-        return None
+        return None, None
     if negative:
-        return None
+        return None, None
+    slope = work_of(system.model.layout.gather(moment.tool_nodal), dx)
     for k in range(rounds):
         x = x + dx
         if k == rounds - 1:
             break
         residual = system.evaluate(x, False)
         if residual is None or length(residual) > 4.0 * first:
-            return None
+            return None, None
         if length(residual) < 1e-4 * first:
             break
         dx = system.solve(residual)
     process.iterations += 1
-    return x
+    return x, slope
 
 
 def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
@@ -124,7 +132,7 @@ def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
     tool is withdrawn the way it came, which stays stable much longer.
     """
-    free = predict_release(process, moment)
+    free, slope = predict_release(process, moment)
     if free is None and isinstance(tool, TRAVELLING):
         after = _withdraw(process, moment, tool)
         if after is not None:
@@ -132,7 +140,7 @@ def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
     process.travelling = False
     if free is None and isinstance(tool, FormingTarget):
         return _soften(process, moment, tool)
-    return _fade(process, moment, free)
+    return _fade(process, moment, free, slope)
 
 
 def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | None:
@@ -160,14 +168,14 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
     step = smallest = 0.02 * max(moment.travel, 0.5)
     smallest *= 0.05
     largest = 2.0 * process.settings.largest_mm
-    curve = [(moment.travel, moment.reading.force_N)]
+    curve: Curve = [(moment.travel, moment.reading.force_N, None)]
     while now.reading.force_N > 1e-3 * process.peak_force:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         guess = now.x
         if now is not before:
             guess = now.x + min(step / (before.travel - now.travel), 2.0) * (now.x - before.x)
-        after = process.balance(now, tool, travel, guess)
+        after = process.balance(now, tool, travel, guess, rate=True)
         if after is None or (after.negative and tool.unknowns == 0):
             process.cuts += 1
             step *= 0.5
@@ -178,7 +186,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
                 return _fade(process, now, None)
             continue
         before, now = now, after
-        curve.append(_closed(curve, now.travel, now.reading.force_N))
+        curve.append(_closed(curve, now))
         if after.iterations <= 5:
             step = min(1.6 * step, largest)
     process.work += moment.reading.held_Nmm - travelled_work(curve[::-1])
@@ -191,74 +199,111 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
     return process.book(last, final)
 
 
-def _to_go(curve: list[tuple[float, float]]) -> float:
+def _to_go(curve: Curve) -> float:
     """Four fifths of the way to zero force along the last chord, while much of it is left."""
     if len(curve) < 2 or curve[-1][1] < 0.02 * curve[0][1]:
         return np.inf
-    (t0, f0), (t1, f1) = curve[-2:]
+    (t0, f0, _), (t1, f1, _) = curve[-2:]
     return 0.8 * f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else np.inf
 
 
-def _closed(curve: list[tuple[float, float]], travel: float, force: float) -> tuple[float, float]:
+def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
     """The next point of the way back; where contact was lost within the step, the place of that
     by the last chord, since the tool does no work beyond it."""
-    if force > 0.0 or len(curve) < 2:
-        return travel, force
-    (t0, f0), (t1, f1) = curve[-2:]
-    lost = t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else travel
-    return max(lost, travel), 0.0
+    if now.reading.force_N > 0.0 or len(curve) < 2:
+        return now.travel, now.reading.force_N, now.slope
+    (t0, f0, _), (t1, f1, _) = curve[-2:]
+    lost = t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else now.travel
+    return max(lost, now.travel), 0.0, None
 
 
-def travelled_work(curve: list[tuple[float, float]]) -> float:
-    """Work of a rigid tool without friction: force (N) times travel (mm, rising), N mm."""
+def travelled_work(curve: Curve) -> float:
+    """Work of a rigid tool without friction, N mm: force (N) times travel (mm, rising).
+
+    Cubic between points that know their slopes (N/mm); a first point without one lies on the
+    parabola through the next.
+    """
     if len(curve) < 2:
         return 0.0
-    travel, force = np.array(curve).T
-    return float(PchipInterpolator(travel, force).integrate(travel[0], travel[-1]))
+    travel, force = np.array([(t, f) for t, f, _ in curve]).T
+    slopes = PchipInterpolator(travel, force).derivative()(travel)
+    for k, (_, _, slope) in enumerate(curve):
+        if slope is not None:
+            slopes[k] = slope
+    if curve[0][2] is None and curve[1][2] is not None:
+        chord = (force[1] - force[0]) / (travel[1] - travel[0])
+        slopes[0] = np.clip(2.0 * chord - slopes[1], min(0.0, 3.0 * chord), max(0.0, 3.0 * chord))
+    return float(CubicHermiteSpline(travel, force, slopes).integrate(travel[0], travel[-1]))
 
 
-def _fade(process: Process, moment: Moment, free: Array | None) -> Moment | None:
-    """The tool's force fades to nothing in stages, each a balance of its own."""
+def _fade(process: Process, moment: Moment, free: Array | None,
+          slope: float | None = None) -> Moment | None:
+    """The tool's force fades to nothing in stages, each a balance of its own.
+
+    ``slope``: change of force times displacement as the fading begins, N mm.
+    """
     count = process.model.layout.count
     fading = DeadForce(moment.tool_nodal)
     now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
                  moment.reading, 0.0)
-    done, step = 0.0, 1.0 / process.settings.release_steps
-    stages = [(0.0, now)]
+    done, step, ahead = 0.0, 1.0, _shares(process.settings.release_steps)
+    stages: Stages = [(0.0, _along(fading, now), slope)]
     while done < 1.0 - 1e-12:
-        share = min(1.0, done + step)
+        share = min(next(s for s in ahead if s > done + 1e-9), done + step)
         guess = now.x
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
         after = process.balance(now, fading, share, guess)
         if after is None and step > 0.02:
             process.cuts += 1
-            step *= 0.5
+            step = 0.5 * (share - done)
             continue
         if after is None or after.negative:
-            process.work += _fading_work(stages, moment.tool_nodal)
+            process.work += fading_work(stages)
             start = now if after is None else process.book(now, after)
             after = process.settle(start, fading, share)
             if after is None:
                 return None
             free, stages = None, []
         now, done = after, share
-        stages.append((share, now))
-    process.work += _fading_work(stages, moment.tool_nodal)
+        stages.append((share, _along(fading, now), _yielding(process, fading)))
+    process.work += fading_work(stages)
     return now
 
 
-def _fading_work(stages: list[tuple[float, Moment]], nodal: Array) -> float:
+def _shares(stages: int) -> list[float]:
+    """Shares faded after each stage, closer towards the end, where a bowl near to snapping is
+    softest."""
+    return [1.0 - (1.0 - (k + 1) / stages) ** 1.5 for k in range(stages)]
+
+
+def _along(fading: DeadForce, moment: Moment) -> float:
+    """Full force times displacement, N mm."""
+    return work_of(fading.nodal, moment.state.displacement)
+
+
+def _yielding(process: Process, fading: DeadForce) -> float | None:
+    """Change of force times displacement per share faded, with the tangent factored last."""
+    gathered = process.model.layout.gather(fading.nodal)
+    try:
+        return -work_of(gathered, process.model.factorisation("solver").solve(gathered))
+    except SingularMatrix:
+        return None
+
+
+def fading_work(stages: Stages) -> float:
     """Work of a force that fades as (1 - s) over stages of smooth motion, N mm.
 
     With y(s) = force . displacement: W = integral of (1 - s) dy = [(1 - s) y] + integral of y ds,
-    the last by a spline through the stages (Simpson's rule for two equal ones): springback is
-    curved, and the trapezoid would miss per cents of it.
+    y cubic between stages that know its slope: springback is curved, and the trapezoid would miss
+    per cents of it.
     """
     if len(stages) < 2:
         return 0.0
-    s = np.array([share for share, _ in stages])
-    y = np.array([float((nodal * m.state.displacement).sum()) for _, m in stages])
+    s, y = np.array([(share, along) for share, along, _ in stages]).T
     y = y - y[0]
-    spline = make_interp_spline(s, y, k=min(3, s.size - 1))
-    return float((1.0 - s[-1]) * y[-1] + spline.integrate(s[0], s[-1]))
+    if all(slope is not None for _, _, slope in stages):
+        curve = CubicHermiteSpline(s, y, [slope for _, _, slope in stages])
+    else:
+        curve = make_interp_spline(s, y, k=min(3, s.size - 1))
+    return float((1.0 - s[-1]) * y[-1] + curve.integrate(s[0], s[-1]))

@@ -10,9 +10,13 @@ from numpy.typing import NDArray
 from simkit.equilibrium.engagement import Engagement, Reading
 from simkit.equilibrium.model import Internal, Model, State
 from simkit.solve.linear import SingularMatrix
-from simkit.solve.nonlinear.newton import SingularTangent
+from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
+DOES_WELL = 0.02
+"""Share of the residual left by a step after which its factorisation serves again."""
+NEAR_BALANCE = 3e-4
+"""Residual over the forces at work below which it serves to the end while it does at all well."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,9 @@ class SheetSystem:
         self.reading: Reading | None = None
         self.tool_nodal: Array | None = None
         self._scale = peak_force
+        self._at: tuple[Array, Array] | None = None
+        self._sizes: list[float] = []
+        self._factored = False
 
     @property
     def split(self) -> int:
@@ -50,34 +57,50 @@ class SheetSystem:
         return self.model.layout.count
 
     def evaluate(self, x: Array, tangent: bool) -> Array | None:
-        """Out-of-balance forces; keeps the tangent, the tool's reading and nodal forces."""
+        """Out-of-balance forces; keeps the tool's reading and nodal forces.
+
+        The tangent is formed by :meth:`correction`, once it is known to be wanted.
+        """
         lay = self.model.layout
         displacement = lay.spread(x[: self.split])
-        part = self.model.internal(displacement, self.state, tangent, elastic=self.elastic)
+        part = self.model.internal(displacement, self.state, False, elastic=self.elastic)
         if part is None:
             return None
-        self.internal = part
+        self.internal, self._at = part, (x, displacement)
         outside = np.zeros_like(part.force)
         own = np.empty(0)
         if self.tool is not None:
             self.reading = self.tool.add(
                 self.model, self.model.patch.control + displacement, x[self.split:], self.travel,
-                outside, part.data, tangent)
+                outside, part.data, False)
             own = self.reading.own
         if self.load is not None:
             outside -= self.load
         self.tool_nodal = -outside
         total = part.force + outside
         held = lay.equation < 0
-        self._scale = max(self.peak_force, float(np.linalg.norm(outside[~held])),
-                          float(np.linalg.norm(part.force[held])))
+        self._scale = max(self.peak_force, length(outside[~held]), length(part.force[held]))
         residual = lay.gather(total)
         if self.drag is not None:
-            weight = self.weights() * self.drag.rate
-            residual = residual + weight * (x[: self.split] - self.drag.anchor)
-            if tangent:
-                part.data[lay.indptr[:-1]] += weight
+            residual = residual + self.weights() * self.drag.rate * (
+                x[: self.split] - self.drag.anchor)
         return np.concatenate([residual, own])
+
+    def tangent(self, renew: bool) -> Array:
+        """Tangent values where the system was evaluated last."""
+        assert self.internal is not None
+        assert self._at is not None
+        x, displacement = self._at
+        data = self.model.tangent(displacement, self.state, self.internal, self.elastic,
+                                  self.solver, renew)
+        if data is None:
+            raise SingularTangent
+        if self.tool is not None:
+            self.tool.add(self.model, self.model.patch.control + displacement, x[self.split:],
+                          self.travel, np.zeros_like(displacement), data, True)
+        if self.drag is not None:
+            data[self.model.layout.indptr[:-1]] += self.weights() * self.drag.rate
+        return data
 
     def weights(self) -> Array:
         """Area that belongs to each equation, mm^2 (lumped mass without density)."""
@@ -92,13 +115,25 @@ class SheetSystem:
         return cache["weights"]
 
     def correction(self, residual: Array) -> tuple[Array, int | None]:
-        """Newton step of the sheet, with the tool's own unknowns eliminated last."""
-        assert self.internal is not None
+        """Newton step of the sheet, with the tool's own unknowns eliminated last.
+
+        After a step that did very well the factorisation is used once more: forming the next one
+        costs more than the little it would do better.
+        """
+        size = length(residual)
+        last = self._sizes[-1] if self._sizes else np.inf
+        # a kept tangent that does not do is not kept any longer
+        renew = len(self._sizes) > 2 and size > 0.3 * last
+        near = size < NEAR_BALANCE * self.force_scale() and size < 0.2 * last
+        well = self._factored and (near or size < DOES_WELL * last)
+        self._sizes.append(size)
         solver = self.model.factorisation(self.solver)
-        try:
-            solver.factor(self.internal.data)
-        except SingularMatrix as error:
-            raise SingularTangent from error
+        if not well:
+            try:
+                solver.factor(self.tangent(renew))
+            except SingularMatrix as error:
+                raise SingularTangent from error
+            self._factored = True
         return self.solve(residual), solver.negative_pivots
 
     def solve(self, residual: Array) -> Array:

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.sparse import coo_array
+from scipy.sparse.csgraph import connected_components
 
 from simkit.spline.patch import Patch
 
@@ -59,7 +61,8 @@ def side_points(patch: Patch, side: str, row: int = 0) -> Ints:
 def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
     """Equation numbers (control points, 3) under the edges' conditions; -1 where held."""
     count = patch.control.shape[0]
-    owner = np.arange(3 * count).reshape(count, 3)
+    number = np.arange(3 * count).reshape(count, 3)
+    ties: list[tuple[Ints, Ints]] = []
     held = np.zeros((count, 3), dtype=bool)
     for side, edge in edges.items():
         first, second = side_points(patch, side), side_points(patch, side, 1)
@@ -67,14 +70,14 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
             if edge.fixed[axis]:
                 held[first, axis] = True
         if edge.pole:
-            owner[first] = owner[first[0]]
+            ties.append((number[first], np.broadcast_to(number[first[0]], (first.size, 3))))
         if edge.symmetric:
             normal = symmetry_axis(patch, side)
             held[first, normal] = True
             for axis in range(3):
                 if axis != normal:
-                    owner[second, axis] = owner[first, axis]
-    owner = _roots(owner.ravel()).reshape(count, 3)
+                    ties.append((number[first, axis], number[second, axis]))
+    owner = _tied(3 * count, ties).reshape(count, 3)
     held_roots = np.zeros(3 * count, dtype=bool)
     held_roots[owner[held]] = True
     free = ~held_roots[owner]
@@ -84,13 +87,16 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
     return result
 
 
-def _roots(owner: Ints) -> Ints:
-    """Follow chains of shared displacements (corners of two symmetric edges) to their end."""
-    while True:
-        further = owner[owner]
-        if np.array_equal(further, owner):
-            return owner
-        owner = further
+def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:
+    """The lowest of all displacements that each one is tied to, over any number of ties."""
+    if not ties:
+        return np.arange(count)
+    rows, columns = (np.concatenate([pair[k].ravel() for pair in ties]) for k in (0, 1))
+    graph = coo_array((np.ones(rows.size), (rows, columns)), shape=(count, count))
+    _, group = connected_components(graph, directed=False)
+    lowest = np.full(group.max() + 1, count)
+    np.minimum.at(lowest, group, np.arange(count))
+    return lowest[group]
 
 
 def symmetry_axis(patch: Patch, side: str) -> int:

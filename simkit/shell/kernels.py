@@ -49,7 +49,10 @@ def base_vectors(x, first_u, first_v, count_v, su, sv, shape, place):
 
 @nb.njit(cache=True)
 def dual_base(place, a3, up, b):
-    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,)."""
+    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,).
+
+    Returns the metric (11, 22, 12) and its inverse; zeros where the surface has no area.
+    """
     a11 = a22 = a12 = 0.0
     for c in range(3):
         a11 += place[1, c] * place[1, c]
@@ -59,6 +62,8 @@ def dual_base(place, a3, up, b):
     a3[1] = place[1, 2] * place[2, 0] - place[1, 0] * place[2, 2]
     a3[2] = place[1, 0] * place[2, 1] - place[1, 1] * place[2, 0]
     det = a11 * a22 - a12 * a12
+    if not det > 0.0:
+        return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     root = np.sqrt(det)
     i11, i22, i12 = a22 / det, a11 / det, -a12 / det
     for c in range(3):
@@ -208,9 +213,9 @@ def _scatter(ke, places, data):
 
 @nb.njit(cache=True)
 def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area, thickness,
-             heights, weights, law, old, new, symmetrise, tangent, force, places, data, energy,
-             shape, place, bm, bb, zm, zb, ke, h, q, small, hot):
-    """One element: add its forces and tangent, write its new state and energies."""
+             heights, weights, law, old, new, symmetrise, tangent, force, energy, shape, place, bm,
+             bb, zm, zb, ke, h, q, small, hot):
+    """One element: add its forces, write its tangent to ke, its new state and energies."""
     eu, ev = el // elements_v, el % elements_v
     p1, g = su.shape[2], su.shape[1]
     a3, up, b = small[0], small[1:3], small[3]
@@ -225,6 +230,8 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
         gu, gv = gp // g, gp % g
         base_vectors(x, eu, ev, count_v, su[eu, gu], sv[ev, gv], shape, place)
         a11, a22, a12, mup[0], mup[1], mup[2] = dual_base(place, a3, up, b)
+        if a11 == 0.0:
+            return False
         frame = frames[el, gp]
         d0 = 0.5 * (a11 - metric[el, gp, 0])
         d1 = 0.5 * (a22 - metric[el, gp, 1])
@@ -236,7 +243,7 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
             em[r] = frame[r, 0] * d0 + frame[r, 1] * d1 + frame[r, 2] * d2
             kb[r] = frame[r, 0] * k0 + frame[r, 1] * k1 + frame[r, 2] * k2
         elastic, plastic, ok = _section(
-            em, kb, old[el, gp], new[el, gp], law, heights, weights, thickness[el, gp],
+            em, kb, old[gp], new[gp], law, heights, weights, thickness[el, gp],
             symmetrise, tangent, res, amat, bmat, dmat, hot)
         if not ok:
             return False
@@ -256,22 +263,21 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
                 m_res[r] = frame[0, r] * res[3] + frame[1, r] * res[4] + frame[2, r] * res[5]
             _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w)
             _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q)
-    energy[el, 0] = stored
-    energy[el, 1] = spent
-    if tangent:
-        _scatter(ke, places, data)
+    energy[0] = stored
+    energy[1] = spent
     return True
 
 
 @nb.njit(cache=True, nogil=True)
-def assemble(first, last, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
-             thickness, heights, weights, law, old, new, symmetrise, tangent, force, places, data,
-             energy):
-    """Elements first to last (not included), one after the other.
+def assemble(listed, first, last, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
+             thickness, heights, weights, law, old, new, symmetrise, tangent, force, energy, places,
+             data, upper):
+    """Elements listed[first] to listed[last] (not included), one after the other.
 
-    Adds to force (n, 3) N and data (matrix values); writes new and energy (elements, 2) N mm.
-    Returns False if any element is inverted. Leaves Python's lock alone, so that threads can each
-    take a range, with force and data of their own.
+    Adds to force (n, 3) N; writes energy (elements, 2) N mm and new states, the k-th listed to
+    new[k]. With a tangent, its upper triangle goes to upper (elements, m) where that has rows,
+    else it is added to data (matrix values). Returns False if any element is inverted. Leaves
+    Python's lock alone, so that threads can each take a range, with force and data of their own.
     """
     n = su.shape[2] * su.shape[2]
     shape, place = np.empty((6, n)), np.empty((6, 3))
@@ -280,10 +286,44 @@ def assemble(first, last, x, count_v, elements_v, su, sv, metric, curvature, fra
     ke = np.empty((3 * n, 3 * n))
     h, q = np.empty((3, n)), np.empty((n, 3))
     small, hot = np.empty((18, 3)), np.empty((14, 9))
-    for el in range(first, last):
+    for k in range(first, last):
+        el = listed[k]
         ok = _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
-                      thickness, heights, weights, law, old, new, symmetrise, tangent, force,
-                      places[el], data, energy, shape, place, bm, bb, zm, zb, ke, h, q, small, hot)
+                      thickness, heights, weights, law, old[el], new[k], symmetrise, tangent, force,
+                      energy[el], shape, place, bm, bb, zm, zb, ke, h, q, small, hot)
         if not ok:
             return False
+        if tangent and upper.shape[0] > 0:
+            at = 0
+            for i in range(3 * n):
+                for j in range(i, 3 * n):
+                    upper[el, at] = ke[i, j]
+                    at += 1
+        elif tangent:
+            _scatter(ke, places[el], data)
     return True
+
+
+@nb.njit(cache=True, nogil=True)
+def add_tangents(upper, places, data):
+    """Add kept element tangents (elements, m) to the matrix, element by element in order."""
+    for el in range(upper.shape[0]):
+        for k in range(upper.shape[1]):
+            at = places[el, k]
+            if at >= 0:
+                data[at] += upper[el, k]
+            elif at < -1:
+                data[-(at + 2)] += 2.0 * upper[el, k]
+
+
+@nb.njit(cache=True, nogil=True)
+def moved_elements(u, points, base, size, tolerance, moved):
+    """Mark elements whose control points have moved apart by more than tolerance (a strain or a
+    rotation) since base (elements, n_e, 3); u (n, 3) mm, size (elements,) mm. Leaves others."""
+    for el in range(points.shape[0]):
+        far, first = tolerance * size[el], points[el, 0]
+        for k in range(1, points.shape[1]):
+            for c in range(3):
+                gap = (u[points[el, k], c] - base[el, k, c]) - (u[first, c] - base[el, 0, c])
+                if not abs(gap) <= far:
+                    moved[el] = True

@@ -69,7 +69,7 @@ def test_schema_carries_range_choices_and_default() -> None:
     panel = schema["$defs"]["Panel"]["properties"]
     assert (panel["thickness_mm"]["minimum"], panel["thickness_mm"]["maximum"]) == (0.3, 4.0)
     assert panel["length_x_mm"]["type"] == "number"
-    assert panel["surface"]["enum"] == ["flat", "curved"]
+    assert panel["surface"]["enum"] == ["flat", "curved", "measured"]
     assert schema["$defs"]["Mesh"]["properties"]["coarse_mm"]["default"] == 16.0
     assert set(schema["required"]) == {"format", "title", "about", "panel"}
 

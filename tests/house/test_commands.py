@@ -42,7 +42,8 @@ def test_ci_runs_the_readme_test_command_and_every_linter():
     shown = subprocess.run([str(script), "--show"], capture_output=True, text=True, check=True)
     first, *linters = shown.stdout.splitlines()
     assert first == COMMANDS[1]
-    assert [Path(line.split()[0]).name for line in linters] == ["ruff", "mypy", "lint-imports"]
+    assert [Path(line.split()[0]).name for line in linters] == ["simkit", "ruff", "mypy",
+                                                                "lint-imports"]
 
 
 def test_the_extras_the_readme_names_exist():

@@ -9,11 +9,15 @@ from __future__ import annotations
 import pytest
 
 from simkit.study.problems.catalogue import QUICK
+from simkit.study.problems.second_opinion import LibraryMissing
 
 
 @pytest.mark.parametrize("name", QUICK)
 def test_problem(name):
-    checks = QUICK[name]()
+    try:
+        checks = QUICK[name]()
+    except LibraryMissing as missing:
+        pytest.skip(str(missing))
     assert checks
-    wrong = [check.line() for check in checks if not check.ok]
+    wrong = [check.line() for check in checks if not check.ok and not check.known]
     assert not wrong, "\n" + "\n".join(wrong)

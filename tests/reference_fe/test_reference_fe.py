@@ -1,9 +1,11 @@
-"""Plates and a cap against independent axisymmetric finite elements (data/README.md).
+"""Plates and a cap against independent axisymmetric finite elements.
+
+Reference: simkit/study/problems/data/reference_fe/README.md.
 
 Limits are those of the project's aim: peak force 3 %, residual depth 2 %, crown 10 %, at elements
 of 5 mm or finer; contact penetration below 0.01 mm; energy balance of the operation within 1 %.
-Why the model is a sector is said in sector_model.py. The whole table over the mesh is printed by
-benchmarks/reference_fe.py.
+Why the model is a sector is said in simkit/study/problems/sector_fe.py. The whole table over the
+mesh is printed by benchmarks/reference_fe.py.
 """
 
 from __future__ import annotations
@@ -11,7 +13,15 @@ from __future__ import annotations
 from functools import cache
 
 import pytest
-from sector_model import CAP, PLATE, Pressed, elastic_pressure, plastic_pressure, press
+
+from simkit.study.problems.sector_fe import (
+    CAP,
+    PLATE,
+    Pressed,
+    elastic_pressure,
+    plastic_pressure,
+    press,
+)
 
 BALLS = {"plate": PLATE, "cap": CAP}
 

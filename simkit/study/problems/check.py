@@ -20,7 +20,9 @@ class Truth(Enum):
 
     EXACT = "exact"
     PUBLISHED = "published"
-    OTHER_CODE = "other code or own independent solution"
+    OTHER_CODE = "other code"
+    OWN = "own independent solution"
+    TREND = "published trend, qualitative"
 
 
 class Status(Enum):
@@ -43,6 +45,7 @@ class Check:
     limit_pct : largest error allowed, per cent.
     truth, source, status : kind of truth; where the reference is from; how it was come by.
     scale : what the error is a share of; the reference itself if None.
+    known : what is known about why the number lies beyond its limit, where it does.
     """
 
     case: str
@@ -54,6 +57,7 @@ class Check:
     source: str
     status: Status
     scale: float | None = None
+    known: str = ""
 
     @property
     def error_pct(self) -> float:

@@ -135,7 +135,7 @@ def sphere_point(degree: int = 3, limit_pct: float = 1.0) -> list[Check]:
     found = np.full(level.size, np.nan)
     found[: result.factors.size] = -result.displacement[:, 0, 2] / h
     checks += [Check("sphere under a point", f"dip / h at F R / E h^3 = {f:g}", w, v, limit_pct,
-                     Truth.OTHER_CODE,
+                     Truth.OWN,
                      "axisymmetric Marguerre equations solved by collocation (own, data/README)",
                      Status.RECOMPUTED) for f, w, v in zip(level, wanted, found, strict=True)]
     return checks

@@ -145,8 +145,8 @@ def pinched_semicylinder(along: int = 20, around: int = 20, degree: int = 3,
     """Sec. 3.7: half tube, one end held, crown of the free end pressed by 2000 (half model).
 
     At a tenth of the load, where the path is steep, the published mesh is 2 % softer than ours
-    at any refinement; the limit there is 2.5 %. Elements shrink towards the load. Coarser ones miss
-    the fold behind it by 2 % between 0.4 and 0.6 of the load.
+    at any refinement, which is beyond the limit. Elements shrink towards the load. Coarser ones
+    miss the fold behind it by 2 % between 0.4 and 0.6 of the load.
     """
     columns = table("sze2004_3_7_pinched_semicylinder")
     rows = _rows(columns, "P_over_Pmax", levels)
@@ -162,7 +162,8 @@ def pinched_semicylinder(along: int = 20, around: int = 20, degree: int = 3,
     checks = _published("pinched semi-cylinder", "3.7", "-W", levels,
                         columns["minus_W_isotropic"][rows], -_fill(result, levels, 0, 2),
                         limit_pct)
-    return [replace(check, limit_pct=2.5) if level <= 0.1 else check
+    why = "steep part of the path; ours stays at any refinement, the published mesh is coarse"
+    return [replace(check, known=why) if level <= 0.1 else check
             for check, level in zip(checks, levels, strict=True)]
 
 

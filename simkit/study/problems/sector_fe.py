@@ -1,6 +1,6 @@
 """Plates and a cap under a ball or pressure, on a sector, beside an independent code's answer.
 
-Reference: axisymmetric finite elements of a general-purpose code, see data/README.md.
+Reference: axisymmetric finite elements of a general-purpose code, see data/reference_fe/README.md.
 
 The comparison is made on a sector of 6 degrees with guided, slope-held sides and a pole at r = 0,
 because the reference is axisymmetric by its elements. A full three-dimensional quarter of the cap
@@ -38,10 +38,11 @@ from simkit.panel.edges import HELD, SECTOR, Edge
 from simkit.panel.shapes import polar_patch
 from simkit.panel.surface import Curvature
 from simkit.sheet.grades import load_grade
+from simkit.study.problems.plates import within
 from simkit.tool.bodies import ball
 
 Array = NDArray[np.float64]
-DATA = Path(__file__).parent / "data"
+DATA = Path(__file__).parent / "data" / "reference_fe"
 SECTOR_DEG = 6.0
 THICKNESS_MM = 0.8
 GRADE = "reference-steel"
@@ -203,7 +204,7 @@ def elastic_pressure(element_mm: float) -> list[Row]:
 def plastic_pressure(element_mm: float) -> list[Row]:
     """Case A2: depth under pressure on the middle and after its release."""
     model = sector(100.0, Curvature(), element_mm)
-    load = Pressure(-PEAK_PRESSURE_MPA, lambda at: np.hypot(at[:, 0], at[:, 1]) < LOADED_DISC_MM)
+    load = Pressure(-PEAK_PRESSURE_MPA, within(LOADED_DISC_MM))
     done = solve_static(model, load, (*np.linspace(0.05, 1.0, 20), 0.5, 0.0), np.zeros((1, 2)))
     depth = -done.displacement[:, 0, 2]
     return [Row("A2", element_mm, quantity, -reference("A2", stage)["w_centre"], float(value), 2.0)

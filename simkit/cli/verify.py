@@ -1,0 +1,64 @@
+"""`simkit verify`: solve the problems of the verification manual."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simkit.cli.working import clear, say
+from simkit.show.manual import write_manual
+from simkit.study.verify import Solved, verify
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit verify --quick
+  simkit verify plate-under-a-ball slit-annulus
+  simkit verify --full --manual docs/verification
+""")
+@click.argument("problems", nargs=-1, metavar="[NAME]...")
+@click.option("--quick/--full", default=False,
+              help="Coarser meshes where a problem is slow, or those of the manual (default).")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder of verification.csv; runs/verification or -quick if not given.")
+@click.option("--manual", type=click.Path(path_type=Path), metavar="DIR",
+              help="Also write the manual's pages and figures into DIR.")
+@click.option("--fresh", is_flag=True, help="Solve again what the folder already holds.")
+def command(problems: tuple[str, ...], quick: bool, out: Path | None, manual: Path | None,
+            fresh: bool) -> None:
+    """Solve problems with known answers and compare: exact, published, by other codes.
+
+    All problems, or those named. An interrupted run goes on where it stopped. Exit code 0 when
+    every number is within its limit or beyond it for a reason that is known and shown, 1 when
+    one is beyond for none, 2 for bad input.
+    """
+    folder = out or Path("runs") / ("verification-quick" if quick else "verification")
+    clear(folder, fresh)
+    done = verify(problems, quick, folder, _tell)
+    checks = sum(len(solved.rows) for solved in done)
+    failed = [row for solved in done for row in solved.failed]
+    departing = sum(len(solved.departing) for solved in done)
+    say("")
+    say(f"{checks} checks: {checks - len(failed) - departing} within their limits, {departing} "
+        f"beyond for a known reason, {len(failed)} beyond for none")
+    say(f"table  {folder / 'verification.csv'}")
+    if manual is not None:
+        say(f"manual {write_manual(folder, manual)}")
+    if failed:
+        raise click.exceptions.Exit(1)
+
+
+def _tell(solved: Solved) -> None:
+    if solved.skipped:
+        say(f"{solved.name:28s} skipped: {solved.skipped}")
+        return
+    worst = max((abs(float(row["error_pct"])) / float(row["limit_pct"]) for row in solved.rows),
+                default=0.0)
+    state = "ok" if not solved.failed else "FAILS"
+    say(f"{solved.name:28s} {len(solved.rows):3d} checks  {state:5s}  largest error "
+        f"{100 * worst:4.0f} % of its limit  {solved.seconds:6.1f} s")
+    for row in (*solved.failed, *solved.departing):
+        say(f"    {row['case']}, {row['quantity']}: {float(row['value']):.6g}, wanted "
+            f"{float(row['reference']):.6g} ({float(row['error_pct']):+.3g} %, limit "
+            f"{row['limit_pct']} %)" + (f": {row['known']}" if row["known"] else ""))

@@ -1,0 +1,226 @@
+"""Forces and tangents of all elements: which go side by side, which alone, which keep a tangent."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.shell.geometry import Geometry
+from simkit.shell.kernels import add_tangents, assemble, moved_elements
+from simkit.shell.lanes import STATE_ROWS, lane_forces, lanes_fit, pack_geometry, pack_state
+from simkit.shell.layout import Layout
+from simkit.shell.section import Layers
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+NO_VALUES = np.empty((0, 0))
+MOVED = 1e-3
+"""Strain or rotation of an element beyond which its kept tangent is formed anew."""
+ROWS_A_THREAD = 4
+"""Rows of elements below which a thread of its own is not worth while."""
+
+
+@dataclass(frozen=True)
+class State:
+    """What the sheet is at one moment; arrays are read-only.
+
+    Attributes
+    ----------
+    displacement : (control points, 3), mm.
+    points : (elements, gauss points, layers, numbers) state of every layer point, see
+        :mod:`simkit.sheet.j2`.
+    """
+
+    displacement: Array
+    points: Array
+
+    def __post_init__(self) -> None:
+        self.displacement.setflags(write=False)
+        self.points.setflags(write=False)
+
+
+class Internal:
+    """Result of one evaluation of the sheet.
+
+    Attributes
+    ----------
+    force : (control points, 3), N.
+    data : tangent values, one number where no tangent was asked for.
+    stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
+    flowing : elements whose points changed, or were evaluated one by one; fresh : their points.
+    """
+
+    def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
+                 fresh: Array) -> None:
+        self.force, self.data = force, data
+        self.stored, self.plastic_work = float(energy[:, 0].sum()), float(energy[:, 1].sum())
+        self.flowing, self.fresh, self._begin = flowing, fresh, begin
+        self._points: Array | None = None
+
+    @property
+    def points(self) -> Array:
+        """Layer states at the end of the step, (elements, gauss points, layers, numbers)."""
+        if self._points is None:
+            if self.flowing.size == 0:
+                self._points = self._begin
+            elif self.flowing.size == self._begin.shape[0]:
+                self._points = self.fresh
+            else:
+                self._points = self._begin.copy()
+                self._points[self.flowing] = self.fresh
+        return self._points
+
+
+class KeptTangents:
+    """Element tangents as last formed: values, where, and whether the element then flowed."""
+
+    def __init__(self, elements: int, entries: int, per_element: int) -> None:
+        self.upper = np.zeros((elements, entries))
+        self.base = np.zeros((elements, per_element, 3))
+        self.renew = np.ones(elements, dtype=np.bool_)
+
+
+class SheetWork:
+    """Evaluates the elements of one panel; keeps packed data and tangents between calls."""
+
+    def __init__(self, patch: Patch, geometry: Geometry, layout: Layout, element_points: Ints,
+                 thickness_mm: float, layers: Layers, law: Array, threads: int) -> None:
+        self.patch, self.geometry, self.layout = patch, geometry, layout
+        self.element_points, self.layers, self.law = element_points, layers, law
+        self.thickness_mm, self.threads = thickness_mm, threads
+        self.thickness = np.full(geometry.area.shape, thickness_mm)
+        self.size = np.sqrt(geometry.area.sum(axis=1))
+        self.everything = np.arange(geometry.elements)
+        self.lanes = lanes_fit(patch.degree, geometry)
+        if self.lanes:
+            geo, shape_v = pack_geometry(geometry)
+            self.geo, self.shape_v = geo.ravel(), shape_v.ravel()
+        self._packed: tuple[Array, Array] | None = None
+        self._kept: dict[str, KeptTangents] = {}
+        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
+
+    def forces(self, displacement: Array, state: State, elastic: Array | None, tangent: bool,
+               symmetrise: bool = True) -> Internal | None:
+        """Forces at a displacement (and the exact tangent); None if an element is inverted."""
+        g = self.geometry
+        x = self.patch.control + displacement
+        energy = np.zeros((g.elements, 2))
+        law = self.law if elastic is None else elastic
+        data = np.zeros(self.layout.indices.size if tangent else 1)
+        if tangent or not self.lanes:
+            force, listed = np.zeros_like(x), self.everything
+        else:
+            force, marked = self._side_by_side(x, state, np.inf if elastic is not None else 0.0,
+                                               energy)
+            listed = np.flatnonzero(marked)
+        fresh = np.empty((listed.size, *state.points.shape[1:]))
+        if listed.size and not self._one_by_one(listed, x, law, state, fresh, symmetrise, tangent,
+                                                force, energy, data, NO_VALUES):
+            return None
+        return Internal(force, data, energy, state.points, listed, fresh)
+
+    def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
+                keep: str, renew: bool) -> Array | None:
+        """Tangent values; see :meth:`simkit.equilibrium.model.Model.tangent`."""
+        kept = self._kept_tangents(keep)
+        if renew:
+            kept.renew[:] = True
+        todo = kept.renew.copy()
+        todo[part.flowing] = True
+        moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
+        listed = np.flatnonzero(todo)
+        x = self.patch.control + displacement
+        waste, energy = np.zeros_like(x), np.zeros((self.geometry.elements, 2))
+        fresh = np.empty((listed.size, *state.points.shape[1:]))
+        law = self.law if elastic is None else elastic
+        if listed.size and not self._one_by_one(listed, x, law, state, fresh, True, True, waste,
+                                                energy, np.zeros(1), kept.upper):
+            return None
+        kept.base[listed] = displacement[self.element_points[listed]]
+        kept.renew[listed] = False
+        kept.renew[part.flowing] = True
+        data = np.zeros(self.layout.indices.size)
+        add_tangents(kept.upper, self.layout.places, data)
+        return data
+
+    def forget(self) -> None:
+        """Form every tangent anew when next asked: nothing then depends on earlier calls."""
+        for kept in self._kept.values():
+            kept.renew[:] = True
+
+    def _kept_tangents(self, name: str) -> KeptTangents:
+        if name not in self._kept:
+            entries, per_element = self.layout.places.shape[1], self.element_points.shape[1]
+            self._kept[name] = KeptTangents(self.geometry.elements, entries, per_element)
+        return self._kept[name]
+
+    def _side_by_side(self, x: Array, state: State, bound: float,
+                      energy: Array) -> tuple[Array, NDArray[np.bool_]]:
+        """Forces of the elements that stay elastic, and which do not."""
+        g, packed = self.geometry, self._packed_state(state)
+        flat = np.ascontiguousarray(x.T).ravel()
+        marked = np.zeros(g.elements, dtype=np.bool_)
+        rows = self.patch.basis_u.elements
+        shares = max(1, min(self.threads, rows // ROWS_A_THREAD))
+        parts = [np.zeros(flat.size) for _ in range(shares)]
+
+        def work(share: int) -> None:
+            first, last = (rows * k // shares for k in (share, share + 1))
+            lane_forces(first, last, flat, self.patch.basis_v.elements, self.patch.basis_v.count,
+                        g.shape_u, self.shape_v, self.geo, packed, self.law, self.layers.heights,
+                        self.layers.weights, self.thickness_mm, bound, parts[share], energy,
+                        marked)
+
+        self._in_threads(work, shares)
+        for other in parts[1:]:
+            parts[0] += other
+        return np.ascontiguousarray(parts[0].reshape(3, -1).T), marked
+
+    def _packed_state(self, state: State) -> Array:
+        """Layer states by lanes; packed once for each state."""
+        if self._packed is None or self._packed[0] is not state.points:
+            elements, points, layers = state.points.shape[:3]
+            packed = np.empty((points, layers, STATE_ROWS, elements))
+            pack_state(state.points, self.law, packed)
+            self._packed = (state.points, packed.ravel())
+        return self._packed[1]
+
+    def _one_by_one(self, listed: Ints, x: Array, law: Array, state: State, fresh: Array,
+                    symmetrise: bool, tangent: bool, force: Array, energy: Array, data: Array,
+                    upper: Array) -> bool:
+        """The full kernel for the listed elements, in shares."""
+        g, lay = self.geometry, self.layout
+        shares = max(1, min(self.threads, listed.size // 8))
+        # a share writes to control points of its neighbour, hence sums of its own
+        spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(shares - 1)]
+        fine = [False] * shares
+
+        def work(share: int) -> None:
+            first, last = (listed.size * k // shares for k in (share, share + 1))
+            own = (force, data) if share == 0 else spare[share - 1]
+            fine[share] = bool(assemble(
+                listed, first, last, x, self.patch.basis_v.count, self.patch.basis_v.elements,
+                g.shape_u, g.shape_v, g.metric, g.curvature, g.frame, g.area, self.thickness,
+                self.layers.heights, self.layers.weights, law, state.points, fresh, symmetrise,
+                tangent, own[0], energy, lay.places, own[1], upper))
+
+        self._in_threads(work, shares)
+        for other_force, other_data in spare:
+            force += other_force
+            data += other_data
+        return all(fine)
+
+    def _in_threads(self, work: Callable[[int], None], shares: int) -> None:
+        if shares == 1 or self._pool is None:
+            for share in range(shares):
+                work(share)
+            return
+        rest = [self._pool.submit(work, share) for share in range(1, shares)]
+        work(0)
+        for job in rest:
+            job.result()
