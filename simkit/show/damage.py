@@ -27,6 +27,7 @@ from simkit.show.style import (
     plate,
     save,
     signed,
+    signed_whole,
     title,
 )
 
@@ -36,7 +37,7 @@ if TYPE_CHECKING:
 
 CREASE, AREA = "#6a3d9a", "#4d9221"
 MOST_MARKED = 8
-WIDE, TALL = 7.4, 5.9
+WIDE, TALL, CLOSED_MM = 7.4, 5.9, 10.0
 
 
 def draw_reading(folder: Path) -> list[Path]:
@@ -74,7 +75,8 @@ def reading_figure(info: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figur
     image = _map(ax, field, limit)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
-    bar = fig.colorbar(image, cax=place(fig, 0.8 + WIDE + 0.12, 0.75, 0.18, TALL))
+    bar = fig.colorbar(image, cax=place(
+        fig, 0.8 + 0.5 * (WIDE + wide) + 0.12, 0.75 + 0.5 * (TALL - tall), 0.18, tall))
     bar.set_label("deviation d (mm)    low < 0 < high")
     _areas(ax, arrays)
     _behind(ax, info, window)
@@ -100,8 +102,11 @@ def _map(ax: Axes, field: Field, limit: float) -> Any:
 
 def _areas(ax: Axes, arrays: dict[str, np.ndarray]) -> None:
     areas = arrays["areas"]
+    rounds = max(2, round(CLOSED_MM / float(arrays["x_mm"][1] - arrays["x_mm"][0])))
     for k in range(1, int(areas.max()) + 1):
-        whole = ndimage.binary_fill_holes(ndimage.binary_closing(areas == k, iterations=3))
+        whole = np.pad(areas == k, rounds)
+        whole = ndimage.binary_closing(whole, iterations=rounds)[rounds:-rounds, rounds:-rounds]
+        whole = ndimage.binary_fill_holes(whole)
         ax.contour(arrays["x_mm"], arrays["y_mm"], whole.astype(float), levels=[0.5],
                    colors=[AREA], linewidths=1.1)
 
@@ -177,8 +182,9 @@ def _sections(fig: Figure, field: Field, info: dict[str, Any]) -> None:
     worst = info["spots"][0]
     row = int(np.argmin(np.abs(field.y_mm - worst["y_mm"])))
     column = int(np.argmin(np.abs(field.x_mm - worst["x_mm"])))
-    cuts = (("x", field.x_mm, field.d_mm[row], f"y = {field.y_mm[row]:.0f} mm", 4.4),
-            ("y", field.y_mm, field.d_mm[:, column], f"x = {field.x_mm[column]:.0f} mm", 1.35))
+    cuts = (("x", field.x_mm, field.d_mm[row], f"y = {signed_whole(field.y_mm[row])} mm", 4.4),
+            ("y", field.y_mm, field.d_mm[:, column], f"x = {signed_whole(field.x_mm[column])} mm",
+             1.35))
     low, high = float(np.nanmin(field.d_mm)), float(np.nanmax(field.d_mm))
     margin = 0.06 * (high - low)
     for name, along, d, at, bottom in cuts:

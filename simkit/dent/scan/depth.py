@@ -29,7 +29,7 @@ OUTLIER_SIGMAS = 4.5
 SIGMA_PER_MAD = 1.4826
 FINEST_MM, COARSE_STEPS = 1.0, 4.0
 MOST_KNOTS = 30_000
-RIM_MM = 12.0
+RIM_MM, HOLE_CELLS = 12.0, 2.5
 Damaged = Callable[[Array], Mask]
 """Takes places (n, 2) [mm], says which of them are damaged."""
 
@@ -91,7 +91,7 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
     """
     feet, d = down_normals(points, surface)
     low, high = feet.min(axis=0), feet.max(axis=0)
-    cover = sort_into_cells(feet, max(2.5 * spacing_mm, 1.0), low, high + 1e-6)
+    cover = sort_into_cells(feet, spacing_mm, low, high + 1e-6)
     covered, holes = _coverage(cover)
     fine = max(FINEST_MM, 1.5 * spacing_mm)
     breaks = _breaks(low, high, box, fine)
@@ -181,24 +181,25 @@ def _outward(length: float, step: float) -> Array:
 
 
 def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
-    """Cells that belong to the scan, holes included, and the holes by number."""
-    seen = np.pad(cover.count > 0, 4)
-    # One or two empty cells are chance, not holes.
-    empty, number = ndimage.label(~seen)
-    seen |= (np.bincount(empty.ravel(), minlength=number + 1) <= 2)[empty]
-    outline = ndimage.binary_closing(seen, np.ones((3, 3)), iterations=3)
-    whole = ndimage.binary_fill_holes(outline)
-    seen, whole = seen[4:-4, 4:-4], whole[4:-4, 4:-4]
-    labels, number = ndimage.label(whole & ~seen)
+    """Cells that belong to the scan, holes included, and the holes by number.
+
+    Cells hold one point on average. A hole is where no point lies within `HOLE_CELLS` (by chance
+    once in 3e8 places), and what surrounds such a place up to the points.
+    """
+    seen = np.pad(cover.count > 0, 6)
+    away = ndimage.distance_transform_edt(~seen)
+    grown = away <= 4.0
+    outline = ndimage.binary_fill_holes(ndimage.distance_transform_edt(grown) > 4.0)
+    whole = outline | seen
+    core = whole & (away > HOLE_CELLS)
+    hole = whole & ~seen & (ndimage.distance_transform_edt(~core) <= HOLE_CELLS - 0.5)
+    labels, _ = ndimage.label(hole, np.ones((3, 3)))
     # Nicks in the rim are no holes: they touch what is outside.
     outside = ndimage.binary_dilation(~whole, np.ones((3, 3)))
-    rim = np.pad(np.zeros(tuple(n - 2 for n in whole.shape), bool), 1, constant_values=True)
-    for k in np.unique(labels[(outside | rim) & (labels > 0)]):
-        labels[labels == k] = 0
-    sizes = np.bincount(labels.ravel(), minlength=number + 1)
-    labels[sizes[labels] < 2] = 0
+    labels[np.isin(labels, np.unique(labels[outside & (labels > 0)]))] = 0
     kept = np.unique(labels)
-    return whole, np.searchsorted(kept, labels).astype(np.int64)
+    numbers = np.searchsorted(kept, labels).astype(np.int64)
+    return whole[6:-6, 6:-6], numbers[6:-6, 6:-6]
 
 
 def _closed(d: Array, place: Array, sore: Mask, cover: Cells, covered: Mask) -> Array:
@@ -211,4 +212,4 @@ def _closed(d: Array, place: Array, sore: Mask, cover: Cells, covered: Mask) -> 
     within = cover.at(ndimage.distance_transform_edt(np.pad(covered, 1))[1:-1, 1:-1]
                       * cover.step_mm, place).reshape(d.shape)
     rim = np.where(sore, 1.0, smooth_step(within / RIM_MM))
-    return np.asarray(d * rim * (1.0 - smooth_step(far / (3.0 * cover.step_mm))))
+    return np.asarray(d * rim * (1.0 - smooth_step(far / (5.0 * cover.step_mm))))

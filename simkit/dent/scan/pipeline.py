@@ -36,7 +36,7 @@ from simkit.errors import InputError
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
-WORST_FIT = 3.0
+WORST_FIT, LARGEST_NOISE_MM = 3.0, 1.0
 BUMP_SHARE = 2.0
 """A scan whose highest high passes its deepest low by this factor seems to be inside out."""
 
@@ -136,6 +136,7 @@ class _Look:
     rim_share: float
     rms_mm: float
     floor_mm: float
+    noise_mm: float = 0.0
     overlap: float | None = None
 
 
@@ -162,7 +163,7 @@ def _undamaged(sheet: Sheet, options: ScanOptions, progress: Progress
     if options.reference is None:
         fit = fit_reference(sheet.points, sheet.spacing_mm)
         return fit, _Look(fit.cells, fit.deviation, fit.damage, fit.damage_share, fit.rim_share,
-                          fit.rms_mm, fit.floor_mm), sheet
+                          fit.rms_mm, fit.floor_mm, fit.noise_mm), sheet
     file = str(options.reference)
     _, other = _sheet(options.reference, options.reference_unit or options.unit, progress)
     progress("laying the reference scan onto it")
@@ -181,7 +182,7 @@ def _undamaged(sheet: Sheet, options: ScanOptions, progress: Progress
     rest = deviation[known & ~damage]
     rms = float(np.sqrt(np.mean(rest**2))) if rest.size else np.inf
     return surface, _Look(cells, deviation, damage, float(damage[known].mean()),
-                          rim_share(damage, known), rms, floor, laid.overlap), sheet
+                          rim_share(damage, known), rms, floor, overlap=laid.overlap), sheet
 
 
 def _checked_side(side: Side, look: _Look, file: str) -> tuple[Side, bool]:
@@ -205,6 +206,11 @@ def _checked_side(side: Side, look: _Look, file: str) -> tuple[Side, bool]:
 
 
 def _check_surroundings(look: _Look, surface: Undamaged, file: str) -> None:
+    noise = max(look.floor_mm, look.noise_mm)
+    if noise > LARGEST_NOISE_MM:
+        raise InputError(
+            f"the points scatter by {noise:.2g} mm about any smooth surface",
+            "one side of one panel; is the unit right, is it a closed body?", file=file)
     if look.damage_share > MOST_DAMAGE or look.rim_share > MOST_RIM:
         raise InputError(
             f"no undamaged surroundings: {100 * look.damage_share:.0f} % of the scan and "

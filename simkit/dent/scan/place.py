@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy import ndimage
 
 from simkit.dent.field import DepthField, Quality
 from simkit.dent.grid import GridSpline, fit_grid
@@ -51,8 +52,7 @@ class Laid:
 def field_of_scan(measured: Measured, place: Place | None, noise_mm: float) -> DepthField:
     """Depth field of a measured scan; ``place`` None leaves it in the scan's own frame."""
     depth, quality = measured.depth, measured.quality
-    row, column = np.unravel_index(int(np.argmin(depth.d_mm)), depth.d_mm.shape)
-    low = float(depth.x_mm[column]), float(depth.y_mm[row])
+    low = deepest(depth.x_mm, depth.y_mm, depth.d_mm)
     laid = Laid(fit_grid(measured.grid(), 0.0), low, place or Place(*low))
     x, y = (v.ravel() for v in np.meshgrid(depth.x_mm, depth.y_mm))
     damaged = np.abs(depth.d_mm).ravel() > max(3.0 * noise_mm, 0.05)
@@ -70,6 +70,29 @@ def field_of_scan(measured: Measured, place: Place | None, noise_mm: float) -> D
         quality=Quality(n_data=quality.kept, rms_misfit_mm=quality.noise_mm,
                         smoothing_mm=quality.smoothing_mm[0], notes=quality.notes),
     )
+
+
+def deepest(x: Array, y: Array, d: Array) -> tuple[float, float]:
+    """Place [mm] of the deepest low of a grid (ny, nx): the top of a paraboloid through its bottom.
+
+    The bottom is all nodes around the lowest that reach 85 % of it; the lowest node itself jumps
+    about on a flat bottom. That node where the paraboloid has no lowest place among them.
+    """
+    row, column = np.unravel_index(int(np.argmin(d)), d.shape)
+    labels, _ = ndimage.label(d <= 0.85 * d[row, column])
+    rows, columns = np.nonzero(labels == labels[row, column])
+    node = float(x[column]), float(y[row])
+    if d[row, column] >= 0.0 or len(rows) < 9:
+        return node
+    u, v = x[columns] - node[0], y[rows] - node[1]
+    table = np.column_stack([np.ones_like(u), u, v, u**2, u * v, v**2])
+    _, a, b, p, q, r = np.linalg.lstsq(table, d[rows, columns], rcond=None)[0]
+    if p <= 0.0 or 4.0 * p * r - q**2 <= 0.0:
+        return node
+    at = np.linalg.solve([[2.0 * p, q], [q, 2.0 * r]], [-a, -b])
+    if not (u.min() <= at[0] <= u.max() and v.min() <= at[1] <= v.max()):
+        return node
+    return node[0] + float(at[0]), node[1] + float(at[1])
 
 
 def measured_once(path: Path, options: ScanOptions) -> Measured:

@@ -177,7 +177,7 @@ def _radius(facts: Facts, axis: int) -> float | None:
 def _with_notes(quality: ScanQuality, facts: Facts) -> ScanQuality:
     notes = []
     damaged = facts.damage.any()
-    if quality.hole_in_damage_mm2 > 4.0 * facts.depth.cover.step_mm**2:
+    if quality.hole_in_damage_mm2 > 0.0:
         notes.append(f"{quality.hole_in_damage_mm2:.0f} mm2 of the damage were not seen by the "
                      "scanner and are filled smoothly: measure there")
     if quality.spacing_mm > 5.0:

@@ -94,7 +94,7 @@ def fit_reference(points: Array, spacing_mm: float) -> Reference:
     step = max(1.01 * float(np.sqrt(np.prod(high - low) / MOST_CELLS)), 1.6 * spacing_mm)
     cells = sort_into_cells(points[:, :2], step, low, high + 1e-6)
     arm = max(3.0 * step, 8.0)
-    heights = cells.medians(points[:, 2])
+    heights = np.where(well_filled(cells), cells.medians(points[:, 2]), np.nan)
     chart = find_feature_lines(_thin(heights), step, low + 0.5 * step, arm)
     data = _Data.of(points, cells)
     problem = _Problem.of(data, chart, float((high - low).max()), spacing_mm)
@@ -102,9 +102,14 @@ def fit_reference(points: Array, spacing_mm: float) -> Reference:
 
 
 def _thin(heights: Array) -> Array:
-    """Heights with single empty cells filled, so that lines do not break at them."""
+    """Heights with single empty cells filled, so that lines do not break at them, and no rim.
+
+    Cells at the rim are half empty: their medians stand beside their middles.
+    """
     near = ndimage.generic_filter(np.isfinite(heights).astype(float), np.mean, 3, mode="constant")
-    return np.where(np.isfinite(heights) | (near < 0.5), heights, filled(heights))
+    whole = np.where(np.isfinite(heights) | (near < 0.5), heights, filled(heights))
+    inner = ndimage.binary_erosion(np.isfinite(whole), np.ones((3, 3)), border_value=0)
+    return np.where(inner, whole, np.nan)
 
 
 @dataclass(frozen=True)

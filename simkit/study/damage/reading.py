@@ -148,7 +148,7 @@ def sampled(depth: DepthField, panel: Panel | None) -> SampledField:
     return SampledField(x, y, depth(x[None, :], y[:, None]), valid)
 
 
-def border_of(panel: Panel, step_mm: float = 1.0) -> dict[str, Array]:
+def border_of(panel: Panel, step_mm: float = 0.25) -> dict[str, Array]:
     """Places along each side of a panel, about ``step_mm`` apart."""
     if panel.outline == "disc":
         radius = panel.radius_mm or 0.0

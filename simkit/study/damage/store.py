@@ -22,7 +22,7 @@ Array = NDArray[np.float64]
 FORMAT = 1
 COLUMNS = ("finding", "label", "x_mm", "y_mm", "d_mm", "length_mm", "width_mm", "angle_deg",
            "area_mm2", "radius_mm", "turn_deg", "crown_mm", "push", "remark")
-PANEL_STEPS = 61
+PANEL_STEPS = 121
 
 
 def write_reading(folder: Path, reading: DamageReading, title: str) -> list[Path]:
