@@ -30,6 +30,9 @@ SHORTEST_MM = 3e-3
 """Increment below which the goal is not looked for any closer."""
 JUMP_MM = 0.1
 """A released shape that passes the goal by more than this within it has jumped."""
+LOOK = 0.5
+"""Share of the way to the goal by which the loaded place may move before the released shape is
+looked at again: springing back takes from it, so only a jump could pass the goal unseen."""
 
 
 def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
@@ -69,7 +72,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) 
     if process.travelling:
         process.work += travelled_work(drive.curve)
         process.work += drive.given - drive.now.reading.held_Nmm
-    free = let_go(process, drive.now, drive.tool)
+    free = let_go(process, drive.now, drive.tool, drive.before)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
     count = model.layout.count
@@ -85,6 +88,23 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) 
 def _failed(process: Process, drive: Drive, state: State, reason: str) -> Advance:
     return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(drive.path), process.peak_force,
                    drive.now.travel, iterations=process.iterations, cuts=process.cuts)
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where a released shape was last looked at, and what to go back to should the next one have
+    jumped past the goal: deviation at the place, loaded and predicted (mm), plastic work (N mm)."""
+
+    loaded_mm: float
+    predicted_mm: float
+    spent: float
+    moment: Moment
+    before: Moment
+    tool: Engagement
+    given: float
+    force_N: float
+    increments: int
+    shares: dict[Outcome, float]
 
 
 @dataclass(frozen=True)
@@ -112,7 +132,9 @@ class Drive:
         if load.goal_mm is not None:
             self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
         self.shares: dict[Outcome, float] = {}
-        self.last_predicted = self.predicted
+        self.pace = np.nan
+        self.careful = False
+        self.mark = self._marked(begin)
         self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
         self.strained = largest_face_strain(process.model, begin.state)
 
@@ -138,6 +160,9 @@ class Drive:
                 self._stiffen(self.tool)
                 continue
             predicted = self._predict(after)
+            if self._jumped(predicted):
+                step = self._go_back(after, predicted)
+                continue
             ending, shrink = self._judge(after, predicted)
             if ending is None and shrink < 1.0 and step * shrink >= smallest:
                 step *= shrink
@@ -186,16 +211,48 @@ class Drive:
         return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
     def _predict(self, after: Moment) -> float:
+        """Deviation of the place once released, mm; nan where nobody looked."""
         if self.load.probe is None or self.load.goal_mm is None:
             return np.nan
-        if after.internal.plastic_work - self.now.internal.plastic_work <= 0.0 and not self.path:
+        if after.internal.plastic_work <= self.mark.spent:
             return self.predicted
+        moved = abs(self.load.probe.read(after.state.displacement) - self.mark.loaded_mm)
+        ends = any(limit.share >= 1.0 - NEAR for limit in self._limits(after))
+        if not (self.careful or ends or moved >= LOOK * abs(self.load.goal_mm - self.predicted)):
+            return np.nan
         free = self.forecast.follow(after)
         if free is None:
             free = self._tried_release(after)
         if free is None:
             return np.nan
         return self.load.probe.read(self.process.model.layout.spread(free))
+
+    def _jumped(self, predicted: float) -> bool:
+        """Whether the goal was passed while nobody looked."""
+        if self.load.goal_mm is None or self.now is self.mark.moment:
+            return False
+        return (self.sign * (predicted - self.load.goal_mm)
+                > self.process.settings.goal_tolerance_mm)
+
+    def _go_back(self, after: Moment, predicted: float) -> float:
+        """Back to where the released shape was last looked at, to go on with open eyes."""
+        mark, goal = self.mark, self.load.goal_mm
+        assert goal is not None
+        share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
+        step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.moment.travel)
+        self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
+        self.given, self.shares = mark.given, dict(mark.shares)
+        self.process.peak_force = mark.force_N
+        del self.path[mark.increments:], self.curve[mark.increments + 1:]
+        self.careful = True
+        return min(step, self.process.settings.largest_mm)
+
+    def _marked(self, moment: Moment) -> Mark:
+        loaded = np.nan if self.load.probe is None else self.load.probe.read(
+            moment.state.displacement)
+        return Mark(loaded, self.predicted, moment.internal.plastic_work, moment, self.before,
+                    self.tool, self.given, self.process.peak_force, len(self.path),
+                    dict(self.shares))
 
     def _tried_release(self, after: Moment) -> Array | None:
         """The real release, tried out on the side where it cannot be followed."""
@@ -264,13 +321,14 @@ class Drive:
             self.given += (thinner.held(process.model, after.x, after.travel)
                            - self.tool.held(process.model, after.x, after.travel))
             self.tool = thinner
-        self.last_predicted = self.predicted
-        if np.isfinite(predicted):
-            self.predicted = predicted
         for limit in self._limits(after):
             self.shares[limit.outcome] = limit.share
         self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
                                    read.penetration_mm, read.glue_use))
+        if np.isfinite(predicted):
+            self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
+            self.predicted = predicted
+            self.mark = self._marked(after)
 
     def _next_step(self, step: float, after: Moment) -> float:
         settings = self.process.settings
@@ -279,8 +337,7 @@ class Drive:
         elif after.iterations >= settings.hard_iterations:
             step *= 0.6
         step = min(step, settings.largest_mm)
-        made = self.sign * (self.predicted - self.last_predicted)
-        if self.load.goal_mm is not None and made > 1e-6:
-            left = self.sign * (self.load.goal_mm - self.predicted)
-            step = min(step, max(left / made * (self.now.travel - self.before.travel), 0.02))
+        if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
+            to_go = (self.load.goal_mm - self.predicted) / self.pace
+            step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))
         return step

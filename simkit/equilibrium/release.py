@@ -125,16 +125,18 @@ def predict_release(process: Process, moment: Moment,
     return x, slope
 
 
-def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+def let_go(process: Process, moment: Moment, tool: Engagement,
+           before: Moment | None = None) -> Moment | None:
     """Take the tool away; None if no balance is found.
 
     Where the sheet without the tool is stable at the loaded shape, the tool's force fades to
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
-    tool is withdrawn the way it came, which stays stable much longer.
+    tool is withdrawn the way it came, which stays stable much longer. ``before``: the sheet one
+    increment earlier, which shows the way.
     """
     free, slope = predict_release(process, moment)
     if free is None and isinstance(tool, TRAVELLING):
-        after = _withdraw(process, moment, tool)
+        after = _withdraw(process, moment, tool, before or moment)
         if after is not None:
             return after
     process.travelling = False
@@ -156,25 +158,26 @@ def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | N
                 break
             continue
         now, share = process.book(now, after), share * factor
-    final = process.balance(now, None, 0.0, now.x)
+    final = process.balance(now, None, 0.0, now.x, ends=True)
     if final is None or final.negative:
         return process.settle(now, None, 0.0)
     return process.book(now, final)
 
 
-def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+def _withdraw(process: Process, moment: Moment, tool: Engagement,
+              came: Moment) -> Moment | None:
     """Draw the tool back until it feels no force, then take it away."""
-    now, before = moment, moment
-    step = smallest = 0.02 * max(moment.travel, 0.5)
-    smallest *= 0.05
-    largest = 2.0 * process.settings.largest_mm
+    now, before = moment, came
+    whole = max(moment.travel, 0.5)
+    step, largest, smallest = 0.06 * whole, 0.2 * whole, 0.001 * whole
     curve: Curve = [(moment.travel, moment.reading.force_N, None)]
     while now.reading.force_N > 1e-3 * process.peak_force:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         guess = now.x
         if now is not before:
-            guess = now.x + min(step / (before.travel - now.travel), 2.0) * (now.x - before.x)
+            guess = now.x + min(step / abs(before.travel - now.travel), 2.0) * (
+                now.x - before.x if now is not moment else before.x - now.x)
         after = process.balance(now, tool, travel, guess, rate=True)
         if after is None or (after.negative and tool.unknowns == 0):
             process.cuts += 1
@@ -193,7 +196,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
     process.travelling = False
     count = process.model.layout.count
     last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
-    final = process.balance(last, None, 0.0, last.x)
+    final = process.balance(last, None, 0.0, last.x, ends=True)
     if final is None or final.negative:
         return process.settle(last, None, 0.0)
     return process.book(last, final)
@@ -253,7 +256,7 @@ def _fade(process: Process, moment: Moment, free: Array | None,
         guess = now.x
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
-        after = process.balance(now, fading, share, guess)
+        after = process.balance(now, fading, share, guess, ends=share == 1.0)
         if after is None and step > 0.02:
             process.cuts += 1
             step = 0.5 * (share - done)
