@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.symbolic import Tree
+from simkit.solve.linear.symbolic import Tree, eights
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,7 +45,7 @@ def make_plan(tree: Tree, threads: int, keep_fraction: float) -> Plan:
     kept = (branch >= keep_fraction * work.sum()) | (bin_of < 0)
     kept[tops] = True
     kept |= tree.parent < 0
-    place, size = _layout(tree.parent, tree.borders, kept, bin_of, threads)
+    place, size = _layout(tree.parent, eights(tree.borders), kept, bin_of, threads)
     shares = tuple(np.flatnonzero(bin_of == t) for t in range(threads))
     thread_of_row = np.repeat(bin_of, tree.pivots)
     rows = tuple(np.flatnonzero(thread_of_row == t) for t in range(threads))
@@ -118,7 +118,7 @@ def _layout(
 
     Each thread has two stacks, for even and odd depth: a block writes to one while it reads its
     children's updates from the other, and both stacks stay last in, first out. Kept updates
-    have places of their own behind the stacks.
+    have places of their own behind the stacks. `borders` are filled up to eights.
     """
     blocks = parent.size
     depth = np.zeros(blocks, np.int64)
