@@ -12,9 +12,17 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.products import add_products
+from simkit.solve.linear.products import add_products, negative_scaled
 from simkit.solve.linear.simd import address
-from simkit.solve.linear.tiles import solve_rows8
+from simkit.solve.linear.tiles import (
+    TILE_COLUMNS,
+    TILE_PANELS,
+    add_stretch8,
+    factor_corner8,
+    finish_rows,
+    finish_rows_narrow,
+    tile_add_narrow,
+)
 
 WIDE = 64  # pivots eliminated before the columns further right hear of them
 TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
@@ -39,6 +47,31 @@ def factor_corner(
     `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
     pivot cannot be used, or -1, and how many pivots were lifted.
     """
+    if width == 8:
+        factor_corner8(
+            address(front) + 8 * at, 8 * rows, address(unit), address(d), address(reciprocal)
+        )
+        good = True
+        for k in range(8):
+            good &= abs(d[k]) > TINY * scale
+        if good:
+            return -1, 0
+    return _factor_corner_with_care(front, at, rows, width, d, scale, perturb, unit, reciprocal)
+
+
+@njit(cache=True, nogil=True)
+def _factor_corner_with_care(
+    front: np.ndarray,
+    at: int,
+    rows: int,
+    width: int,
+    d: np.ndarray,
+    scale: float,
+    perturb: bool,
+    unit: np.ndarray,
+    reciprocal: np.ndarray,
+) -> tuple[int, int]:
+    """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
     lifted = 0
     unit[:64] = 0.0
     for k in range(width, 8):
@@ -76,26 +109,32 @@ def factor_panel(
 ) -> tuple[int, int]:
     """Eliminate the pivots of a front, whose L goes to panel[start].
 
-    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` as `scratch_size`.
+    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds
+    200 + 8 DEEP floats.
     Returns (bad column or -1, pivots lifted).
     """
-    unit, reciprocal, last8 = scratch[:64], scratch[64:72], scratch[72:136]
-    b = scratch[136:]
-    f0 = address(front)
-    p0 = address(panel) + 8 * start
-    unit0, reciprocal0 = address(unit), address(reciprocal)
-    last0 = address(last8)
+    unit, reciprocal, last8 = scratch[:64], scratch[64:72], scratch[72:200]
+    b = scratch[200:]
+    f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
+    unit0, reciprocal0, last0 = address(unit), address(reciprocal), address(last8)
     panels, pivot_panels = rows // 8, (pivots + 7) // 8
+    step, f_step = 64 * pivots, 8 * rows
     lifted = 0
     for c in range(pivot_panels):
         j = 8 * c
         width = min(8, pivots - j)
         wide = j // WIDE * WIDE
-        if j == wide and j > 0:  # bring the next WIDE columns up to date
+        depth = j - wide
+        if depth == 0 and j > 0:  # bring the next WIDE columns up to date
             end = min(c + WIDE // 8, pivot_panels)
             add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
-        elif j > wide:
-            add_products(panel, start, pivots, d, wide, j, c, c + 1, panels, f0, rows, True, b)
+        elif depth > 0:
+            negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
+            for half in range(0, 8, TILE_COLUMNS):
+                tile_add_narrow(
+                    p0 + step * c + 64 * wide, step, b0 + 8 * half, depth,
+                    f0 + f_step * (j + half) + 8 * j, f_step,
+                )
         bad, more = factor_corner(
             front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal
         )
@@ -104,24 +143,28 @@ def factor_panel(
             return j + bad, lifted
         corner = start + 8 * pivots * c + 8 * j
         panel[corner : corner + 8 * width] = unit[: 8 * width]
-        for r in range(c + 1, panels):
-            source = f0 + 8 * (j * rows + 8 * r)
-            to = p0 + 64 * (pivots * r + j)
-            if width == 8:
-                solve_rows8(source, 8 * rows, unit0, reciprocal0, to)
+        r = c + 1
+        while r < panels:
+            a, to = p0 + step * r + 64 * wide, p0 + step * r + 64 * j
+            source = f0 + f_step * j + 64 * r
+            many = min(TILE_PANELS, panels - r)
+            to_step = step
+            if width < 8:
+                to, to_step = last0, 512
+            if many == TILE_PANELS:
+                finish_rows(
+                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
+                )
             else:
-                solve_rows8(source, 8 * rows, unit0, reciprocal0, last0)
-                into = start + 8 * (pivots * r + j)
-                panel[into : into + 8 * width] = last8[: 8 * width]
+                finish_rows_narrow(
+                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
+                )
+            if width < 8:
+                for p in range(many):
+                    into = start + 8 * pivots * (r + p) + 8 * j
+                    panel[into : into + 8 * width] = last8[64 * p : 64 * p + 8 * width]
+            r += many
     return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def _add(target: np.ndarray, to: int, source: np.ndarray, at: int, length: int) -> None:
-    """Add a stretch of numbers. Loops over slices from 0 vectorise, offsets in the index do not."""
-    into, values = target[to : to + length], source[at : at + length]
-    for i in range(length):
-        into[i] += values[i]
 
 
 @njit(cache=True, nogil=True)
@@ -140,16 +183,17 @@ def add_to_parent(
     Entry (i, j) of the front stands at target[start + (j - low) * rows + i]; for the border's
     own square, whose rows begin at low, `start` is passed smaller by low.
     """
+    to0, from0 = address(target) + 8 * start, address(update)
     for a in range(runs.shape[0]):
         from_c, to_c, length = runs[a, 0], runs[a, 1], runs[a, 2]
         if to_c < low or to_c >= high:
             continue
         for j in range(length):
-            column = (from_c + j) * border
-            into = start + (to_c + j - low) * rows
-            _add(target, into + to_c + j, update, column + from_c + j, length - j)
+            column = from0 + 8 * (from_c + j) * border
+            into = to0 + 8 * (to_c + j - low) * rows
+            add_stretch8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
             for b in range(a + 1, runs.shape[0]):
-                _add(target, into + runs[b, 1], update, column + runs[b, 0], runs[b, 2])
+                add_stretch8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)
@@ -222,7 +266,7 @@ def factor_blocks(
         u0 = address(updates) + 8 * (place[s] - own * border - own)
         add_products(
             panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
-            u0, border, False, scratch[136:],
+            u0, border, False, scratch[200:],
         )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]

@@ -22,7 +22,7 @@ from simkit.solve.linear.products import DEEP
 from simkit.solve.linear.residual import residual_eight
 from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import backward, forward
-from simkit.solve.linear.substitution_many import backward_many, forward_many
+from simkit.solve.linear.substitution_many import backward_many, forward_many, pack, unpack
 from simkit.solve.linear.symbolic import analyse, eights
 
 LEAF = 100  # equations in a block below which it is not cut further
@@ -59,10 +59,11 @@ class MultifrontalLDL:
         self._lifted = np.zeros(self.blocks, np.int64)
         own = eights(tree.pivots)
         widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
-        self._scratch = [(aligned(widest), aligned(136 + 8 * DEEP)) for _ in range(threads)]
+        self._scratch = [(aligned(widest + 8), aligned(200 + 8 * DEEP)) for _ in range(threads)]
         self._front = longest + 8 * int(own.max(initial=8)) + 64
         self._pool = ThreadPoolExecutor(threads) if threads > 1 else None
         self._data = np.empty(pattern.nnz)
+        self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
@@ -109,18 +110,19 @@ class MultifrontalLDL:
 
     def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
         """Solve for up to eight sides (n, m) side by side; refine those that need it."""
-        many = right.shape[1]
-        b = aligned(LANES * self.pattern.n).reshape(-1, LANES)
-        b[:, :many], b[:, many:] = right, 0.0
-        solved, residual = np.empty_like(b), np.empty_like(b)
-        ordered = b[self._tree.order]
+        if self._eight is None:
+            self._eight = tuple(
+                aligned(LANES * self.pattern.n).reshape(-1, LANES) for _ in range(4)
+            )
+        b, ordered, solved, residual = self._eight
+        order = self._tree.order
+        pack(right.T, order, b, ordered)
         self._through_all(ordered)
-        solved[self._tree.order] = ordered
-        x[:] = solved[:, :many]
+        unpack(ordered, order, solved, x.T)
         sizes, scales = np.empty(LANES), np.empty(LANES)
-        residual_eight(self.pattern.indptr, self.pattern.indices, self._data, solved, b, residual,
-                       sizes, scales)
-        for column in range(many):
+        residual_eight(self.pattern.indptr, self.pattern.indices, self.pattern.threes, self._data,
+                       solved, b, residual, sizes, scales)
+        for column in range(right.shape[1]):
             if not sizes[column] <= RESIDUAL_GOAL * scales[column]:
                 refine_column(self.pattern, self._data, right[:, column], x[:, column],
                               self._again)

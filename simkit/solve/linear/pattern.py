@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.residual import residual_one
+from simkit.solve.linear.residual import first_of_three, residual_one
 
 RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
 RESIDUAL_LIMIT = 1e-3  # relative residual above which a solution is not returned; a stable
@@ -53,6 +54,11 @@ class Pattern:
             raise ValueError(
                 f"row {row} of the pattern must start with its diagonal, then increasing columns"
             )
+
+    @cached_property
+    def threes(self) -> np.ndarray:
+        """Mask of the rows that begin three of one control point, see `first_of_three`."""
+        return first_of_three(self.indptr, self.indices)
 
     @property
     def nnz(self) -> int:
@@ -142,7 +148,7 @@ def refine_column(
     if scale == 0.0:
         return
     residual, rest, trial = np.empty_like(b), np.empty_like(b), np.empty_like(b)
-    args = (pattern.indptr, pattern.indices, data)
+    args = (pattern.indptr, pattern.indices, pattern.threes, data)
     size = residual_one(*args, x, b, residual) / scale
     for _ in range(MAX_REFINEMENTS):
         if size <= RESIDUAL_GOAL:

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.simd import address
+from simkit.solve.linear.simd import address, load8, same8, store8, times8
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
     TILE_PANELS,
@@ -31,11 +31,10 @@ def negative_scaled(
     panel: np.ndarray, at: int, d: np.ndarray, low: int, high: int, to: np.ndarray
 ) -> None:
     """Set eight rows of -L D for columns low to high - 1, from the panel that starts at `at`."""
+    source, into = address(panel) + 8 * at, address(to)
     for k in range(low, high):
-        factor = -d[k]
-        source, into = panel[at + 8 * k : at + 8 * k + 8], to[8 * (k - low) : 8 * (k - low) + 8]
-        for i in range(8):
-            into[i] = source[i] * factor
+        value = times8(load8(source + ROW * k), same8(-d[k]))
+        store8(into + ROW * (k - low), value)
 
 
 @njit(cache=True, nogil=True)

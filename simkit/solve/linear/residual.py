@@ -20,10 +20,35 @@ from simkit.solve.linear.simd import (
 ROW = 64  # bytes of eight floats
 
 
+@njit(cache=True)
+def first_of_three(indptr: np.ndarray, indices: np.ndarray) -> np.ndarray:
+    """Return a mask of the rows that begin three which couple to the same later columns.
+
+    The three equations of a control point do; their products then share every column they meet.
+    """
+    n = indptr.size - 1
+    result = np.zeros(n, np.bool_)
+    i = 0
+    while i + 2 < n:
+        low, high = indptr[i], indptr[i + 1]
+        same = high - low >= 3
+        for m in range(1, 3):
+            start = indptr[i + m]
+            same = same and indptr[i + m + 1] - start == high - low - m
+            k = m
+            while same and low + k < high:
+                same = indices[start + k - m] == indices[low + k]
+                k += 1
+        result[i] = same
+        i += 3 if same else 1
+    return result
+
+
 @njit(cache=True, nogil=True, fastmath={"contract"})
 def residual_one(
     indptr: np.ndarray,
     indices: np.ndarray,
+    threes: np.ndarray,
     data: np.ndarray,
     x: np.ndarray,
     b: np.ndarray,
@@ -31,33 +56,43 @@ def residual_one(
 ) -> float:
     """Set r = b - A x, all (n,); return the largest |r|, or NaN if there is one.
 
-    Three sums run beside each other in a row, so that none waits for the last product.
+    `threes` as `first_of_three`.
     """
     r[:] = b
     largest = 0.0
-    for i in range(indptr.size - 1):
-        low, high = indptr[i], indptr[i + 1]
-        mine = x[i]
-        t0, t1, t2 = data[low] * mine, 0.0, 0.0
-        low += 1
-        threes = low + (high - low) // 3 * 3
-        for k in range(low, threes, 3):
-            j0, j1, j2 = indices[k], indices[k + 1], indices[k + 2]
-            a0, a1, a2 = data[k], data[k + 1], data[k + 2]
-            t0 += a0 * x[j0]
-            t1 += a1 * x[j1]
-            t2 += a2 * x[j2]
-            r[j0] -= a0 * mine
-            r[j1] -= a1 * mine
-            r[j2] -= a2 * mine
-        for k in range(threes, high):
-            j0 = indices[k]
-            t0 += data[k] * x[j0]
-            r[j0] -= data[k] * mine
-        rest = r[i] - (t0 + t1 + t2)
-        r[i] = rest
-        if not abs(rest) <= largest:
-            largest = abs(rest)
+    n = indptr.size - 1
+    i = 0
+    while i < n:
+        k = indptr[i]
+        if threes[i]:
+            k1, k2, end = indptr[i + 1], indptr[i + 2], indptr[i + 3]
+            x0, x1, x2 = x[i], x[i + 1], x[i + 2]
+            t0 = data[k] * x0 + data[k + 1] * x1 + data[k + 2] * x2
+            t1 = data[k + 1] * x0 + data[k1] * x1 + data[k1 + 1] * x2
+            t2 = data[k + 2] * x0 + data[k1 + 1] * x1 + data[k2] * x2
+            k, k1, k2 = k + 3, k1 + 2, k2 + 1
+            for m in range(end - k2):
+                j = indices[k2 + m]
+                a0, a1, a2, xj = data[k + m], data[k1 + m], data[k2 + m], x[j]
+                t0 += a0 * xj
+                t1 += a1 * xj
+                t2 += a2 * xj
+                r[j] -= a0 * x0 + a1 * x1 + a2 * x2
+            r[i] -= t0
+            r[i + 1] -= t1
+            r[i + 2] -= t2
+        else:
+            x0 = x[i]
+            t0 = data[k] * x0
+            for m in range(k + 1, indptr[i + 1]):
+                j = indices[m]
+                t0 += data[m] * x[j]
+                r[j] -= data[m] * x0
+            r[i] -= t0
+        for done in range(i, i + 3 if threes[i] else i + 1):
+            if not abs(r[done]) <= largest:
+                largest = abs(r[done])
+        i += 3 if threes[i] else 1
     return largest
 
 
@@ -65,6 +100,7 @@ def residual_one(
 def residual_eight(
     indptr: np.ndarray,
     indices: np.ndarray,
+    threes: np.ndarray,
     data: np.ndarray,
     x: np.ndarray,
     b: np.ndarray,
@@ -73,23 +109,61 @@ def residual_eight(
     scales: np.ndarray,
 ) -> None:
     """Set r = b - A x, all (n, 8) row-major; sizes, scales (8,): the largest |r| and |b|."""
-    d0, x0 = address(data), address(x)
-    b0, r0 = address(b), address(r)
+    a0, x0, r0 = address(data), address(x), address(r)
     r[:] = b
-    size, scale = same8(0.0), same8(0.0)
-    for i in range(indptr.size - 1):
-        low, high = indptr[i], indptr[i + 1]
-        mine = load8(x0 + ROW * i)
-        total = same8(0.0)
-        total = add_product8(spread8(d0 + 8 * low), mine, total)
-        for k in range(low + 1, high):
-            j = ROW * np.int64(indices[k])
-            value = spread8(d0 + 8 * k)
-            total = add_product8(value, load8(x0 + j), total)
-            store8(r0 + j, less_product8(value, mine, load8(r0 + j)))
-        rest = minus8(load8(r0 + ROW * i), total)
-        store8(r0 + ROW * i, rest)
-        size = largest8(rest, size)
-        scale = largest8(load8(b0 + ROW * i), scale)
+    n = indptr.size - 1
+    zero = same8(0.0)
+    i = 0
+    while i < n:
+        xi, ri = x0 + ROW * i, r0 + ROW * i
+        k = a0 + 8 * indptr[i]
+        one = load8(xi)
+        if threes[i]:
+            k1, k2 = a0 + 8 * indptr[i + 1], a0 + 8 * indptr[i + 2]
+            two, three = load8(xi + ROW), load8(xi + 2 * ROW)
+            t0 = add_product8(spread8(k), one, zero)
+            t0 = add_product8(spread8(k + 8), two, t0)
+            t0 = add_product8(spread8(k + 16), three, t0)
+            t1 = add_product8(spread8(k + 8), one, zero)
+            t1 = add_product8(spread8(k1), two, t1)
+            t1 = add_product8(spread8(k1 + 8), three, t1)
+            t2 = add_product8(spread8(k + 16), one, zero)
+            t2 = add_product8(spread8(k1 + 8), two, t2)
+            t2 = add_product8(spread8(k2), three, t2)
+            low = indptr[i + 2] + 1
+            for m in range(indptr[i + 3] - low):
+                at = ROW * np.int64(indices[low + m])
+                c0, c1 = spread8(k + 24 + 8 * m), spread8(k1 + 16 + 8 * m)
+                c2 = spread8(k2 + 8 + 8 * m)
+                other = load8(x0 + at)
+                t0 = add_product8(c0, other, t0)
+                t1 = add_product8(c1, other, t1)
+                t2 = add_product8(c2, other, t2)
+                rest = less_product8(c0, one, load8(r0 + at))
+                rest = less_product8(c1, two, rest)
+                store8(r0 + at, less_product8(c2, three, rest))
+            store8(ri, minus8(load8(ri), t0))
+            store8(ri + ROW, minus8(load8(ri + ROW), t1))
+            store8(ri + 2 * ROW, minus8(load8(ri + 2 * ROW), t2))
+            i += 3
+        else:
+            total = add_product8(spread8(k), one, zero)
+            for m in range(1, indptr[i + 1] - indptr[i]):
+                at = ROW * np.int64(indices[indptr[i] + m])
+                value = spread8(k + 8 * m)
+                total = add_product8(value, load8(x0 + at), total)
+                store8(r0 + at, less_product8(value, one, load8(r0 + at)))
+            store8(ri, minus8(load8(ri), total))
+            i += 1
+    _largest(r, sizes)
+    _largest(b, scales)
+
+
+@njit(cache=True, nogil=True)
+def _largest(x: np.ndarray, sizes: np.ndarray) -> None:
+    """Set the largest magnitude of each of eight columns; NaN where there is one."""
+    x0 = address(x)
+    size = same8(0.0)
+    for i in range(x.shape[0]):
+        size = largest8(load8(x0 + ROW * i), size)
     store8(address(sizes), size)
-    store8(address(scales), scale)

@@ -109,3 +109,28 @@ def backward_many(
             for i in range(width, 8):
                 store8(eight + ROW * i, zero)
             add_transposed8(a, eight, j, sums)
+
+
+@njit(cache=True, nogil=True)
+def pack(b: np.ndarray, order: np.ndarray, x: np.ndarray, ordered: np.ndarray) -> None:
+    """Set x (n, 8) from the sides b (m, n), zero beyond them, and the same in the new order."""
+    many = b.shape[0]
+    for i in range(x.shape[0]):
+        for k in range(many):
+            x[i, k] = b[k, i]
+        for k in range(many, 8):
+            x[i, k] = 0.0
+    x0, to = address(x), address(ordered)
+    for place in range(order.size):
+        store8(to + ROW * place, load8(x0 + ROW * order[place]))
+
+
+@njit(cache=True, nogil=True)
+def unpack(ordered: np.ndarray, order: np.ndarray, x: np.ndarray, result: np.ndarray) -> None:
+    """Undo `pack`: x (n, 8) in the first order, and its sides as the rows of `result` (m, n)."""
+    x0, at = address(x), address(ordered)
+    for place in range(order.size):
+        store8(x0 + ROW * order[place], load8(at + ROW * place))
+    for i in range(x.shape[0]):
+        for k in range(result.shape[0]):
+            result[k, i] = x[i, k]
