@@ -1,9 +1,10 @@
 """Numeric multifrontal LDL^T: gather a front, eliminate its pivots, hand on its update.
 
-Duff and Reid 1983 (multifrontal), in dense fronts with BLAS 3; both MEMORY. Arrays named as in
-`symbolic.Tree`. A panel holds the pivot columns of a front (column-major, pivots above border);
-after elimination it holds L, unit lower in its top square. An update is the lower triangle of a
-border x border square. Only lower triangles are read; what stands above is left to chance.
+Duff and Reid 1983 (multifrontal; MEMORY). Arrays named as in `symbolic.Tree`. The pivot columns
+of a front are gathered column-major in scratch (rows as in `products`: eights of pivots, then
+eights of border), and go to their panel as they are finished. A panel holds L without its unit
+diagonal, zero there and above. An update is the lower triangle of a border x border square,
+column-major, border filled up to eights; what stands above is left to chance.
 """
 
 from __future__ import annotations
@@ -11,82 +12,87 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.blas import GEMM, dgemm
+from simkit.solve.linear.products import add_products, negative_scaled
+from simkit.solve.linear.simd import address
+from simkit.solve.linear.tiles import (
+    TILE_COLUMNS,
+    TILE_PANELS,
+    add_stretch8,
+    factor_corner8,
+    finish_rows,
+    finish_rows_narrow,
+    tile_add_narrow,
+)
 
-NARROW = 16  # columns eliminated at once
-WIDE = 32  # columns of an update computed at once; half a square of this size is wasted
-N, T = ord("N"), ord("T")
+WIDE = 64  # pivots eliminated before the columns further right hear of them
 TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
 LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
 
 
 @njit(cache=True, nogil=True)
-def factor_diagonal(
-    panel: np.ndarray,
-    start: int,
+def factor_corner(
+    front: np.ndarray,
+    at: int,
     rows: int,
     width: int,
     d: np.ndarray,
     scale: float,
     perturb: bool,
-    inverse: np.ndarray,
+    unit: np.ndarray,
+    reciprocal: np.ndarray,
 ) -> tuple[int, int]:
-    """Factor a width x width diagonal square in place and invert its unit lower triangle.
+    """Factor the width x width square at front[at], width at most 8, leading dimension `rows`.
 
-    The square begins at panel[start], leading dimension `rows`; `inverse` is column-major with
-    leading dimension NARROW, zero above its diagonal. Returns the first column whose pivot
-    cannot be used, or -1, and how many pivots were lifted.
+    `unit` (64,) receives L column-major without its diagonal, zero on and above it and beyond
+    `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
+    pivot cannot be used, or -1, and how many pivots were lifted.
     """
+    if width == 8:
+        factor_corner8(
+            address(front) + 8 * at, 8 * rows, address(unit), address(d), address(reciprocal)
+        )
+        good = True
+        for k in range(8):
+            good &= abs(d[k]) > TINY * scale
+        if good:
+            return -1, 0
+    return _factor_corner_with_care(front, at, rows, width, d, scale, perturb, unit, reciprocal)
+
+
+@njit(cache=True, nogil=True)
+def _factor_corner_with_care(
+    front: np.ndarray,
+    at: int,
+    rows: int,
+    width: int,
+    d: np.ndarray,
+    scale: float,
+    perturb: bool,
+    unit: np.ndarray,
+    reciprocal: np.ndarray,
+) -> tuple[int, int]:
+    """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
     lifted = 0
+    unit[:64] = 0.0
+    for k in range(width, 8):
+        reciprocal[k] = 1.0
     for k in range(width):
-        ck = start + k * rows
-        pivot = panel[ck + k]
+        ck = at + k * rows
+        pivot = front[ck + k]
         if not abs(pivot) > TINY * scale:
             if not perturb or not abs(pivot) <= TINY * scale or scale == 0.0:
                 return k, lifted
             pivot = -LIFT * scale if pivot < 0.0 else LIFT * scale
             lifted += 1
         d[k] = pivot
-        panel[ck + k] = 1.0
-        reciprocal = 1.0 / pivot
+        reciprocal[k] = 1.0 / pivot
         for j in range(k + 1, width):
-            cj = start + j * rows
-            factor = panel[ck + j] * reciprocal
+            unit[8 * k + j] = front[ck + j] * reciprocal[k]
+        for j in range(k + 1, width):
+            cj = at + j * rows
             for i in range(j, width):
-                panel[cj + i] -= factor * panel[ck + i]
-        for i in range(k + 1, width):
-            panel[ck + i] *= reciprocal
-    for k in range(width):
-        ik = k * NARROW
-        for i in range(width):
-            inverse[ik + i] = 0.0
-        inverse[ik + k] = 1.0
-        for j in range(k, width):
-            value = inverse[ik + j]
-            cj = start + j * rows
-            for i in range(j + 1, width):
-                inverse[ik + i] -= value * panel[cj + i]
+                front[cj + i] -= unit[8 * k + j] * front[ck + i]
     return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def _scale(
-    scaled: np.ndarray, panel: np.ndarray, at: int, start: int, length: int, factor: float
-) -> None:
-    """Set a stretch of L D from the same stretch of L."""
-    into, values = scaled[at : at + length], panel[start + at : start + at + length]
-    for i in range(length):
-        into[i] = values[i] * factor
-
-
-@njit(cache=True, nogil=True)
-def _unscale(
-    panel: np.ndarray, scaled: np.ndarray, at: int, start: int, length: int, factor: float
-) -> None:
-    """Set a stretch of L from the same stretch of L D."""
-    into, values = panel[start + at : start + at + length], scaled[at : at + length]
-    for i in range(length):
-        into[i] = values[i] * factor
 
 
 @njit(cache=True, nogil=True)
@@ -95,81 +101,70 @@ def factor_panel(
     start: int,
     rows: int,
     pivots: int,
+    front: np.ndarray,
     d: np.ndarray,
     scale: float,
     perturb: bool,
-    scaled: np.ndarray,
-    inverse: np.ndarray,
-    blas: np.ndarray,
+    scratch: np.ndarray,
 ) -> tuple[int, int]:
-    """Eliminate the pivots of a panel (rows x pivots); `scaled` receives L D, same shape.
+    """Eliminate the pivots of a front, whose L goes to panel[start].
 
-    Left-looking by NARROW columns. Returns (bad column or -1, pivots lifted).
+    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds
+    200 + 8 DEEP floats.
+    Returns (bad column or -1, pivots lifted).
     """
-    gemm = blas[GEMM]
-    p0 = panel.ctypes.data + 8 * start
-    w0 = scaled.ctypes.data
-    inv0 = inverse.ctypes.data
+    unit, reciprocal, last8 = scratch[:64], scratch[64:72], scratch[72:200]
+    b = scratch[200:]
+    f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
+    unit0, reciprocal0, last0 = address(unit), address(reciprocal), address(last8)
+    panels, pivot_panels = rows // 8, (pivots + 7) // 8
+    step, f_step = 64 * pivots, 8 * rows
     lifted = 0
-    for j in range(0, pivots, NARROW):
-        width = min(NARROW, pivots - j)
-        corner = j * rows + j
-        if j > 0:
-            dgemm(
-                gemm, N, T, rows - j, width, j, -1.0,
-                p0 + 8 * j, rows, w0 + 8 * j, rows, 1.0, p0 + 8 * corner, rows,
-            )
-        bad, more = factor_diagonal(
-            panel, start + corner, rows, width, d[j:], scale, perturb, inverse
+    for c in range(pivot_panels):
+        j = 8 * c
+        width = min(8, pivots - j)
+        wide = j // WIDE * WIDE
+        depth = j - wide
+        if depth == 0 and j > 0:  # bring the next WIDE columns up to date
+            end = min(c + WIDE // 8, pivot_panels)
+            add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
+        elif depth > 0:
+            negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
+            for half in range(0, 8, TILE_COLUMNS):
+                tile_add_narrow(
+                    p0 + step * c + 64 * wide, step, b0 + 8 * half, depth,
+                    f0 + f_step * (j + half) + 8 * j, f_step,
+                )
+        bad, more = factor_corner(
+            front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal
         )
         lifted += more
         if bad >= 0:
             return j + bad, lifted
-        for k in range(width):
-            _scale(scaled, panel, corner + k * rows + k, start, width - k, d[j + k])
-        rest = rows - j - width
-        if rest > 0:
-            below = corner + width
-            dgemm(
-                gemm, N, T, rest, width, width, 1.0,
-                p0 + 8 * below, rows, inv0, NARROW, 0.0, w0 + 8 * below, rows,
-            )
-            for k in range(width):
-                _unscale(panel, scaled, below + k * rows, start, rest, 1.0 / d[j + k])
+        corner = start + 8 * pivots * c + 8 * j
+        panel[corner : corner + 8 * width] = unit[: 8 * width]
+        r = c + 1
+        while r < panels:
+            a, to = p0 + step * r + 64 * wide, p0 + step * r + 64 * j
+            source = f0 + f_step * j + 64 * r
+            many = min(TILE_PANELS, panels - r)
+            to_step = step
+            if width < 8:
+                to, to_step = last0, 512
+            if many == TILE_PANELS:
+                finish_rows(
+                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
+                )
+            else:
+                finish_rows_narrow(
+                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
+                )
+            if width < 8:
+                for p in range(many):
+                    into = start + 8 * pivots * (r + p) + 8 * j
+                    panel[into : into + 8 * width] = last8[64 * p : 64 * p + 8 * width]
+            r += many
     return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def form_update(
-    panel: np.ndarray,
-    start: int,
-    rows: int,
-    pivots: int,
-    scaled: np.ndarray,
-    updates: np.ndarray,
-    place: int,
-    blas: np.ndarray,
-) -> None:
-    """Write -L D L^T of the border rows to the update at updates[place]."""
-    gemm = blas[GEMM]
-    p0 = panel.ctypes.data + 8 * (start + pivots)
-    w0 = scaled.ctypes.data + 8 * pivots
-    u0 = updates.ctypes.data + 8 * place
-    border = rows - pivots
-    for c in range(0, border, WIDE):
-        width = min(WIDE, border - c)
-        dgemm(
-            gemm, N, T, border - c, width, pivots, -1.0,
-            p0 + 8 * c, rows, w0 + 8 * c, rows, 0.0, u0 + 8 * (c * border + c), border,
-        )
-
-
-@njit(cache=True, nogil=True)
-def _add(target: np.ndarray, to: int, source: np.ndarray, at: int, length: int) -> None:
-    """Add a stretch of numbers. Loops over slices from 0 vectorise, offsets in the index do not."""
-    into, values = target[to : to + length], source[at : at + length]
-    for i in range(length):
-        into[i] += values[i]
 
 
 @njit(cache=True, nogil=True)
@@ -188,16 +183,17 @@ def add_to_parent(
     Entry (i, j) of the front stands at target[start + (j - low) * rows + i]; for the border's
     own square, whose rows begin at low, `start` is passed smaller by low.
     """
+    to0, from0 = address(target) + 8 * start, address(update)
     for a in range(runs.shape[0]):
         from_c, to_c, length = runs[a, 0], runs[a, 1], runs[a, 2]
         if to_c < low or to_c >= high:
             continue
         for j in range(length):
-            column = (from_c + j) * border
-            into = start + (to_c + j - low) * rows
-            _add(target, into + to_c + j, update, column + from_c + j, length - j)
+            column = from0 + 8 * (from_c + j) * border
+            into = to0 + 8 * (to_c + j - low) * rows
+            add_stretch8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
             for b in range(a + 1, runs.shape[0]):
-                _add(target, into + runs[b, 1], update, column + runs[b, 0], runs[b, 2])
+                add_stretch8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)
@@ -207,15 +203,13 @@ def gather_values(
     entry_to: np.ndarray,
     low: int,
     high: int,
-    panel: np.ndarray,
-    start: int,
+    front: np.ndarray,
 ) -> float:
-    """Put the values of a block into its panel; return the largest in magnitude."""
+    """Put the values of a block into its front; return the largest in magnitude."""
     largest = 0.0
-    block = panel[start:]
     for e in range(low, high):
         value = data[entry_from[e]]
-        block[entry_to[e]] = value
+        front[entry_to[e]] = value
         largest = max(largest, abs(value))
     return largest
 
@@ -239,10 +233,9 @@ def factor_blocks(
     updates: np.ndarray,
     d: np.ndarray,
     lifted: np.ndarray,
-    scaled: np.ndarray,
-    inverse: np.ndarray,
+    front: np.ndarray,
+    scratch: np.ndarray,
     perturb: bool,
-    blas: np.ndarray,
 ) -> int:
     """Factor these blocks in turn; return the position of an unusable pivot, or -1.
 
@@ -251,33 +244,36 @@ def factor_blocks(
     """
     for s in blocks:
         pivots = first[s + 1] - first[s]
-        border = border_ptr[s + 1] - border_ptr[s]
-        rows = pivots + border
+        own = (pivots + 7) // 8 * 8
+        border = (border_ptr[s + 1] - border_ptr[s] + 7) // 8 * 8
+        rows = own + border
         start = panel_ptr[s]
-        panel[start : start + rows * pivots] = 0.0
-        scale = gather_values(
-            data, entry_from, entry_to, entry_ptr[s], entry_ptr[s + 1], panel, start
-        )
+        front[: rows * own] = 0.0
+        scale = gather_values(data, entry_from, entry_to, entry_ptr[s], entry_ptr[s + 1], front)
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
             add_to_parent(
-                updates[place[c] :], border_ptr[c + 1] - border_ptr[c],
-                runs[run_ptr[c] : run_ptr[c + 1]], panel, start, rows, 0, pivots,
+                updates[place[c] :], (border_ptr[c + 1] - border_ptr[c] + 7) // 8 * 8,
+                runs[run_ptr[c] : run_ptr[c + 1]], front, 0, rows, 0, own,
             )
         bad, lifted[s] = factor_panel(
-            panel, start, rows, pivots, d[first[s] :], scale, perturb, scaled, inverse, blas
+            panel, start, rows, pivots, front, d[first[s] :], scale, perturb, scratch
         )
         if bad >= 0:
             return first[s] + bad
         if border == 0:
             continue
-        form_update(panel, start, rows, pivots, scaled, updates, place[s], blas)
+        u0 = address(updates) + 8 * (place[s] - own * border - own)
+        add_products(
+            panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
+            u0, border, False, scratch[200:],
+        )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
             add_to_parent(
-                updates[place[c] :], border_ptr[c + 1] - border_ptr[c],
-                runs[run_ptr[c] : run_ptr[c + 1]], updates, place[s] - pivots, border,
-                pivots, rows,
+                updates[place[c] :], (border_ptr[c + 1] - border_ptr[c] + 7) // 8 * 8,
+                runs[run_ptr[c] : run_ptr[c + 1]], updates, place[s] - own, border,
+                own, rows,
             )
     return -1
 

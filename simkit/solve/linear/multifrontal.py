@@ -9,12 +9,21 @@ from typing import TypeVar
 import numpy as np
 
 from simkit.solve.linear import kernels
-from simkit.solve.linear.blas import addresses, one_blas_thread
-from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
+from simkit.solve.linear.pattern import (
+    RESIDUAL_GOAL,
+    Pattern,
+    SingularMatrix,
+    checked_right_side,
+    checked_values,
+    refine_column,
+)
 from simkit.solve.linear.plan import make_plan
+from simkit.solve.linear.products import DEEP
+from simkit.solve.linear.residual import residual_eight
+from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import backward, forward
-from simkit.solve.linear.substitution_many import backward_many, forward_many
-from simkit.solve.linear.symbolic import analyse
+from simkit.solve.linear.substitution_many import backward_many, forward_many, pack, unpack
+from simkit.solve.linear.symbolic import analyse, eights
 
 LEAF = 100  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
@@ -41,21 +50,20 @@ class MultifrontalLDL:
         self.perturbed = 0
         self.recomputed = 0
         self.negative_pivots: int | None = None
-        self._blas = addresses()
         self._tree = tree = analyse(pattern, leaf)
         self._plan = make_plan(tree, threads, KEEP_FRACTION)
         self.blocks = tree.parent.size
-        self._panel = np.empty(int(tree.panel_ptr[-1]))
-        self._updates = np.empty(self._plan.size)
+        self._panel = aligned(int(tree.panel_ptr[-1]))
+        self._updates = aligned(self._plan.size)
         self._d = np.empty(pattern.n)
         self._lifted = np.zeros(self.blocks, np.int64)
-        self._front = int((tree.pivots + tree.borders).max(initial=1))
-        widest = int((tree.pivots * (tree.pivots + tree.borders)).max(initial=1))
-        self._scratch = [
-            (np.empty(widest), np.empty(kernels.NARROW**2)) for _ in range(threads)
-        ]
+        own = eights(tree.pivots)
+        widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
+        self._scratch = [(aligned(widest + 8), aligned(200 + 8 * DEEP)) for _ in range(threads)]
+        self._front = longest + 8 * int(own.max(initial=8)) + 64
         self._pool = ThreadPoolExecutor(threads) if threads > 1 else None
         self._data = np.empty(pattern.nnz)
+        self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
@@ -71,10 +79,9 @@ class MultifrontalLDL:
         todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
         np.copyto(self._data, values)
         shares, rest = self._plan.shares, self._plan.rest
-        with one_blas_thread():
-            bad = max(self._side_by_side(lambda t: self._run(shares[t][todo[shares[t]]], t)))
-            if bad < 0:
-                bad = self._run(rest[todo[rest]], 0)
+        bad = max(self._side_by_side(lambda t: self._run(shares[t][todo[shares[t]]], t)))
+        if bad < 0:
+            bad = self._run(rest[todo[rest]], 0)
         if bad >= 0:
             equation = int(self._tree.order[bad])
             raise SingularMatrix(f"no usable pivot in equation {equation}")
@@ -90,8 +97,47 @@ class MultifrontalLDL:
         """
         if not self._ready:
             raise SingularMatrix("there is no factorisation to solve with")
-        with one_blas_thread():
-            return solve_refined(self.pattern, self._data, b, self._substitute)
+        right = checked_right_side(self.pattern, b)
+        x = np.empty_like(right, order="F")
+        for low in range(0, right.shape[1], LANES):
+            part = slice(low, low + LANES)
+            if right[:, part].shape[1] > 1:
+                self._solve_several(right[:, part], x[:, part])
+            else:
+                x[:, low] = self._through_one(right[:, low])
+                refine_column(self.pattern, self._data, right[:, low], x[:, low], self._again)
+        return x.reshape(np.shape(b))
+
+    def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
+        """Solve for up to eight sides (n, m) side by side; refine those that need it."""
+        if self._eight is None:
+            self._eight = tuple(
+                aligned(LANES * self.pattern.n).reshape(-1, LANES) for _ in range(4)
+            )
+        b, ordered, solved, residual = self._eight
+        order = self._tree.order
+        pack(right.T, order, b, ordered)
+        self._through_all(ordered)
+        unpack(ordered, order, solved, x.T)
+        sizes, scales = np.empty(LANES), np.empty(LANES)
+        residual_eight(self.pattern.indptr, self.pattern.indices, self.pattern.threes, self._data,
+                       solved, b, residual, sizes, scales)
+        for column in range(right.shape[1]):
+            if not sizes[column] <= RESIDUAL_GOAL * scales[column]:
+                refine_column(self.pattern, self._data, right[:, column], x[:, column],
+                              self._again)
+
+    def _through_one(self, b: np.ndarray) -> np.ndarray:
+        """Return the solution of the factored system for b (n,)."""
+        ordered = b[self._tree.order]
+        self._through_all(ordered)
+        x = np.empty_like(b)
+        x[self._tree.order] = ordered
+        return x
+
+    def _again(self, residual: np.ndarray) -> np.ndarray:
+        """Return the correction (n, 1) for a residual (n, 1)."""
+        return self._through_one(residual[:, 0])[:, None]
 
     def _side_by_side(self, job: Callable[[int], Result]) -> list[Result]:
         """Run a job for every share, on the threads if there are several."""
@@ -113,28 +159,27 @@ class MultifrontalLDL:
     def _run(self, blocks: np.ndarray, thread: int) -> int:
         """Factor some blocks with one thread's scratch; position of a bad pivot, or -1."""
         tree = self._tree
-        scaled, inverse = self._scratch[thread]
+        front, scratch = self._scratch[thread]
         return int(
             kernels.factor_blocks(
                 blocks, self._data, tree.first, tree.child_ptr, tree.child, tree.border_ptr,
                 tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from, tree.entry_to,
                 tree.panel_ptr, self._plan.place, self._panel, self._updates, self._d,
-                self._lifted, scaled, inverse, self.perturb, self._blas,
+                self._lifted, front, scratch, self.perturb,
             )
         )
 
-    def _substitute(self, b: np.ndarray) -> np.ndarray:
-        """Return the solution of the factored system for b (n, m), Fortran order.
+    def _through_all(self, x: np.ndarray) -> None:
+        """Apply the inverse of L D L^T in place to x (n,) or (n, 8) in the new order.
 
-        Every further share goes forward in a vector of its own, which are summed in order; then
+        Every further share goes forward in a copy of its own, which are summed in order; then
         the common top goes forward and back, and the shares go back each in its own rows.
         """
-        order, shares, rest = self._tree.order, self._plan.shares, self._plan.rest
-        x = np.ascontiguousarray(b[order].T)
+        shares, rest = self._plan.shares, self._plan.rest
         parts = [x]
         for rows in self._plan.rows[1:]:
             part = np.zeros_like(x)
-            part[:, rows], x[:, rows] = x[:, rows], 0.0
+            part[rows], x[rows] = x[rows], 0.0
             parts.append(part)
         self._side_by_side(lambda t: self._forward(shares[t], parts[t]))
         for part in parts[1:]:
@@ -142,26 +187,17 @@ class MultifrontalLDL:
         self._forward(rest, x)
         self._backward(rest, x)
         self._side_by_side(lambda t: self._backward(shares[t], x))
-        result = np.empty_like(b, order="F")
-        result[order] = x.T
-        return result
 
     def _forward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of L for these blocks to x (m, n) in place."""
-        tree, work = self._tree, np.empty(x.shape[0] * self._front)
-        args = (tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, work)
-        if x.shape[0] == 1:
-            forward(blocks, x[0], *args)
-        else:
-            forward_many(blocks, x, *args, self._blas)
+        """Apply the inverse of L for these blocks to x in place."""
+        tree = self._tree
+        run = forward if x.ndim == 1 else forward_many
+        run(blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
+            aligned(self._front))
 
     def _backward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of D L^T for these blocks to x (m, n) in place."""
-        tree, work = self._tree, np.empty(x.shape[0] * self._front)
-        args = (
-            tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, self._d, work,
-        )
-        if x.shape[0] == 1:
-            backward(blocks, x[0], *args)
-        else:
-            backward_many(blocks, x, *args, self._blas)
+        """Apply the inverse of D L^T for these blocks to x in place."""
+        tree = self._tree
+        run = backward if x.ndim == 1 else backward_many
+        run(blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
+            self._d, aligned(self._front))

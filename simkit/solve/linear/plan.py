@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.symbolic import Tree
+from simkit.solve.linear.symbolic import Tree, eights
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,12 +45,17 @@ def make_plan(tree: Tree, threads: int, keep_fraction: float) -> Plan:
     kept = (branch >= keep_fraction * work.sum()) | (bin_of < 0)
     kept[tops] = True
     kept |= tree.parent < 0
-    place, size = _layout(tree.parent, tree.borders, kept, bin_of, threads)
+    place, size = _layout(tree.parent, _sizes(tree.borders), kept, bin_of, threads)
     shares = tuple(np.flatnonzero(bin_of == t) for t in range(threads))
     thread_of_row = np.repeat(bin_of, tree.pivots)
     rows = tuple(np.flatnonzero(thread_of_row == t) for t in range(threads))
     keeper = _keepers(tree.parent, kept)
     return Plan(shares, np.flatnonzero(bin_of < 0), rows, place, int(size), keeper)
+
+
+def _sizes(borders: np.ndarray) -> np.ndarray:
+    """Return the floats of each update, with the room beyond it that `add_stretch8` wants."""
+    return eights(borders) ** 2 + 8
 
 
 def _shares(
@@ -112,13 +117,13 @@ def _keepers(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
 
 @njit(cache=True)
 def _layout(
-    parent: np.ndarray, borders: np.ndarray, kept: np.ndarray, bin_of: np.ndarray, threads: int
+    parent: np.ndarray, sizes: np.ndarray, kept: np.ndarray, bin_of: np.ndarray, threads: int
 ) -> tuple[np.ndarray, int]:
     """Return (start of each update, size of the workspace).
 
     Each thread has two stacks, for even and odd depth: a block writes to one while it reads its
     children's updates from the other, and both stacks stay last in, first out. Kept updates
-    have places of their own behind the stacks.
+    have places of their own behind the stacks. `sizes` are floats.
     """
     blocks = parent.size
     depth = np.zeros(blocks, np.int64)
@@ -135,9 +140,9 @@ def _layout(
         t, side = bin_of[s], depth[s] % 2
         if not kept[s]:
             place[s] = top[t, side]
-            top[t, side] += borders[s] ** 2
+            top[t, side] += sizes[s]
             high[t, side] = max(high[t, side], top[t, side])
-            below[parent[s]] += borders[s] ** 2
+            below[parent[s]] += sizes[s]
         top[t, 1 - side] -= below[s]
     size = 0
     for t in range(threads):
@@ -149,5 +154,5 @@ def _layout(
     for s in range(blocks):
         if kept[s]:
             place[s] = size
-            size += borders[s] ** 2
+            size += sizes[s]
     return place, size
