@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 
@@ -22,7 +22,13 @@ from simkit.solve.linear.products import DEEP
 from simkit.solve.linear.residual import residual_eight
 from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import backward, forward
-from simkit.solve.linear.substitution_many import backward_many, forward_many, pack, unpack
+from simkit.solve.linear.substitution_many import (
+    backward_many,
+    forward_many,
+    merge,
+    pack,
+    unpack,
+)
 from simkit.solve.linear.symbolic import analyse, eights
 
 LEAF = 100  # equations in a block below which it is not cut further
@@ -37,7 +43,7 @@ class MultifrontalLDL:
     A pivot below 1e-13 of its block's values raises SingularMatrix; with `perturb` it is lifted
     to 1e-8 of them instead and counted in `perturbed`, for refinement to mend. `recomputed` is
     the number of blocks the last factorisation worked on, of `blocks`. An object serves one
-    caller at a time; the same values give the same bits on every run with as many threads.
+    caller at a time; the same values give the same bits on every run and any number of threads.
     """
 
     name = "multifrontal"
@@ -46,12 +52,13 @@ class MultifrontalLDL:
         self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF
     ) -> None:
         self.pattern = pattern
+        self._threads = threads
         self.perturb = perturb
         self.perturbed = 0
         self.recomputed = 0
         self.negative_pivots: int | None = None
         self._tree = tree = analyse(pattern, leaf)
-        self._plan = make_plan(tree, threads, KEEP_FRACTION)
+        self._plan = make_plan(tree, KEEP_FRACTION)
         self.blocks = tree.parent.size
         self._panel = aligned(int(tree.panel_ptr[-1]))
         self._updates = aligned(self._plan.size)
@@ -60,8 +67,9 @@ class MultifrontalLDL:
         own = eights(tree.pivots)
         widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
         self._scratch = [(aligned(widest + 8), aligned(200 + 8 * DEEP)) for _ in range(threads)]
-        self._front = longest + 8 * int(own.max(initial=8)) + 64
-        self._pool = ThreadPoolExecutor(threads) if threads > 1 else None
+        floats = longest + 8 * int(own.max(initial=8)) + 64
+        self._sides = [aligned(floats) for _ in range(threads)]
+        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
         self._data = np.empty(pattern.nnz)
         self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
@@ -78,12 +86,11 @@ class MultifrontalLDL:
         values = checked_values(self.pattern, data)
         todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
         np.copyto(self._data, values)
-        shares, rest = self._plan.shares, self._plan.rest
-        bad = max(self._side_by_side(lambda t: self._run(shares[t][todo[shares[t]]], t)))
-        if bad < 0:
-            bad = self._run(rest[todo[rest]], 0)
-        if bad >= 0:
-            equation = int(self._tree.order[bad])
+        for stage in self._plan.stages:
+            bad = self._side_by_side(stage, lambda blocks, t: self._run(blocks[todo[blocks]], t))
+            if max(bad) < 0:
+                continue
+            equation = int(self._tree.order[max(bad)])
             raise SingularMatrix(f"no usable pivot in equation {equation}")
         self._ready = True
         self.recomputed = int(np.count_nonzero(todo))
@@ -111,10 +118,10 @@ class MultifrontalLDL:
     def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
         """Solve for up to eight sides (n, m) side by side; refine those that need it."""
         if self._eight is None:
-            self._eight = tuple(
-                aligned(LANES * self.pattern.n).reshape(-1, LANES) for _ in range(4)
-            )
-        b, ordered, solved, residual = self._eight
+            n = self.pattern.n
+            rows = (n, n, n, n + self._plan.merge_to.size)
+            self._eight = tuple(aligned(LANES * size).reshape(-1, LANES) for size in rows)
+        b, solved, residual, ordered = self._eight
         order = self._tree.order
         pack(right.T, order, b, ordered)
         self._through_all(ordered)
@@ -127,23 +134,24 @@ class MultifrontalLDL:
                 refine_column(self.pattern, self._data, right[:, column], x[:, column],
                               self._again)
 
-    def _through_one(self, b: np.ndarray) -> np.ndarray:
-        """Return the solution of the factored system for b (n,)."""
-        ordered = b[self._tree.order]
-        self._through_all(ordered)
-        x = np.empty_like(b)
-        x[self._tree.order] = ordered
-        return x
+    def _side_by_side(
+        self, groups: tuple[np.ndarray, ...], job: Callable[[np.ndarray, int], Result]
+    ) -> list[Result]:
+        """Do a job for every group; it is given the group's blocks and the thread's number."""
+        if self._pool is None or len(groups) == 1:
+            return [job(blocks, 0) for blocks in groups]
+        results: list[Result | None] = [None] * len(groups)
+        left = iter(range(len(groups)))
 
-    def _again(self, residual: np.ndarray) -> np.ndarray:
-        """Return the correction (n, 1) for a residual (n, 1)."""
-        return self._through_one(residual[:, 0])[:, None]
+        def work(thread: int) -> None:
+            for group in left:  # each is taken by one thread only
+                results[group] = job(groups[group], thread)
 
-    def _side_by_side(self, job: Callable[[int], Result]) -> list[Result]:
-        """Run a job for every share, on the threads if there are several."""
-        if self._pool is None:
-            return [job(0)]
-        return list(self._pool.map(job, range(len(self._plan.shares))))
+        others = [self._pool.submit(work, t) for t in range(1, min(self._threads, len(groups)))]
+        work(0)
+        for other in others:
+            other.result()
+        return cast(list[Result], results)
 
     def _reached(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
         """Return a mask of the blocks that a change since the last factorisation reaches."""
@@ -169,35 +177,35 @@ class MultifrontalLDL:
             )
         )
 
+    def _through_one(self, b: np.ndarray) -> np.ndarray:
+        """Return the solution of the factored system for b (n,)."""
+        order = self._tree.order
+        ordered = aligned(order.size + self._plan.merge_to.size)
+        np.take(b, order, out=ordered[: order.size])
+        self._through_all(ordered)
+        x = np.empty_like(b)
+        x[order] = ordered[: order.size]
+        return x
+
+    def _again(self, residual: np.ndarray) -> np.ndarray:
+        """Return the correction (n, 1) for a residual (n, 1)."""
+        return self._through_one(residual[:, 0])[:, None]
+
     def _through_all(self, x: np.ndarray) -> None:
-        """Apply the inverse of L D L^T in place to x (n,) or (n, 8) in the new order.
+        """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
 
-        Every further share goes forward in a copy of its own, which are summed in order; then
-        the common top goes forward and back, and the shares go back each in its own rows.
+        Behind its n rows x has the places of the plan.
         """
-        shares, rest = self._plan.shares, self._plan.rest
-        parts = [x]
-        for rows in self._plan.rows[1:]:
-            part = np.zeros_like(x)
-            part[rows], x[rows] = x[rows], 0.0
-            parts.append(part)
-        self._side_by_side(lambda t: self._forward(shares[t], parts[t]))
-        for part in parts[1:]:
-            x += part
-        self._forward(rest, x)
-        self._backward(rest, x)
-        self._side_by_side(lambda t: self._backward(shares[t], x))
-
-    def _forward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of L for these blocks to x in place."""
-        tree = self._tree
-        run = forward if x.ndim == 1 else forward_many
-        run(blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
-            aligned(self._front))
-
-    def _backward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of D L^T for these blocks to x in place."""
-        tree = self._tree
-        run = backward if x.ndim == 1 else backward_many
-        run(blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
-            self._d, aligned(self._front))
+        tree, plan, n = self._tree, self._plan, self.pattern.n
+        down, up = (forward, backward) if x.ndim == 1 else (forward_many, backward_many)
+        x[n:] = 0.0
+        rows = x.reshape(x.shape[0], -1)
+        for t, stage in enumerate(plan.stages):
+            self._side_by_side(stage, lambda blocks, thread: down(
+                blocks, x, tree.first, tree.border_ptr, plan.slot, tree.panel_ptr, self._panel,
+                self._sides[thread]))
+            merge(rows, n, plan.merge_ptr[t], plan.merge_ptr[t + 1], plan.merge_to)
+        for stage in reversed(plan.stages):
+            self._side_by_side(stage, lambda blocks, thread: up(
+                blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
+                self._d, self._sides[thread]))

@@ -64,16 +64,19 @@ def forward(
     x: np.ndarray,
     first: np.ndarray,
     border_ptr: np.ndarray,
-    border: np.ndarray,
+    slot: np.ndarray,
     panel_ptr: np.ndarray,
     panel: np.ndarray,
     front: np.ndarray,
 ) -> None:
-    """Apply the inverse of L to x (n,) in place, blocks increasing; `front` is scratch."""
+    """Apply the inverse of L to x in place, blocks increasing; `front` is scratch.
+
+    x holds n numbers and then the places of `plan.Plan`, where `slot` may point.
+    """
     f0, panel0 = address(front), address(panel)
     for s in blocks:
         pivots = first[s + 1] - first[s]
-        places = border[border_ptr[s] : border_ptr[s + 1]]
+        places = slot[border_ptr[s] : border_ptr[s + 1]]
         own = (pivots + 7) // 8 * 8
         p0 = panel0 + 8 * panel_ptr[s]
         mine = x[first[s] : first[s + 1]]
