@@ -59,9 +59,16 @@ class MultifrontalLDL:
         self.negative_pivots: int | None = None
         self._tree = tree = analyse(pattern, leaf)
         self._plan = make_plan(tree, KEEP_FRACTION)
+        # one thread takes the groups of a stage in one go, in the same order
+        self._stages = tuple(
+            stage if threads > 1 else (np.concatenate(stage),) for stage in self._plan.stages
+        )
         self.blocks = tree.parent.size
-        self._panel = aligned(int(tree.panel_ptr[-1]))
-        self._updates = aligned(self._plan.size)
+        # the last corner is read to its full width
+        self._panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
+        self._panel[tree.panel_ptr[-1] :] = 0.0
+        self._updates = aligned(self._plan.kept_size + threads * self._plan.stack_size)
+        self._places = [self._plan.places(t) for t in range(threads)]
         self._d = np.empty(pattern.n)
         self._lifted = np.zeros(self.blocks, np.int64)
         own = eights(tree.pivots)
@@ -86,7 +93,7 @@ class MultifrontalLDL:
         values = checked_values(self.pattern, data)
         todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
         np.copyto(self._data, values)
-        for stage in self._plan.stages:
+        for stage in self._stages:
             bad = self._side_by_side(stage, lambda blocks, t: self._run(blocks[todo[blocks]], t))
             if max(bad) < 0:
                 continue
@@ -172,7 +179,7 @@ class MultifrontalLDL:
             kernels.factor_blocks(
                 blocks, self._data, tree.first, tree.child_ptr, tree.child, tree.border_ptr,
                 tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from, tree.entry_to,
-                tree.panel_ptr, self._plan.place, self._panel, self._updates, self._d,
+                tree.panel_ptr, self._places[thread], self._panel, self._updates, self._d,
                 self._lifted, front, scratch, self.perturb,
             )
         )
@@ -200,12 +207,12 @@ class MultifrontalLDL:
         down, up = (forward, backward) if x.ndim == 1 else (forward_many, backward_many)
         x[n:] = 0.0
         rows = x.reshape(x.shape[0], -1)
-        for t, stage in enumerate(plan.stages):
+        for t, stage in enumerate(self._stages):
             self._side_by_side(stage, lambda blocks, thread: down(
                 blocks, x, tree.first, tree.border_ptr, plan.slot, tree.panel_ptr, self._panel,
                 self._sides[thread]))
             merge(rows, n, plan.merge_ptr[t], plan.merge_ptr[t + 1], plan.merge_to)
-        for stage in reversed(plan.stages):
+        for stage in reversed(self._stages):
             self._side_by_side(stage, lambda blocks, thread: up(
                 blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
                 self._d, self._sides[thread]))

@@ -29,8 +29,10 @@ class Plan:
         forward: a row of its own group, or a place beyond all rows that is the group's alone.
     merge_ptr, merge_to : after stage t the places merge_ptr[t] to merge_ptr[t + 1] - 1, counted
         from the end of the rows, are added to the rows merge_to, one after another.
-    place : (blocks,) start of each block's update in the common workspace.
-    size : floats in that workspace.
+    place : (blocks,) start of each block's update: among the kept ones, or on the stack of the
+        thread that works on it.
+    kept : (blocks,) mask of the updates that are kept after the factorisation.
+    kept_size, stack_size : floats of all kept updates, and of a thread's stack.
     keeper : (blocks,) nearest block at or above each one whose update is kept after the
         factorisation; a branch is recomputed from such a block's children or not at all.
     """
@@ -40,8 +42,15 @@ class Plan:
     merge_ptr: np.ndarray
     merge_to: np.ndarray
     place: np.ndarray
-    size: int
+    kept: np.ndarray
+    kept_size: int
+    stack_size: int
     keeper: np.ndarray
+
+    def places(self, thread: int) -> np.ndarray:
+        """Return the start of each block's update in a workspace of all kept ones, then stacks."""
+        stack = self.kept_size + thread * self.stack_size
+        return np.where(self.kept, self.place, self.place + stack)
 
 
 def make_plan(tree: Tree, keep_fraction: float) -> Plan:
@@ -76,9 +85,13 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     slot = _slots(tree.first, tree.border_ptr, tree.border, head_of, start)
     kept = (branch >= keep_fraction * work.sum()) | (group < 0) | (tree.parent < 0)
     kept[tops] = True
-    place, size = _layout(tree.parent, _sizes(tree.borders), kept, group, tops.size)
+    sizes = _sizes(tree.borders)
+    place, stack = _layout(tree.parent, sizes, kept, group, tops.size)
+    place[kept] = np.cumsum(sizes[kept]) - sizes[kept]
     keeper = _keepers(tree.parent, kept)
-    return Plan(stages, slot, merge_ptr, merge_to, place, int(size), keeper)
+    return Plan(
+        stages, slot, merge_ptr, merge_to, place, kept, int(sizes[kept].sum()), int(stack), keeper
+    )
 
 
 def _sizes(borders: np.ndarray) -> np.ndarray:
@@ -171,11 +184,11 @@ def _keepers(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
 def _layout(
     parent: np.ndarray, sizes: np.ndarray, kept: np.ndarray, group: np.ndarray, groups: int
 ) -> tuple[np.ndarray, int]:
-    """Return (start of each update, size of the workspace).
+    """Return (start of each update that is not kept on its thread's stack, size of a stack).
 
-    Each branch has two stacks, for even and odd depth: a block writes to one while it reads its
-    children's updates from the other, and both stacks stay last in, first out. Kept updates
-    have places of their own behind the stacks. `sizes` are floats.
+    A stack is two, for even and odd depth: a block writes to one while it reads its children's
+    updates from the other, and both stay last in, first out. Every branch begins anew, so that
+    few floats are in use at a time and stay in cache. `sizes` are floats.
     """
     blocks = parent.size
     depth = np.zeros(blocks, np.int64)
@@ -183,7 +196,7 @@ def _layout(
         if parent[s] >= 0:
             depth[s] = depth[parent[s]] + 1
     top = np.zeros((groups, 2), np.int64)
-    high = np.zeros((groups, 2), np.int64)
+    high = np.zeros(2, np.int64)
     place = np.zeros(blocks, np.int64)
     below = np.zeros(blocks, np.int64)  # floats of the children's updates on the stack
     for s in range(blocks):
@@ -193,18 +206,10 @@ def _layout(
         if not kept[s]:
             place[s] = top[t, side]
             top[t, side] += sizes[s]
-            high[t, side] = max(high[t, side], top[t, side])
+            high[side] = max(high[side], top[t, side])
             below[parent[s]] += sizes[s]
         top[t, 1 - side] -= below[s]
-    size = 0
-    for t in range(groups):
-        for side in range(2):
-            for s in range(blocks):
-                if group[s] == t and depth[s] % 2 == side and not kept[s]:
-                    place[s] += size
-            size += high[t, side]
     for s in range(blocks):
-        if kept[s]:
-            place[s] = size
-            size += sizes[s]
-    return place, size
+        if depth[s] % 2 == 1:
+            place[s] += high[0]
+    return place, high[0] + high[1]

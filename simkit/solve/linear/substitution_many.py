@@ -101,7 +101,7 @@ def backward_many(
                 at = mine + ROW * (j + c)
                 scaled = times8(load8(at), same8(1.0 / d[first[s] + j + c]))
                 value = minus8(scaled, load8(sums + ROW * (j + c)))
-                for i in range(c + 1, width):
+                for i in range(width - 1, c, -1):  # the newest last: it is waited for
                     factor = spread8(a + ROW * (j + c) + 8 * i)
                     value = less_product8(factor, load8(eight + ROW * i), value)
                 store8(eight + ROW * c, value)
