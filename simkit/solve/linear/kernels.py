@@ -278,18 +278,41 @@ def factor_blocks(
     return -1
 
 
+@njit(cache=True, nogil=True)
+def take_changes(
+    old: np.ndarray, new: np.ndarray, block: np.ndarray, changed: np.ndarray
+) -> bool:
+    """Copy new values over old ones; mark in `changed` the blocks whose values differ.
+
+    `block` gives the block of each value. Returns whether all that differ are finite.
+    """
+    old_bits, new_bits = old.view(np.int64), new.view(np.int64)
+    finite = True
+    whole = old.size // 16 * 16
+    for low in range(0, old.size, 16):
+        if low < whole:
+            one, two = old_bits[low : low + 16], new_bits[low : low + 16]
+            differ = 0
+            for k in range(16):
+                differ |= one[k] ^ two[k]
+            if differ == 0:
+                continue
+        for k in range(low, min(low + 16, old.size)):
+            if old_bits[k] != new_bits[k]:
+                finite &= abs(new[k]) < np.inf
+                changed[block[k]] = True
+                old[k] = new[k]
+    return finite
+
+
 @njit(cache=True)
-def changed_blocks(
-    old: np.ndarray, new: np.ndarray, entry_ptr: np.ndarray, entry_from: np.ndarray
-) -> np.ndarray:
-    """Return a mask of the blocks in which any value differs."""
-    result = np.zeros(entry_ptr.size - 1, np.bool_)
-    for s in range(result.size):
+def block_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray:
+    """Return the block of each value of the data."""
+    block = np.empty(entry_from.size, np.int32)
+    for s in range(entry_ptr.size - 1):
         for e in range(entry_ptr[s], entry_ptr[s + 1]):
-            if old[entry_from[e]] != new[entry_from[e]]:
-                result[s] = True
-                break
-    return result
+            block[entry_from[e]] = s
+    return block
 
 
 @njit(cache=True)

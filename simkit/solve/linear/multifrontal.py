@@ -14,7 +14,7 @@ from simkit.solve.linear.pattern import (
     Pattern,
     SingularMatrix,
     checked_right_side,
-    checked_values,
+    checked_shape,
     refine_column,
 )
 from simkit.solve.linear.plan import make_plan
@@ -78,6 +78,7 @@ class MultifrontalLDL:
         self._sides = [aligned(floats) for _ in range(threads)]
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
         self._data = np.empty(pattern.nnz)
+        self._block_of = kernels.block_of_values(tree.entry_ptr, tree.entry_from)
         self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
 
@@ -90,9 +91,19 @@ class MultifrontalLDL:
         """
         fresh = not self._ready
         self._ready, self.negative_pivots = False, None  # until all went well
-        values = checked_values(self.pattern, data)
-        todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
-        np.copyto(self._data, values)
+        values = checked_shape(self.pattern, data)
+        own = np.zeros(self.blocks, np.bool_)
+        if fresh or changed is not None:
+            np.copyto(self._data, values)
+            finite = bool(np.isfinite(values).all())
+            moved = np.zeros(self.pattern.n, np.bool_)
+            moved[slice(None) if fresh else changed] = True
+            own[:] = np.logical_or.reduceat(moved[self._tree.order], self._tree.first[:-1])
+        else:
+            finite = kernels.take_changes(self._data, values, self._block_of, own)
+        if not finite:
+            raise SingularMatrix("the matrix holds values that are not finite")
+        todo = kernels.reached_blocks(self._tree.parent, self._plan.keeper, own)
         for stage in self._stages:
             bad = self._side_by_side(stage, lambda blocks, t: self._run(blocks[todo[blocks]], t))
             if max(bad) < 0:
@@ -134,7 +145,7 @@ class MultifrontalLDL:
         self._through_all(ordered)
         unpack(ordered, order, solved, x.T)
         sizes, scales = np.empty(LANES), np.empty(LANES)
-        residual_eight(self.pattern.indptr, self.pattern.indices, self.pattern.threes, self._data,
+        residual_eight(self.pattern.indptr, self.pattern.columns, self.pattern.threes, self._data,
                        solved, b, residual, sizes, scales)
         for column in range(right.shape[1]):
             if not sizes[column] <= RESIDUAL_GOAL * scales[column]:
@@ -159,17 +170,6 @@ class MultifrontalLDL:
         for other in others:
             other.result()
         return cast(list[Result], results)
-
-    def _reached(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
-        """Return a mask of the blocks that a change since the last factorisation reaches."""
-        tree = self._tree
-        if changed is None:
-            own = kernels.changed_blocks(self._data, values, tree.entry_ptr, tree.entry_from)
-        else:
-            moved = np.zeros(self.pattern.n, np.bool_)
-            moved[changed] = True
-            own = np.logical_or.reduceat(moved[tree.order], tree.first[:-1])
-        return kernels.reached_blocks(tree.parent, self._plan.keeper, own)
 
     def _run(self, blocks: np.ndarray, thread: int) -> int:
         """Factor some blocks with one thread's scratch; position of a bad pivot, or -1."""
