@@ -64,7 +64,7 @@ def solve_near(
         h[k + 1, k] = _length(w)
         right = np.zeros(k + 2)
         right[0] = 1.0
-        y = np.linalg.lstsq(h[: k + 2, : k + 1], right, rcond=None)[0]
+        y = np.asarray(np.linalg.lstsq(h[: k + 2, : k + 1], right, rcond=None)[0], np.float64)
         left, used = float(np.linalg.norm(right - h[: k + 2, : k + 1] @ y)), k + 1
         if not np.isfinite(left) or left <= goal or h[k + 1, k] <= 1e-14 * _length(h[: k + 1, k]):
             break
