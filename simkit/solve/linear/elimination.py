@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.products import add_products, negative_scaled
+from simkit.solve.linear.products import DEEP, add_products, negative_scaled
 from simkit.solve.linear.simd import address
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
@@ -24,6 +24,10 @@ from simkit.solve.linear.tiles import (
 WIDE = 64  # pivots eliminated before the columns further right hear of them
 TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
 LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
+# scratch: a corner's L, the reciprocals of its pivots, rows of a narrow one, scaled rows
+RECIPROCAL, LAST = 64, 72
+PRODUCTS = LAST + 64 * TILE_PANELS
+SCRATCH = PRODUCTS + 8 * DEEP
 
 
 @njit(cache=True, nogil=True)
@@ -93,6 +97,43 @@ def _factor_corner_with_care(
 
 
 @njit(cache=True, nogil=True)
+def _finish_below(
+    panel: np.ndarray,
+    start: int,
+    rows: int,
+    pivots: int,
+    front: np.ndarray,
+    c: int,
+    wide: int,
+    scratch: np.ndarray,
+) -> None:
+    """Finish the rows below corner c: subtract the columns from `wide` on, solve, scale, store."""
+    p0, f0, s0 = address(panel) + 8 * start, address(front), address(scratch)
+    j = 8 * c
+    width, depth = min(8, pivots - j), j - wide
+    step, f_step = 64 * pivots, 8 * rows
+    unit, reciprocal, last, b = s0, s0 + 8 * RECIPROCAL, s0 + 8 * LAST, s0 + 8 * PRODUCTS
+    panels = rows // 8
+    r = c + 1
+    while r < panels:
+        a, source = p0 + step * r + 64 * wide, f0 + f_step * j + 64 * r
+        to, to_step = p0 + step * r + 64 * j, step
+        if width < 8:  # the columns beyond have no place in the panel
+            to, to_step = last, 512
+        many = min(TILE_PANELS, panels - r)
+        if many == TILE_PANELS:
+            finish_rows(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+        else:
+            finish_rows_narrow(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+        if width < 8:
+            for p in range(many):
+                into = start + 8 * pivots * (r + p) + 8 * j
+                for k in range(8 * width):
+                    panel[into + k] = scratch[LAST + 64 * p + k]
+        r += many
+
+
+@njit(cache=True, nogil=True)
 def factor_panel(
     panel: np.ndarray,
     start: int,
@@ -106,14 +147,11 @@ def factor_panel(
 ) -> tuple[int, int]:
     """Eliminate the pivots of a front, whose L goes to panel[start].
 
-    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds
-    200 + 8 DEEP floats.
-    Returns (bad column or -1, pivots lifted).
+    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds SCRATCH
+    floats. Returns (bad column or -1, pivots lifted).
     """
-    unit, reciprocal, last8 = scratch[:64], scratch[64:72], scratch[72:200]
-    b = scratch[200:]
+    unit, reciprocal, b = scratch[:RECIPROCAL], scratch[RECIPROCAL:LAST], scratch[PRODUCTS:]
     f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
-    unit0, reciprocal0, last0 = address(unit), address(reciprocal), address(last8)
     panels, pivot_panels = rows // 8, (pivots + 7) // 8
     step, f_step = 64 * pivots, 8 * rows
     lifted = 0
@@ -121,15 +159,14 @@ def factor_panel(
         j = 8 * c
         width = min(8, pivots - j)
         wide = j // WIDE * WIDE
-        depth = j - wide
-        if depth == 0 and j > 0:  # bring the next WIDE columns up to date
+        if j == wide and j > 0:  # bring the next WIDE columns up to date
             end = min(c + WIDE // 8, pivot_panels)
             add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
-        elif depth > 0:
+        elif j > wide:
             negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
             for half in range(0, 8, TILE_COLUMNS):
                 tile_add_narrow(
-                    p0 + step * c + 64 * wide, step, b0 + 8 * half, depth,
+                    p0 + step * c + 64 * wide, step, b0 + 8 * half, j - wide,
                     f0 + f_step * (j + half) + 8 * j, f_step,
                 )
         bad, more = factor_corner(
@@ -139,26 +176,7 @@ def factor_panel(
         if bad >= 0:
             return j + bad, lifted
         corner = start + 8 * pivots * c + 8 * j
-        panel[corner : corner + 8 * width] = unit[: 8 * width]
-        r = c + 1
-        while r < panels:
-            a, to = p0 + step * r + 64 * wide, p0 + step * r + 64 * j
-            source = f0 + f_step * j + 64 * r
-            many = min(TILE_PANELS, panels - r)
-            to_step = step
-            if width < 8:
-                to, to_step = last0, 512
-            if many == TILE_PANELS:
-                finish_rows(
-                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
-                )
-            else:
-                finish_rows_narrow(
-                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
-                )
-            if width < 8:
-                for p in range(many):
-                    into = start + 8 * pivots * (r + p) + 8 * j
-                    panel[into : into + 8 * width] = last8[64 * p : 64 * p + 8 * width]
-            r += many
+        for k in range(8 * width):
+            panel[corner + k] = unit[k]
+        _finish_below(panel, start, rows, pivots, front, c, wide, scratch)
     return -1, lifted

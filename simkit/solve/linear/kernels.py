@@ -12,7 +12,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.elimination import factor_panel
+from simkit.solve.linear.elimination import PRODUCTS, factor_panel
 from simkit.solve.linear.products import add_products
 from simkit.solve.linear.simd import address
 from simkit.solve.linear.tiles import add_stretch8
@@ -117,7 +117,7 @@ def factor_blocks(
         u0 = address(updates) + 8 * (place[s] - own * border - own)
         add_products(
             panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
-            u0, border, False, scratch[200:],
+            u0, border, False, scratch[PRODUCTS:],
         )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]

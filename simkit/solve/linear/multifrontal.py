@@ -9,6 +9,7 @@ from typing import TypeVar, cast
 import numpy as np
 
 from simkit.solve.linear import kernels
+from simkit.solve.linear.elimination import SCRATCH
 from simkit.solve.linear.pattern import (
     RESIDUAL_GOAL,
     Pattern,
@@ -18,7 +19,6 @@ from simkit.solve.linear.pattern import (
     refine_column,
 )
 from simkit.solve.linear.plan import make_plan
-from simkit.solve.linear.products import DEEP
 from simkit.solve.linear.residual import residual_eight
 from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import backward, forward
@@ -73,7 +73,7 @@ class MultifrontalLDL:
         self._lifted = np.zeros(self.blocks, np.int64)
         own = eights(tree.pivots)
         widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
-        self._scratch = [(aligned(widest + 8), aligned(200 + 8 * DEEP)) for _ in range(threads)]
+        self._scratch = [(aligned(widest + 8), aligned(SCRATCH)) for _ in range(threads)]
         floats = longest + 8 * int(own.max(initial=8)) + 64
         self._sides = [aligned(floats) for _ in range(threads)]
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None

@@ -88,7 +88,8 @@ def forward(
         p0 = panel0 + 8 * panel_ptr[s]
         mine = x[first[s] : first[s + 1]]
         part0, part = f0 + 8 * own, front[own : own + 8]
-        front[:pivots] = mine
+        for i in range(pivots):
+            front[i] = mine[i]
         front[pivots:own] = 0.0
         for r in range(own // 8):
             at, a = f0 + ROW * r, p0 + ROW * r * pivots
@@ -96,7 +97,8 @@ def forward(
             value = minus8(load8(at), load8(part0))
             # in a last, narrower corner the columns beyond meet zeros
             store8(at, forward_corner8(a + ROW * 8 * r, value))
-        mine[:] = front[:pivots]
+        for i in range(pivots):
+            mine[i] = front[i]
         for r in range((places.size + 7) // 8):
             at = 8 * r
             _store_product(p0 + ROW * (own // 8 + r) * pivots, f0, pivots, part0)
@@ -153,4 +155,5 @@ def backward(
                     value -= panel[corner + 8 * c + i] * front[j + i]
                 front[j + c] = value
             _add_transposed(p0 + ROW * r * pivots, at, j, sums0)
-        mine[:] = front[:pivots]
+        for i in range(pivots):
+            mine[i] = front[i]
