@@ -31,7 +31,7 @@ from simkit.solve.linear.substitution_many import (
 )
 from simkit.solve.linear.symbolic import analyse, eights
 
-LEAF = 100  # equations in a block below which it is not cut further
+LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
 
 Result = TypeVar("Result")
