@@ -12,159 +12,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.products import add_products, negative_scaled
+from simkit.solve.linear.elimination import PRODUCTS, factor_panel
+from simkit.solve.linear.products import add_products
 from simkit.solve.linear.simd import address
-from simkit.solve.linear.tiles import (
-    TILE_COLUMNS,
-    TILE_PANELS,
-    add_stretch8,
-    factor_corner8,
-    finish_rows,
-    finish_rows_narrow,
-    tile_add_narrow,
-)
-
-WIDE = 64  # pivots eliminated before the columns further right hear of them
-TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
-LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
-
-
-@njit(cache=True, nogil=True)
-def factor_corner(
-    front: np.ndarray,
-    at: int,
-    rows: int,
-    width: int,
-    d: np.ndarray,
-    scale: float,
-    perturb: bool,
-    unit: np.ndarray,
-    reciprocal: np.ndarray,
-) -> tuple[int, int]:
-    """Factor the width x width square at front[at], width at most 8, leading dimension `rows`.
-
-    `unit` (64,) receives L column-major without its diagonal, zero on and above it and beyond
-    `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
-    pivot cannot be used, or -1, and how many pivots were lifted.
-    """
-    if width == 8:
-        factor_corner8(
-            address(front) + 8 * at, 8 * rows, address(unit), address(d), address(reciprocal)
-        )
-        good = True
-        for k in range(8):
-            good &= abs(d[k]) > TINY * scale
-        if good:
-            return -1, 0
-    return _factor_corner_with_care(front, at, rows, width, d, scale, perturb, unit, reciprocal)
-
-
-@njit(cache=True, nogil=True)
-def _factor_corner_with_care(
-    front: np.ndarray,
-    at: int,
-    rows: int,
-    width: int,
-    d: np.ndarray,
-    scale: float,
-    perturb: bool,
-    unit: np.ndarray,
-    reciprocal: np.ndarray,
-) -> tuple[int, int]:
-    """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
-    lifted = 0
-    unit[:64] = 0.0
-    for k in range(width, 8):
-        reciprocal[k] = 1.0
-    for k in range(width):
-        ck = at + k * rows
-        pivot = front[ck + k]
-        if not abs(pivot) > TINY * scale:
-            if not perturb or not abs(pivot) <= TINY * scale or scale == 0.0:
-                return k, lifted
-            pivot = -LIFT * scale if pivot < 0.0 else LIFT * scale
-            lifted += 1
-        d[k] = pivot
-        reciprocal[k] = 1.0 / pivot
-        for j in range(k + 1, width):
-            unit[8 * k + j] = front[ck + j] * reciprocal[k]
-        for j in range(k + 1, width):
-            cj = at + j * rows
-            for i in range(j, width):
-                front[cj + i] -= unit[8 * k + j] * front[ck + i]
-    return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def factor_panel(
-    panel: np.ndarray,
-    start: int,
-    rows: int,
-    pivots: int,
-    front: np.ndarray,
-    d: np.ndarray,
-    scale: float,
-    perturb: bool,
-    scratch: np.ndarray,
-) -> tuple[int, int]:
-    """Eliminate the pivots of a front, whose L goes to panel[start].
-
-    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds
-    200 + 8 DEEP floats.
-    Returns (bad column or -1, pivots lifted).
-    """
-    unit, reciprocal, last8 = scratch[:64], scratch[64:72], scratch[72:200]
-    b = scratch[200:]
-    f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
-    unit0, reciprocal0, last0 = address(unit), address(reciprocal), address(last8)
-    panels, pivot_panels = rows // 8, (pivots + 7) // 8
-    step, f_step = 64 * pivots, 8 * rows
-    lifted = 0
-    for c in range(pivot_panels):
-        j = 8 * c
-        width = min(8, pivots - j)
-        wide = j // WIDE * WIDE
-        depth = j - wide
-        if depth == 0 and j > 0:  # bring the next WIDE columns up to date
-            end = min(c + WIDE // 8, pivot_panels)
-            add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
-        elif depth > 0:
-            negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
-            for half in range(0, 8, TILE_COLUMNS):
-                tile_add_narrow(
-                    p0 + step * c + 64 * wide, step, b0 + 8 * half, depth,
-                    f0 + f_step * (j + half) + 8 * j, f_step,
-                )
-        bad, more = factor_corner(
-            front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal
-        )
-        lifted += more
-        if bad >= 0:
-            return j + bad, lifted
-        corner = start + 8 * pivots * c + 8 * j
-        panel[corner : corner + 8 * width] = unit[: 8 * width]
-        r = c + 1
-        while r < panels:
-            a, to = p0 + step * r + 64 * wide, p0 + step * r + 64 * j
-            source = f0 + f_step * j + 64 * r
-            many = min(TILE_PANELS, panels - r)
-            to_step = step
-            if width < 8:
-                to, to_step = last0, 512
-            if many == TILE_PANELS:
-                finish_rows(
-                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
-                )
-            else:
-                finish_rows_narrow(
-                    a, step, b0, depth, source, f_step, unit0, reciprocal0, to, to_step
-                )
-            if width < 8:
-                for p in range(many):
-                    into = start + 8 * pivots * (r + p) + 8 * j
-                    panel[into : into + 8 * width] = last8[64 * p : 64 * p + 8 * width]
-            r += many
-    return -1, lifted
+from simkit.solve.linear.tiles import add_stretch8
 
 
 @njit(cache=True, nogil=True)
@@ -266,7 +117,7 @@ def factor_blocks(
         u0 = address(updates) + 8 * (place[s] - own * border - own)
         add_products(
             panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
-            u0, border, False, scratch[200:],
+            u0, border, False, scratch[PRODUCTS:],
         )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
@@ -278,18 +129,41 @@ def factor_blocks(
     return -1
 
 
+@njit(cache=True, nogil=True)
+def take_changes(
+    old: np.ndarray, new: np.ndarray, block: np.ndarray, changed: np.ndarray
+) -> bool:
+    """Copy new values over old ones; mark in `changed` the blocks whose values differ.
+
+    `block` gives the block of each value. Returns whether all that differ are finite.
+    """
+    old_bits, new_bits = old.view(np.int64), new.view(np.int64)
+    finite = True
+    whole = old.size // 16 * 16
+    for low in range(0, old.size, 16):
+        if low < whole:
+            one, two = old_bits[low : low + 16], new_bits[low : low + 16]
+            differ = 0
+            for k in range(16):
+                differ |= one[k] ^ two[k]
+            if differ == 0:
+                continue
+        for k in range(low, min(low + 16, old.size)):
+            if old_bits[k] != new_bits[k]:
+                finite &= abs(new[k]) < np.inf
+                changed[block[k]] = True
+                old[k] = new[k]
+    return finite
+
+
 @njit(cache=True)
-def changed_blocks(
-    old: np.ndarray, new: np.ndarray, entry_ptr: np.ndarray, entry_from: np.ndarray
-) -> np.ndarray:
-    """Return a mask of the blocks in which any value differs."""
-    result = np.zeros(entry_ptr.size - 1, np.bool_)
-    for s in range(result.size):
+def block_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray:
+    """Return the block of each value of the data."""
+    block = np.empty(entry_from.size, np.int32)
+    for s in range(entry_ptr.size - 1):
         for e in range(entry_ptr[s], entry_ptr[s + 1]):
-            if old[entry_from[e]] != new[entry_from[e]]:
-                result[s] = True
-                break
-    return result
+            block[entry_from[e]] = s
+    return block
 
 
 @njit(cache=True)

@@ -56,6 +56,11 @@ class Pattern:
             )
 
     @cached_property
+    def columns(self) -> np.ndarray:
+        """The columns in half the bytes, for loops that wait for memory."""
+        return np.ascontiguousarray(self.indices, np.int32)
+
+    @cached_property
     def threes(self) -> np.ndarray:
         """Mask of the rows that begin three of one control point, see `first_of_three`."""
         return first_of_three(self.indptr, self.indices)
@@ -96,14 +101,20 @@ def first_bad_row(n: int, indptr: np.ndarray, indices: np.ndarray) -> int:
     return -1
 
 
+def checked_shape(pattern: Pattern, data: np.ndarray) -> np.ndarray:
+    """Return the values as contiguous floats; ValueError on a wrong shape."""
+    values = np.ascontiguousarray(data, dtype=np.float64)
+    if values.shape != (pattern.nnz,):
+        raise ValueError(f"expected values of shape ({pattern.nnz},), found {values.shape}")
+    return values
+
+
 def checked_values(pattern: Pattern, data: np.ndarray) -> np.ndarray:
     """Return the values as contiguous floats; refuse a wrong length or a value that is no number.
 
     Raises ValueError on a wrong shape, SingularMatrix on NaN or infinity.
     """
-    values = np.ascontiguousarray(data, dtype=np.float64)
-    if values.shape != (pattern.nnz,):
-        raise ValueError(f"expected values of shape ({pattern.nnz},), found {values.shape}")
+    values = checked_shape(pattern, data)
     if not np.isfinite(values).all():
         raise SingularMatrix("the matrix holds values that are not finite")
     return values
@@ -148,7 +159,7 @@ def refine_column(
     if scale == 0.0:
         return
     residual, rest, trial = np.empty_like(b), np.empty_like(b), np.empty_like(b)
-    args = (pattern.indptr, pattern.indices, pattern.threes, data)
+    args = (pattern.indptr, pattern.columns, pattern.threes, data)
     size = residual_one(*args, x, b, residual) / scale
     for _ in range(MAX_REFINEMENTS):
         if size <= RESIDUAL_GOAL:

@@ -58,9 +58,10 @@ def residual_one(
 
     `threes` as `first_of_three`.
     """
-    r[:] = b
     largest = 0.0
     n = indptr.size - 1
+    for i in range(n):
+        r[i] = b[i]
     i = 0
     while i < n:
         k = indptr[i]
@@ -110,9 +111,10 @@ def residual_eight(
 ) -> None:
     """Set r = b - A x, all (n, 8) row-major; sizes, scales (8,): the largest |r| and |b|."""
     a0, x0, r0 = address(data), address(x), address(r)
-    r[:] = b
     n = indptr.size - 1
     zero = same8(0.0)
+    for i in range(n):
+        store8(r0 + ROW * i, load8(address(b) + ROW * i))
     i = 0
     while i < n:
         xi, ri = x0 + ROW * i, r0 + ROW * i

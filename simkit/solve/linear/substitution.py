@@ -13,12 +13,14 @@ from simkit.solve.linear.simd import (
     add_product8,
     address,
     load8,
+    minus8,
     plus8,
     same8,
     spread8,
     store8,
-    total8,
+    times8,
 )
+from simkit.solve.linear.tiles import forward_corner8, totals8
 
 ROW = 64  # bytes of eight floats
 
@@ -49,13 +51,18 @@ def _add_transposed(a: int, y: int, count: int, to: int) -> None:
 
 
 @njit(cache=True, nogil=True)
-def _add_two_transposed(a: int, b: int, y: int, count: int, to: int) -> None:
-    """Do the same for two panels, at a and b, whose rows of y follow each other."""
-    one, two = load8(y), load8(y + ROW)
+def _add_four_transposed(a: int, step: int, y: int, count: int, to: int) -> None:
+    """Do the same for four panels, `step` bytes apart, whose rows of y follow each other."""
+    y0, y1 = load8(y), load8(y + ROW)
+    y2, y3 = load8(y + 2 * ROW), load8(y + 3 * ROW)
+    b, c, d = a + step, a + 2 * step, a + 3 * step
     for k in range(count):
         at = ROW * k
-        value = add_product8(load8(a + at), one, load8(to + at))
-        store8(to + at, add_product8(load8(b + at), two, value))
+        one = add_product8(load8(a + at), y0, load8(to + at))
+        two = times8(load8(b + at), y1)
+        one = add_product8(load8(c + at), y2, one)
+        two = add_product8(load8(d + at), y3, two)
+        store8(to + at, plus8(one, two))
 
 
 @njit(cache=True, nogil=True)
@@ -64,35 +71,37 @@ def forward(
     x: np.ndarray,
     first: np.ndarray,
     border_ptr: np.ndarray,
-    border: np.ndarray,
+    slot: np.ndarray,
     panel_ptr: np.ndarray,
     panel: np.ndarray,
     front: np.ndarray,
 ) -> None:
-    """Apply the inverse of L to x (n,) in place, blocks increasing; `front` is scratch."""
+    """Apply the inverse of L to x in place, blocks increasing; `front` is scratch.
+
+    x holds n numbers and then the places of `plan.Plan`, where `slot` may point.
+    """
     f0, panel0 = address(front), address(panel)
     for s in blocks:
         pivots = first[s + 1] - first[s]
-        places = border[border_ptr[s] : border_ptr[s + 1]]
+        places = slot[border_ptr[s] : border_ptr[s + 1]]
         own = (pivots + 7) // 8 * 8
         p0 = panel0 + 8 * panel_ptr[s]
         mine = x[first[s] : first[s + 1]]
-        part = front[own : own + 8]
+        part0, part = f0 + 8 * own, front[own : own + 8]
+        for i in range(pivots):
+            front[i] = mine[i]
+        front[pivots:own] = 0.0
         for r in range(own // 8):
-            j = 8 * r
-            width = min(8, pivots - j)
-            _store_product(p0 + ROW * r * pivots, f0, j, f0 + 8 * own)
-            for i in range(width):
-                front[j + i] = mine[j + i] - part[i]
-            corner = panel_ptr[s] + 8 * r * pivots + 8 * j
-            for c in range(width):
-                value = front[j + c]
-                for i in range(c + 1, width):
-                    front[j + i] -= panel[corner + 8 * c + i] * value
-        mine[:] = front[:pivots]
+            at, a = f0 + ROW * r, p0 + ROW * r * pivots
+            _store_product(a, f0, 8 * r, part0)
+            value = minus8(load8(at), load8(part0))
+            # in a last, narrower corner the columns beyond meet zeros
+            store8(at, forward_corner8(a + ROW * 8 * r, value))
+        for i in range(pivots):
+            mine[i] = front[i]
         for r in range((places.size + 7) // 8):
             at = 8 * r
-            _store_product(p0 + ROW * (own // 8 + r) * pivots, f0, pivots, f0 + 8 * own)
+            _store_product(p0 + ROW * (own // 8 + r) * pivots, f0, pivots, part0)
             for i in range(min(8, places.size - at)):
                 x[places[at + i]] -= part[i]
 
@@ -124,24 +133,27 @@ def backward(
         front[own + places.size : rows + 8 * own] = 0.0  # the last eight, and the sums
         panels = rows // 8
         r = own // 8
-        if (panels - r) % 2 == 1:
+        while (panels - r) % 4 != 0:
             _add_transposed(p0 + ROW * r * pivots, f0 + ROW * r, pivots, sums0)
             r += 1
         while r < panels:
             a = p0 + ROW * r * pivots
-            _add_two_transposed(a, a + ROW * pivots, f0 + ROW * r, pivots, sums0)
-            r += 2
+            _add_four_transposed(a, ROW * pivots, f0 + ROW * r, pivots, sums0)
+            r += 4
+        for i in range(pivots):
+            front[i] = mine[i] / scale[i]
+        front[pivots:own] = 0.0
         for r in range(own // 8 - 1, -1, -1):
             j = 8 * r
-            width = min(8, pivots - j)
-            for c in range(width):
-                front[j + c] = mine[j + c] / scale[j + c] - total8(load8(sums0 + ROW * (j + c)))
+            at = f0 + ROW * r
+            store8(at, minus8(load8(at), totals8(sums0 + ROW * j)))
             corner = panel_ptr[s] + 8 * r * pivots + 8 * j
+            width = min(8, pivots - j)
             for c in range(width - 2, -1, -1):
                 value = front[j + c]
-                for i in range(c + 1, width):
+                for i in range(width - 1, c, -1):  # the newest last: it is waited for
                     value -= panel[corner + 8 * c + i] * front[j + i]
                 front[j + c] = value
-            front[j + width : j + 8] = 0.0
-            _add_transposed(p0 + ROW * r * pivots, f0 + ROW * r, j, sums0)
-        mine[:] = front[:pivots]
+            _add_transposed(p0 + ROW * r * pivots, at, j, sums0)
+        for i in range(pivots):
+            mine[i] = front[i]

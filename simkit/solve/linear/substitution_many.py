@@ -30,12 +30,12 @@ def forward_many(
     x: np.ndarray,
     first: np.ndarray,
     border_ptr: np.ndarray,
-    border: np.ndarray,
+    slot: np.ndarray,
     panel_ptr: np.ndarray,
     panel: np.ndarray,
     front: np.ndarray,
 ) -> None:
-    """Apply the inverse of L to x (n, 8) in place, blocks increasing; `front` is scratch."""
+    """Apply the inverse of L to x in place, as `substitution.forward`, in rows of eight."""
     panel0, x0 = address(panel), address(x)
     part = address(front)
     for s in blocks:
@@ -57,7 +57,7 @@ def forward_many(
         for r in range((size + 7) // 8):
             rows_times8(p0 + ROW * (own + r) * pivots, mine, pivots, part)
             for i in range(min(8, size - 8 * r)):
-                at = x0 + ROW * border[low + 8 * r + i]
+                at = x0 + ROW * slot[low + 8 * r + i]
                 store8(at, minus8(load8(at), load8(part + ROW * i)))
 
 
@@ -101,7 +101,7 @@ def backward_many(
                 at = mine + ROW * (j + c)
                 scaled = times8(load8(at), same8(1.0 / d[first[s] + j + c]))
                 value = minus8(scaled, load8(sums + ROW * (j + c)))
-                for i in range(c + 1, width):
+                for i in range(width - 1, c, -1):  # the newest last: it is waited for
                     factor = spread8(a + ROW * (j + c) + 8 * i)
                     value = less_product8(factor, load8(eight + ROW * i), value)
                 store8(eight + ROW * c, value)
@@ -109,6 +109,14 @@ def backward_many(
             for i in range(width, 8):
                 store8(eight + ROW * i, zero)
             add_transposed8(a, eight, j, sums)
+
+
+@njit(cache=True, nogil=True)
+def merge(x: np.ndarray, n: int, low: int, high: int, to: np.ndarray) -> None:
+    """Add places low to high - 1 beyond row n of x (rows, width) to the rows `to`."""
+    for k in range(low, high):
+        for i in range(x.shape[1]):
+            x[to[k], i] += x[n + k, i]
 
 
 @njit(cache=True, nogil=True)

@@ -156,6 +156,21 @@ def _placed(
 
 
 @njit(cache=True)
+def sort_in_place(values: np.ndarray, count: int) -> None:
+    """Sort the first `count` values (Shell's method: short lists, and numba's sort is slow to
+    compile)."""
+    gap = count // 2
+    while gap > 0:
+        for i in range(gap, count):
+            value, k = values[i], i
+            while k >= gap and values[k - gap] > value:
+                values[k] = values[k - gap]
+                k -= gap
+            values[k] = value
+        gap //= 2
+
+
+@njit(cache=True)
 def _borders(
     block_points: np.ndarray,
     places: np.ndarray,
@@ -197,8 +212,13 @@ def _borders(
             c = next_child[c]
         ptr[s + 1] = ptr[s] + count
         if ptr[s + 1] > border.size:
-            border = np.concatenate((border, np.empty(border.size + count, np.int64)))
-        border[ptr[s] : ptr[s + 1]] = np.sort(found[:count])
+            more = np.empty(2 * border.size + count, np.int64)
+            for k in range(ptr[s]):
+                more[k] = border[k]
+            border = more
+        sort_in_place(found, count)
+        for k in range(count):
+            border[ptr[s] + k] = found[k]
         if count > 0:
             p = block_of[border[ptr[s]]]
             parent[s] = p

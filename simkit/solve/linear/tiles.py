@@ -23,6 +23,7 @@ from simkit.solve.linear.simd import (
     emit_store,
     emit_zero,
     kernel_operation,
+    vector8,
 )
 
 
@@ -243,3 +244,40 @@ def add_transposed8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
     return types.void(*[types.int64] * 4), codegen
 
 
+
+
+@kernel_operation
+def forward_corner8(typingctx: Any, corner: Any, value: Any) -> Any:
+    """Solve (I + C) y = value for the 8 x 8 corner C of a panel, zero on and above its diagonal."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        corner, value = args
+        for c in range(LANES - 1):
+            solved = builder.extract_element(value, ir.Constant(ir.IntType(32), c))
+            column = emit_load(builder, builder.add(corner, LONG(8 * LANES * c)))
+            value = emit_fused(builder, builder.fneg(column), emit_spread(builder, solved), value)
+        return value
+
+    return vector8(types.int64, vector8), codegen
+
+
+@kernel_operation
+def totals8(typingctx: Any, start: Any) -> Any:
+    """Return the totals of eight vectors that stand one after another."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        vectors = [emit_load(builder, builder.add(args[0], LONG(8 * LANES * c)))
+                   for c in range(LANES)]
+        kind = ir.VectorType(ir.IntType(32), LANES)
+        for masks in (
+            ([0, 8, 2, 10, 4, 12, 6, 14], [1, 9, 3, 11, 5, 13, 7, 15]),
+            ([0, 1, 8, 9, 4, 5, 12, 13], [2, 3, 10, 11, 6, 7, 14, 15]),
+            ([0, 1, 2, 3, 8, 9, 10, 11], [4, 5, 6, 7, 12, 13, 14, 15]),
+        ):
+            one, two = (ir.Constant(kind, mask) for mask in masks)
+            vectors = [builder.fadd(builder.shuffle_vector(a, b, one),
+                                    builder.shuffle_vector(a, b, two))
+                       for a, b in zip(vectors[::2], vectors[1::2], strict=True)]
+        return vectors[0]
+
+    return vector8(types.int64), codegen
