@@ -34,7 +34,7 @@ from simkit.equilibrium.model import Model, State, build_model
 from simkit.equilibrium.orders import Advance, Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, rectangle_patch
-from simkit.repair.operations import SETTINGS
+from simkit.repair.operations import PULLING, SETTINGS
 from simkit.repair.sampling import point_on, probe_at
 from simkit.repair.strike import SETTINGS as STRIKE
 from simkit.sheet.grades import load_grade
@@ -78,7 +78,7 @@ def pull(model: Model, state: State) -> Advance:
     place, normal = point_on(model, state, 0.0, 0.0)
     tool = glue_tab(model, state, find_tab(TAB), find_glue(GLUE), place, normal)
     load = Load(tool, TRAVEL_MM, PULL_N, probe=probe_at(model, 0.0, 0.0), goal_mm=PULL_TO_MM)
-    return advance(model, state, load, SETTINGS)
+    return advance(model, state, load, PULLING)
 
 
 def tap(model: Model, state: State) -> Advance:

@@ -62,7 +62,9 @@ class AdvanceSettings:
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
     release_steps : stages in which the tool's force fades away.
     energy_error_pct : an operation with more is done again in finer increments, up to twice.
-    newton : iteration settings.
+    newton : iteration settings where the operation ends; passing : on the way there. An operation
+        starts from a balance, so its end is an exact one; what is left over on the way is a
+        ten thousandth of the force.
     """
 
     first_mm: float = 0.1
@@ -74,6 +76,8 @@ class AdvanceSettings:
     easy_iterations: int = 5
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)
+    passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
+        force_tolerance=1e-4, work_tolerance=1e-6))
 
 
 @dataclass(frozen=True)

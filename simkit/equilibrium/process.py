@@ -71,14 +71,16 @@ class Process:
         return reduced
 
     def balance(self, moment: Moment, tool: Engagement | None, travel: float, guess: Array,
-                drag: Drag | None = None, rate: bool = False) -> Moment | None:
+                drag: Drag | None = None, rate: bool = False,
+                ends: bool = False) -> Moment | None:
         """Newton at a travel from the state of ``moment``; None if it finds no balance.
 
         ``rate``: also how the balance moves on with the travel, where that can be told: against a
         rigid tip it is a difference of two penalties and drowns in the last iteration's error.
+        ``ends``: the operation ends here, so the balance must be one to start from again.
         """
         system = SheetSystem(self.model, moment.state, tool, travel, self.peak_nodal, drag)
-        result = newton(system, guess, self.settings.newton)
+        result = newton(system, guess, self.settings.newton if ends else self.settings.passing)
         self.iterations += result.iterations
         if not result.converged or system.internal is None or system.tool_nodal is None:
             return None
@@ -124,7 +126,7 @@ class Process:
             self._book_drag(moment, after, rate)
             moment = self.book(moment, after)
             if moved < 1e-4 or rate <= smallest:
-                final = self.balance(moment, tool, travel, moment.x)
+                final = self.balance(moment, tool, travel, moment.x, ends=True)
                 if final is not None and not final.negative:
                     self.snapped = True
                     return self.book(moment, final)

@@ -28,6 +28,13 @@ Stages = list[tuple[float, float, float | None]]
 """Share faded, full force times displacement N mm, its change per share (None where unknown)."""
 
 
+FOLLOWED = 1e-3
+"""Residual of a followed free shape over the tool's force."""
+ROUNDS = 15
+SLOW = 0.4
+"""Share of the residual left by a round from which the next takes a tangent of its own."""
+
+
 class ReleaseForecast:
     """Shapes after release, followed while the tool advances (private to one operation).
 
@@ -48,21 +55,15 @@ class ReleaseForecast:
         allowed = FOLLOWED * max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
         x, last = self.free, np.inf
         for _ in range(ROUNDS):
-            stale = not self.factored
-            residual = system.evaluate(x, stale)
+            residual = system.evaluate(x, False)
             if residual is None:
                 return None
             size = length(residual)
             if size <= allowed:
                 self.free = x
                 return x
-            if size > 0.4 * last and not stale:
-                stale = True
-                residual = system.evaluate(x, True)
-                if residual is None:
-                    return None
             try:
-                if stale:
+                if size > SLOW * last or not self.factored:
                     dx, negative = system.correction(residual)
                     self.factored = not negative
                     if negative:
@@ -77,11 +78,10 @@ class ReleaseForecast:
 
 TRAVELLING = (TipContact, GluedTab)
 """Tools whose work is force times travel."""
+LAST_TOUCH = 0.02
+"""Share of a tool's force below which its way back is not followed any further."""
 SOFTEST = 1e-5
 """Share of a forming target's stiffness below which it is taken away."""
-FOLLOWED = 3e-4
-"""Residual of a followed free shape over the tool's force."""
-ROUNDS = 15
 
 
 def _elastic_system(process: Process, moment: Moment, solver: str) -> SheetSystem:
@@ -125,16 +125,18 @@ def predict_release(process: Process, moment: Moment,
     return x, slope
 
 
-def let_go(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+def let_go(process: Process, moment: Moment, tool: Engagement,
+           before: Moment | None = None) -> Moment | None:
     """Take the tool away; None if no balance is found.
 
     Where the sheet without the tool is stable at the loaded shape, the tool's force fades to
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
-    tool is withdrawn the way it came, which stays stable much longer.
+    tool is withdrawn the way it came, which stays stable much longer. ``before``: the sheet one
+    increment earlier, which shows the way.
     """
     free, slope = predict_release(process, moment)
     if free is None and isinstance(tool, TRAVELLING):
-        after = _withdraw(process, moment, tool)
+        after = _withdraw(process, moment, tool, before or moment)
         if after is not None:
             return after
     process.travelling = False
@@ -156,25 +158,27 @@ def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | N
                 break
             continue
         now, share = process.book(now, after), share * factor
-    final = process.balance(now, None, 0.0, now.x)
+    final = process.balance(now, None, 0.0, now.x, ends=True)
     if final is None or final.negative:
         return process.settle(now, None, 0.0)
     return process.book(now, final)
 
 
-def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | None:
+def _withdraw(process: Process, moment: Moment, tool: Engagement,
+              came: Moment) -> Moment | None:
     """Draw the tool back until it feels no force, then take it away."""
-    now, before = moment, moment
-    step = smallest = 0.02 * max(moment.travel, 0.5)
-    smallest *= 0.05
-    largest = 2.0 * process.settings.largest_mm
+    now, before = moment, came
+    whole = max(moment.travel, 0.5)
+    largest = 0.6 * whole / process.settings.release_steps
+    step, smallest = 0.3 * largest, 0.001 * whole
     curve: Curve = [(moment.travel, moment.reading.force_N, None)]
-    while now.reading.force_N > 1e-3 * process.peak_force:
+    while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         guess = now.x
         if now is not before:
-            guess = now.x + min(step / (before.travel - now.travel), 2.0) * (now.x - before.x)
+            guess = now.x + min(step / abs(before.travel - now.travel), 2.0) * (
+                now.x - before.x if now is not moment else before.x - now.x)
         after = process.balance(now, tool, travel, guess, rate=True)
         if after is None or (after.negative and tool.unknowns == 0):
             process.cuts += 1
@@ -189,22 +193,31 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement) -> Moment | No
         curve.append(_closed(curve, now))
         if after.iterations <= 5:
             step = min(1.6 * step, largest)
+    lost, guess = _lost(curve), now.x
+    if now.reading.force_N > 0.0:
+        guess = now.x + (now.travel - lost) / (before.travel - now.travel) * (now.x - before.x)
+        curve.append((lost, 0.0, None))
     process.work += moment.reading.held_Nmm - travelled_work(curve[::-1])
     process.travelling = False
     count = process.model.layout.count
     last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
-    final = process.balance(last, None, 0.0, last.x)
+    final = process.balance(last, None, 0.0, guess[:count], ends=True)
     if final is None or final.negative:
         return process.settle(last, None, 0.0)
     return process.book(last, final)
 
 
-def _to_go(curve: Curve) -> float:
-    """Four fifths of the way to zero force along the last chord, while much of it is left."""
-    if len(curve) < 2 or curve[-1][1] < 0.02 * curve[0][1]:
-        return np.inf
+def _lost(curve: Curve) -> float:
+    """Travel at which the force falls to nothing along the last chord."""
     (t0, f0, _), (t1, f1, _) = curve[-2:]
-    return 0.8 * f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else np.inf
+    return t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else t1
+
+
+def _to_go(curve: Curve) -> float:
+    """Four fifths of the way to zero force along the last chord."""
+    if len(curve) < 2 or curve[-2][1] <= curve[-1][1]:
+        return np.inf
+    return 0.8 * (curve[-1][0] - _lost(curve))
 
 
 def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
@@ -212,9 +225,7 @@ def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
     by the last chord, since the tool does no work beyond it."""
     if now.reading.force_N > 0.0 or len(curve) < 2:
         return now.travel, now.reading.force_N, now.slope
-    (t0, f0, _), (t1, f1, _) = curve[-2:]
-    lost = t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else now.travel
-    return max(lost, now.travel), 0.0, None
+    return max(_lost(curve), now.travel), 0.0, None
 
 
 def travelled_work(curve: Curve) -> float:
@@ -253,7 +264,7 @@ def _fade(process: Process, moment: Moment, free: Array | None,
         guess = now.x
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
-        after = process.balance(now, fading, share, guess)
+        after = process.balance(now, fading, share, guess, ends=share == 1.0)
         if after is None and step > 0.02:
             process.cuts += 1
             step = 0.5 * (share - done)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,9 @@ SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01
                            energy_error_pct=0.8)
 """The net work of an operation is a small rest of what goes in and comes back: increments are fine
 enough to keep its books to one per cent."""
+PULLING = replace(SETTINGS, largest_mm=0.5)
+"""A glued tab is felt from the first and everywhere at once; 0.5 mm changes what a pull leaves by
+half a per cent (docs/performance/one-pull.md)."""
 
 
 @dataclass(frozen=True)
@@ -45,15 +48,18 @@ class Operation:
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
-                    settings: AdvanceSettings = SETTINGS) -> Advance:
+                    settings: AdvanceSettings | None = None) -> Advance:
     """Carry out one operation on a state; the result holds the new state.
+
+    ``settings``: by default those of the kind.
 
     Raises
     ------
     InputError : unknown kind or tool, no access from behind, tool off the panel.
     """
     load = _load(work, state, operation)
-    return advance(work.model, state, load, settings)
+    usual = PULLING if operation.kind == "pull" else SETTINGS
+    return advance(work.model, state, load, settings or usual)
 
 
 def _load(work: Workpiece, state: State, op: Operation) -> Load:
