@@ -1,4 +1,7 @@
-"""GMRES on the factors of a matrix nearby. Truth: LAPACK, and residuals formed by scipy."""
+"""GMRES on the factors of a matrix nearby; a border of further unknowns.
+
+Truth: LAPACK, and residuals formed by numpy.
+"""
 
 from __future__ import annotations
 
@@ -7,6 +10,7 @@ import pytest
 import scipy.sparse as sp
 
 from simkit.solve.linear import Pattern, make_solver
+from simkit.solve.linear.bordered import Bordered
 from simkit.solve.linear.near import solve_near, symmetric_product
 
 
@@ -79,3 +83,59 @@ def test_nothing_asked_nothing_done(pair):
     assert found.iterations == 0
     assert not found.x.any()
     assert found.left == 0.0
+
+
+class Counting:
+    """A solver that counts the sides it is asked for."""
+
+    def __init__(self, solver):
+        self.solver, self.sides = solver, []
+
+    def solve(self, b):
+        self.sides.append(1 if b.ndim == 1 else b.shape[1])
+        return self.solver.solve(b)
+
+
+def bordered(dense, rng):
+    """A coupling, a stiffness of its own, and the whole dense matrix."""
+    coupling, own = rng.standard_normal((60, 3)), np.diag([4.0, -3.0, 5.0])
+    return coupling, own, np.block([[dense, coupling], [coupling.T, own]])
+
+
+def test_border_equals_the_whole_matrix(pair):
+    """Truth: LAPACK on the whole. The coupling goes through the factors once."""
+    (pattern, data, dense), _, _ = pair
+    rng = np.random.default_rng(2)
+    coupling, own, whole = bordered(dense, rng)
+    solver = make_solver(pattern)
+    solver.factor(data)
+    counting = Counting(solver)
+    border = Bordered(counting, coupling, own)
+    for _ in range(3):
+        b = rng.standard_normal(63)
+        np.testing.assert_allclose(border.solve(b), np.linalg.solve(whole, b), rtol=1e-8)
+        np.testing.assert_allclose(border.product(pattern, data, b), whole @ b, rtol=1e-12)
+    assert counting.sides == [4, 1, 1]
+
+
+def test_no_border_is_the_solver_itself(pair):
+    """Without further unknowns nothing is added."""
+    (pattern, data, dense), _, b = pair
+    solver = make_solver(pattern)
+    solver.factor(data)
+    border = Bordered(solver, np.empty((60, 0)), np.empty((0, 0)))
+    np.testing.assert_array_equal(border.solve(b), solver.solve(b))
+    np.testing.assert_allclose(border.product(pattern, data, b), dense @ b, rtol=1e-12)
+
+
+def test_border_of_old_factors_solves_the_new_matrix(pair):
+    """Truth: LAPACK on the new whole."""
+    (pattern, old, _), (_, new, dense), _ = pair
+    rng = np.random.default_rng(3)
+    coupling, own, whole = bordered(dense, rng)
+    solver = make_solver(pattern)
+    solver.factor(old)
+    border = Bordered(solver, coupling, own)
+    b = rng.standard_normal(63)
+    found = solve_near(lambda z: border.product(pattern, new, z), border.solve, b, 1e-11, 63)
+    np.testing.assert_allclose(found.x, np.linalg.solve(whole, b), rtol=1e-7)
