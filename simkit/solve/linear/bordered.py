@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.solve.linear.near import symmetric_product
-from simkit.solve.linear.pattern import Factorisation, Pattern
+from simkit.solve.linear.pattern import Factorisation
 
 Array = NDArray[np.float64]
 
@@ -36,14 +35,3 @@ class Bordered:
             base = self._solver.solve(b[:n])
         y = np.linalg.solve(self._schur, b[n:] - self._coupling.T @ base)
         return np.concatenate([base - self._carried @ y, y])
-
-    def product(self, pattern: Pattern, data: Array, z: Array) -> Array:
-        """Return the product of z (n + q,) with the bordered matrix whose K has these values.
-
-        They may be newer than the factors: then `near.solve_near` finds the solution from here.
-        """
-        n = self._coupling.shape[0]
-        x, y = z[:n], z[n:]
-        return np.concatenate([
-            symmetric_product(pattern, data, np.ascontiguousarray(x)) + self._coupling @ y,
-            self._coupling.T @ x + self._own @ y])
