@@ -6,8 +6,7 @@ Run: python benchmarks/recorded_pull.py [--elements 64] [--backends multifrontal
 The pull of `one_pull.py` runs once with the own solver and keeps what it hands over: the values of
 every factorisation, the right sides of every solution. Each backend then does the same work in the
 same order. Solutions must agree with those of the first backend to 1e-8. For the own solver the
-table also says how much of each factorisation a change reached, and how many iterations GMRES on
-the factors before would have needed instead.
+table also says what share of the blocks a change reached.
 """
 
 from __future__ import annotations
@@ -23,10 +22,8 @@ from one_pull import dented, panel, pull
 
 from simkit.solve.linear import Pattern, available, make_solver
 from simkit.solve.linear.multifrontal import MultifrontalLDL
-from simkit.solve.linear.near import solve_near, symmetric_product
 
 AGREEMENT = 1e-8
-GOALS = (0.1, 0.02, 1e-3)
 
 Event = tuple[str, int, np.ndarray]  # what was asked, of which of the model's solvers, with what
 
@@ -84,26 +81,6 @@ def replay(pattern: Pattern, events: list[Event], backend: str, threads: int) ->
             "blocks_reached": float(np.mean(reached)) if reached else None}
 
 
-def iterations_instead(pattern: Pattern, events: list[Event]) -> dict[str, float]:
-    """Median GMRES iterations to each goal, with the factors of the matrix before."""
-    solver = MultifrontalLDL(pattern)
-    before: np.ndarray | None = None
-    needed: dict[float, list[int]] = {goal: [] for goal in GOALS}
-    for place, (what, number, values) in enumerate(events):
-        if what != "factor" or number != 0:
-            continue
-        if before is not None:
-            b = next(v for w, k, v in events[place:] if w == "solve" and k == 0)
-            b = b if b.ndim == 1 else b[:, 0].copy()
-            solver.factor(before)
-            for goal in GOALS:
-                found = solve_near(lambda x, a=values: symmetric_product(pattern, a, x),
-                                   solver.solve, b, goal, 20)
-                needed[goal].append(found.iterations)
-        before = values
-    return {f"{goal:g}": float(np.median(found)) for goal, found in needed.items()}
-
-
 def main() -> int:
     """Measure and print a table or one JSON object; 1 if solutions disagree."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -129,10 +106,9 @@ def main() -> int:
         best["indefinite"] = sum(1 for found in best.pop("negative") if found)
         rows.append(best)
     good = all(row["largest_difference"] <= AGREEMENT for row in rows)
-    instead = iterations_instead(pattern, events)
     if options.json:
         print(json.dumps({"elements": options.elements, "threads": options.threads, "rows": rows,
-                          "gmres_iterations": instead, "answer_ok": good}))
+                          "answer_ok": good}))
         return 0 if good else 1
     print(f"{options.elements} x {options.elements} elements, {pattern.n} equations, "
           f"{options.threads} thread(s)")
@@ -144,8 +120,6 @@ def main() -> int:
             f"clock {sum(row['clock_s'].values()):.3f} s, "
             f"largest difference {row['largest_difference']:.1e}, "
             f"{row['indefinite']} indefinite, blocks reached {row['blocks_reached']}")
-    print("GMRES iterations with the factors before, median: "
-          + ", ".join(f"{n:g} to {goal}" for goal, n in instead.items()))
     return 0 if good else 1
 
 

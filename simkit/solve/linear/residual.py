@@ -6,8 +6,10 @@ import numpy as np
 from numba import njit
 
 from simkit.solve.linear.simd import (
+    AHEAD,
     add_product8,
     address,
+    fetch,
     largest8,
     less_product8,
     load8,
@@ -60,6 +62,7 @@ def residual_one(
     """
     largest = 0.0
     n = indptr.size - 1
+    ahead = address(data) + AHEAD
     for i in range(n):
         r[i] = b[i]
     i = 0
@@ -74,6 +77,10 @@ def residual_one(
             k, k1, k2 = k + 3, k1 + 2, k2 + 1
             for m in range(end - k2):
                 j = indices[k2 + m]
+                if m % 8 == 0:
+                    fetch(ahead + 8 * (k + m))
+                    fetch(ahead + 8 * (k1 + m))
+                    fetch(ahead + 8 * (k2 + m))
                 a0, a1, a2, xj = data[k + m], data[k1 + m], data[k2 + m], x[j]
                 t0 += a0 * xj
                 t1 += a1 * xj
@@ -135,6 +142,10 @@ def residual_eight(
             low = indptr[i + 2] + 1
             for m in range(indptr[i + 3] - low):
                 at = ROW * np.int64(indices[low + m])
+                if m % 8 == 0:
+                    fetch(k + 8 * m + AHEAD)
+                    fetch(k1 + 8 * m + AHEAD)
+                    fetch(k2 + 8 * m + AHEAD)
                 c0, c1 = spread8(k + 24 + 8 * m), spread8(k1 + 16 + 8 * m)
                 c2 = spread8(k2 + 8 + 8 * m)
                 other = load8(x0 + at)

@@ -18,6 +18,7 @@ from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
 LANES = 8
+AHEAD = 4096  # bytes by which `fetch` runs ahead of a stream that comes from memory
 DOUBLE, LONG = ir.DoubleType(), ir.IntType(64)
 VECTOR = ir.VectorType(DOUBLE, LANES)
 
@@ -106,6 +107,20 @@ def store8(typingctx: Any, address: Any, value: Any) -> Any:
 def spread8(typingctx: Any, address: Any) -> Any:
     """Return the one float at an address eight times."""
     return vector8(types.int64), lambda ctx, b, sig, args: emit_spread_from(b, args[0])
+
+
+@kernel_operation
+def fetch(typingctx: Any, address: Any) -> Any:
+    """Ask for the cache line at an address, which need not exist, ahead of its use."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        byte, flag = ir.IntType(8).as_pointer(), ir.IntType(32)
+        kind = ir.FunctionType(ir.VoidType(), [byte, flag, flag, flag])
+        call = cgutils.get_or_insert_function(builder.module, kind, "llvm.prefetch.p0i8")
+        builder.call(call, [builder.inttoptr(args[0], byte), flag(0), flag(3), flag(1)])
+        return ctx.get_dummy_value()
+
+    return types.void(types.int64), codegen
 
 
 @kernel_operation

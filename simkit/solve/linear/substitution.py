@@ -10,8 +10,10 @@ import numpy as np
 from numba import njit
 
 from simkit.solve.linear.simd import (
+    AHEAD,
     add_product8,
     address,
+    fetch,
     load8,
     minus8,
     plus8,
@@ -32,6 +34,11 @@ def _store_product(a: int, y: int, count: int, to: int) -> None:
     s0, s1, s2, s3 = zero, zero, zero, zero
     fours = count - count % 4
     for k in range(0, fours, 4):
+        ahead = a + ROW * k + AHEAD
+        fetch(ahead)
+        fetch(ahead + ROW)
+        fetch(ahead + 2 * ROW)
+        fetch(ahead + 3 * ROW)
         s0 = add_product8(load8(a + ROW * k), spread8(y + 8 * k), s0)
         s1 = add_product8(load8(a + ROW * k + ROW), spread8(y + 8 * k + 8), s1)
         s2 = add_product8(load8(a + ROW * k + 2 * ROW), spread8(y + 8 * k + 16), s2)
