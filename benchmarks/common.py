@@ -16,6 +16,7 @@ import platform
 import statistics
 import subprocess
 import sys
+import tempfile
 import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
@@ -102,10 +103,10 @@ def timed_runs(job: Callable[[], Any], model: Model, repeats: int, warm: bool = 
 
 @dataclass(frozen=True)
 class Child:
-    """An ended child process: code, output, seconds by clock and processor, peak memory."""
+    """An ended child process: output, exit code, seconds by clock and processor, peak memory."""
 
-    code: int
     out: str
+    code: int
     wall_s: float
     cpu_s: float
     peak_MiB: float
@@ -117,21 +118,21 @@ class Child:
 
 def child(words: Sequence[str], env: dict[str, str] | None = None, cwd: Path | None = None,
           quiet: bool = True) -> Child:
-    """Run a Python process to its end; of its children only the waited-for are counted.
+    """Run a Python process to its end; what it used includes the children it waited for, its peak
+    memory only the largest single process.
 
-    Raises RuntimeError with its last words where it ends by a signal or prints nothing.
+    Raises RuntimeError where it ends by a signal.
     """
-    start = time.perf_counter()
-    with subprocess.Popen([sys.executable, *words], stdout=subprocess.PIPE, text=True, cwd=cwd,
-                          stderr=subprocess.DEVNULL if quiet else None,
-                          env={**os.environ, **(env or {})}) as process:
-        out = process.stdout.read() if process.stdout else ""
-        _, status, used = os.wait4(process.pid, 0)
-        process.returncode = os.waitstatus_to_exitcode(status)
-    if process.returncode < 0:
-        raise RuntimeError(f"{' '.join(words)} ended by signal {-process.returncode}")
-    return Child(process.returncode, out, time.perf_counter() - start,
-                 used.ru_utime + used.ru_stime, used.ru_maxrss / 1024.0)
+    with tempfile.TemporaryDirectory() as folder:
+        used = Path(folder) / "used.json"
+        ended = subprocess.run(
+            [sys.executable, "-I", "-S", str(HERE / "launch.py"), str(used), sys.executable,
+             *words], stdout=subprocess.PIPE, text=True, cwd=cwd, check=False,
+            stderr=subprocess.DEVNULL if quiet else None, env={**os.environ, **(env or {})})
+        numbers = json.loads(used.read_text())
+    if numbers["code"] < 0:
+        raise RuntimeError(f"{' '.join(words)} ended by signal {-numbers['code']}")
+    return Child(out=ended.stdout, **numbers)
 
 
 def machine() -> dict[str, Any]:
