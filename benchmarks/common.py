@@ -25,6 +25,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from simkit.equilibrium import process
 from simkit.equilibrium.engagement import GluedTab, TipContact
 from simkit.equilibrium.model import Model
 
@@ -41,6 +42,16 @@ class Stopwatch:
     def __init__(self) -> None:
         self.seconds: dict[str, float] = defaultdict(float)
         self.calls: dict[str, int] = defaultdict(int)
+        self.iterations = 0
+
+    def counting(self, newton: Callable[..., Any]) -> Callable[..., Any]:
+        """Newton's method, its iterations added up."""
+        def counted(*args: Any, **more: Any) -> Any:
+            result = newton(*args, **more)
+            self.iterations += result.iterations
+            return result
+
+        return counted
 
     def around(self, name: str, job: Callable[..., Any]) -> Callable[..., Any]:
         """The same call, timed."""
@@ -62,7 +73,8 @@ class Stopwatch:
 
 @contextmanager
 def watched(model: Model) -> Iterator[Stopwatch]:
-    """Time forces, tangents, tools, factorisation and solution of all models while inside."""
+    """Time forces, tangents, tools, factorisation and solution of all models while inside, and
+    count Newton's iterations."""
     watch = Stopwatch()
     solver = type(model.factorisation())
     parts: list[tuple[type, str, str]] = [
@@ -73,9 +85,12 @@ def watched(model: Model) -> Iterator[Stopwatch]:
             if hasattr(owner, method)]  # the version at the start of the issue has no tangent()
     for owner, method, name, original in kept:
         setattr(owner, method, watch.around(name, original))
+    newton = process.newton
+    process.newton = watch.counting(newton)
     try:
         yield watch
     finally:
+        process.newton = newton
         for owner, method, _, original in kept:
             setattr(owner, method, original)
 
@@ -97,8 +112,8 @@ def timed_runs(job: Callable[[], Any], model: Model, repeats: int, warm: bool = 
     seconds, _, watch, _ = sorted(runs, key=lambda run: run[0])[repeats // 2]
     return {"median_s": statistics.median(run[0] for run in runs),
             "cpu_s": statistics.median(run[1] for run in runs),
-            "seconds": [run[0] for run in runs], "shares": watch.shares(seconds),
-            "calls": dict(watch.calls), "done": runs[-1][3]}
+            "seconds": [run[0] for run in runs], "iterations": watch.iterations,
+            "shares": watch.shares(seconds), "calls": dict(watch.calls), "done": runs[-1][3]}
 
 
 @dataclass(frozen=True)

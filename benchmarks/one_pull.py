@@ -90,8 +90,8 @@ def timed(job: Callable[[], Advance], model: Model, repeats: int, warm: bool = T
     """Seconds of an operation, where they went, and how it went."""
     result = timed_runs(job, model, repeats, warm)
     done = result["done"]
-    return {**result, "iterations": done.iterations, "increments": len(done.path),
-            "cuts": done.cuts, "outcome": done.outcome.value, "reason": done.reason,
+    return {**result, "increments": len(done.path), "cuts": done.cuts,
+            "outcome": done.outcome.value, "reason": done.reason,
             "energy_error_pct": done.energy_error_pct}
 
 
