@@ -132,22 +132,26 @@ class Child:
 
 
 def child(words: Sequence[str], env: dict[str, str] | None = None, cwd: Path | None = None,
-          quiet: bool = True) -> Child:
+          quiet: bool = True, heard: Callable[[str], None] = lambda line: None) -> Child:
     """Run a Python process to its end; what it used includes the children it waited for, its peak
-    memory only the largest single process.
+    memory only the largest single process. Every line of output is `heard` when it comes.
 
     Raises RuntimeError where it ends by a signal.
     """
     with tempfile.TemporaryDirectory() as folder:
-        used = Path(folder) / "used.json"
-        ended = subprocess.run(
-            [sys.executable, "-I", "-S", str(HERE / "launch.py"), str(used), sys.executable,
-             *words], stdout=subprocess.PIPE, text=True, cwd=cwd, check=False,
-            stderr=subprocess.DEVNULL if quiet else None, env={**os.environ, **(env or {})})
+        used, lines = Path(folder) / "used.json", []
+        with subprocess.Popen(
+                [sys.executable, "-I", "-S", str(HERE / "launch.py"), str(used), sys.executable,
+                 *words], stdout=subprocess.PIPE, text=True, cwd=cwd,
+                stderr=subprocess.DEVNULL if quiet else None,
+                env={**os.environ, **(env or {})}) as process:
+            for line in process.stdout or ():
+                lines.append(line)
+                heard(line)
         numbers = json.loads(used.read_text())
     if numbers["code"] < 0:
         raise RuntimeError(f"{' '.join(words)} ended by signal {-numbers['code']}")
-    return Child(out=ended.stdout, **numbers)
+    return Child(out="".join(lines), **numbers)
 
 
 def machine() -> dict[str, Any]:
