@@ -119,8 +119,6 @@ FUNCTIONS = {name: _function(name, "root" if name == "sqrt" else "power")
 class _Numpy:
     """numpy as kernels use it, with arrays that hold counting numbers."""
 
-    sqrt, log, exp = FUNCTIONS["sqrt"], FUNCTIONS["log"], FUNCTIONS["exp"]
-
     @staticmethod
     def empty(shape: Any, dtype: Any = float) -> np.ndarray:
         return np.zeros(shape, object if dtype is float else dtype)
@@ -132,7 +130,7 @@ class _Numpy:
         return np.zeros(other.shape, other.dtype)
 
     def __getattr__(self, name: str) -> Any:
-        return getattr(np, name)
+        return FUNCTIONS[name] if name in FUNCTIONS else getattr(np, name)
 
 
 def counting(array: np.ndarray) -> np.ndarray:
