@@ -1,7 +1,7 @@
 """Time one operation on the reference panel: a tab pull, or a tap-down, load and release.
 
 Run: python benchmarks/one_pull.py [--tap] [--threads 1] [--elements 64] [--repeats 3]
-     [--solver auto] [--json] [--store]
+     [--solver auto] [--json] [--store [--leave-answer]]
 
 Panel: DC04, 0.75 mm, 320 x 320 mm, radii 1200 and 600 mm, held along its edges, even elements of
 degree 2 with 5 layers. A ball of radius 25 mm pressed in by 8 mm leaves a dent of about 4 mm first
@@ -142,6 +142,8 @@ def main() -> int:
     parser.add_argument("--elements", type=int, default=64)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--solver", default="auto")
+    parser.add_argument("--leave-answer", action="store_true",
+                        help="with --store: keep the result, leave the stored answer")
     options = parser.parse_args()
     model = panel(options.elements, options.solver, options.threads)
     job, x_mm, name = (tap, TAP_AT_MM, "tap-down") if options.tap else (pull, 0.0, "pull")
@@ -152,7 +154,8 @@ def main() -> int:
         "operation": name, "elements": options.elements, "threads": options.threads,
         "equations": model.layout.count, "solver": model.factorisation().name,
         "answer": answer, "tolerance": TOLERANCE,
-        **compare(f"{name} {options.elements}", answer, options.store)}
+        **compare(f"{name} {options.elements}", answer,
+                  options.store and not options.leave_answer)}
     key = f"{name} {options.elements}, {result['solver']}, {options.threads} thread(s)"
     return finish("one_pull", key, result, report(result), options)
 
