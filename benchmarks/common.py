@@ -96,12 +96,12 @@ def watched(model: Model) -> Iterator[Stopwatch]:
 
 
 def timed_runs(job: Callable[[], Any], model: Model, repeats: int, warm: bool = True) -> dict:
-    """Median seconds of a job (after one not timed), where they went, and what it last gave.
+    """Median seconds of a job (after one not timed), where they went, and what it gave: `done`
+    the last time, `all_done` every time.
 
     The shares and calls are those of the run with the median time.
     """
-    if warm:
-        job()
+    first = job() if warm else None
     runs = []
     for _ in range(repeats):
         with watched(model) as watch:
@@ -113,7 +113,8 @@ def timed_runs(job: Callable[[], Any], model: Model, repeats: int, warm: bool = 
     return {"median_s": statistics.median(run[0] for run in runs),
             "cpu_s": statistics.median(run[1] for run in runs),
             "seconds": [run[0] for run in runs], "iterations": watch.iterations,
-            "shares": watch.shares(seconds), "calls": dict(watch.calls), "done": runs[-1][3]}
+            "shares": watch.shares(seconds), "calls": dict(watch.calls), "done": runs[-1][3],
+            "all_done": [run[3] for run in runs] + ([first] if warm else [])}
 
 
 @dataclass(frozen=True)

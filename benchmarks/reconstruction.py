@@ -82,6 +82,7 @@ def main() -> int:
     result = timed_runs(lambda: reconstruct(work, fit, say), work.model, options.repeats,
                         warm=False)
     done: Reconstruction = result.pop("done")
+    del result["all_done"]
     answer = answer_of(work, done)
     limit = case.history.match_mm + case.dent.noise_mm
     key = f"{options.case.name}, {options.threads} thread(s)"

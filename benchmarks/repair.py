@@ -92,6 +92,7 @@ def main() -> int:
     steps = Steps(open_session(work, found.state), options.strategy, options.steps)
     result = timed_runs(steps.run, work.model, 1, warm=False)
     session = result.pop("done")
+    del result["all_done"]
     result |= checked(session, options.steps)
     key = f"{options.strategy}, {options.steps} steps, {options.threads} thread(s)"
     result |= {"strategy": options.strategy, "threads": options.threads,
