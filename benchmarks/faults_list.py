@@ -20,7 +20,7 @@ class Fault:
     tests: tuple[str, ...] = ()
 
 
-KERNELS, LANES = "simkit/shell/kernels.py", "simkit/shell/lanes.py"
+KERNELS, SURFACE = "simkit/shell/kernels.py", "simkit/shell/bundle/surface.py"
 J2, LOG = "simkit/sheet/j2.py", "simkit/shell/logstrain.py"
 CONTACT, EDGES = "simkit/equilibrium/contact.py", "simkit/panel/edges.py"
 NEWTON = "simkit/solve/nonlinear/newton.py"
@@ -62,12 +62,18 @@ FAULTS = (
     Fault("bending strain with the wrong sign", KERNELS,
           "k0 = curvature[el, gp, 0] - b[0]", "k0 = b[0] - curvature[el, gp, 0]",
           ("cantilever-shear", "strip-springback")),
-    Fault("side by side: bending strain with the wrong sign", LANES,
-          "k0 = geo[e + 3 * elements] - (x11", "k0 = -geo[e + 3 * elements] + (x11",
-          ("plate-under-a-ball",), (SIDE_BY_SIDE,)),
-    Fault("side by side: a tenth of a bending force lost", LANES,
-          "turn[t + 6 * LANES + lane] = -b11 * nx", "turn[t + 6 * LANES + lane] = -0.9 * b11 * nx",
-          ("cap-under-a-ball",), (SIDE_BY_SIDE,)),
+    Fault("bundles: bending strain with the wrong sign", SURFACE,
+          "keep(w, CURVE + r, row(w, CURVE + r) - dot(w, at, UP))",
+          "keep(w, CURVE + r, dot(w, at, UP) - row(w, CURVE + r))",
+          ("small-square-plate", "cantilever-shear"), (SIDE_BY_SIDE,)),
+    Fault("bundles: a tenth of a bending force lost", SURFACE,
+          "keep(w, TURN + 6 + c, nothing - m11 * normal)",
+          "keep(w, TURN + 6 + c, nothing - same8(0.9) * m11 * normal)",
+          ("small-square-plate", "cantilever-shear"), (SIDE_BY_SIDE,)),
+    Fault("bundles: second variation of curvature without its metric",
+          "simkit/shell/bundle/tangent.py",
+          "s = s + bent * row(w, METRIC + (d if a == d else 2))", "s = s + same8(0.0) * bent",
+          (), (f"{WORK}::test_a_kept_tangent_is_the_exact_one_where_it_was_formed",)),
     Fault("tangent without the hardening slope", J2,
           "    fall = slope - h\n", "    fall = slope\n",
           ("tension-and-stretch",), (POINT,)),

@@ -92,7 +92,7 @@ class Contact:
 
 def place_contact(
     model: Model, state: State, body: RigidBody, at: Array, direction: Array, reach_mm: float,
-    along: Array | None = None, per_element: int = 4,
+    along: Array | None = None, per_element: int = 8,
 ) -> Contact:
     """Bring a body to where it just touches the sheet on its way along ``direction``.
 

@@ -28,6 +28,13 @@ Stages = list[tuple[float, float, float | None]]
 """Share faded, full force times displacement N mm, its change per share (None where unknown)."""
 
 
+FOLLOWED = 1e-3
+"""Residual of a followed free shape over the tool's force."""
+ROUNDS = 15
+SLOW = 0.4
+"""Share of the residual left by a round from which the next takes a tangent of its own."""
+
+
 class ReleaseForecast:
     """Shapes after release, followed while the tool advances (private to one operation).
 
@@ -48,21 +55,15 @@ class ReleaseForecast:
         allowed = FOLLOWED * max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
         x, last = self.free, np.inf
         for _ in range(ROUNDS):
-            stale = not self.factored
-            residual = system.evaluate(x, stale)
+            residual = system.evaluate(x, False)
             if residual is None:
                 return None
             size = length(residual)
             if size <= allowed:
                 self.free = x
                 return x
-            if size > 0.4 * last and not stale:
-                stale = True
-                residual = system.evaluate(x, True)
-                if residual is None:
-                    return None
             try:
-                if stale:
+                if size > SLOW * last or not self.factored:
                     dx, negative = system.correction(residual)
                     self.factored = not negative
                     if negative:
@@ -77,11 +78,10 @@ class ReleaseForecast:
 
 TRAVELLING = (TipContact, GluedTab)
 """Tools whose work is force times travel."""
+LAST_TOUCH = 0.02
+"""Share of a tool's force below which its way back is not followed any further."""
 SOFTEST = 1e-5
 """Share of a forming target's stiffness below which it is taken away."""
-FOLLOWED = 3e-4
-"""Residual of a followed free shape over the tool's force."""
-ROUNDS = 15
 
 
 def _elastic_system(process: Process, moment: Moment, solver: str) -> SheetSystem:
@@ -169,9 +169,10 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     """Draw the tool back until it feels no force, then take it away."""
     now, before = moment, came
     whole = max(moment.travel, 0.5)
-    step, largest, smallest = 0.06 * whole, 0.2 * whole, 0.001 * whole
+    largest = 0.6 * whole / process.settings.release_steps
+    step, smallest = 0.3 * largest, 0.001 * whole
     curve: Curve = [(moment.travel, moment.reading.force_N, None)]
-    while now.reading.force_N > 1e-3 * process.peak_force:
+    while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         guess = now.x
@@ -192,22 +193,31 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
         curve.append(_closed(curve, now))
         if after.iterations <= 5:
             step = min(1.6 * step, largest)
+    lost, guess = _lost(curve), now.x
+    if now.reading.force_N > 0.0:
+        guess = now.x + (now.travel - lost) / (before.travel - now.travel) * (now.x - before.x)
+        curve.append((lost, 0.0, None))
     process.work += moment.reading.held_Nmm - travelled_work(curve[::-1])
     process.travelling = False
     count = process.model.layout.count
     last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
-    final = process.balance(last, None, 0.0, last.x, ends=True)
+    final = process.balance(last, None, 0.0, guess[:count], ends=True)
     if final is None or final.negative:
         return process.settle(last, None, 0.0)
     return process.book(last, final)
 
 
-def _to_go(curve: Curve) -> float:
-    """Four fifths of the way to zero force along the last chord, while much of it is left."""
-    if len(curve) < 2 or curve[-1][1] < 0.02 * curve[0][1]:
-        return np.inf
+def _lost(curve: Curve) -> float:
+    """Travel at which the force falls to nothing along the last chord."""
     (t0, f0, _), (t1, f1, _) = curve[-2:]
-    return 0.8 * f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else np.inf
+    return t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else t1
+
+
+def _to_go(curve: Curve) -> float:
+    """Four fifths of the way to zero force along the last chord."""
+    if len(curve) < 2 or curve[-2][1] <= curve[-1][1]:
+        return np.inf
+    return 0.8 * (curve[-1][0] - _lost(curve))
 
 
 def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
@@ -215,9 +225,7 @@ def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
     by the last chord, since the tool does no work beyond it."""
     if now.reading.force_N > 0.0 or len(curve) < 2:
         return now.travel, now.reading.force_N, now.slope
-    (t0, f0, _), (t1, f1, _) = curve[-2:]
-    lost = t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else now.travel
-    return max(lost, now.travel), 0.0, None
+    return max(_lost(curve), now.travel), 0.0, None
 
 
 def travelled_work(curve: Curve) -> float:

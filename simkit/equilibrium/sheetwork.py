@@ -1,4 +1,4 @@
-"""Forces and tangents of all elements: which go side by side, which alone, which keep a tangent."""
+"""Forces and tangents of all elements: in bundles or alone, and which keep a tangent."""
 
 from __future__ import annotations
 
@@ -9,9 +9,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.shell.bundle.elements import bundle_elements
+from simkit.shell.bundle.packing import (
+    STATE_ROWS,
+    bundles_fit,
+    pack_geometry,
+    pack_state,
+    padded,
+)
 from simkit.shell.geometry import Geometry
 from simkit.shell.kernels import add_tangents, assemble, moved_elements
-from simkit.shell.lanes import STATE_ROWS, lane_forces, lanes_fit, pack_geometry, pack_state
 from simkit.shell.layout import Layout
 from simkit.shell.section import Layers
 from simkit.spline.patch import Patch
@@ -19,6 +26,7 @@ from simkit.spline.patch import Patch
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NO_VALUES = np.empty((0, 0))
+NO_STATES = np.empty((0, 0, 0, 0))
 MOVED = 1e-3
 """Strain or rotation of an element beyond which its kept tangent is formed anew."""
 ROWS_A_THREAD = 4
@@ -85,6 +93,18 @@ class KeptTangents:
         self.renew = np.ones(elements, dtype=np.bool_)
 
 
+@dataclass
+class Bundled:
+    """What a pass in bundles gives: forces (control points, 3) N, energies (elements, 2) N mm,
+    which elements are left to the full kernel, which flow, and their new states."""
+
+    force: Array
+    energy: Array
+    left: NDArray[np.bool_]
+    flowing: Ints
+    fresh: Array
+
+
 class SheetWork:
     """Evaluates the elements of one panel; keeps packed data and tangents between calls."""
 
@@ -96,10 +116,9 @@ class SheetWork:
         self.thickness = np.full(geometry.area.shape, thickness_mm)
         self.size = np.sqrt(geometry.area.sum(axis=1))
         self.everything = np.arange(geometry.elements)
-        self.lanes = lanes_fit(patch.degree, geometry)
-        if self.lanes:
-            geo, shape_v = pack_geometry(geometry)
-            self.geo, self.shape_v = geo.ravel(), shape_v.ravel()
+        self.bundles = bundles_fit(patch.degree, geometry)
+        if self.bundles:
+            self.geo, self.shape_v = pack_geometry(geometry)
         self._packed: tuple[Array, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
@@ -109,20 +128,32 @@ class SheetWork:
         """Forces at a displacement (and the exact tangent); None if an element is inverted."""
         g = self.geometry
         x = self.patch.control + displacement
-        energy = np.zeros((g.elements, 2))
         law = self.law if elastic is None else elastic
         data = np.zeros(self.layout.indices.size if tangent else 1)
-        if tangent or not self.lanes:
-            force, listed = np.zeros_like(x), self.everything
-        else:
-            force, marked = self._side_by_side(x, state, np.inf if elastic is not None else 0.0,
-                                               energy)
-            listed = np.flatnonzero(marked)
-        fresh = np.empty((listed.size, *state.points.shape[1:]))
-        if listed.size and not self._one_by_one(listed, x, law, state, fresh, symmetrise, tangent,
-                                                force, energy, data, NO_VALUES):
+        if not tangent and self.bundles:
+            return self._bundled_forces(x, state, elastic)
+        force, energy = np.zeros_like(x), np.zeros((g.elements, 2))
+        fresh = np.empty_like(state.points)
+        if not self._one_by_one(self.everything, x, law, state, fresh, symmetrise, tangent, force,
+                                energy, data, NO_VALUES):
             return None
-        return Internal(force, data, energy, state.points, listed, fresh)
+        return Internal(force, data, energy, state.points, self.everything, fresh)
+
+    def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
+        """Forces in bundles; what they leave, one by one."""
+        part = self._in_bundles(np.ones(self.geometry.elements, dtype=np.bool_), x, state,
+                                elastic is not None, False, NO_VALUES)
+        listed = np.flatnonzero(part.left)
+        if listed.size:
+            alone = np.empty((listed.size, *state.points.shape[1:]))
+            law = self.law if elastic is None else elastic
+            if not self._one_by_one(listed, x, law, state, alone, True, False, part.force,
+                                    part.energy, np.zeros(1), NO_VALUES):
+                return None
+            part.flowing = np.concatenate([part.flowing, listed])
+            part.fresh = np.concatenate([part.fresh, alone])
+        return Internal(part.force, np.zeros(1), part.energy, state.points, part.flowing,
+                        part.fresh)
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
                 keep: str, renew: bool) -> Array | None:
@@ -133,14 +164,18 @@ class SheetWork:
         todo = kept.renew.copy()
         todo[part.flowing] = True
         moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
-        listed = np.flatnonzero(todo)
+        renewed = listed = np.flatnonzero(todo)
         x = self.patch.control + displacement
+        if self.bundles:
+            done = self._in_bundles(todo, x, state, elastic is not None, True, kept.upper)
+            listed = np.flatnonzero(done.left)
         waste, energy = np.zeros_like(x), np.zeros((self.geometry.elements, 2))
         fresh = np.empty((listed.size, *state.points.shape[1:]))
         law = self.law if elastic is None else elastic
         if listed.size and not self._one_by_one(listed, x, law, state, fresh, True, True, waste,
                                                 energy, np.zeros(1), kept.upper):
             return None
+        listed = renewed
         kept.base[listed] = displacement[self.element_points[listed]]
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
@@ -159,35 +194,47 @@ class SheetWork:
             self._kept[name] = KeptTangents(self.geometry.elements, entries, per_element)
         return self._kept[name]
 
-    def _side_by_side(self, x: Array, state: State, bound: float,
-                      energy: Array) -> tuple[Array, NDArray[np.bool_]]:
-        """Forces of the elements that stay elastic, and which do not."""
+    def _in_bundles(self, todo: NDArray[np.bool_], x: Array, state: State, elastic: bool,
+                    tangent: bool, upper: Array) -> Bundled:
+        """Elements of a mask in bundles, rows along u in shares."""
         g, packed = self.geometry, self._packed_state(state)
-        flat = np.ascontiguousarray(x.T).ravel()
-        marked = np.zeros(g.elements, dtype=np.bool_)
-        rows = self.patch.basis_u.elements
+        flat = padded(x.T)
+        rows, count_v = self.patch.basis_u.elements, self.patch.basis_v.elements
         shares = max(1, min(self.threads, rows // ROWS_A_THREAD))
+        slot = np.full(g.elements, -1)
+        left, energy = np.zeros(g.elements, dtype=np.bool_), np.zeros((g.elements, 2))
         parts = [np.zeros(flat.size) for _ in range(shares)]
+        fresh, counts = [NO_STATES] * shares, [0] * shares
 
         def work(share: int) -> None:
             first, last = (rows * k // shares for k in (share, share + 1))
-            lane_forces(first, last, flat, self.patch.basis_v.elements, self.patch.basis_v.count,
-                        g.shape_u, self.shape_v, self.geo, packed, self.law, self.layers.heights,
-                        self.layers.weights, self.thickness_mm, bound, parts[share], energy,
-                        marked)
+            fresh[share] = np.empty(((last - first) * count_v, *state.points.shape[1:]))
+            counts[share] = bundle_elements(
+                todo, first, last, flat, count_v, self.patch.basis_v.count, g.shape_u,
+                self.shape_v, self.geo, self.thickness_mm, self.layers.heights,
+                self.layers.weights, self.law, np.inf if elastic else 0.0, packed, state.points,
+                slot, fresh[share], tangent, parts[share], energy, upper, left)
 
         self._in_threads(work, shares)
         for other in parts[1:]:
             parts[0] += other
-        return np.ascontiguousarray(parts[0].reshape(3, -1).T), marked
+        flowing = []
+        for share in range(shares):
+            first, last = (rows * k // shares * count_v for k in (share, share + 1))
+            found = first + np.flatnonzero(slot[first:last] >= 0)
+            flowing.append(found[np.argsort(slot[found])])
+        force = np.ascontiguousarray(parts[0][:x.size].reshape(3, -1).T)
+        some = [values[:count] for values, count in zip(fresh, counts, strict=True)]
+        return Bundled(force, energy, left, np.concatenate(flowing),
+                       some[0] if shares == 1 else np.concatenate(some))
 
     def _packed_state(self, state: State) -> Array:
-        """Layer states by lanes; packed once for each state."""
+        """Layer states side by side; packed once for each state."""
         if self._packed is None or self._packed[0] is not state.points:
             elements, points, layers = state.points.shape[:3]
-            packed = np.empty((points, layers, STATE_ROWS, elements))
-            pack_state(state.points, self.law, packed)
-            self._packed = (state.points, packed.ravel())
+            packed = padded(np.empty((points, layers, STATE_ROWS, elements)))
+            pack_state(self.everything, state.points, self.law, packed)
+            self._packed = (state.points, packed)
         return self._packed[1]
 
     def _one_by_one(self, listed: Ints, x: Array, law: Array, state: State, fresh: Array,

@@ -1,7 +1,7 @@
-"""The quick ways through the elements give what the full kernel gives.
+"""The bundles of elements give what the full kernel gives.
 
 Truth: the full kernel, whose tangent, patch tests and rates are checked in tests/shell and in
-test_statics_tangent. OTHER (own, independent of the lanes).
+test_statics_tangent. OTHER (own, independent of the bundles).
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ RECOVERING = Sheet("recovering", 206000.0, 0.3, Swift(450.0, 0.005, 0.2),
 
 
 def panel(sheet, threads=1, elements=(21, 9), edges=None):
-    """A curved panel whose rows do not fill the lanes."""
+    """A curved panel whose rows do not fill the bundles."""
     nu, nv = elements
     patch = rectangle_patch((-5.0 * nu, 5.0 * nu), (-4.0 * nv, 4.0 * nv), Curvature(900.0, 400.0),
                             10.0, 8.0)

@@ -155,6 +155,22 @@ def test_same_bits_on_two_runs(system, threads):
     assert all(np.array_equal(results[0], other) for other in results[1:])
 
 
+def test_any_number_of_threads_gives_the_same_bits():
+    """Sums are taken in an order that the tree alone decides; one side and several."""
+    pattern, data = bench.upper_triangle(*bench.clamped(*bench.shallow_shell((40, 40), 2)))
+    b = np.random.default_rng(7).standard_normal((pattern.n, 11))
+    found = []
+    for threads in (1, 2, 3):
+        solver = MultifrontalLDL(pattern, threads)
+        assert len(solver._plan.stages) > 2
+        assert max(len(stage) for stage in solver._plan.stages) >= 2 * threads
+        solver.factor(data)
+        found.append((solver._d.tobytes(), solver.solve(b).tobytes(), solver.solve(b[:, 0])))
+    for d, many, one in found[1:]:
+        assert (d, many) == found[0][:2]
+        assert np.array_equal(one, found[0][2])
+
+
 @pytest.mark.parametrize("threads", [1, 2])
 @pytest.mark.parametrize("named", [False, True])
 def test_changed_branches_alone_give_the_bits_of_a_full_factorisation(threads, named):

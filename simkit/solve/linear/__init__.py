@@ -33,14 +33,14 @@ def make_solver(pattern: Pattern, backend: str = "auto", threads: int = 1) -> Fa
     InputError for a backend that is unknown or not installed, or fewer than one thread.
 
     'auto' is multifrontal: measured with `benchmarks/linear_solvers.py` (degree 2, one thread,
-    Zen 4, scipy's OpenBLAS; MKL 2026.2, mtype -2), milliseconds to factor / solve one side:
+    Zen 5; MKL 2026.2, mtype -2), milliseconds to factor / solve one side:
 
-    elements   multifrontal   pardiso       superlu
-    32 x 32    4.6 / 0.5      12.9 / 0.8    36 / 0.7
-    64 x 64    28.5 / 4.0     62.5 / 6.1    273 / 6.4
-    128 x 128  236 / 22.7     433 / 29.5    not run
+    elements   multifrontal   pardiso      superlu
+    32 x 32    1.4 / 0.2      6.8 / 0.3    26 / 0.5
+    64 x 64    11.2 / 1.8     45 / 3.1     165 / 5.0
+    128 x 128  82 / 11.8      316 / 23     not run
 
-    Another processor or BLAS may order them otherwise; then set the variable.
+    Another processor may order them otherwise; then set the variable.
     """
     key = None
     if backend == "auto":

@@ -12,6 +12,24 @@ from numba import njit
 
 
 @njit(cache=True)
+def stable_order(values: np.ndarray) -> np.ndarray:
+    """Return the order that sorts whole numbers from 0, equals as they come; counted in buckets."""
+    largest = 0
+    for value in values:
+        largest = max(largest, value)
+    count = np.zeros(largest + 2, np.int64)
+    for value in values:
+        count[value + 1] += 1
+    for v in range(1, count.size):
+        count[v] += count[v - 1]
+    order = np.empty(values.size, np.int64)
+    for i in range(values.size):
+        order[count[values[i]]] = i
+        count[values[i]] += 1
+    return order
+
+
+@njit(cache=True)
 def point_graph(
     indptr: np.ndarray, indices: np.ndarray, point: np.ndarray, points: int
 ) -> tuple[np.ndarray, np.ndarray]:
@@ -21,7 +39,7 @@ def point_graph(
     point q are neighbour[start[q]:start[q + 1]], possibly listed twice, q itself left out.
     """
     n = point.size
-    order = np.argsort(point, kind="mergesort")
+    order = stable_order(point)
     seen = np.full(points, -1, np.int64)
     one = np.empty(indices.size, np.int64)
     two = np.empty(indices.size, np.int64)
@@ -98,35 +116,40 @@ def _best_cut(
 
 
 @njit(cache=True)
-def _sorted_members(members: np.ndarray, xy: np.ndarray, first: int) -> np.ndarray:
+def _sort_members(members: np.ndarray, xy: np.ndarray, first: int) -> None:
     """Sort points by one axis, then the other: neighbours along a strip stay together."""
-    span = xy[:, 1 - first].max() + 1
-    key = np.empty(members.size, np.int64)
-    for m in range(members.size):
-        key[m] = xy[members[m], first] * span + xy[members[m], 1 - first]
-    return members[np.argsort(key, kind="mergesort")]
+    along = np.empty(members.size, np.int64)
+    copy = np.empty(members.size, np.int64)
+    for turn in range(2):
+        axis = 1 - first if turn == 0 else first
+        for m in range(members.size):
+            along[m] = xy[members[m], axis]
+            copy[m] = members[m]
+        order = stable_order(along)
+        for m in range(members.size):
+            members[m] = copy[order[m]]
 
 
 @njit(cache=True)
 def _divide(
     members: np.ndarray, along: np.ndarray, cut: int, reach: np.ndarray
-) -> tuple[np.ndarray, int, int]:
-    """Reorder a segment as left, right, strip; return it with the two inner borders."""
+) -> tuple[int, int]:
+    """Reorder a segment in place as left, right, strip; return the two inner borders."""
     kind = np.zeros(members.size, np.int64)
-    count = np.zeros(4, np.int64)
+    left, right = 0, members.size
     for m in range(members.size):
         if along[members[m]] >= cut:
             kind[m] = 1
         elif reach[m] >= cut:
             kind[m] = 2
-        count[kind[m] + 1] += 1
-    place = np.cumsum(count)
-    left, right = place[1], place[2]
-    result = np.empty_like(members)
+            right -= 1
+        else:
+            left += 1
+    order = stable_order(kind)
+    copy = members.copy()
     for m in range(members.size):
-        result[place[kind[m]]] = members[m]
-        place[kind[m]] += 1
-    return result, left, right
+        members[m] = copy[order[m]]
+    return left, right
 
 
 @njit(cache=True)
@@ -144,31 +167,36 @@ def dissect(
     starts[points] = True
     label = np.zeros(points, np.int64)
     labels = 1
-    todo = [(0, points)]
-    while len(todo) > 0:
-        lo, hi = todo.pop()
-        members = order[lo:hi].copy()
+    todo = np.empty((points + 2, 2), np.int64)
+    todo[0, 0], todo[0, 1] = 0, points
+    waiting = 1
+    across, along = np.ascontiguousarray(xy[:, 0]), np.ascontiguousarray(xy[:, 1])
+    while waiting > 0:
+        waiting -= 1
+        lo, hi = todo[waiting, 0], todo[waiting, 1]
+        members = order[lo:hi]
         starts[lo] = True
         axis, cut, cost = 0, 0, np.inf
         reach = members
-        if weight[members].sum() > leaf:
-            cost, cut, reach = _best_cut(members, xy[:, 0], weight, start, neighbour, label)
-            cost1, cut1, reach1 = _best_cut(members, xy[:, 1], weight, start, neighbour, label)
+        total = 0.0
+        for q in members:
+            total += weight[q]
+        if total > leaf:
+            cost, cut, reach = _best_cut(members, across, weight, start, neighbour, label)
+            cost1, cut1, reach1 = _best_cut(members, along, weight, start, neighbour, label)
             if cost1 < cost:
                 axis, cost, cut, reach = 1, cost1, cut1, reach1
         if cost == np.inf:
-            order[lo:hi] = _sorted_members(members, xy, 0)
+            _sort_members(members, xy, 0)
             continue
-        members, left, right = _divide(members, xy[:, axis], cut, reach)
-        members[right:] = _sorted_members(members[right:], xy, 1 - axis)
-        order[lo:hi] = members
-        for q in members[:left]:
-            label[q] = labels
-        for q in members[left:right]:
-            label[q] = labels + 1
+        left, right = _divide(members, across if axis == 0 else along, cut, reach)
+        _sort_members(members[right:], xy, 1 - axis)
+        for m in range(right):
+            label[members[m]] = labels if m < left else labels + 1
         labels += 2
         if right < hi - lo:
             starts[lo + right] = True
-        todo.append((lo, lo + left))
-        todo.append((lo + left, lo + right))
+        todo[waiting, 0], todo[waiting, 1] = lo, lo + left
+        todo[waiting + 1, 0], todo[waiting + 1, 1] = lo + left, lo + right
+        waiting += 2
     return order, starts

@@ -1,9 +1,10 @@
 """Numeric multifrontal LDL^T: gather a front, eliminate its pivots, hand on its update.
 
-Duff and Reid 1983 (multifrontal), in dense fronts with BLAS 3; both MEMORY. Arrays named as in
-`symbolic.Tree`. A panel holds the pivot columns of a front (column-major, pivots above border);
-after elimination it holds L, unit lower in its top square. An update is the lower triangle of a
-border x border square. Only lower triangles are read; what stands above is left to chance.
+Duff and Reid 1983 (multifrontal; MEMORY). Arrays named as in `symbolic.Tree`. The pivot columns
+of a front are gathered column-major in scratch (rows as in `products`: eights of pivots, then
+eights of border), and go to their panel as they are finished. A panel holds L without its unit
+diagonal, zero there and above. An update is the lower triangle of a border x border square,
+column-major, border filled up to eights; what stands above is left to chance.
 """
 
 from __future__ import annotations
@@ -11,165 +12,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.blas import GEMM, dgemm
-
-NARROW = 16  # columns eliminated at once
-WIDE = 32  # columns of an update computed at once; half a square of this size is wasted
-N, T = ord("N"), ord("T")
-TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
-LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
-
-
-@njit(cache=True, nogil=True)
-def factor_diagonal(
-    panel: np.ndarray,
-    start: int,
-    rows: int,
-    width: int,
-    d: np.ndarray,
-    scale: float,
-    perturb: bool,
-    inverse: np.ndarray,
-) -> tuple[int, int]:
-    """Factor a width x width diagonal square in place and invert its unit lower triangle.
-
-    The square begins at panel[start], leading dimension `rows`; `inverse` is column-major with
-    leading dimension NARROW, zero above its diagonal. Returns the first column whose pivot
-    cannot be used, or -1, and how many pivots were lifted.
-    """
-    lifted = 0
-    for k in range(width):
-        ck = start + k * rows
-        pivot = panel[ck + k]
-        if not abs(pivot) > TINY * scale:
-            if not perturb or not abs(pivot) <= TINY * scale or scale == 0.0:
-                return k, lifted
-            pivot = -LIFT * scale if pivot < 0.0 else LIFT * scale
-            lifted += 1
-        d[k] = pivot
-        panel[ck + k] = 1.0
-        reciprocal = 1.0 / pivot
-        for j in range(k + 1, width):
-            cj = start + j * rows
-            factor = panel[ck + j] * reciprocal
-            for i in range(j, width):
-                panel[cj + i] -= factor * panel[ck + i]
-        for i in range(k + 1, width):
-            panel[ck + i] *= reciprocal
-    for k in range(width):
-        ik = k * NARROW
-        for i in range(width):
-            inverse[ik + i] = 0.0
-        inverse[ik + k] = 1.0
-        for j in range(k, width):
-            value = inverse[ik + j]
-            cj = start + j * rows
-            for i in range(j + 1, width):
-                inverse[ik + i] -= value * panel[cj + i]
-    return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def _scale(
-    scaled: np.ndarray, panel: np.ndarray, at: int, start: int, length: int, factor: float
-) -> None:
-    """Set a stretch of L D from the same stretch of L."""
-    into, values = scaled[at : at + length], panel[start + at : start + at + length]
-    for i in range(length):
-        into[i] = values[i] * factor
-
-
-@njit(cache=True, nogil=True)
-def _unscale(
-    panel: np.ndarray, scaled: np.ndarray, at: int, start: int, length: int, factor: float
-) -> None:
-    """Set a stretch of L from the same stretch of L D."""
-    into, values = panel[start + at : start + at + length], scaled[at : at + length]
-    for i in range(length):
-        into[i] = values[i] * factor
-
-
-@njit(cache=True, nogil=True)
-def factor_panel(
-    panel: np.ndarray,
-    start: int,
-    rows: int,
-    pivots: int,
-    d: np.ndarray,
-    scale: float,
-    perturb: bool,
-    scaled: np.ndarray,
-    inverse: np.ndarray,
-    blas: np.ndarray,
-) -> tuple[int, int]:
-    """Eliminate the pivots of a panel (rows x pivots); `scaled` receives L D, same shape.
-
-    Left-looking by NARROW columns. Returns (bad column or -1, pivots lifted).
-    """
-    gemm = blas[GEMM]
-    p0 = panel.ctypes.data + 8 * start
-    w0 = scaled.ctypes.data
-    inv0 = inverse.ctypes.data
-    lifted = 0
-    for j in range(0, pivots, NARROW):
-        width = min(NARROW, pivots - j)
-        corner = j * rows + j
-        if j > 0:
-            dgemm(
-                gemm, N, T, rows - j, width, j, -1.0,
-                p0 + 8 * j, rows, w0 + 8 * j, rows, 1.0, p0 + 8 * corner, rows,
-            )
-        bad, more = factor_diagonal(
-            panel, start + corner, rows, width, d[j:], scale, perturb, inverse
-        )
-        lifted += more
-        if bad >= 0:
-            return j + bad, lifted
-        for k in range(width):
-            _scale(scaled, panel, corner + k * rows + k, start, width - k, d[j + k])
-        rest = rows - j - width
-        if rest > 0:
-            below = corner + width
-            dgemm(
-                gemm, N, T, rest, width, width, 1.0,
-                p0 + 8 * below, rows, inv0, NARROW, 0.0, w0 + 8 * below, rows,
-            )
-            for k in range(width):
-                _unscale(panel, scaled, below + k * rows, start, rest, 1.0 / d[j + k])
-    return -1, lifted
-
-
-@njit(cache=True, nogil=True)
-def form_update(
-    panel: np.ndarray,
-    start: int,
-    rows: int,
-    pivots: int,
-    scaled: np.ndarray,
-    updates: np.ndarray,
-    place: int,
-    blas: np.ndarray,
-) -> None:
-    """Write -L D L^T of the border rows to the update at updates[place]."""
-    gemm = blas[GEMM]
-    p0 = panel.ctypes.data + 8 * (start + pivots)
-    w0 = scaled.ctypes.data + 8 * pivots
-    u0 = updates.ctypes.data + 8 * place
-    border = rows - pivots
-    for c in range(0, border, WIDE):
-        width = min(WIDE, border - c)
-        dgemm(
-            gemm, N, T, border - c, width, pivots, -1.0,
-            p0 + 8 * c, rows, w0 + 8 * c, rows, 0.0, u0 + 8 * (c * border + c), border,
-        )
-
-
-@njit(cache=True, nogil=True)
-def _add(target: np.ndarray, to: int, source: np.ndarray, at: int, length: int) -> None:
-    """Add a stretch of numbers. Loops over slices from 0 vectorise, offsets in the index do not."""
-    into, values = target[to : to + length], source[at : at + length]
-    for i in range(length):
-        into[i] += values[i]
+from simkit.solve.linear.elimination import PRODUCTS, factor_panel
+from simkit.solve.linear.products import add_products
+from simkit.solve.linear.simd import address
+from simkit.solve.linear.tiles import add_stretch8
 
 
 @njit(cache=True, nogil=True)
@@ -188,16 +34,17 @@ def add_to_parent(
     Entry (i, j) of the front stands at target[start + (j - low) * rows + i]; for the border's
     own square, whose rows begin at low, `start` is passed smaller by low.
     """
+    to0, from0 = address(target) + 8 * start, address(update)
     for a in range(runs.shape[0]):
         from_c, to_c, length = runs[a, 0], runs[a, 1], runs[a, 2]
         if to_c < low or to_c >= high:
             continue
         for j in range(length):
-            column = (from_c + j) * border
-            into = start + (to_c + j - low) * rows
-            _add(target, into + to_c + j, update, column + from_c + j, length - j)
+            column = from0 + 8 * (from_c + j) * border
+            into = to0 + 8 * (to_c + j - low) * rows
+            add_stretch8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
             for b in range(a + 1, runs.shape[0]):
-                _add(target, into + runs[b, 1], update, column + runs[b, 0], runs[b, 2])
+                add_stretch8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)
@@ -207,15 +54,13 @@ def gather_values(
     entry_to: np.ndarray,
     low: int,
     high: int,
-    panel: np.ndarray,
-    start: int,
+    front: np.ndarray,
 ) -> float:
-    """Put the values of a block into its panel; return the largest in magnitude."""
+    """Put the values of a block into its front; return the largest in magnitude."""
     largest = 0.0
-    block = panel[start:]
     for e in range(low, high):
         value = data[entry_from[e]]
-        block[entry_to[e]] = value
+        front[entry_to[e]] = value
         largest = max(largest, abs(value))
     return largest
 
@@ -239,10 +84,9 @@ def factor_blocks(
     updates: np.ndarray,
     d: np.ndarray,
     lifted: np.ndarray,
-    scaled: np.ndarray,
-    inverse: np.ndarray,
+    front: np.ndarray,
+    scratch: np.ndarray,
     perturb: bool,
-    blas: np.ndarray,
 ) -> int:
     """Factor these blocks in turn; return the position of an unusable pivot, or -1.
 
@@ -251,49 +95,75 @@ def factor_blocks(
     """
     for s in blocks:
         pivots = first[s + 1] - first[s]
-        border = border_ptr[s + 1] - border_ptr[s]
-        rows = pivots + border
+        own = (pivots + 7) // 8 * 8
+        border = (border_ptr[s + 1] - border_ptr[s] + 7) // 8 * 8
+        rows = own + border
         start = panel_ptr[s]
-        panel[start : start + rows * pivots] = 0.0
-        scale = gather_values(
-            data, entry_from, entry_to, entry_ptr[s], entry_ptr[s + 1], panel, start
-        )
+        front[: rows * own] = 0.0
+        scale = gather_values(data, entry_from, entry_to, entry_ptr[s], entry_ptr[s + 1], front)
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
             add_to_parent(
-                updates[place[c] :], border_ptr[c + 1] - border_ptr[c],
-                runs[run_ptr[c] : run_ptr[c + 1]], panel, start, rows, 0, pivots,
+                updates[place[c] :], (border_ptr[c + 1] - border_ptr[c] + 7) // 8 * 8,
+                runs[run_ptr[c] : run_ptr[c + 1]], front, 0, rows, 0, own,
             )
         bad, lifted[s] = factor_panel(
-            panel, start, rows, pivots, d[first[s] :], scale, perturb, scaled, inverse, blas
+            panel, start, rows, pivots, front, d[first[s] :], scale, perturb, scratch
         )
         if bad >= 0:
             return first[s] + bad
         if border == 0:
             continue
-        form_update(panel, start, rows, pivots, scaled, updates, place[s], blas)
+        u0 = address(updates) + 8 * (place[s] - own * border - own)
+        add_products(
+            panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
+            u0, border, False, scratch[PRODUCTS:],
+        )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
             add_to_parent(
-                updates[place[c] :], border_ptr[c + 1] - border_ptr[c],
-                runs[run_ptr[c] : run_ptr[c + 1]], updates, place[s] - pivots, border,
-                pivots, rows,
+                updates[place[c] :], (border_ptr[c + 1] - border_ptr[c] + 7) // 8 * 8,
+                runs[run_ptr[c] : run_ptr[c + 1]], updates, place[s] - own, border,
+                own, rows,
             )
     return -1
 
 
+@njit(cache=True, nogil=True)
+def take_changes(
+    old: np.ndarray, new: np.ndarray, block: np.ndarray, changed: np.ndarray
+) -> bool:
+    """Copy new values over old ones; mark in `changed` the blocks whose values differ.
+
+    `block` gives the block of each value. Returns whether all that differ are finite.
+    """
+    old_bits, new_bits = old.view(np.int64), new.view(np.int64)
+    finite = True
+    whole = old.size // 16 * 16
+    for low in range(0, old.size, 16):
+        if low < whole:
+            one, two = old_bits[low : low + 16], new_bits[low : low + 16]
+            differ = 0
+            for k in range(16):
+                differ |= one[k] ^ two[k]
+            if differ == 0:
+                continue
+        for k in range(low, min(low + 16, old.size)):
+            if old_bits[k] != new_bits[k]:
+                finite &= abs(new[k]) < np.inf
+                changed[block[k]] = True
+                old[k] = new[k]
+    return finite
+
+
 @njit(cache=True)
-def changed_blocks(
-    old: np.ndarray, new: np.ndarray, entry_ptr: np.ndarray, entry_from: np.ndarray
-) -> np.ndarray:
-    """Return a mask of the blocks in which any value differs."""
-    result = np.zeros(entry_ptr.size - 1, np.bool_)
-    for s in range(result.size):
+def block_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray:
+    """Return the block of each value of the data."""
+    block = np.empty(entry_from.size, np.int32)
+    for s in range(entry_ptr.size - 1):
         for e in range(entry_ptr[s], entry_ptr[s + 1]):
-            if old[entry_from[e]] != new[entry_from[e]]:
-                result[s] = True
-                break
-    return result
+            block[entry_from[e]] = s
+    return block
 
 
 @njit(cache=True)

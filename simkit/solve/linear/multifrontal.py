@@ -4,19 +4,34 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 
 from simkit.solve.linear import kernels
-from simkit.solve.linear.blas import addresses, one_blas_thread
-from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
+from simkit.solve.linear.elimination import SCRATCH
+from simkit.solve.linear.pattern import (
+    RESIDUAL_GOAL,
+    Pattern,
+    SingularMatrix,
+    checked_right_side,
+    checked_shape,
+    refine_column,
+)
 from simkit.solve.linear.plan import make_plan
+from simkit.solve.linear.residual import residual_eight
+from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import backward, forward
-from simkit.solve.linear.substitution_many import backward_many, forward_many
-from simkit.solve.linear.symbolic import analyse
+from simkit.solve.linear.substitution_many import (
+    backward_many,
+    forward_many,
+    merge,
+    pack,
+    unpack,
+)
+from simkit.solve.linear.symbolic import analyse, eights
 
-LEAF = 100  # equations in a block below which it is not cut further
+LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
 
 Result = TypeVar("Result")
@@ -28,7 +43,7 @@ class MultifrontalLDL:
     A pivot below 1e-13 of its block's values raises SingularMatrix; with `perturb` it is lifted
     to 1e-8 of them instead and counted in `perturbed`, for refinement to mend. `recomputed` is
     the number of blocks the last factorisation worked on, of `blocks`. An object serves one
-    caller at a time; the same values give the same bits on every run with as many threads.
+    caller at a time; the same values give the same bits on every run and any number of threads.
     """
 
     name = "multifrontal"
@@ -37,25 +52,34 @@ class MultifrontalLDL:
         self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF
     ) -> None:
         self.pattern = pattern
+        self._threads = threads
         self.perturb = perturb
         self.perturbed = 0
         self.recomputed = 0
         self.negative_pivots: int | None = None
-        self._blas = addresses()
         self._tree = tree = analyse(pattern, leaf)
-        self._plan = make_plan(tree, threads, KEEP_FRACTION)
+        self._plan = make_plan(tree, KEEP_FRACTION)
+        # one thread takes the groups of a stage in one go, in the same order
+        self._stages = tuple(
+            stage if threads > 1 else (np.concatenate(stage),) for stage in self._plan.stages
+        )
         self.blocks = tree.parent.size
-        self._panel = np.empty(int(tree.panel_ptr[-1]))
-        self._updates = np.empty(self._plan.size)
+        # the last corner is read to its full width
+        self._panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
+        self._panel[tree.panel_ptr[-1] :] = 0.0
+        self._updates = aligned(self._plan.kept_size + threads * self._plan.stack_size)
+        self._places = [self._plan.places(t) for t in range(threads)]
         self._d = np.empty(pattern.n)
         self._lifted = np.zeros(self.blocks, np.int64)
-        self._front = int((tree.pivots + tree.borders).max(initial=1))
-        widest = int((tree.pivots * (tree.pivots + tree.borders)).max(initial=1))
-        self._scratch = [
-            (np.empty(widest), np.empty(kernels.NARROW**2)) for _ in range(threads)
-        ]
-        self._pool = ThreadPoolExecutor(threads) if threads > 1 else None
+        own = eights(tree.pivots)
+        widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
+        self._scratch = [(aligned(widest + 8), aligned(SCRATCH)) for _ in range(threads)]
+        floats = longest + 8 * int(own.max(initial=8)) + 64
+        self._sides = [aligned(floats) for _ in range(threads)]
+        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
         self._data = np.empty(pattern.nnz)
+        self._block_of = kernels.block_of_values(tree.entry_ptr, tree.entry_from)
+        self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
@@ -67,16 +91,24 @@ class MultifrontalLDL:
         """
         fresh = not self._ready
         self._ready, self.negative_pivots = False, None  # until all went well
-        values = checked_values(self.pattern, data)
-        todo = np.ones(self.blocks, np.bool_) if fresh else self._reached(values, changed)
-        np.copyto(self._data, values)
-        shares, rest = self._plan.shares, self._plan.rest
-        with one_blas_thread():
-            bad = max(self._side_by_side(lambda t: self._run(shares[t][todo[shares[t]]], t)))
-            if bad < 0:
-                bad = self._run(rest[todo[rest]], 0)
-        if bad >= 0:
-            equation = int(self._tree.order[bad])
+        values = checked_shape(self.pattern, data)
+        own = np.zeros(self.blocks, np.bool_)
+        if fresh or changed is not None:
+            np.copyto(self._data, values)
+            finite = bool(np.isfinite(values).all())
+            moved = np.zeros(self.pattern.n, np.bool_)
+            moved[slice(None) if fresh else changed] = True
+            own[:] = np.logical_or.reduceat(moved[self._tree.order], self._tree.first[:-1])
+        else:
+            finite = kernels.take_changes(self._data, values, self._block_of, own)
+        if not finite:
+            raise SingularMatrix("the matrix holds values that are not finite")
+        todo = kernels.reached_blocks(self._tree.parent, self._plan.keeper, own)
+        for stage in self._stages:
+            bad = self._side_by_side(stage, lambda blocks, t: self._run(blocks[todo[blocks]], t))
+            if max(bad) < 0:
+                continue
+            equation = int(self._tree.order[max(bad)])
             raise SingularMatrix(f"no usable pivot in equation {equation}")
         self._ready = True
         self.recomputed = int(np.count_nonzero(todo))
@@ -90,78 +122,97 @@ class MultifrontalLDL:
         """
         if not self._ready:
             raise SingularMatrix("there is no factorisation to solve with")
-        with one_blas_thread():
-            return solve_refined(self.pattern, self._data, b, self._substitute)
+        right = checked_right_side(self.pattern, b)
+        x = np.empty_like(right, order="F")
+        for low in range(0, right.shape[1], LANES):
+            part = slice(low, low + LANES)
+            if right[:, part].shape[1] > 1:
+                self._solve_several(right[:, part], x[:, part])
+            else:
+                x[:, low] = self._through_one(right[:, low])
+                refine_column(self.pattern, self._data, right[:, low], x[:, low], self._again)
+        return x.reshape(np.shape(b))
 
-    def _side_by_side(self, job: Callable[[int], Result]) -> list[Result]:
-        """Run a job for every share, on the threads if there are several."""
-        if self._pool is None:
-            return [job(0)]
-        return list(self._pool.map(job, range(len(self._plan.shares))))
+    def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
+        """Solve for up to eight sides (n, m) side by side; refine those that need it."""
+        if self._eight is None:
+            n = self.pattern.n
+            rows = (n, n, n, n + self._plan.merge_to.size)
+            self._eight = tuple(aligned(LANES * size).reshape(-1, LANES) for size in rows)
+        b, solved, residual, ordered = self._eight
+        order = self._tree.order
+        pack(right.T, order, b, ordered)
+        self._through_all(ordered)
+        unpack(ordered, order, solved, x.T)
+        sizes, scales = np.empty(LANES), np.empty(LANES)
+        residual_eight(self.pattern.indptr, self.pattern.columns, self.pattern.threes, self._data,
+                       solved, b, residual, sizes, scales)
+        for column in range(right.shape[1]):
+            if not sizes[column] <= RESIDUAL_GOAL * scales[column]:
+                refine_column(self.pattern, self._data, right[:, column], x[:, column],
+                              self._again)
 
-    def _reached(self, values: np.ndarray, changed: np.ndarray | None) -> np.ndarray:
-        """Return a mask of the blocks that a change since the last factorisation reaches."""
-        tree = self._tree
-        if changed is None:
-            own = kernels.changed_blocks(self._data, values, tree.entry_ptr, tree.entry_from)
-        else:
-            moved = np.zeros(self.pattern.n, np.bool_)
-            moved[changed] = True
-            own = np.logical_or.reduceat(moved[tree.order], tree.first[:-1])
-        return kernels.reached_blocks(tree.parent, self._plan.keeper, own)
+    def _side_by_side(
+        self, groups: tuple[np.ndarray, ...], job: Callable[[np.ndarray, int], Result]
+    ) -> list[Result]:
+        """Do a job for every group; it is given the group's blocks and the thread's number."""
+        if self._pool is None or len(groups) == 1:
+            return [job(blocks, 0) for blocks in groups]
+        results: list[Result | None] = [None] * len(groups)
+        left = iter(range(len(groups)))
+
+        def work(thread: int) -> None:
+            for group in left:  # each is taken by one thread only
+                results[group] = job(groups[group], thread)
+
+        others = [self._pool.submit(work, t) for t in range(1, min(self._threads, len(groups)))]
+        work(0)
+        for other in others:
+            other.result()
+        return cast(list[Result], results)
 
     def _run(self, blocks: np.ndarray, thread: int) -> int:
         """Factor some blocks with one thread's scratch; position of a bad pivot, or -1."""
         tree = self._tree
-        scaled, inverse = self._scratch[thread]
+        front, scratch = self._scratch[thread]
         return int(
             kernels.factor_blocks(
                 blocks, self._data, tree.first, tree.child_ptr, tree.child, tree.border_ptr,
                 tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from, tree.entry_to,
-                tree.panel_ptr, self._plan.place, self._panel, self._updates, self._d,
-                self._lifted, scaled, inverse, self.perturb, self._blas,
+                tree.panel_ptr, self._places[thread], self._panel, self._updates, self._d,
+                self._lifted, front, scratch, self.perturb,
             )
         )
 
-    def _substitute(self, b: np.ndarray) -> np.ndarray:
-        """Return the solution of the factored system for b (n, m), Fortran order.
+    def _through_one(self, b: np.ndarray) -> np.ndarray:
+        """Return the solution of the factored system for b (n,)."""
+        order = self._tree.order
+        ordered = aligned(order.size + self._plan.merge_to.size)
+        np.take(b, order, out=ordered[: order.size])
+        self._through_all(ordered)
+        x = np.empty_like(b)
+        x[order] = ordered[: order.size]
+        return x
 
-        Every further share goes forward in a vector of its own, which are summed in order; then
-        the common top goes forward and back, and the shares go back each in its own rows.
+    def _again(self, residual: np.ndarray) -> np.ndarray:
+        """Return the correction (n, 1) for a residual (n, 1)."""
+        return self._through_one(residual[:, 0])[:, None]
+
+    def _through_all(self, x: np.ndarray) -> None:
+        """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
+
+        Behind its n rows x has the places of the plan.
         """
-        order, shares, rest = self._tree.order, self._plan.shares, self._plan.rest
-        x = np.ascontiguousarray(b[order].T)
-        parts = [x]
-        for rows in self._plan.rows[1:]:
-            part = np.zeros_like(x)
-            part[:, rows], x[:, rows] = x[:, rows], 0.0
-            parts.append(part)
-        self._side_by_side(lambda t: self._forward(shares[t], parts[t]))
-        for part in parts[1:]:
-            x += part
-        self._forward(rest, x)
-        self._backward(rest, x)
-        self._side_by_side(lambda t: self._backward(shares[t], x))
-        result = np.empty_like(b, order="F")
-        result[order] = x.T
-        return result
-
-    def _forward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of L for these blocks to x (m, n) in place."""
-        tree, work = self._tree, np.empty(x.shape[0] * self._front)
-        args = (tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, work)
-        if x.shape[0] == 1:
-            forward(blocks, x[0], *args)
-        else:
-            forward_many(blocks, x, *args, self._blas)
-
-    def _backward(self, blocks: np.ndarray, x: np.ndarray) -> None:
-        """Apply the inverse of D L^T for these blocks to x (m, n) in place."""
-        tree, work = self._tree, np.empty(x.shape[0] * self._front)
-        args = (
-            tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel, self._d, work,
-        )
-        if x.shape[0] == 1:
-            backward(blocks, x[0], *args)
-        else:
-            backward_many(blocks, x, *args, self._blas)
+        tree, plan, n = self._tree, self._plan, self.pattern.n
+        down, up = (forward, backward) if x.ndim == 1 else (forward_many, backward_many)
+        x[n:] = 0.0
+        rows = x.reshape(x.shape[0], -1)
+        for t, stage in enumerate(self._stages):
+            self._side_by_side(stage, lambda blocks, thread: down(
+                blocks, x, tree.first, tree.border_ptr, plan.slot, tree.panel_ptr, self._panel,
+                self._sides[thread]))
+            merge(rows, n, plan.merge_ptr[t], plan.merge_ptr[t + 1], plan.merge_to)
+        for stage in reversed(self._stages):
+            self._side_by_side(stage, lambda blocks, thread: up(
+                blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
+                self._d, self._sides[thread]))

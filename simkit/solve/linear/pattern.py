@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Protocol
 
 import numpy as np
 from numba import njit
+
+from simkit.solve.linear.residual import first_of_three, residual_one
 
 RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
 RESIDUAL_LIMIT = 1e-3  # relative residual above which a solution is not returned; a stable
@@ -52,6 +55,16 @@ class Pattern:
                 f"row {row} of the pattern must start with its diagonal, then increasing columns"
             )
 
+    @cached_property
+    def columns(self) -> np.ndarray:
+        """The columns in half the bytes, for loops that wait for memory."""
+        return np.ascontiguousarray(self.indices, np.int32)
+
+    @cached_property
+    def threes(self) -> np.ndarray:
+        """Mask of the rows that begin three of one control point, see `first_of_three`."""
+        return first_of_three(self.indptr, self.indices)
+
     @property
     def nnz(self) -> int:
         """Number of stored entries (upper triangle with diagonal)."""
@@ -88,19 +101,12 @@ def first_bad_row(n: int, indptr: np.ndarray, indices: np.ndarray) -> int:
     return -1
 
 
-@njit(cache=True, nogil=True)
-def symmetric_residual(
-    indptr: np.ndarray, indices: np.ndarray, data: np.ndarray, x: np.ndarray, r: np.ndarray
-) -> None:
-    """Subtract A x from r in place; A by its upper triangle, x and r (n,)."""
-    for i in range(indptr.size - 1):
-        first = indptr[i]
-        total = data[first] * x[i]
-        for k in range(first + 1, indptr[i + 1]):
-            j = indices[k]
-            total += data[k] * x[j]
-            r[j] -= data[k] * x[i]
-        r[i] -= total
+def checked_shape(pattern: Pattern, data: np.ndarray) -> np.ndarray:
+    """Return the values as contiguous floats; ValueError on a wrong shape."""
+    values = np.ascontiguousarray(data, dtype=np.float64)
+    if values.shape != (pattern.nnz,):
+        raise ValueError(f"expected values of shape ({pattern.nnz},), found {values.shape}")
+    return values
 
 
 def checked_values(pattern: Pattern, data: np.ndarray) -> np.ndarray:
@@ -108,9 +114,7 @@ def checked_values(pattern: Pattern, data: np.ndarray) -> np.ndarray:
 
     Raises ValueError on a wrong shape, SingularMatrix on NaN or infinity.
     """
-    values = np.ascontiguousarray(data, dtype=np.float64)
-    if values.shape != (pattern.nnz,):
-        raise ValueError(f"expected values of shape ({pattern.nnz},), found {values.shape}")
+    values = checked_shape(pattern, data)
     if not np.isfinite(values).all():
         raise SingularMatrix("the matrix holds values that are not finite")
     return values
@@ -139,34 +143,31 @@ def solve_refined(
     right = checked_right_side(pattern, b)
     x = apply_inverse(right)
     for column in range(right.shape[1]):
-        scale = np.abs(right[:, column]).max(initial=0.0)
-        if scale > 0.0:
-            _refine_column(pattern, data, right[:, column], x, column, scale, apply_inverse)
+        refine_column(pattern, data, right[:, column], x[:, column], apply_inverse)
     return x.reshape(np.shape(b))
 
 
-def _refine_column(
+def refine_column(
     pattern: Pattern,
     data: np.ndarray,
     b: np.ndarray,
     x: np.ndarray,
-    column: int,
-    scale: float,
     apply_inverse: Callable[[np.ndarray], np.ndarray],
 ) -> None:
-    """Refine one column of x in place."""
-    residual = b.copy()
-    symmetric_residual(pattern.indptr, pattern.indices, data, x[:, column], residual)
-    size = np.abs(residual).max() / scale
+    """Refine x (n,) in place where its residual asks for it; raises SingularMatrix."""
+    scale = np.abs(b).max(initial=0.0)
+    if scale == 0.0:
+        return
+    residual, rest, trial = np.empty_like(b), np.empty_like(b), np.empty_like(b)
+    args = (pattern.indptr, pattern.columns, pattern.threes, data)
+    size = residual_one(*args, x, b, residual) / scale
     for _ in range(MAX_REFINEMENTS):
         if size <= RESIDUAL_GOAL:
             break
-        trial = x[:, column] + apply_inverse(residual.reshape(-1, 1, order="F"))[:, 0]
-        rest = b.copy()
-        symmetric_residual(pattern.indptr, pattern.indices, data, trial, rest)
-        trial_size = np.abs(rest).max() / scale
+        trial[:] = x + apply_inverse(residual.reshape(-1, 1, order="F"))[:, 0]
+        trial_size = residual_one(*args, trial, b, rest) / scale
         if not trial_size < size:
             break
-        x[:, column], residual, size = trial, rest, trial_size
+        x[:], residual[:], size = trial, rest, trial_size
     if not size <= RESIDUAL_LIMIT:
         raise SingularMatrix(f"the solution leaves a relative residual of {size:.1e}")

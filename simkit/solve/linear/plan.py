@@ -1,4 +1,8 @@
-"""Where updates live while they wait, and which blocks run beside each other."""
+"""Which blocks run beside each other, and where updates and right sides live meanwhile.
+
+The division depends on the tree alone, never on the number of threads, and so do all sums: any
+number of threads gives the same bits.
+"""
 
 from __future__ import annotations
 
@@ -7,88 +11,154 @@ from dataclasses import dataclass
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.symbolic import Tree
+from simkit.solve.linear.symbolic import Tree, eights
+
+BRANCHES = 8  # branches that run beside each other, if there is work enough
+WORTH_DIVIDING = 1e7  # floating-point operations of a branch below which it is not
 
 
 @dataclass(frozen=True, eq=False)
 class Plan:
-    """Division of the blocks into shares that do not depend on each other, and a rest.
+    """Division of the blocks into stages of groups, where a stage's groups are independent.
 
     Attributes
     ----------
-    shares : one increasing array of blocks for each thread.
-    rest : blocks above them, increasing; run after all shares.
-    rows : for each share, the positions of its pivots.
-    place : (blocks,) start of each block's update in the common workspace.
-    size : floats in that workspace.
+    stages : for each stage its groups, increasing arrays of blocks: first whole branches, then
+        the blocks above them, each a group of its own.
+    slot : (borders,) like `Tree.border`, where a block sends its part of a right side on its way
+        forward: a row of its own group, or a place beyond all rows that is the group's alone.
+    merge_ptr, merge_to : after stage t the places merge_ptr[t] to merge_ptr[t + 1] - 1, counted
+        from the end of the rows, are added to the rows merge_to, one after another.
+    place : (blocks,) start of each block's update: among the kept ones, or on the stack of the
+        thread that works on it.
+    kept : (blocks,) mask of the updates that are kept after the factorisation.
+    kept_size, stack_size : floats of all kept updates, and of a thread's stack.
     keeper : (blocks,) nearest block at or above each one whose update is kept after the
         factorisation; a branch is recomputed from such a block's children or not at all.
     """
 
-    shares: tuple[np.ndarray, ...]
-    rest: np.ndarray
-    rows: tuple[np.ndarray, ...]
+    stages: tuple[tuple[np.ndarray, ...], ...]
+    slot: np.ndarray
+    merge_ptr: np.ndarray
+    merge_to: np.ndarray
     place: np.ndarray
-    size: int
+    kept: np.ndarray
+    kept_size: int
+    stack_size: int
     keeper: np.ndarray
 
+    def places(self, thread: int) -> np.ndarray:
+        """Return the start of each block's update in a workspace of all kept ones, then stacks."""
+        stack = self.kept_size + thread * self.stack_size
+        return np.where(self.kept, self.place, self.place + stack)
 
-def make_plan(tree: Tree, threads: int, keep_fraction: float) -> Plan:
-    """Divide the tree among threads and lay out the workspace.
+
+def make_plan(tree: Tree, keep_fraction: float) -> Plan:
+    """Divide the tree into groups and lay out the workspace.
 
     Updates of blocks whose branch costs at least `keep_fraction` of the whole are kept, so
     that an unchanged branch need not be factored again.
     """
     work = tree.work()
     branch = _branch_sums(tree.parent, work)
-    bin_of, tops = _shares(tree, work, branch, threads)
-    kept = (branch >= keep_fraction * work.sum()) | (bin_of < 0)
+    tops = _branch_tops(tree, branch)
+    group = _groups(tree.parent, tops)  # of the branches; -1 above them
+    stage = _stages(tree.parent, group)
+    heads = np.flatnonzero((group < 0) | np.isin(np.arange(group.size), tops))
+    heads = heads[np.lexsort((heads, stage[heads]))]
+    stages = tuple(
+        tuple(np.array([s]) if group[s] < 0 else np.flatnonzero(group == group[s])
+              for s in heads[stage[heads] == t])
+        for t in range(int(stage.max(initial=0)) + 1)
+    )
+    sizes = tree.borders[heads]
+    merge_to = np.concatenate(
+        [np.zeros(0, np.int64)]
+        + [tree.border[tree.border_ptr[s] : tree.border_ptr[s + 1]] for s in heads]
+    )
+    ends = np.concatenate([[0], np.cumsum(sizes)])
+    merge_ptr = ends[np.searchsorted(stage[heads], np.arange(len(stages) + 1))]
+    head_of = np.arange(group.size)
+    head_of[group >= 0] = tops[group[group >= 0]]
+    start = np.zeros(group.size, np.int64)
+    start[heads] = ends[:-1]
+    slot = _slots(tree.first, tree.border_ptr, tree.border, head_of, start)
+    kept = (branch >= keep_fraction * work.sum()) | (group < 0) | (tree.parent < 0)
     kept[tops] = True
-    kept |= tree.parent < 0
-    place, size = _layout(tree.parent, tree.borders, kept, bin_of, threads)
-    shares = tuple(np.flatnonzero(bin_of == t) for t in range(threads))
-    thread_of_row = np.repeat(bin_of, tree.pivots)
-    rows = tuple(np.flatnonzero(thread_of_row == t) for t in range(threads))
+    sizes = _sizes(tree.borders)
+    place, stack = _layout(tree.parent, sizes, kept, group, tops.size)
+    place[kept] = np.cumsum(sizes[kept]) - sizes[kept]
     keeper = _keepers(tree.parent, kept)
-    return Plan(shares, np.flatnonzero(bin_of < 0), rows, place, int(size), keeper)
+    return Plan(
+        stages, slot, merge_ptr, merge_to, place, kept, int(sizes[kept].sum()), int(stack), keeper
+    )
 
 
-def _shares(
-    tree: Tree, work: np.ndarray, branch: np.ndarray, threads: int
-) -> tuple[np.ndarray, np.ndarray]:
-    """Return (thread of each block, -1 for the rest; tops of the shared-out branches).
+def _sizes(borders: np.ndarray) -> np.ndarray:
+    """Return the floats of each update, with the room beyond it that `add_stretch8` wants."""
+    return eights(borders) ** 2 + 8
 
-    The dearest branch is opened, its top going to the rest, while that shortens the estimate
-    rest + longest share.
-    """
-    blocks = work.size
-    if threads == 1:
-        return np.zeros(blocks, np.int64), np.empty(0, np.int64)
+
+def _branch_tops(tree: Tree, branch: np.ndarray) -> np.ndarray:
+    """Return the tops of the branches to run beside each other: the dearest is opened in turn."""
     tops = np.flatnonzero(tree.parent < 0).tolist()
-    rest = 0.0
-    best: tuple[float, list[int], np.ndarray] | None = None
-    for _ in range(8 * threads):
-        tops.sort(key=lambda s: (-branch[s], s))
-        loads = np.zeros(threads)
-        owner = np.empty(len(tops), np.int64)
-        for i, s in enumerate(tops):
-            owner[i] = int(np.argmin(loads))
-            loads[owner[i]] += branch[s]
-        if best is None or rest + loads.max() < best[0]:
-            best = (rest + loads.max(), list(tops), owner)
-        top = tops.pop(0)
-        rest += work[top]
-        tops += tree.child[tree.child_ptr[top] : tree.child_ptr[top + 1]].tolist()
-        if not tops:
+    while len(tops) < BRANCHES:
+        top = max(tops, key=lambda s: (branch[s], s))
+        children = tree.child[tree.child_ptr[top] : tree.child_ptr[top + 1]].tolist()
+        if branch[top] < WORTH_DIVIDING or not children:
             break
-    assert best is not None
-    chosen = np.array(best[1], dtype=np.int64)
-    bin_of = np.full(blocks, -1, np.int64)
-    bin_of[chosen] = best[2]
-    for s in range(blocks - 1, -1, -1):
-        if tree.parent[s] >= 0 and bin_of[tree.parent[s]] >= 0:
-            bin_of[s] = bin_of[tree.parent[s]]
-    return bin_of, chosen
+        tops.remove(top)
+        tops += children
+    return np.array(sorted(tops), dtype=np.int64)
+
+
+@njit(cache=True)
+def _groups(parent: np.ndarray, tops: np.ndarray) -> np.ndarray:
+    """Return the number of the branch each block belongs to, -1 above the branches."""
+    group = np.full(parent.size, -1, np.int64)
+    for t in range(tops.size):
+        group[tops[t]] = t
+    for s in range(parent.size - 1, -1, -1):
+        if group[s] < 0 and parent[s] >= 0:
+            group[s] = group[parent[s]]
+    return group
+
+
+@njit(cache=True)
+def _stages(parent: np.ndarray, group: np.ndarray) -> np.ndarray:
+    """Return when each block runs: 0 in a branch, above them one later than its last child."""
+    stage = np.zeros(parent.size, np.int64)
+    for s in range(parent.size):
+        p = parent[s]
+        if p >= 0 and group[p] < 0:
+            stage[p] = max(stage[p], stage[s] + 1)
+    return stage
+
+
+@njit(cache=True)
+def _slots(
+    first: np.ndarray,
+    border_ptr: np.ndarray,
+    border: np.ndarray,
+    head_of: np.ndarray,
+    start: np.ndarray,
+) -> np.ndarray:
+    """Return `Plan.slot`; a group's places are those of its head's border, from `start` on."""
+    n = first[-1]
+    slot = border.copy()
+    own = np.empty(n, np.int64)
+    current = -1
+    for s in range(head_of.size - 1, -1, -1):
+        head = head_of[s]
+        if head != current:
+            current = head
+            own[:] = -1
+            for k in range(border_ptr[head], border_ptr[head + 1]):
+                own[border[k]] = n + start[head] + k - border_ptr[head]
+        for k in range(border_ptr[s], border_ptr[s + 1]):
+            if own[border[k]] >= 0:
+                slot[k] = own[border[k]]
+    return slot
 
 
 @njit(cache=True)
@@ -112,42 +182,34 @@ def _keepers(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
 
 @njit(cache=True)
 def _layout(
-    parent: np.ndarray, borders: np.ndarray, kept: np.ndarray, bin_of: np.ndarray, threads: int
+    parent: np.ndarray, sizes: np.ndarray, kept: np.ndarray, group: np.ndarray, groups: int
 ) -> tuple[np.ndarray, int]:
-    """Return (start of each update, size of the workspace).
+    """Return (start of each update that is not kept on its thread's stack, size of a stack).
 
-    Each thread has two stacks, for even and odd depth: a block writes to one while it reads its
-    children's updates from the other, and both stacks stay last in, first out. Kept updates
-    have places of their own behind the stacks.
+    A stack is two, for even and odd depth: a block writes to one while it reads its children's
+    updates from the other, and both stay last in, first out. Every branch begins anew, so that
+    few floats are in use at a time and stay in cache. `sizes` are floats.
     """
     blocks = parent.size
     depth = np.zeros(blocks, np.int64)
     for s in range(blocks - 1, -1, -1):
         if parent[s] >= 0:
             depth[s] = depth[parent[s]] + 1
-    top = np.zeros((threads, 2), np.int64)
-    high = np.zeros((threads, 2), np.int64)
+    top = np.zeros((groups, 2), np.int64)
+    high = np.zeros(2, np.int64)
     place = np.zeros(blocks, np.int64)
     below = np.zeros(blocks, np.int64)  # floats of the children's updates on the stack
     for s in range(blocks):
-        if bin_of[s] < 0:
+        if group[s] < 0:
             continue
-        t, side = bin_of[s], depth[s] % 2
+        t, side = group[s], depth[s] % 2
         if not kept[s]:
             place[s] = top[t, side]
-            top[t, side] += borders[s] ** 2
-            high[t, side] = max(high[t, side], top[t, side])
-            below[parent[s]] += borders[s] ** 2
+            top[t, side] += sizes[s]
+            high[side] = max(high[side], top[t, side])
+            below[parent[s]] += sizes[s]
         top[t, 1 - side] -= below[s]
-    size = 0
-    for t in range(threads):
-        for side in range(2):
-            for s in range(blocks):
-                if bin_of[s] == t and depth[s] % 2 == side and not kept[s]:
-                    place[s] += size
-            size += high[t, side]
     for s in range(blocks):
-        if kept[s]:
-            place[s] = size
-            size += borders[s] ** 2
-    return place, size
+        if depth[s] % 2 == 1:
+            place[s] += high[0]
+    return place, high[0] + high[1]

@@ -30,8 +30,11 @@ class Tree:
     border_ptr, border : positions of the border of each block, increasing.
     run_ptr, runs : runs (place in the border, place in the parent's front, length) that add
         the update of a block to its parent; (number, 3).
-    entry_ptr, entry_from, entry_to : values of each block: index in the data, place in the panel.
-    panel_ptr : (blocks + 1,) start of each block's panel, column-major, front x pivots.
+    entry_ptr, entry_from, entry_to : values of each block: index in the data, place in the
+        front's pivot columns.
+    panel_ptr : (blocks + 1,) start of each block's panel, see `products`.
+
+    A front's rows are its pivots, filled up to eights, then its border, filled up to eights.
     """
 
     order: np.ndarray
@@ -58,10 +61,20 @@ class Tree:
         """Number of border equations of each block, (blocks,)."""
         return np.diff(self.border_ptr)
 
+    @property
+    def rows(self) -> np.ndarray:
+        """Number of rows of each front, pivots and border each filled up to eights, (blocks,)."""
+        return eights(self.pivots) + eights(self.borders)
+
     def work(self) -> np.ndarray:
         """Floating-point operations of each block's elimination, (blocks,)."""
         front = (self.pivots + self.borders).astype(float)
         return (front**3 - self.borders.astype(float) ** 3) / 3.0
+
+
+def eights(number: np.ndarray) -> np.ndarray:
+    """Return the next multiple of eight."""
+    return (number + 7) // 8 * 8
 
 
 def analyse(pattern: Pattern, leaf: int) -> Tree:
@@ -118,7 +131,8 @@ def _placed(
     child = inner[np.argsort(parent[inner], kind="stable")]
     child_ptr = np.concatenate([[0], np.cumsum(np.bincount(parent[inner], minlength=blocks))])
     pivots = np.diff(first)
-    panel_ptr = np.concatenate([[0], np.cumsum(pivots * (pivots + np.diff(border_ptr)))])
+    rows = eights(pivots) + eights(np.diff(border_ptr))
+    panel_ptr = np.concatenate([[0], np.cumsum(pivots * rows)])
     run_ptr, runs = _runs(first, parent, border_ptr, border)
     block_of = np.repeat(np.arange(blocks), pivots)
     entry_ptr, entry_from, entry_to = _entries(
@@ -139,6 +153,21 @@ def _placed(
         entry_to=entry_to,
         panel_ptr=panel_ptr,
     )
+
+
+@njit(cache=True)
+def sort_in_place(values: np.ndarray, count: int) -> None:
+    """Sort the first `count` values (Shell's method: short lists, and numba's sort is slow to
+    compile)."""
+    gap = count // 2
+    while gap > 0:
+        for i in range(gap, count):
+            value, k = values[i], i
+            while k >= gap and values[k - gap] > value:
+                values[k] = values[k - gap]
+                k -= gap
+            values[k] = value
+        gap //= 2
 
 
 @njit(cache=True)
@@ -183,8 +212,13 @@ def _borders(
             c = next_child[c]
         ptr[s + 1] = ptr[s] + count
         if ptr[s + 1] > border.size:
-            border = np.concatenate((border, np.empty(border.size + count, np.int64)))
-        border[ptr[s] : ptr[s + 1]] = np.sort(found[:count])
+            more = np.empty(2 * border.size + count, np.int64)
+            for k in range(ptr[s]):
+                more[k] = border[k]
+            border = more
+        sort_in_place(found, count)
+        for k in range(count):
+            border[ptr[s] + k] = found[k]
         if count > 0:
             p = block_of[border[ptr[s]]]
             parent[s] = p
@@ -222,14 +256,15 @@ def _runs(
         p = parent[s]
         if p >= 0:
             pivots = first[p + 1] - first[p]
+            own = (pivots + 7) // 8 * 8
             for i in range(pivots):
                 local[first[p] + i] = i
             for k in range(border_ptr[p], border_ptr[p + 1]):
-                local[border[k]] = pivots + k - border_ptr[p]
+                local[border[k]] = own + k - border_ptr[p]
             open_run = False
             for k in range(border_ptr[s], border_ptr[s + 1]):
                 here = local[border[k]]
-                if open_run and here == local[border[k - 1]] + 1 and here != pivots:
+                if open_run and here == local[border[k - 1]] + 1 and here != own:
                     runs[count - 1, 2] += 1
                 else:
                     runs[count, 0] = k - border_ptr[s]
@@ -272,11 +307,12 @@ def _entries(
     local = np.empty(n, np.int64)
     for s in range(blocks):
         pivots = first[s + 1] - first[s]
-        front = pivots + border_ptr[s + 1] - border_ptr[s]
+        own = (pivots + 7) // 8 * 8
+        rows = own + (border_ptr[s + 1] - border_ptr[s] + 7) // 8 * 8
         for i in range(pivots):
             local[first[s] + i] = i
         for k in range(border_ptr[s], border_ptr[s + 1]):
-            local[border[k]] = pivots + k - border_ptr[s]
+            local[border[k]] = own + k - border_ptr[s]
         for e in range(ptr[s], ptr[s + 1]):
-            target[e] = local[row[e]] + (column[e] - first[s]) * front
+            target[e] = local[row[e]] + (column[e] - first[s]) * rows
     return ptr, source, target

@@ -1,0 +1,112 @@
+"""Arithmetic on eight floats at once, written like arithmetic on one.
+
+With this module imported, ``+``, ``-``, ``*`` and ``/`` in compiled code work on the vectors of
+:mod:`simkit.solve.linear.simd`. Rows of scratch are vectors one after another in memory.
+"""
+
+from __future__ import annotations
+
+import operator
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
+from numba.extending import lower_builtin
+
+from simkit.solve.linear.simd import (
+    LANES,
+    VECTOR,
+    emit_load,
+    emit_store,
+    kernel_operation,
+    vector8,
+)
+
+ROW_BYTES = 8 * LANES
+FUSE = ("contract",)
+"""Lets the compiler take a product and a sum in one step."""
+
+
+def _operator(function: Any, emit: Any) -> None:
+    """Make an operator work on two vectors."""
+
+    cases = [signature(vector8, vector8, vector8)]
+    infer_global(function)(type("Template", (ConcreteTemplate,), {"cases": cases}))
+    lower_builtin(function, vector8, vector8)(
+        lambda ctx, builder, sig, args: emit(builder, *args))
+
+
+_operator(operator.add, lambda b, x, y: b.fadd(x, y, flags=FUSE))
+_operator(operator.sub, lambda b, x, y: b.fsub(x, y, flags=FUSE))
+_operator(operator.mul, lambda b, x, y: b.fmul(x, y, flags=FUSE))
+_operator(operator.truediv, lambda b, x, y: b.fdiv(x, y))
+
+
+@kernel_operation
+def row(typingctx: Any, base: Any, number: Any) -> Any:
+    """Row of scratch that begins at address base: row(base, number)."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
+        return emit_load(builder, builder.add(args[0], offset))
+
+    return vector8(types.int64, types.int64), codegen
+
+
+@kernel_operation
+def keep(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
+    """Write a row of scratch: keep(base, number, value)."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
+        emit_store(builder, args[2], builder.add(args[0], offset))
+        return ctx.get_dummy_value()
+
+    return types.void(types.int64, types.int64, vector8), codegen
+
+
+@kernel_operation
+def root8(typingctx: Any, a: Any) -> Any:
+    """Square root of each."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        kind = ir.FunctionType(VECTOR, [VECTOR])
+        call = cgutils.get_or_insert_function(builder.module, kind, "llvm.sqrt.v8f64")
+        return builder.call(call, args)
+
+    return vector8(vector8), codegen
+
+
+@kernel_operation
+def beyond8(typingctx: Any, a: Any, b: Any) -> Any:
+    """1 where a is not at most b (also where either is no number), else 0."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        within = builder.fcmp_ordered("<=", args[0], args[1])
+        zero, one = (ir.Constant(VECTOR, [v] * LANES) for v in (0.0, 1.0))
+        return builder.select(within, zero, one)
+
+    return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def larger8(typingctx: Any, a: Any, b: Any) -> Any:
+    """The larger of a and b, lane by lane."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return builder.select(builder.fcmp_ordered(">=", args[0], args[1]), *args)
+
+    return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def chosen8(typingctx: Any, which: Any, a: Any) -> Any:
+    """a where which is not 0, else 0, even if a is no number there."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        zero = ir.Constant(VECTOR, [0.0] * LANES)
+        return builder.select(builder.fcmp_unordered("!=", args[0], zero), args[1], zero)
+
+    return vector8(vector8, vector8), codegen

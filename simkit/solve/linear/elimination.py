@@ -1,0 +1,182 @@
+"""Dense LDL^T of the pivot columns of one front, without pivoting off the diagonal.
+
+Left-looking by eight columns: those before are subtracted, the 8 x 8 corner is factored in
+registers, and the rows below are finished and written to their panel (`products` says how it
+stands). Every WIDE pivots the columns further right are brought up to date in one product.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from simkit.solve.linear.products import DEEP, add_products, negative_scaled
+from simkit.solve.linear.simd import address
+from simkit.solve.linear.tiles import (
+    TILE_COLUMNS,
+    TILE_PANELS,
+    factor_corner8,
+    finish_rows,
+    finish_rows_narrow,
+    tile_add_narrow,
+)
+
+WIDE = 64  # pivots eliminated before the columns further right hear of them
+TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
+LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
+# scratch: a corner's L, the reciprocals of its pivots, rows of a narrow one, scaled rows
+RECIPROCAL, LAST = 64, 72
+PRODUCTS = LAST + 64 * TILE_PANELS
+SCRATCH = PRODUCTS + 8 * DEEP
+
+
+@njit(cache=True, nogil=True)
+def factor_corner(
+    front: np.ndarray,
+    at: int,
+    rows: int,
+    width: int,
+    d: np.ndarray,
+    scale: float,
+    perturb: bool,
+    unit: np.ndarray,
+    reciprocal: np.ndarray,
+) -> tuple[int, int]:
+    """Factor the width x width square at front[at], width at most 8, leading dimension `rows`.
+
+    `unit` (64,) receives L column-major without its diagonal, zero on and above it and beyond
+    `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
+    pivot cannot be used, or -1, and how many pivots were lifted.
+    """
+    if width == 8:
+        factor_corner8(
+            address(front) + 8 * at, 8 * rows, address(unit), address(d), address(reciprocal)
+        )
+        good = True
+        for k in range(8):
+            good &= abs(d[k]) > TINY * scale
+        if good:
+            return -1, 0
+    return _factor_corner_with_care(front, at, rows, width, d, scale, perturb, unit, reciprocal)
+
+
+@njit(cache=True, nogil=True)
+def _factor_corner_with_care(
+    front: np.ndarray,
+    at: int,
+    rows: int,
+    width: int,
+    d: np.ndarray,
+    scale: float,
+    perturb: bool,
+    unit: np.ndarray,
+    reciprocal: np.ndarray,
+) -> tuple[int, int]:
+    """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
+    lifted = 0
+    unit[:64] = 0.0
+    for k in range(width, 8):
+        reciprocal[k] = 1.0
+    for k in range(width):
+        ck = at + k * rows
+        pivot = front[ck + k]
+        if not abs(pivot) > TINY * scale:
+            if not perturb or not abs(pivot) <= TINY * scale or scale == 0.0:
+                return k, lifted
+            pivot = -LIFT * scale if pivot < 0.0 else LIFT * scale
+            lifted += 1
+        d[k] = pivot
+        reciprocal[k] = 1.0 / pivot
+        for j in range(k + 1, width):
+            unit[8 * k + j] = front[ck + j] * reciprocal[k]
+        for j in range(k + 1, width):
+            cj = at + j * rows
+            for i in range(j, width):
+                front[cj + i] -= unit[8 * k + j] * front[ck + i]
+    return -1, lifted
+
+
+@njit(cache=True, nogil=True)
+def _finish_below(
+    panel: np.ndarray,
+    start: int,
+    rows: int,
+    pivots: int,
+    front: np.ndarray,
+    c: int,
+    wide: int,
+    scratch: np.ndarray,
+) -> None:
+    """Finish the rows below corner c: subtract the columns from `wide` on, solve, scale, store."""
+    p0, f0, s0 = address(panel) + 8 * start, address(front), address(scratch)
+    j = 8 * c
+    width, depth = min(8, pivots - j), j - wide
+    step, f_step = 64 * pivots, 8 * rows
+    unit, reciprocal, last, b = s0, s0 + 8 * RECIPROCAL, s0 + 8 * LAST, s0 + 8 * PRODUCTS
+    panels = rows // 8
+    r = c + 1
+    while r < panels:
+        a, source = p0 + step * r + 64 * wide, f0 + f_step * j + 64 * r
+        to, to_step = p0 + step * r + 64 * j, step
+        if width < 8:  # the columns beyond have no place in the panel
+            to, to_step = last, 512
+        many = min(TILE_PANELS, panels - r)
+        if many == TILE_PANELS:
+            finish_rows(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+        else:
+            finish_rows_narrow(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+        if width < 8:
+            for p in range(many):
+                into = start + 8 * pivots * (r + p) + 8 * j
+                for k in range(8 * width):
+                    panel[into + k] = scratch[LAST + 64 * p + k]
+        r += many
+
+
+@njit(cache=True, nogil=True)
+def factor_panel(
+    panel: np.ndarray,
+    start: int,
+    rows: int,
+    pivots: int,
+    front: np.ndarray,
+    d: np.ndarray,
+    scale: float,
+    perturb: bool,
+    scratch: np.ndarray,
+) -> tuple[int, int]:
+    """Eliminate the pivots of a front, whose L goes to panel[start].
+
+    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds SCRATCH
+    floats. Returns (bad column or -1, pivots lifted).
+    """
+    unit, reciprocal, b = scratch[:RECIPROCAL], scratch[RECIPROCAL:LAST], scratch[PRODUCTS:]
+    f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
+    panels, pivot_panels = rows // 8, (pivots + 7) // 8
+    step, f_step = 64 * pivots, 8 * rows
+    lifted = 0
+    for c in range(pivot_panels):
+        j = 8 * c
+        width = min(8, pivots - j)
+        wide = j // WIDE * WIDE
+        if j == wide and j > 0:  # bring the next WIDE columns up to date
+            end = min(c + WIDE // 8, pivot_panels)
+            add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
+        elif j > wide:
+            negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
+            for half in range(0, 8, TILE_COLUMNS):
+                tile_add_narrow(
+                    p0 + step * c + 64 * wide, step, b0 + 8 * half, j - wide,
+                    f0 + f_step * (j + half) + 8 * j, f_step,
+                )
+        bad, more = factor_corner(
+            front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal
+        )
+        lifted += more
+        if bad >= 0:
+            return j + bad, lifted
+        corner = start + 8 * pivots * c + 8 * j
+        for k in range(8 * width):
+            panel[corner + k] = unit[k]
+        _finish_below(panel, start, rows, pivots, front, c, wide, scratch)
+    return -1, lifted
