@@ -4,7 +4,8 @@ numba's compiler is switched off (NUMBA_DISABLE_JIT=1, so in a process of its ow
 float arguments become objects that count every addition, multiplication, division, root and power
 done with them, and the kernel runs as the plain Python it is written in. The counts are those of
 the source: what a compiler adds (wasted lanes, values computed twice) or saves is not in them.
-A change of sign, a comparison and an absolute value count nothing.
+A change of sign, a comparison and an absolute value count nothing. Operations on vectors of eight
+(simkit.solve.linear.simd) are done here number by number, so lanes that idle count as well.
 
 `count(...)` is called from another process: it stores the arguments, starts this file, and reads
 the counts.
@@ -15,6 +16,7 @@ from __future__ import annotations
 import importlib
 import json
 import math
+import operator
 import os
 import subprocess
 import sys
@@ -133,6 +135,66 @@ class _Numpy:
         return FUNCTIONS[name] if name in FUNCTIONS else getattr(np, name)
 
 
+class Vector:
+    """Eight counting numbers."""
+
+    def __init__(self, numbers: Any) -> None:
+        self.numbers = list(numbers)
+
+    def _with(self, other: Vector, job: Any) -> Vector:
+        return Vector(job(a, b) for a, b in zip(self.numbers, other.numbers, strict=True))
+
+    def __add__(self, other: Vector) -> Vector:
+        return self._with(other, operator.add)
+
+    def __sub__(self, other: Vector) -> Vector:
+        return self._with(other, operator.sub)
+
+    def __mul__(self, other: Vector) -> Vector:
+        return self._with(other, operator.mul)
+
+    def __truediv__(self, other: Vector) -> Vector:
+        return self._with(other, operator.truediv)
+
+
+class Place:
+    """An address: an array of counting numbers and an index into it."""
+
+    def __init__(self, array: np.ndarray, index: int = 0) -> None:
+        self.array, self.index = array, index
+
+    def __add__(self, other: int) -> Place:
+        if other % 8:
+            raise ValueError("an address between two numbers")
+        return Place(self.array, self.index + int(other) // 8)
+
+    __radd__ = __add__
+
+    def read(self) -> Vector:
+        """The eight numbers here."""
+        return Vector(Number(v) for v in self.array[self.index:self.index + 8])
+
+    def write(self, value: Vector) -> None:
+        """Put eight numbers here."""
+        self.array[self.index:self.index + 8] = value.numbers
+
+
+ONE, ZERO = Number(1.0), Number(0.0)
+VECTORS = {
+    "address": lambda array: Place(array.reshape(-1)),
+    "load8": lambda place: place.read(),
+    "store8": lambda place, value: place.write(value),
+    "row": lambda base, number: (base + 64 * number).read(),
+    "keep": lambda base, number, value: (base + 64 * number).write(value),
+    "same8": lambda value: Vector([Number(value)] * 8),
+    "root8": lambda a: Vector(FUNCTIONS["sqrt"](v) for v in a.numbers),
+    "beyond8": lambda a, b: a._with(b, lambda x, y: ZERO if x <= y else ONE),
+    "larger8": lambda a, b: a._with(b, lambda x, y: x if x >= y else y),
+    "chosen8": lambda which, a: which._with(a, lambda x, y: y if x != 0.0 else ZERO),
+}
+"""What stands for the vector operations that the kernels of the sheet use."""
+
+
 def counting(array: np.ndarray) -> np.ndarray:
     """The array with counting numbers instead of floats; other arrays as they are."""
     if array.dtype != np.float64:
@@ -171,7 +233,7 @@ def run(folder: Path) -> dict[str, int]:
     functions = SimpleNamespace(**FUNCTIONS, inf=math.inf, pi=math.pi)
     for name in (task["module"], *task["helpers"]):
         part = importlib.import_module(name)
-        for word, replacement in (("np", _Numpy()), ("math", functions)):
+        for word, replacement in (("np", _Numpy()), ("math", functions), *VECTORS.items()):
             if hasattr(part, word):
                 setattr(part, word, replacement)
     getattr(module, task["function"])(*arguments)

@@ -2,6 +2,8 @@
 
 Run: python benchmarks/peaks.py [--json] [--store]
 
+- multiply-adds on vectors of eight in registers, by a loop of our own: twelve sums that do not wait
+  for each other, on one thread;
 - dgemm of 768 x 768 matrices by numpy's BLAS, which fits the second and third cache, on one and two
   threads: once with the kernels the environment asks for, once with those the library picks itself;
 - the triad a = b + s c of STREAM (McCalpin 1995, MEMORY) in a loop of our own, on arrays that
@@ -27,6 +29,8 @@ import numba as nb
 import numpy as np
 from common import arguments, finish
 
+from simkit.solve.linear.simd import add_product8, same8, total8
+
 SIDE = 768
 TRIAD_MIB = {"second cache": 0.6, "third cache": 12.0, "memory": 384.0}
 """Size of the three arrays together."""
@@ -38,6 +42,20 @@ def triad(a, b, c, s):
     """a = b + s c."""
     for i in range(a.size):
         a[i] = b[i] + s * c[i]
+
+
+@nb.njit(cache=True, nogil=True)
+def multiply_adds(times, a, b):
+    """Twelve sums of eight numbers, each a b added to so often; their total."""
+    x, y = same8(a), same8(b)
+    s0 = s1 = s2 = s3 = s4 = s5 = s6 = s7 = s8 = s9 = s10 = s11 = same8(0.0)
+    for _ in range(times):
+        s0, s1, s2 = add_product8(x, y, s0), add_product8(x, y, s1), add_product8(x, y, s2)
+        s3, s4, s5 = add_product8(x, y, s3), add_product8(x, y, s4), add_product8(x, y, s5)
+        s6, s7, s8 = add_product8(x, y, s6), add_product8(x, y, s7), add_product8(x, y, s8)
+        s9, s10, s11 = add_product8(x, y, s9), add_product8(x, y, s10), add_product8(x, y, s11)
+    return (total8(s0) + total8(s1) + total8(s2) + total8(s3) + total8(s4) + total8(s5)
+            + total8(s6) + total8(s7) + total8(s8) + total8(s9) + total8(s10) + total8(s11))
 
 
 def best(job: Callable[[], object]) -> float:
@@ -53,6 +71,14 @@ def best(job: Callable[[], object]) -> float:
             job()
         least = min(least, (time.perf_counter() - start) / calls)
     return least
+
+
+def registers() -> dict[str, float]:
+    """GFlop/s of multiply-adds in registers, and the error of their sum."""
+    times = 20000
+    seconds = best(lambda: multiply_adds(times, 0.5, 0.25))
+    return {"gflops": 2.0 * 96 * times / seconds / 1e9,
+            "error": abs(multiply_adds(times, 0.5, 0.25) / (96 * times * 0.125) - 1.0)}
 
 
 def gemm_here() -> dict[str, float]:
@@ -106,13 +132,17 @@ def peaks() -> dict:
              for name, kernels in kinds.items() for threads in (1, 2)}
     streams = {f"{name}, {threads} thread(s)": stream(size, threads)
                for name, size in TRIAD_MIB.items() for threads in (1, 2)}
-    return {"dgemm": gemms, "triad": streams,
-            "answer_ok": all(row["error"] < 1e-12 for row in (*gemms.values(), *streams.values()))}
+    inside = registers()
+    rows = (inside, *gemms.values(), *streams.values())
+    return {"registers": inside, "dgemm": gemms, "triad": streams,
+            "answer_ok": all(row["error"] < 1e-12 for row in rows)}
 
 
 def table(found: dict) -> str:
     """The result for people."""
-    lines = [f"dgemm {name:32s}{row['gflops']:8.1f} GFlop/s" for name, row in
+    lines = [f"multiply-adds in registers, 1 thread      "
+             f"{found['registers']['gflops']:8.1f} GFlop/s"]
+    lines += [f"dgemm {name:32s}{row['gflops']:8.1f} GFlop/s" for name, row in
              found["dgemm"].items()]
     lines += [f"triad {name:32s}{row['gbytes']:8.1f} GB/s" for name, row in
               found["triad"].items()]

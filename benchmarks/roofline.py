@@ -8,11 +8,13 @@ alone, best of many. For every kernel are given
 
 - work: floating-point operations of the source, see `work_and_bytes` below: kernels of the sheet
   counted by running them on counting numbers (counting.py) for a sample of the very elements of
-  that call, a division, root or power as one; linear algebra by formulas over the blocks;
+  that call, idle lanes included, a division, root or power as one; linear algebra by formulas over
+  the blocks;
 - bytes: what must come in and go out at least once a call, as if caches held all between (formulas
   in this file); real traffic is larger where the cache is too small;
-- the roof: the smaller of the peak of dgemm and work / bytes x the triad's speed from memory
-  (Williams, Waterman and Patterson 2009, MEMORY), both on one thread, measured by peaks.py;
+- the roof: the smaller of the peak of multiply-adds in registers and work / bytes x the triad's
+  speed from memory (Williams, Waterman and Patterson 2009, MEMORY), both on one thread, measured by
+  peaks.py;
 - the share of that roof it reaches. Above 100 % the data came from a cache, not from memory.
 
 The answer is right when the replayed kernels give what they gave in the pull to the last bit, and
@@ -22,7 +24,7 @@ the formulas of the factorisation agree with those of the solver's own plan with
 from __future__ import annotations
 
 import argparse
-from collections import defaultdict
+from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
@@ -35,11 +37,15 @@ from peaks import best, peaks
 
 from simkit.equilibrium import sheetwork
 from simkit.equilibrium.model import Model, State
+from simkit.solve.linear.multifrontal import LEAF
 from simkit.solve.linear.symbolic import Tree, analyse
 
-SAMPLE = 12
-"""Elements of a call whose operations are counted one by one."""
-SHEET = ("simkit.sheet.j2", "simkit.shell.logstrain", "simkit.shell.kernels")
+SAMPLE, ROWS = 12, 3
+"""Elements, or rows of bundles, of a call whose operations are counted one by one."""
+SHEET = ("simkit.sheet.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
+         *(f"simkit.shell.bundle.{part}" for part in ("rows", "surface", "layers", "tangent",
+                                                      "vectors")))
+COUNTED = ("bundles, forces", "bundles, tangents", "one by one, forces", "one by one, tangents")
 SIDES = 7
 """Right-hand sides solved at once under a tab: the sheet's and six of the tab."""
 STATE_ROWS, GEO_ROWS, GAUSS = 8, 16, 4
@@ -79,6 +85,7 @@ class Watched:
         self.calls: dict[str, int] = defaultdict(int)
         self.elements: dict[str, int] = defaultdict(int)
         self.kept: dict[str, tuple] = {}
+        self.kernels: dict[str, Any] = {}
 
     def around(self, kernel: Any) -> Any:
         """The kernel, watched."""
@@ -86,6 +93,7 @@ class Watched:
             name, elements = which(kernel, words)
             self.calls[name] += 1
             self.elements[name] += elements
+            self.kernels[name] = kernel
             if elements and name not in self.kept and self.calls[name] > self.keep_after:
                 self.kept[name] = tuple(w.copy() if isinstance(w, np.ndarray) else w
                                         for w in words)
@@ -102,46 +110,62 @@ def named(kernel: Any, words: tuple) -> dict[str, Any]:
 def which(kernel: Any, words: tuple) -> tuple[str, int]:
     """Name under which a call is counted, and how many elements it works on."""
     name, given = kernel.py_func.__name__, named(kernel, words)
+    kind = "tangents" if given.get("tangent") else "forces"
     if name == "assemble":
-        kind = "tangent" if given["tangent"] else "forces"
-        return f"assemble, {kind}", int(given["last"] - given["first"])
-    if name == "lane_forces":
-        return name, int((given["last"] - given["first"]) * given["count_v"])
+        return f"one by one, {kind}", int(given["last"] - given["first"])
+    if name == "bundle_elements":
+        rows = slice(given["first"] * given["count_v"], given["last"] * given["count_v"])
+        return f"bundles, {kind}", int(np.count_nonzero(given["todo"][rows]))
     first = given.get("points", words[0])
     return name, int(first.shape[0]) if isinstance(first, np.ndarray) else 0
 
 
-def sample(name: str, words: tuple, kernel: Any) -> tuple[tuple, int]:
-    """A smaller call of the same kind, for counting, and how many elements it works on."""
-    given = named(kernel, words)
-    if name == "lane_forces":
-        row = (given["first"] + given["last"]) // 2
-        given |= {"first": row, "last": row + 1}
-        return tuple(given[word] for word in list(given)[: len(words)]), int(given["count_v"])
-    listed = given["listed"][given["first"]:given["last"]]
-    some = listed[np.linspace(0, listed.size - 1, min(SAMPLE, listed.size)).astype(int)]
-    given |= {"listed": some, "first": 0, "last": some.size}
-    return tuple(given[word] for word in list(given)[: len(words)]), int(some.size)
+def samples(words: tuple, kernel: Any) -> list[tuple[tuple, int]]:
+    """Smaller calls of the same kind, for counting, and how many elements each works on."""
+    given, count = named(kernel, words), len(words)
+    if kernel.py_func.__name__ == "assemble":
+        listed = given["listed"][given["first"]:given["last"]]
+        some = listed[np.linspace(0, listed.size - 1, min(SAMPLE, listed.size)).astype(int)]
+        given |= {"listed": some, "first": 0, "last": some.size}
+        return [(tuple(list(given.values())[:count]), int(some.size))]
+    per_row = given["todo"].reshape(-1, given["count_v"]).sum(axis=1)
+    rows = given["first"] + np.flatnonzero(per_row[given["first"]:given["last"]])
+    found = []
+    for row in rows[np.linspace(0, rows.size - 1, min(ROWS, rows.size)).astype(int)]:
+        given |= {"first": int(row), "last": int(row) + 1}
+        found.append((tuple(list(given.values())[:count]), int(per_row[row])))
+    return found
+
+
+def operations_each(kernel: Any, words: tuple) -> tuple[float, str]:
+    """Operations an element, by counting samples, and their kinds in words."""
+    kinds: Counter[str] = Counter()
+    elements = 0
+    for smaller, number in samples(words, kernel):
+        kinds.update(count(kernel.py_func.__module__, kernel.py_func.__name__, smaller, SHEET))
+        elements += number
+    words_of = ", ".join(f"{kind} {n / elements:.0f}" for kind, n in sorted(kinds.items()))
+    return sum(kinds.values()) / elements, words_of
 
 
 def sheet_bytes(name: str, model: Model, elements: int) -> float:
     """Least traffic of a call on so many elements; 8 bytes a number.
 
     Every control point is read once for its place and read and written once for its force (one
-    point an element). An element alone: metric, curvature, frame, area, thickness of 4 points; the
-    state read and written; its tangent (upper triangle) written. Adding tangents: each read with
-    its places, the matrix written once.
+    point an element). In bundles: packed geometry and state read; energies, marks and slots. Alone:
+    metric, curvature, frame, area, thickness of 4 points; the state read and written. Both write
+    the tangents (upper triangle). Adding tangents: each read with its places, the matrix written
+    once. States of yielding elements in bundles are left out: they are few.
     """
     layers = model.layers.heights.size
     state = int(model.virgin().points.shape[-1])
     places = model.layout.places
     nodal = 3 * 8 + 2 * 3 * 8
-    if name == "lane_forces":
-        return elements * (8 * GAUSS * (GEO_ROWS + STATE_ROWS * layers) + nodal + 17)
-    if name.startswith("assemble"):
-        alone = 8 * GAUSS * (17 + 2 * layers * state) + nodal + 16
-        tangent = 8 * places.shape[1] if "tangent" in name else 0
-        return elements * (alone + tangent)
+    tangent = 8 * places.shape[1] if "tangents" in name else 0
+    if name.startswith("bundles"):
+        return elements * (8 * GAUSS * (GEO_ROWS + STATE_ROWS * layers) + nodal + 26 + tangent)
+    if name.startswith("one by one"):
+        return elements * (8 * GAUSS * (17 + 2 * layers * state) + nodal + 16 + tangent)
     if name == "add_tangents":
         return (elements * places.shape[1] * (8 + places.itemsize)
                 + 8 * model.layout.indices.size)
@@ -175,28 +199,32 @@ def pulled(model: Model, state: State) -> tuple[Watched, int, Stopwatch]:
     return seen, watch.iterations, watch
 
 
+def again(kernel: Any, words: tuple) -> None:
+    """The same call again; what it marks as flowing is unmarked first."""
+    slot = named(kernel, words).get("slot")
+    if slot is not None:
+        slot[:] = -1
+    kernel(*words)
+
+
 def sheet_kernels(model: Model, seen: Watched, iterations: int) -> tuple[list[Kernel], bool]:
     """Kernels of the sheet, and whether each gives the same again."""
     rows, same = [], True
     for name, words in seen.kept.items():
-        kernel = getattr(sheetwork, name.split(",")[0])
+        kernel = seen.kernels[name]
         elements = which(kernel, words)[1]
-        each = by_formula(name, model)
-        if each is None and name not in ("lane_forces", "assemble, forces", "assemble, tangent"):
+        each, note = by_formula(name, model), ""
+        if each is None and name not in COUNTED:
             continue
-        note = ""
         if each is None:
-            smaller, number = sample(name, words, kernel)
-            done = count(kernel.py_func.__module__, kernel.py_func.__name__, smaller, SHEET)
-            each = sum(done.values()) / number
-            note = ", ".join(f"{kind} {n / number:.0f}" for kind, n in sorted(done.items()))
+            each, note = operations_each(kernel, words)
         outs = [tuple(w.copy() if isinstance(w, np.ndarray) else w for w in words)
                 for _ in range(2)]
         for out in outs:
             kernel(*out)
         same &= all(np.array_equal(a, b, equal_nan=True) for a, b in zip(*outs, strict=True)
                     if isinstance(a, np.ndarray))
-        seconds = best(lambda kernel=kernel, out=outs[0]: kernel(*out))
+        seconds = best(lambda kernel=kernel, out=outs[0]: again(kernel, out))
         calls = seen.elements[name] / elements / iterations  # of the size of the one replayed
         rows.append(Kernel(name, calls, each * elements,
                            sheet_bytes(name, model, elements), seconds,
@@ -234,7 +262,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
     part = model.internal(state.displacement, state, True)
     assert part is not None
     pattern, data = model.pattern(), part.data
-    tree = analyse(pattern, 100)
+    tree = analyse(pattern, LEAF)
     flops, factor, updates = block_numbers(tree)
     solver = type(model.factorisation())(pattern, 1)
     other, turn = data * (1.0 + 1e-9), [data, data]
@@ -285,7 +313,7 @@ def main() -> int:
     parser.add_argument("--picture", type=Path, help="draw the roofline there")
     options: argparse.Namespace = parser.parse_args()
     tops = peaks()
-    peak = max(row["gflops"] for name, row in tops["dgemm"].items() if ", 1 " in name)
+    peak = tops["registers"]["gflops"]
     stream = tops["triad"]["memory, 1 thread(s)"]["gbytes"]
     say(f"peak {peak:.1f} GFlop/s, memory {stream:.1f} GB/s on one thread")
     model = panel(options.elements, "auto", 1)
@@ -301,7 +329,8 @@ def main() -> int:
               "peaks": tops, "peak_gflops": peak, "stream_gbytes": stream,
               "kernels": [asdict(row) for row in rows], "formula_off": off,
               "answer_ok": bool(same and abs(off) < 0.02 and tops["answer_ok"])}
-    text = (f"one thread: peak {peak:.1f} GFlop/s (dgemm), memory {stream:.1f} GB/s (triad)\n"
+    text = (f"one thread: peak {peak:.1f} GFlop/s (multiply-adds), memory {stream:.1f} GB/s "
+            "(triad)\n"
             f"{table(rows, peak, stream)}\nin the pull, ms an iteration: "
             + ", ".join(f"{name} {1e3 * seconds / iterations:.1f}"
                         for name, seconds in watch.seconds.items())
