@@ -24,6 +24,7 @@ the formulas of the factorisation agree with those of the solver's own plan with
 from __future__ import annotations
 
 import argparse
+import time
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -53,7 +54,8 @@ STATE_ROWS, GEO_ROWS, GAUSS = 8, 16, 4
 
 @dataclass
 class Kernel:
-    """One kernel: calls in a Newton iteration; work, bytes and seconds of one call."""
+    """One kernel: calls in a Newton iteration; work, bytes and seconds of one call, replayed alone
+    and, where it was watched, on average in the pull."""
 
     name: str
     calls: float
@@ -61,6 +63,7 @@ class Kernel:
     bytes: float
     seconds: float
     note: str = ""
+    in_pull: float | None = None
 
     @property
     def gflops(self) -> float:
@@ -80,12 +83,13 @@ class Kernel:
 class Watched:
     """Kernels of the sheet by name: calls, elements worked on, and one call's arguments."""
 
-    def __init__(self, keep_after: int) -> None:
-        self.keep_after = keep_after
+    def __init__(self, keep_at: dict[str, int]) -> None:
+        self.keep_at = keep_at
         self.calls: dict[str, int] = defaultdict(int)
         self.elements: dict[str, int] = defaultdict(int)
         self.kept: dict[str, tuple] = {}
         self.kernels: dict[str, Any] = {}
+        self.seconds: dict[str, list[float]] = defaultdict(list)
 
     def around(self, kernel: Any) -> Any:
         """The kernel, watched."""
@@ -94,12 +98,20 @@ class Watched:
             self.calls[name] += 1
             self.elements[name] += elements
             self.kernels[name] = kernel
-            if elements and name not in self.kept and self.calls[name] > self.keep_after:
+            if self.calls[name] == self.keep_at.get(name):
                 self.kept[name] = tuple(w.copy() if isinstance(w, np.ndarray) else w
                                         for w in words)
-            return kernel(*words)
+            start = time.thread_time()  # of the processor: others may be using it
+            done = kernel(*words)
+            self.seconds[name].append(time.thread_time() - start)
+            return done
 
         return call
+
+    def middle(self) -> dict[str, int]:
+        """The call of each kind, from 1, that took the median time."""
+        return {name: 1 + int(np.argsort(took)[len(took) // 2])
+                for name, took in self.seconds.items()}
 
 
 def named(kernel: Any, words: tuple) -> dict[str, Any]:
@@ -185,17 +197,19 @@ def by_formula(name: str, model: Model) -> float | None:
 def pulled(model: Model, state: State) -> tuple[Watched, int, Stopwatch]:
     """One pull with its kernels watched: what was seen, iterations, parts of the time."""
     pull(model, state)
-    seen = Watched(keep_after=12)
     kernels = {name: value for name, value in vars(sheetwork).items()
                if hasattr(value, "py_func")}
-    with watched(model) as watch:
-        for name, kernel in kernels.items():
-            setattr(sheetwork, name, seen.around(kernel))
-        try:
-            pull(model, state)
-        finally:
+    seen = Watched({})
+    for _ in range(2):  # first to find the call of median time of each kind, then to keep it
+        seen = Watched(seen.middle())
+        with watched(model) as watch:
             for name, kernel in kernels.items():
-                setattr(sheetwork, name, kernel)
+                setattr(sheetwork, name, seen.around(kernel))
+            try:
+                pull(model, state)
+            finally:
+                for name, kernel in kernels.items():
+                    setattr(sheetwork, name, kernel)
     return seen, watch.iterations, watch
 
 
@@ -228,7 +242,8 @@ def sheet_kernels(model: Model, seen: Watched, iterations: int) -> tuple[list[Ke
         calls = seen.elements[name] / elements / iterations  # of the size of the one replayed
         rows.append(Kernel(name, calls, each * elements,
                            sheet_bytes(name, model, elements), seconds,
-                           f"{elements} elements, each {each:.0f}" + (f": {note}" if note else "")))
+                           f"{elements} elements, each {each:.0f}" + (f": {note}" if note else ""),
+                           sum(seen.seconds[name]) / iterations / calls))
         say(f"{name}: {1e3 * seconds:.3f} ms")
     return rows, same
 
@@ -289,13 +304,14 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
 
 def table(rows: list[Kernel], peak: float, stream: float) -> str:
     """The result for people."""
-    lines = ["kernel                      calls/it   Mflop    MB  flop/byte      ms  GFlop/s   GB/s"
-             "  of peak  of roof  note"]
+    lines = ["kernel                      calls/it   Mflop    MB  flop/byte  ms alone  in pull"
+             "  GFlop/s   GB/s  of peak  of roof  note"]
     for row in rows:
+        pulled = "-" if row.in_pull is None else f"{1e3 * row.in_pull:.2f}"
         lines.append(
             f"{row.name:28s}{row.calls:8.2f}{row.flops / 1e6:8.1f}{row.bytes / 1e6:6.1f}"
-            f"{row.flops / row.bytes:11.2f}{1e3 * row.seconds:8.2f}{row.gflops:9.1f}"
-            f"{row.gbytes:7.1f}{100 * row.gflops / peak:8.0f} %"
+            f"{row.flops / row.bytes:11.2f}{1e3 * row.seconds:10.2f}"
+            f"{pulled:>9s}{row.gflops:9.1f}{row.gbytes:7.1f}{100 * row.gflops / peak:8.0f} %"
             f"{100 * row.gflops / row.roof(peak, stream):7.0f} %  {row.note}")
     flops = sum(row.calls * row.flops for row in rows)
     moved = sum(row.calls * row.bytes for row in rows)

@@ -170,11 +170,13 @@ def kernels() -> str:
         roof = min(peak, row["flops"] / row["bytes"] * stream)
         lines.append([row["name"], number(row["calls"]), number(row["flops"] / 1e6, ".1f"),
                       number(row["bytes"] / 1e6, ".1f"), number(row["flops"] / row["bytes"]),
-                      number(1e3 * row["seconds"]), number(speed, ".1f"),
+                      number(1e3 * row["seconds"]),
+                      number(row["in_pull"] and 1e3 * row["in_pull"]), number(speed, ".1f"),
                       number(row["bytes"] / row["seconds"] / 1e9, ".1f"),
                       f"{100 * speed / peak:.0f} %", f"{100 * speed / roof:.0f} %"])
     return rows(["kernel", "calls an iteration", "Mflop a call", "MB a call", "flop/byte",
-                 "ms a call", "GFlop/s", "GB/s", "of the peak", "of its roof"], lines) + (
+                 "ms a call alone", "in the pull", "GFlop/s", "GB/s", "of the peak",
+                 "of its roof"], lines) + (
         f"\n\nPeak {peak:.0f} GFlop/s, memory {stream:.0f} GB/s, one thread; version "
         f"{entry['measured_on']['commit']}.")
 
