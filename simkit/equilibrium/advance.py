@@ -38,13 +38,14 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     return done
 
 
-def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
+def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
+             careful: bool = False) -> Advance:
     model.sheet_work().forget()
     process = Process(model, settings)
     begin = process.rest(state, load.tool.unknowns)
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
-    drive = Drive(process, load, begin)
+    drive = Drive(process, load, begin, careful)
     process.travelling = isinstance(load.tool, TRAVELLING)
     outcome, reason = drive.run()
     if not outcome.valid:
@@ -55,6 +56,8 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings) 
     free = let_go(process, drive.now, drive.tool, drive.before)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
+    if outcome is not Outcome.REACHED and not drive.careful and drive.passed(free.state):
+        return _advance(model, state, load, settings, careful=True)
     count = model.layout.count
     return Advance(
         state=free.state, outcome=outcome, reason=reason, path=tuple(drive.path),

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from simkit.equilibrium.contact import DEEPEST_MM
 from simkit.equilibrium.engagement import Engagement, TipContact
-from simkit.equilibrium.model import largest_face_strain
+from simkit.equilibrium.model import State, largest_face_strain
 from simkit.equilibrium.orders import Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process
@@ -20,6 +20,9 @@ NEAR = 0.02
 """A limit counts as met within this share."""
 SHORTEST_MM = 3e-3
 """Increment below which the goal is not looked for any closer."""
+NEARER = 0.1
+"""Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
+another look: the rate grows as more of the sheet yields."""
 JUMP_MM = 0.1
 """A released shape that passes the goal by more than this within it has jumped."""
 LOOK = 0.8
@@ -56,7 +59,8 @@ class Limit:
 class Drive:
     """The loading half of an operation."""
 
-    def __init__(self, process: Process, load: Load, begin: Moment) -> None:
+    def __init__(self, process: Process, load: Load, begin: Moment,
+                 careful: bool = False) -> None:
         self.process, self.load = process, load
         self.tool: Engagement = load.tool
         self.now, self.before = begin, begin
@@ -69,8 +73,8 @@ class Drive:
         if load.goal_mm is not None:
             self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
         self.shares: dict[Outcome, float] = {}
-        self.pace = np.nan
-        self.careful = False
+        self.pace = self.yielding = np.nan
+        self.careful = careful
         self.mark = self._marked(begin)
         self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
         self.strained = largest_face_strain(process.model, begin.state)
@@ -147,18 +151,20 @@ class Drive:
         bend = (before.x - now.x + made * now.rate) / made**2
         return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
+    def passed(self, state: State) -> bool:
+        """Whether a released sheet lies beyond the goal by more than the tolerance."""
+        if self.load.probe is None or self.load.goal_mm is None:
+            return False
+        beyond = self.sign * (self.load.probe.read(state.displacement) - self.load.goal_mm)
+        return beyond > self.process.settings.goal_tolerance_mm
+
     def _predict(self, after: Moment) -> float:
         """Deviation of the place once released, mm; nan where nobody looked."""
         if self.load.probe is None or self.load.goal_mm is None:
             return np.nan
         if after.internal.plastic_work <= self.mark.spent:
             return self.predicted
-        moved = abs(self.load.probe.read(after.state.displacement) - self.mark.loaded_mm)
-        share = max(limit.share for limit in self._limits(after))
-        if share > 1.0 + NEAR and self.path:  # too far, and to be done again
-            return np.nan
-        far = moved < LOOK * abs(self.load.goal_mm - self.predicted)
-        if far and share < 1.0 - NEAR and not self.careful:
+        if not self.careful and not self._due(after):
             return np.nan
         free = self.forecast.follow(after)
         if free is None:
@@ -166,6 +172,23 @@ class Drive:
         if free is None:
             return np.nan
         return self.load.probe.read(self.process.model.layout.spread(free))
+
+    def _due(self, after: Moment) -> bool:
+        """Whether the released shape may have come near the goal.
+
+        Springing back takes from what the loaded place moves, and it is plastic work that makes
+        the released place move at all. Where a limit ends the loading, the release itself tells.
+        """
+        load, mark = self.load, self.mark
+        assert load.probe is not None
+        assert load.goal_mm is not None
+        left = abs(load.goal_mm - self.predicted)
+        if abs(load.probe.read(after.state.displacement) - mark.loaded_mm) < LOOK * left:
+            return False
+        spent = after.internal.plastic_work - mark.spent
+        if np.isfinite(self.yielding) and self.yielding * spent < NEARER * left:
+            return False
+        return max(limit.share for limit in self._limits(after)) < 1.0 - NEAR
 
     def _jumped(self, predicted: float) -> bool:
         """Whether the goal was passed while nobody looked."""
@@ -266,6 +289,9 @@ class Drive:
         self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
                                    read.penetration_mm, read.glue_use))
         if np.isfinite(predicted):
+            if after.internal.plastic_work > self.mark.spent:
+                self.yielding = abs(predicted - self.predicted) / (
+                    after.internal.plastic_work - self.mark.spent)
             self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
             self.predicted = predicted
             self.mark = self._marked(after)
