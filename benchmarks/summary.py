@@ -1,6 +1,9 @@
 """One page of all that the benchmarks have stored, beside what was aimed at.
 
-Run: python benchmarks/summary.py > docs/performance/measured.md
+Run: python benchmarks/summary.py             prints the page
+     python benchmarks/summary.py --write     writes docs/performance/measured.md, and the tables
+                                              between <!-- NAME --> and <!-- end --> of the other
+                                              pages there
 
 Reads results/*.json and computes nothing but ratios. What was not stored is said to be missing.
 """
@@ -8,15 +11,18 @@ Reads results/*.json and computes nothing but ratios. What was not stored is sai
 from __future__ import annotations
 
 import json
+import re
+import sys
 from collections.abc import Iterable
 from pathlib import Path
 from typing import Any
 
 RESULTS = Path(__file__).parent / "results"
+DOCS = Path(__file__).parents[1] / "docs" / "performance"
 HEAD = """# Measured
 
-Made by `python benchmarks/summary.py > docs/performance/measured.md` from the results that the
-benchmarks stored (`--store`); do not edit. Processor seconds (cpu) can be compared on a busy
+Made by `python benchmarks/summary.py --write` from the results that the benchmarks stored
+(`--store`); do not edit. Processor seconds (cpu) can be compared on a busy
 machine, seconds by the clock (wall) only on an idle one; the load average before each run is given.
 """
 MISSING = "not stored"
@@ -204,5 +210,24 @@ def page() -> str:
     return HEAD + "".join(f"\n## {title}\n\n{part()}\n" for title, part in SECTIONS)
 
 
+BLOCK = re.compile(r"(<!-- (\w+) -->\n).*?(<!-- end -->)", re.DOTALL)
+
+
+def filled(text: str) -> str:
+    """A page with its tables made anew."""
+    parts = {part.__name__: part for _, part in SECTIONS}
+    return BLOCK.sub(lambda hit: hit[1] + "\n" + parts[hit[2]]() + "\n\n" + hit[3], text)
+
+
+def pages() -> dict[Path, str]:
+    """Every page of docs/performance as the stored results want it."""
+    found = {file: filled(file.read_text(encoding="utf-8")) for file in sorted(DOCS.glob("*.md"))}
+    return found | {DOCS / "measured.md": page()}
+
+
 if __name__ == "__main__":
-    print(page(), end="")
+    if sys.argv[1:] == ["--write"]:
+        for file, text in pages().items():
+            file.write_text(text, encoding="utf-8")
+    else:
+        print(page(), end="")
