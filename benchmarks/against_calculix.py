@@ -1,6 +1,7 @@
 """The same dent by simkit and by CalculiX: errors and run times side by side.
 
 Run: python benchmarks/against_calculix.py [--quick] [--threads 1] [--repeats 3] [--json]
+     [--store]
      python benchmarks/against_calculix.py --reference ccx|simkit     (hours, a few minutes)
 
 Quarter of a panel of 320 x 320 mm, radii 1200 and 600 mm, 0.75 mm of an artificial steel whose
@@ -15,6 +16,9 @@ four: residual depth, crown height, peak force, shape (root mean square of the r
 difference over the panel, as a share of the depth). Both codes run a list of meshes and increments;
 for errors of 5, 2, 1 and 0.5 % the fastest run of each within the error is taken, and the ratio of
 their seconds. The headline is that for 2 %, the verification manual's limit for residual depth.
+
+A run that finds no balance is named and left out. Ratios are of processor seconds; both codes run
+on one machine in one go, whatever else it does.
 
 Before that, both codes solve a clamped elastic plate with a known answer, to prove the decks.
 simkit's seconds are those of building the model, pressing and releasing in a process whose kernels
@@ -36,6 +40,7 @@ from pathlib import Path
 
 import numba
 import numpy as np
+from common import arguments, finish, say
 from numpy.typing import NDArray
 
 from simkit.study.peer import ccx, elastic_plate
@@ -54,6 +59,7 @@ STORED = Path(__file__).parent / "results" / "against_calculix_reference.json"
 CASE = PressedPanel()
 LEVELS_PCT = (5.0, 2.0, 1.0, 0.5)
 GOOD_PCT = 2.0
+AIM = 100.0
 PLATE_PCT = 1.0
 RELEASE = Walk(0.05, 1e-6, 0.2)
 """Withdrawal is elastic but for a little: its increments do not change the answer (4.103 mm for
@@ -65,13 +71,17 @@ def solid(fine_mm: float, layers: int, largest: float, threads: int = 1) -> Soli
     return SolidMesh(fine_mm, layers, 2, Walk(min(largest, 0.05), 1e-6, largest), RELEASE, threads)
 
 
-SOLIDS = ((14.0, 2, 0.1), (10.0, 2, 0.2), (10.0, 2, 0.1), (10.0, 2, 0.05), (10.0, 4, 0.05),
-          (7.0, 3, 0.05), (7.0, 4, 0.05), (7.0, 4, 0.02), (5.0, 4, 0.02))
+SOLIDS = ((14.0, 2, 0.05), (14.0, 2, 0.1), (12.0, 2, 0.05), (10.0, 2, 0.2), (10.0, 2, 0.1),
+          (10.0, 2, 0.05), (10.0, 4, 0.05), (7.0, 3, 0.05), (7.0, 4, 0.05), (7.0, 4, 0.02),
+          (5.0, 4, 0.02))
 """Element size round the dent (mm), layers, largest increment over the travel."""
-SHELLS = ((10.0, 2, 5, 1.0), (7.0, 2, 5, 0.5), (5.0, 2, 5, 0.5), (5.0, 2, 5, 0.25),
-          (3.5, 2, 5, 0.25), (3.5, 2, 5, 0.1), (7.0, 3, 5, 0.1))
+SHELLS = ((7.0, 2, 5, 0.5), (6.0, 2, 5, 0.5), (6.0, 2, 5, 0.25), (5.0, 2, 5, 0.5),
+          (5.0, 2, 5, 0.25), (10.0, 2, 5, 1.0), (3.5, 2, 5, 0.25), (3.5, 2, 5, 0.1),
+          (7.0, 3, 5, 0.1))
 """Element size round the dent (mm), degree, layers, largest increment (mm)."""
-QUICK_SOLIDS, QUICK_SHELLS = SOLIDS[2:3], SHELLS[:6]
+QUICK_SOLIDS, QUICK_SHELLS = SOLIDS[:1], SHELLS[:5]
+"""The fastest found within 2 %. CalculiX just misses it with larger increments (14 mm, 0.8 mm:
+2.06 % in 11.2 s instead of 1.07 % in 13.7 s), and with 1 layer by far (26 %)."""
 REFERENCE_SOLID = solid(3.5, 4, 0.01)
 REFERENCE_SHELL = ShellMesh(2.5, 3, 9, 0.05)
 
@@ -156,37 +166,55 @@ def at_level(runs: list[Run], limit_pct: float) -> dict | None:
     peer, own = (min(able[code], key=lambda run: run.cpu_s) for code in ("ccx", "simkit"))
     return {"within_pct": limit_pct, "ccx": peer.mesh, "simkit": own.mesh, "ccx_s": peer.wall_s,
             "simkit_s": own.wall_s, "ratio": peer.wall_s / own.wall_s,
+            "ccx_cpu_s": peer.cpu_s, "simkit_cpu_s": own.cpu_s,
             "cpu_ratio": peer.cpu_s / own.cpu_s, "ccx_error_pct": peer.error_pct,
             "simkit_error_pct": own.error_pct}
 
 
+def runs_of(options: argparse.Namespace, stored: dict) -> tuple[list[Run], list[ShellMesh]]:
+    """All runs of both codes, and the meshes of simkit's."""
+    solids, shells = (QUICK_SOLIDS, QUICK_SHELLS) if options.quick else (SOLIDS, SHELLS)
+    runs, meshes = [], []
+    for given in shells:
+        mesh = ShellMesh(*given, options.threads)
+        try:
+            runs.append(shell_run(mesh, options.repeats, stored))
+        except ArithmeticError as error:
+            say(f"simkit, {mesh}: {error}")
+            continue
+        meshes.append(mesh)
+        say(line(runs[-1]))
+    for part in solids:
+        try:
+            runs.append(solid_run(solid(*part, options.threads), stored))
+        except (ArithmeticError, RuntimeError) as error:
+            say(f"CalculiX, {part}: {error}")
+            continue
+        say(line(runs[-1]))
+    return runs, meshes
+
+
 def compare(options: argparse.Namespace, stored: dict) -> dict:
     """Everything measured, as JSON takes it."""
-    def say(text: str) -> None:
-        print(text, file=sys.stderr, flush=True)
-
-    solids, shells = (QUICK_SOLIDS, QUICK_SHELLS) if options.quick else (SOLIDS, SHELLS)
     plate = plate_errors()
     solve_shell(CASE, ShellMesh(40.0))  # compile or load the kernels
     solve_shell(CASE, ShellMesh(40.0, 3))
-    meshes = [ShellMesh(*given, options.threads) for given in shells]
-    runs = []
-    for mesh in meshes:
-        runs.append(shell_run(mesh, options.repeats, stored))
-        say(line(runs[-1]))
-    for given in solids:
-        runs.append(solid_run(solid(*given, options.threads), stored))
-        say(line(runs[-1]))
+    runs, meshes = runs_of(options, stored)
+    levels = [level for limit in ((GOOD_PCT,) if options.quick else LEVELS_PCT)
+              if (level := at_level(runs, limit)) is not None]
     result = {"ccx_version": ccx.version(), "threads": options.threads, "plate_error_pct": plate,
               "runs": [asdict(run) | {"error_pct": run.error_pct} for run in runs],
-              "levels": [level for limit in ((GOOD_PCT,) if options.quick else LEVELS_PCT)
-                         if (level := at_level(runs, limit)) is not None],
+              "levels": levels, "median_s": None, "iterations": None, "shares": {},
               "answer_ok": False}
     head = at_level(runs, GOOD_PCT)
     if head is not None:
-        mesh = meshes[[run.mesh for run in runs].index(head["simkit"])]
-        result |= head | {"simkit_process_s": process_seconds(mesh),
-                          "answer_ok": all(abs(v) <= PLATE_PCT for v in plate.values())}
+        own = [run.mesh for run in runs].index(head["simkit"])
+        result |= head | {
+            "median_s": head["simkit_s"], "iterations": runs[own].counts["iterations"],
+            "shares": {"simkit_of_ccx": 1.0 / head["cpu_ratio"]},
+            "simkit_process_s": process_seconds(meshes[own]),
+            "aims": {"ratio": head["cpu_ratio"] >= AIM},
+            "answer_ok": all(abs(v) <= PLATE_PCT for v in plate.values())}
     return result
 
 
@@ -211,13 +239,14 @@ def report(result: dict, stored: dict) -> str:
              "fine simkit against fine ccx (the reference): "
              + ", ".join(f"{key} {value:+.2f} %" for key, value in apart.items()), ""]
     for level in result["levels"]:
-        lines.append(f"within {level['within_pct']:g} %: {level['ratio']:.0f} times faster "
-                     f"({level['cpu_ratio']:.0f} by processor time)")
-        lines += [f"  {code:6s} {level[code]}: {level[code + '_s']:.2f} s, error "
+        lines.append(f"within {level['within_pct']:g} %: {level['cpu_ratio']:.0f} times faster by "
+                     f"processor time ({level['ratio']:.0f} by the clock)")
+        lines += [f"  {code:6s} {level[code]}: processor {level[code + '_cpu_s']:.2f} s, error "
                   f"{level[code + '_error_pct']:.2f} %" for code in ("simkit", "ccx")]
     if "ratio" in result:
-        lines.append(f"\nheadline: {result['ratio']:.0f} times faster, both within "
-                     f"{GOOD_PCT:g} %; the whole simkit process {result['simkit_process_s']:.1f} s")
+        lines.append(f"\nheadline: {result['cpu_ratio']:.0f} times faster (aim {AIM:g}), both "
+                     f"within {GOOD_PCT:g} %; the whole simkit process "
+                     f"{result['simkit_process_s']:.1f} s")
     return "\n".join([*lines, f"answer ok: {result['answer_ok']}"])
 
 
@@ -243,11 +272,10 @@ def store_reference(code: str) -> None:
 
 def main() -> int:
     """Measure, print a table or one JSON object; 1 if an answer is out of its limits."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = arguments(__doc__)
     parser.add_argument("--quick", action="store_true", help="one CalculiX run, under a minute")
     parser.add_argument("--threads", type=int, default=1, help="of both codes")
     parser.add_argument("--repeats", type=int, default=3, help="of simkit's runs")
-    parser.add_argument("--json", action="store_true")
     parser.add_argument("--reference", choices=("ccx", "simkit"), help="make it anew and store it")
     parser.add_argument("--one", nargs=4, metavar=("FINE", "DEGREE", "LAYERS", "INCREMENT"),
                         help="one simkit run, nothing printed")
@@ -268,8 +296,8 @@ def main() -> int:
     if not options.json:
         print(HEAD, file=sys.stderr)
     result = compare(options, stored)
-    print(json.dumps(result) if options.json else report(result, stored))
-    return 0 if result["answer_ok"] else 1
+    key = f"{'quick' if options.quick else 'all'}, {options.threads} thread(s)"
+    return finish("against_calculix", key, result, report(result, stored), options)
 
 
 if __name__ == "__main__":

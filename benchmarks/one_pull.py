@@ -1,7 +1,7 @@
 """Time one operation on the reference panel: a tab pull, or a tap-down, load and release.
 
 Run: python benchmarks/one_pull.py [--tap] [--threads 1] [--elements 64] [--repeats 3]
-     [--solver auto] [--json] [--store]
+     [--solver auto] [--json] [--store [--leave-answer]]
 
 Panel: DC04, 0.75 mm, 320 x 320 mm, radii 1200 and 600 mm, held along its edges, even elements of
 degree 2 with 5 layers. A ball of radius 25 mm pressed in by 8 mm leaves a dent of about 4 mm first
@@ -11,25 +11,22 @@ ball of radius 12 mm taps the crown 45 mm beside the middle down by 0.05 mm. The
 strong enough not to let go.
 
 The answer (rise or fall of the place, peak force) is compared with the stored one of the same
-operation and mesh. `--store` renews it after an intended change of the engine.
+operation and mesh, and every repetition must leave the same panel to the bit. `--store` keeps the
+result, and renews that answer after an intended change of the engine.
 """
 
 from __future__ import annotations
 
-import argparse
 import json
-import platform
-import statistics
-import time
-from collections import defaultdict
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+from common import arguments, finish, timed_runs
+
 from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import glue_tab, set_tip
-from simkit.equilibrium.engagement import GluedTab, TipContact
 from simkit.equilibrium.model import Model, State, build_model
 from simkit.equilibrium.orders import Advance, Load
 from simkit.panel.edges import HELD, SIDES
@@ -90,62 +87,15 @@ def tap(model: Model, state: State) -> Advance:
     return advance(model, state, load, SETTINGS)
 
 
-class Stopwatch:
-    """Seconds and calls by name, of calls that do not nest."""
-
-    def __init__(self) -> None:
-        self.seconds: dict[str, float] = defaultdict(float)
-        self.calls: dict[str, int] = defaultdict(int)
-
-    def around(self, name: str, job: Callable[..., Any]) -> Callable[..., Any]:
-        """The same call, timed."""
-        def timed(*args: Any, **more: Any) -> Any:
-            start = time.perf_counter()
-            try:
-                return job(*args, **more)
-            finally:
-                self.seconds[name] += time.perf_counter() - start
-                self.calls[name] += 1
-
-        return timed
-
-
-@contextmanager
-def watched(model: Model) -> Iterator[Stopwatch]:
-    """Time assembly, tools, factorisation and solution while inside."""
-    watch = Stopwatch()
-    solver = type(model.factorisation())
-    parts: list[tuple[type, str, str]] = [
-        (Model, "internal", "assembly"), (GluedTab, "add", "tool"), (TipContact, "add", "tool"),
-        (solver, "factor", "factorisation"), (solver, "solve", "solve")]
-    kept = [getattr(owner, method) for owner, method, _ in parts]
-    for owner, method, name in parts:
-        setattr(owner, method, watch.around(name, getattr(owner, method)))
-    try:
-        yield watch
-    finally:
-        for (owner, method, _), original in zip(parts, kept, strict=True):
-            setattr(owner, method, original)
-
-
-def timed_runs(job: Callable[[], Advance], model: Model, repeats: int) -> dict:
-    """Median seconds of an operation after one warm-up, and where they went."""
-    done = job()
-    seconds, shares, calls = [], [], {}
-    for _ in range(repeats):
-        with watched(model) as watch:
-            start = time.perf_counter()
-            done = job()
-            seconds.append(time.perf_counter() - start)
-        parts = {name: watch.seconds[name] / seconds[-1]
-                 for name in ("assembly", "tool", "factorisation", "solve")}
-        shares.append({**parts, "other": 1.0 - sum(parts.values())})
-        calls = dict(watch.calls)
-    middle = sorted(range(repeats), key=seconds.__getitem__)[repeats // 2]
-    return {"median_s": statistics.median(seconds), "seconds": seconds,
-            "iterations": done.iterations, "increments": len(done.path), "cuts": done.cuts,
-            "shares": shares[middle], "calls": calls, "outcome": done.outcome.value,
-            "reason": done.reason, "energy_error_pct": done.energy_error_pct, "done": done}
+def timed(job: Callable[[], Advance], model: Model, repeats: int, warm: bool = True) -> dict:
+    """Seconds of an operation, where they went, and how it went."""
+    result = timed_runs(job, model, repeats, warm)
+    done = result["done"]
+    same = all(np.array_equal(other.state.displacement, done.state.displacement)
+               for other in result.pop("all_done"))
+    return {**result, "same_bits": same, "increments": len(done.path), "cuts": done.cuts,
+            "outcome": done.outcome.value, "reason": done.reason,
+            "energy_error_pct": done.energy_error_pct}
 
 
 def answer_of(model: Model, before: State, done: Advance, x_mm: float) -> dict[str, float]:
@@ -174,13 +124,15 @@ def report(result: dict) -> str:
     lines = [
         f"{result['operation']}, {result['elements']} x {result['elements']} elements, "
         f"{result['equations']} equations, {result['solver']}, {result['threads']} thread(s)",
-        f"median {result['median_s']:.3f} s of {', '.join(f'{s:.3f}' for s in result['seconds'])}",
+        f"median {result['median_s']:.3f} s of {', '.join(f'{s:.3f}' for s in result['seconds'])}; "
+        f"processor {result['cpu_s']:.3f} s",
         f"{result['iterations']} Newton iterations, {result['increments']} increments, "
         f"{result['cuts']} cuts; ended: {result['outcome']} ({result['reason']})",
         "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items()),
         "calls: " + ", ".join(f"{name} {n}" for name, n in result["calls"].items()),
         "  ".join(f"{name} {value:.6g}" for name, value in result["answer"].items()),
-        f"energy error {result['energy_error_pct']:.3f} %, answer ok: {result['answer_ok']} "
+        f"energy error {result['energy_error_pct']:.3f} %, repeated to the bit: "
+        f"{result['same_bits']}, answer ok: {result['answer_ok']} "
         f"(largest relative error {result['largest_relative_error']}, "
         f"tolerance {result['tolerance']:g})"]
     return "\n".join(lines)
@@ -188,27 +140,30 @@ def report(result: dict) -> str:
 
 def main() -> int:
     """Measure; print lines or one JSON object. 1 if the answer is not the stored one."""
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser = arguments(__doc__)
     parser.add_argument("--tap", action="store_true", help="a tap-down instead of a pull")
     parser.add_argument("--threads", type=int, default=1)
     parser.add_argument("--elements", type=int, default=64)
     parser.add_argument("--repeats", type=int, default=3)
     parser.add_argument("--solver", default="auto")
-    parser.add_argument("--json", action="store_true")
-    parser.add_argument("--store", action="store_true", help="renew the stored answer")
+    parser.add_argument("--leave-answer", action="store_true",
+                        help="with --store: keep the result, leave the stored answer")
     options = parser.parse_args()
     model = panel(options.elements, options.solver, options.threads)
     job, x_mm, name = (tap, TAP_AT_MM, "tap-down") if options.tap else (pull, 0.0, "pull")
     strike = dented(model)
-    result = timed_runs(lambda: job(model, strike.state), model, max(1, options.repeats))
+    result = timed(lambda: job(model, strike.state), model, max(1, options.repeats))
     answer = answer_of(model, strike.state, result.pop("done"), x_mm)
     result |= {
         "operation": name, "elements": options.elements, "threads": options.threads,
         "equations": model.layout.count, "solver": model.factorisation().name,
-        "processor": platform.machine(), "answer": answer, "tolerance": TOLERANCE,
-        **compare(f"{name} {options.elements}", answer, options.store)}
-    print(json.dumps(result) if options.json else report(result))
-    return 1 if result["answer_ok"] is False else 0
+        "answer": answer, "tolerance": TOLERANCE,
+        **compare(f"{name} {options.elements}", answer,
+                  options.store and not options.leave_answer)}
+    if not result["same_bits"]:
+        result["answer_ok"] = False
+    key = f"{name} {options.elements}, {result['solver']}, {options.threads} thread(s)"
+    return finish("one_pull", key, result, report(result), options)
 
 
 if __name__ == "__main__":

@@ -178,8 +178,10 @@ class Dent(Part):
 class Striker(Part):
     """Blunt body whose blow is fitted to the depth field."""
 
-    kind: Literal["ball", "cylinder"] = choice("Form of the striking body.", "ball")
-    radius_min_mm: float = number("Smallest radius tried.", 1.0, 500.0, 5.0)
+    kind: Literal["any", "ball", "cylinder", "edge", "block"] = choice(
+        "Form of the striking body: any tries all; edge is a blade, block a flat face.", "any")
+    radius_min_mm: float = number(
+        "Smallest radius tried of balls and cylinders.", 1.0, 500.0, 5.0)
     radius_max_mm: float = number("Largest radius tried.", 1.0, 500.0, 80.0)
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from pathlib import Path
 from typing import Any
 
@@ -62,7 +62,7 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start
         progress("Dent read back from the folder. " + notes["sentence"])
     else:
         fit = make_workpiece(case, threads=threads, coarser=COARSER)
-        done = reconstruct(work, fit, progress)
+        done = reconstruct(work, fit, progress, folder / "trials")
         state, notes = done.state, _notes(done)
         save_state(state_file, state)
         write_json(notes_file, notes)
@@ -74,12 +74,12 @@ def _notes(done: Reconstruction) -> dict[str, Any]:
     notes: dict[str, Any] = {
         "method": done.method, "rms_mm": done.rms_mm, "worst_mm": done.worst_mm,
         "matched": done.matched, "rounds": done.rounds, "sentence": done.sentence()}
-    if done.blow is not None:
-        blow = done.blow.blow
-        notes["strike"] = {
-            "kind": blow.kind, "radius_mm": blow.radius_mm, "x_mm": blow.x_mm, "y_mm": blow.y_mm,
-            "depth_mm": blow.depth_mm, "angle_deg": blow.angle_deg,
-            "rms_alone_mm": done.strike_rms_mm, "blows_tried": done.blow.tried}
+    if done.blows:
+        notes["strikes"] = [asdict(blow) for blow in done.blows]
+        notes |= {"rms_alone_mm": done.strike_rms_mm, "histories_tried": done.tried}
+        notes["plausible"] = [
+            {"weight": p.weight, "rms_mm": p.trial.rms_mm, "words": p.trial.words(),
+             "blows": [asdict(blow) for blow in p.trial.blows]} for p in done.plausible]
     return notes
 
 

@@ -1,0 +1,326 @@
+"""Blind test: dents of known history, reconstructed from their depth field alone.
+
+Run: python benchmarks/blind_history.py [--only NAME ...] [--fresh]
+
+Every dent is struck on a panel of even elements of its own size (another mesh than that of the
+reconstruction), some with a body that the reconstruction does not know, two with two blows, two
+with the crown partly tapped down already. Its deviation is read on a grid of 6 mm with noise of
+0.02 mm; nothing else is handed over. Then the same tool does the same to the true and to the
+reconstructed panel, by travel, without a goal: a tap on the crown (2 mm from first touch), and a
+pull in the middle (a strong made-up glue, 3 mm). What is compared is the change after release: of
+the tapped place, of the middle by the tap, and of the middle by the pull.
+
+The prediction is the mean over plausible histories, the band what they leave (see
+simkit.repair.history.plausible). Finished cases are kept in benchmarks/results/blind_history.csv
+and are not computed again. The dents are invented. Truth: OWN (the engine itself with the true
+history; what is tested is the reconstruction).
+"""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import json
+import os
+import tempfile
+import time
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+
+from simkit.case.load import load_case
+from simkit.equilibrium.advance import advance
+from simkit.equilibrium.attach import glue_tab, set_tip
+from simkit.equilibrium.model import Model, State, build_model
+from simkit.equilibrium.orders import Load
+from simkit.panel.edges import HELD, SIDES
+from simkit.panel.surface import Curvature, rectangle_patch
+from simkit.repair.history.plausible import band
+from simkit.repair.operations import PULLING
+from simkit.repair.operations import SETTINGS as TAPPING
+from simkit.repair.reconstruct import histories, realise
+from simkit.repair.sampling import make_sampling, point_on, probe_at
+from simkit.repair.strike import SETTINGS as STRIKING
+from simkit.repair.workpiece import make_workpiece
+from simkit.sheet.grades import load_grade
+from simkit.tool.bodies import RigidBody, ball, blade, block, flat_nose, rounded_cylinder
+from simkit.tool.catalogue import find_glue, find_tab, find_tip
+
+RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
+COLUMNS = ("case", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm", "error_pct",
+           "match_mm", "seconds", "taken")
+HALF_MM, TRUE_ELEMENT_MM, FINE_MM, COARSE_MM, COARSER = 120.0, 5.5, 6.0, 18.0, 1.4
+GRID_MM, NOISE_MM = 6.0, 0.02
+TAP_MM, PULL_MM = 2.0, 3.0
+SMALL_MM = 0.02
+"""Changes below this, the noise of one reading, have no error in per cent."""
+GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0}
+
+
+@dataclass(frozen=True)
+class Hit:
+    """One true blow: body, travel from first touch (mm), place, turn and tilt (degrees)."""
+
+    body: RigidBody
+    travel_mm: float
+    x_mm: float = 0.0
+    y_mm: float = 0.0
+    angle_deg: float = 0.0
+    tilt_deg: float = 0.0
+
+
+@dataclass(frozen=True)
+class Dent:
+    """A dent of known history; radii of the panel in mm (0: flat)."""
+
+    name: str
+    hits: tuple[Hit, ...]
+    grade: str = "DC04"
+    thickness_mm: float = 0.75
+    radius_x_mm: float = 0.0
+    radius_y_mm: float = 0.0
+    tapped: bool = False
+    about: str = field(default="")
+
+
+STEEL_CURVED = {"radius_x_mm": 1500.0, "radius_y_mm": 700.0}
+ALU = {"grade": "AA6016-T4", "thickness_mm": 1.0}
+DENTS = (
+    Dent("ball-5-flat", (Hit(ball(5.0), 4.0),)),
+    Dent("ball-15-flat", (Hit(ball(15.0), 5.0),)),
+    Dent("ball-40-flat", (Hit(ball(40.0), 6.0),)),
+    Dent("ball-80-double", (Hit(ball(80.0), 8.0),), **STEEL_CURVED),
+    Dent("ball-25-double", (Hit(ball(25.0), 7.0),), **STEEL_CURVED),
+    Dent("ball-25-single", (Hit(ball(25.0), 6.0),), radius_x_mm=900.0),
+    Dent("ball-20-off-centre", (Hit(ball(20.0), 6.0, 35.0, -22.0),), **STEEL_CURVED),
+    Dent("ball-20-alu", (Hit(ball(20.0), 6.0),), **ALU, **STEEL_CURVED),
+    Dent("ball-60-alu-flat", (Hit(ball(60.0), 7.0),), **ALU),
+    Dent("cylinder-15", (Hit(rounded_cylinder(15.0, 80.0), 5.0, 0.0, 0.0, 30.0),),
+         **STEEL_CURVED),
+    Dent("cylinder-40-alu", (Hit(rounded_cylinder(40.0, 140.0), 6.0, -10.0, 5.0, -20.0),),
+         **ALU, radius_x_mm=1200.0),
+    Dent("edge-4", (Hit(blade(4.0, 60.0), 4.0, 0.0, 0.0, 60.0),)),
+    Dent("edge-8-tilted", (Hit(blade(8.0, 70.0), 5.0, 5.0, 0.0, 15.0, 6.0),), **STEEL_CURVED),
+    Dent("block-30", (Hit(block(40.0, 24.0, 4.0), 5.0, 0.0, 0.0, 20.0),), **STEEL_CURVED),
+    Dent("block-tilted-alu", (Hit(block(40.0, 40.0, 5.0), 6.0, 0.0, 0.0, 0.0, 5.0),), **ALU),
+    Dent("disc-20", (Hit(flat_nose(20.0, 3.0), 5.0, -15.0, 10.0),), radius_x_mm=900.0),
+    Dent("two-balls", (Hit(ball(20.0), 5.0, -18.0, 0.0), Hit(ball(20.0), 5.0, 20.0, 8.0)),
+         **STEEL_CURVED),
+    Dent("ball-and-edge", (Hit(ball(25.0), 6.0), Hit(blade(5.0, 40.0), 3.0, 24.0, 10.0, 45.0)),
+         **STEEL_CURVED),
+    Dent("ball-25-tapped", (Hit(ball(25.0), 7.0),), **STEEL_CURVED, tapped=True),
+    Dent("cylinder-20-tapped", (Hit(rounded_cylinder(20.0, 70.0), 5.0, 0.0, 0.0, 0.0),),
+         **ALU, tapped=True),
+)
+
+
+def true_panel(dent: Dent) -> Model:
+    """The panel with even elements."""
+    side = (-HALF_MM, HALF_MM)
+    curvature = Curvature(dent.radius_x_mm or np.inf, dent.radius_y_mm or np.inf)
+    patch = rectangle_patch(side, side, curvature, TRUE_ELEMENT_MM, TRUE_ELEMENT_MM)
+    return build_model(patch, load_grade(dent.grade).sheet(), dent.thickness_mm,
+                       dict.fromkeys(SIDES, HELD), 5)
+
+
+def press(model: Model, state: State, body: RigidBody, x: float, y: float, travel: float,
+          settings, angle_deg: float = 0.0, tilt_deg: float = 0.0) -> State:
+    """Press a body in from outside by a travel and release."""
+    place, normal = point_on(model, state, x, y)
+    angle = np.radians(angle_deg)
+    along = np.array([np.cos(angle), np.sin(angle), 0.0])
+    direction = -normal + np.tan(np.radians(tilt_deg)) * np.cross(normal, along)
+    tool = set_tip(model, state, body, place, direction / np.linalg.norm(direction), travel, along)
+    done = advance(model, state, Load(tool, travel), settings)
+    if not done.outcome.valid:
+        raise RuntimeError(done.reason)
+    return done.state
+
+
+def tap(model: Model, state: State, place: tuple[float, float]) -> State:
+    """Tap the crown down."""
+    return press(model, state, find_tip("ball-12").body, *place, TAP_MM, TAPPING)
+
+
+def pull(model: Model, state: State, place: tuple[float, float]) -> State:
+    """Pull the middle out."""
+    at, normal = point_on(model, state, *place)
+    tool = glue_tab(model, state, find_tab("round-30"), find_glue(GLUE), at, normal)
+    done = advance(model, state, Load(tool, PULL_MM), PULLING)
+    if not done.outcome.valid:
+        raise RuntimeError(done.reason)
+    return done.state
+
+
+def true_dent(dent: Dent) -> tuple[Model, State]:
+    """The panel after its true history."""
+    model = true_panel(dent)
+    state = model.virgin()
+    for hit in dent.hits:
+        state = press(model, state, hit.body, hit.x_mm, hit.y_mm, hit.travel_mm, STRIKING,
+                      hit.angle_deg, hit.tilt_deg)
+    if dent.tapped:
+        crown, _ = places(model, state)
+        state = press(model, state, find_tip("ball-12").body, *crown, 1.5, TAPPING)
+    return model, state
+
+
+def places(model: Model, state: State) -> tuple[tuple[float, float], tuple[float, float]]:
+    """The highest place (the crown) and the lowest, away from the edges."""
+    inner = 0.8 * HALF_MM
+    sampled = make_sampling(model.patch, (-inner, inner, -inner, inner), 3.0).field(state)
+    high = np.unravel_index(np.argmax(sampled.d_mm), sampled.d_mm.shape)
+    low = np.unravel_index(np.argmin(sampled.d_mm), sampled.d_mm.shape)
+    return ((float(sampled.x_mm[high[1]]), float(sampled.y_mm[high[0]])),
+            (float(sampled.x_mm[low[1]]), float(sampled.y_mm[low[0]])))
+
+
+def write_case(dent: Dent, model: Model, state: State, folder: Path) -> Path:
+    """What is handed over: the panel and noisy depths."""
+    rng = np.random.default_rng(abs(hash_of(dent.name)))
+    inner = HALF_MM - GRID_MM
+    sampled = make_sampling(model.patch, (-inner, inner, -inner, inner), GRID_MM).field(state)
+    xx, yy = np.meshgrid(sampled.x_mm, sampled.y_mm)
+    noisy = sampled.d_mm + rng.normal(0.0, NOISE_MM, sampled.d_mm.shape)
+    np.savetxt(folder / "depth.csv", np.stack([xx.ravel(), yy.ravel(), noisy.ravel()], 1),
+               delimiter=",", header="x_mm,y_mm,d_mm", comments="", fmt="%.4f")
+    curved = {"surface": "curved"} if dent.radius_x_mm or dent.radius_y_mm else {"surface": "flat"}
+    for key in ("radius_x_mm", "radius_y_mm"):
+        if getattr(dent, key):
+            curved[key] = getattr(dent, key)
+    text = {"format": 1, "title": dent.name, "about": "Invented for the blind test.",
+            "panel": {**curved, "length_x_mm": 2 * HALF_MM, "length_y_mm": 2 * HALF_MM,
+                      "thickness_mm": dent.thickness_mm, "grade": dent.grade,
+                      "edges": dict.fromkeys(SIDES, "held")},
+            "mesh": {"fine_mm": FINE_MM, "coarse_mm": COARSE_MM},
+            "dent": {"points_csv": "depth.csv", "noise_mm": NOISE_MM},
+            "history": {"method": "strike"},
+            "kit": {"tabs": ["round-30"], "tips": ["ball-12"], "glue": "standard-hot-melt"}}
+    (folder / "case.yaml").write_text(json.dumps(text), encoding="utf-8")  # JSON is YAML
+    return folder
+
+
+def hash_of(name: str) -> int:
+    """A number from a name, the same on every run."""
+    return sum((k + 1) * ord(c) for k, c in enumerate(name))
+
+
+def changes(model: Model, state: State, crown, middle) -> dict[str, float]:
+    """What the tap and the pull change, mm."""
+    at_crown, at_middle = probe_at(model, *crown), probe_at(model, *middle)
+    tapped, pulled = tap(model, state, crown), pull(model, state, middle)
+
+    def change(probe, after: State) -> float:
+        return probe.read(after.displacement) - probe.read(state.displacement)
+
+    return {"tap, tapped place": change(at_crown, tapped), "tap, middle": change(at_middle, tapped),
+            "pull, middle": change(at_middle, pulled)}
+
+
+def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
+    """Rows of one dent."""
+    model, state = true_dent(dent)
+    crown, middle = places(model, state)
+    truth = changes(model, state, crown, middle)
+    case = load_case(write_case(dent, model, state, folder))
+    start = time.process_time()
+    work = make_workpiece(case)
+    fit = make_workpiece(case, coarser=COARSER)
+    found, tried = histories(fit)
+    foretold, weights, match, spent = [], [], [], 0.0
+    for k, member in enumerate(found):
+        made = realise(work, member.trial.blows)
+        if k == 0:
+            spent = time.process_time() - start
+        if made is None:
+            continue
+        try:
+            foretold.append(changes(work.model, made.state, crown, middle))
+        except RuntimeError:
+            continue
+        weights.append(member.weight)
+        match.append(made.rms_mm)
+    rows = []
+    for name, true in truth.items():
+        seen = band([f[name] for f in foretold], weights)
+        error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
+        rows.append({
+            "case": dent.name, "operation": name, "true_mm": f"{true:.4f}",
+            "predicted_mm": f"{seen.predicted_mm:.4f}", "low_mm": f"{seen.low_mm:.4f}",
+            "high_mm": f"{seen.high_mm:.4f}",
+            "error_pct": "" if np.isnan(error) else f"{error:.1f}",
+            "match_mm": f"{match[0]:.4f}", "seconds": f"{spent:.1f}",
+            "taken": f"{found[0].trial.words()} (of {len(found)}, {tried} tried)"})
+    return rows
+
+
+def summary(rows: list[dict[str, str]]) -> str:
+    """Median and worst errors, how often the band holds the truth, how wide it is."""
+    lines = []
+    for name in dict.fromkeys(row["operation"] for row in rows):
+        some = [row for row in rows if row["operation"] == name and row["error_pct"]]
+        if not some:
+            continue
+        error = np.abs([float(row["error_pct"]) for row in some])
+        low, high, true = (np.array([float(row[k]) for row in some])
+                           for k in ("low_mm", "high_mm", "true_mm"))
+        held = (low <= true) & (true <= high)
+        wide = 100.0 * (high - low) / np.abs(true)
+        lines.append(f"{name}: {len(some)} dents, error median {np.median(error):.0f} %, worst "
+                     f"{error.max():.0f} %; band holds {100 * held.mean():.0f} %, width median "
+                     f"{np.median(wide):.0f} %, worst {wide.max():.0f} %")
+    match = [float(row["match_mm"]) for row in rows]
+    lines.append(f"depth field matched to {np.median(match):.3f} mm rms (median), "
+                 f"{max(match):.3f} (worst); a reconstruction took "
+                 f"{np.median([float(row['seconds']) for row in rows]):.0f} s (median)")
+    return "\n".join(lines)
+
+
+def write(rows: list[dict[str, str]]) -> None:
+    """Keep the table, whole or not at all."""
+    part = RESULTS.with_suffix(".part")
+    with part.open("w", newline="", encoding="utf-8") as stream:
+        table = csv.DictWriter(stream, COLUMNS)
+        table.writeheader()
+        table.writerows(rows)
+    os.replace(part, RESULTS)
+
+
+def main() -> int:
+    """Run what is not yet kept."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--only", nargs="*", default=[])
+    parser.add_argument("--fresh", action="store_true", help="compute again what is kept")
+    options = parser.parse_args()
+    kept: list[dict[str, str]] = []
+    if RESULTS.exists():
+        with RESULTS.open(newline="", encoding="utf-8") as stream:
+            kept = list(csv.DictReader(stream))
+    if options.fresh:
+        kept = [row for row in kept if options.only and row["case"] not in options.only]
+    for dent in DENTS:
+        if options.only and dent.name not in options.only:
+            continue
+        if any(row["case"] == dent.name for row in kept):
+            continue
+        with tempfile.TemporaryDirectory() as folder:
+            try:
+                rows = one_case(dent, Path(folder))
+            except RuntimeError as error:
+                print(f"{dent.name}: {error}", flush=True)
+                continue
+        kept += rows
+        write(kept)
+        for row in rows:
+            print(f"{row['case']:<20} {row['operation']:<18} true {row['true_mm']:>8} predicted "
+                  f"{row['predicted_mm']:>8} [{row['low_mm']}, {row['high_mm']}] error "
+                  f"{row['error_pct']} %", flush=True)
+        print(f"    {rows[0]['taken']}; match {rows[0]['match_mm']} mm, {rows[0]['seconds']} s",
+              flush=True)
+    print(summary(kept))
+    return 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())

@@ -1,0 +1,244 @@
+"""Floating-point operations of a kernel, counted by running it on numbers that count.
+
+numba's compiler is switched off (NUMBA_DISABLE_JIT=1, so in a process of its own), the kernel's
+float arguments become objects that count every addition, multiplication, division, root and power
+done with them, and the kernel runs as the plain Python it is written in. The counts are those of
+the source: what a compiler adds (wasted lanes, values computed twice) or saves is not in them.
+A change of sign, a comparison and an absolute value count nothing. Operations on vectors of eight
+(simkit.solve.linear.simd) are done here number by number, so lanes that idle count as well.
+
+`count(...)` is called from another process: it stores the arguments, starts this file, and reads
+the counts.
+"""
+
+from __future__ import annotations
+
+import importlib
+import json
+import math
+import operator
+import os
+import subprocess
+import sys
+import tempfile
+from collections import Counter
+from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
+
+import numpy as np
+
+DONE: Counter[str] = Counter()
+
+
+def _value(other: Any) -> float:
+    return other.v if isinstance(other, Number) else float(other)
+
+
+class Number:
+    """A float that counts what is done with it."""
+
+    __array_ufunc__ = None
+    __slots__ = ("v",)
+
+    def __init__(self, v: Any) -> None:
+        self.v = _value(v)
+
+    def __add__(self, other: Any) -> Number:
+        DONE["add"] += 1
+        return Number(self.v + _value(other))
+
+    def __sub__(self, other: Any) -> Number:
+        DONE["add"] += 1
+        return Number(self.v - _value(other))
+
+    def __rsub__(self, other: Any) -> Number:
+        DONE["add"] += 1
+        return Number(_value(other) - self.v)
+
+    def __mul__(self, other: Any) -> Number:
+        DONE["multiply"] += 1
+        return Number(self.v * _value(other))
+
+    def __truediv__(self, other: Any) -> Number:
+        DONE["divide"] += 1
+        return Number(self.v / _value(other))
+
+    def __rtruediv__(self, other: Any) -> Number:
+        DONE["divide"] += 1
+        return Number(_value(other) / self.v)
+
+    def __pow__(self, other: Any) -> Number:
+        DONE["multiply" if _value(other) == 2.0 else "power"] += 1
+        return Number(self.v ** _value(other))
+
+    def __neg__(self) -> Number:
+        return Number(-self.v)
+
+    def __abs__(self) -> Number:
+        return Number(abs(self.v))
+
+    def __float__(self) -> float:
+        return self.v
+
+    def __int__(self) -> int:
+        return int(self.v)
+
+    def __lt__(self, other: Any) -> bool:
+        return self.v < _value(other)
+
+    def __le__(self, other: Any) -> bool:
+        return self.v <= _value(other)
+
+    def __gt__(self, other: Any) -> bool:
+        return self.v > _value(other)
+
+    def __ge__(self, other: Any) -> bool:
+        return self.v >= _value(other)
+
+    def __eq__(self, other: object) -> bool:
+        return self.v == _value(other)
+
+    def __ne__(self, other: object) -> bool:
+        return self.v != _value(other)
+
+    __radd__, __rmul__ = __add__, __mul__
+    __hash__ = None  # type: ignore[assignment]
+
+
+def _function(name: str, kind: str) -> Any:
+    def call(x: Any) -> Number:
+        DONE[kind] += 1
+        return Number(getattr(math, name)(_value(x)))
+
+    return call
+
+
+FUNCTIONS = {name: _function(name, "root" if name == "sqrt" else "power")
+             for name in ("sqrt", "log", "log1p", "exp", "atanh")}
+
+
+class _Numpy:
+    """numpy as kernels use it, with arrays that hold counting numbers."""
+
+    @staticmethod
+    def empty(shape: Any, dtype: Any = float) -> np.ndarray:
+        return np.zeros(shape, object if dtype is float else dtype)
+
+    zeros = empty
+
+    @staticmethod
+    def zeros_like(other: np.ndarray) -> np.ndarray:
+        return np.zeros(other.shape, other.dtype)
+
+    def __getattr__(self, name: str) -> Any:
+        return FUNCTIONS[name] if name in FUNCTIONS else getattr(np, name)
+
+
+class Vector:
+    """Eight counting numbers."""
+
+    def __init__(self, numbers: Any) -> None:
+        self.numbers = list(numbers)
+
+    def _with(self, other: Vector, job: Any) -> Vector:
+        return Vector(job(a, b) for a, b in zip(self.numbers, other.numbers, strict=True))
+
+    def __add__(self, other: Vector) -> Vector:
+        return self._with(other, operator.add)
+
+    def __sub__(self, other: Vector) -> Vector:
+        return self._with(other, operator.sub)
+
+    def __mul__(self, other: Vector) -> Vector:
+        return self._with(other, operator.mul)
+
+    def __truediv__(self, other: Vector) -> Vector:
+        return self._with(other, operator.truediv)
+
+
+class Place:
+    """An address: an array of counting numbers and an index into it."""
+
+    def __init__(self, array: np.ndarray, index: int = 0) -> None:
+        self.array, self.index = array, index
+
+    def __add__(self, other: int) -> Place:
+        if other % 8:
+            raise ValueError("an address between two numbers")
+        return Place(self.array, self.index + int(other) // 8)
+
+    __radd__ = __add__
+
+    def read(self) -> Vector:
+        """The eight numbers here."""
+        return Vector(Number(v) for v in self.array[self.index:self.index + 8])
+
+    def write(self, value: Vector) -> None:
+        """Put eight numbers here."""
+        self.array[self.index:self.index + 8] = value.numbers
+
+
+ONE, ZERO = Number(1.0), Number(0.0)
+VECTORS = {
+    "address": lambda array: Place(array.reshape(-1)),
+    "load8": lambda place: place.read(),
+    "store8": lambda place, value: place.write(value),
+    "row": lambda base, number: (base + 64 * number).read(),
+    "keep": lambda base, number, value: (base + 64 * number).write(value),
+    "same8": lambda value: Vector([Number(value)] * 8),
+    "root8": lambda a: Vector(FUNCTIONS["sqrt"](v) for v in a.numbers),
+    "beyond8": lambda a, b: a._with(b, lambda x, y: ZERO if x <= y else ONE),
+    "larger8": lambda a, b: a._with(b, lambda x, y: x if x >= y else y),
+    "chosen8": lambda which, a: which._with(a, lambda x, y: y if x != 0.0 else ZERO),
+}
+"""What stands for the vector operations that the kernels of the sheet use."""
+
+
+def counting(array: np.ndarray) -> np.ndarray:
+    """The array with counting numbers instead of floats; other arrays as they are."""
+    if array.dtype != np.float64:
+        return array
+    objects = np.empty(array.shape, object)
+    objects.ravel()[:] = [Number(v) for v in array.ravel()]
+    return objects
+
+
+def count(module: str, function: str, arguments: tuple, helpers: tuple[str, ...] = ()
+          ) -> dict[str, int]:
+    """Operations of one call of module.function; ``helpers`` are modules it calls into."""
+    with tempfile.TemporaryDirectory() as folder:
+        names = {}
+        for k, value in enumerate(arguments):
+            np.save(Path(folder) / f"{k}.npy", np.asarray(value))
+            names[k] = "array" if isinstance(value, np.ndarray) else type(value).__name__
+        task = {"module": module, "function": function, "kinds": list(names.values()),
+                "helpers": list(helpers)}
+        (Path(folder) / "task.json").write_text(json.dumps(task))
+        done = subprocess.run([sys.executable, __file__, folder], capture_output=True, text=True,
+                              check=False, env={**os.environ, "NUMBA_DISABLE_JIT": "1"})
+    if done.returncode:
+        raise RuntimeError(f"counting {function} failed: {done.stderr[-2000:]}")
+    return json.loads(done.stdout.strip().splitlines()[-1])
+
+
+def run(folder: Path) -> dict[str, int]:
+    """Count in this process, whose numba is switched off."""
+    task = json.loads((folder / "task.json").read_text())
+    arguments = []
+    for k, kind in enumerate(task["kinds"]):
+        value = np.load(folder / f"{k}.npy")
+        arguments.append(counting(value) if kind == "array" else value.item())
+    module = importlib.import_module(task["module"])
+    functions = SimpleNamespace(**FUNCTIONS, inf=math.inf, pi=math.pi)
+    for name in (task["module"], *task["helpers"]):
+        part = importlib.import_module(name)
+        for word, replacement in (("np", _Numpy()), ("math", functions), *VECTORS.items()):
+            if hasattr(part, word):
+                setattr(part, word, replacement)
+    getattr(module, task["function"])(*arguments)
+    return dict(DONE)
+
+
+if __name__ == "__main__":
+    print(json.dumps(run(Path(sys.argv[1]))))
