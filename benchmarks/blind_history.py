@@ -11,8 +11,8 @@ pull in the middle (a strong made-up glue, 3 mm). What is compared is the change
 the tapped place, of the middle by the tap, and of the middle by the pull.
 
 The prediction is the mean over plausible histories, weighted by how well each, carried out in
-full, explains the depths; the band is what they leave (see simkit.repair.history.plausible). Finished cases are kept in benchmarks/results/blind_history.csv
-and are not computed again. The dents are invented. Truth: OWN (the engine itself with the true
+full, explains the depths; the band is what they leave (see simkit.repair.history.plausible).
+Finished cases are kept in benchmarks/results/blind_history.csv and are not computed again. The dents are invented. Truth: OWN (the engine itself with the true
 history; what is tested is the reconstruction).
 """
 
