@@ -12,8 +12,9 @@ the tapped place, of the middle by the tap, and of the middle by the pull.
 
 The prediction is the mean over plausible histories, weighted by how well each, carried out in
 full, explains the depths; the band is what they leave (see simkit.repair.history.plausible).
-Finished cases are kept in benchmarks/results/blind_history.csv and are not computed again. The dents are invented. Truth: OWN (the engine itself with the true
-history; what is tested is the reconstruction).
+Finished cases are kept in benchmarks/results/blind_history.csv and are not computed again. The
+dents are invented. Truth: OWN (the engine itself with the true history; what is tested is the
+reconstruction).
 """
 
 from __future__ import annotations
