@@ -171,11 +171,12 @@ def machine() -> dict[str, Any]:
 
 
 def commit() -> str:
-    """Short name of the commit, with + where files differ from it."""
+    """Short name of the commit, with + where the package differs from it."""
     def git(*words: str) -> str:
         return subprocess.run(["git", *words], cwd=ROOT, capture_output=True, text=True,
                               check=False).stdout.strip()
-    return git("rev-parse", "--short=8", "HEAD") + ("+" if git("status", "-s", "-uno") else "")
+    changed = git("status", "-s", "--", "simkit")
+    return git("rev-parse", "--short=8", "HEAD") + ("+" if changed else "")
 
 
 def arguments(doc: str) -> argparse.ArgumentParser:
