@@ -159,6 +159,11 @@ class Panel(Part):
         "it); its name counts from this case file's folder.", None)
     thickness_mm: float = number("Sheet thickness without paint.", 0.3, 4.0)
     grade: str = text("Sheet grade; `simkit grades` lists them.")
+    prestrain: float = number(
+        "Equivalent plastic strain from forming the panel (true strain).", 0.0, 0.3, 0.0)
+    bake_MPa: float = number(
+        "Rise of the yield stress in the paint oven; leave out for grades named -baked.",
+        0.0, 150.0, 0.0)
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
     edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)
     supports: tuple[Support, ...] = items("Spring beds behind the panel.", (), 0)

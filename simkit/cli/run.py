@@ -19,6 +19,7 @@ from simkit.cli.working import (
 from simkit.repair.record import identity, open_folder
 from simkit.show.draw import draw_run
 from simkit.strategy import find_strategy
+from simkit.study.doubt import doubt
 from simkit.study.run import UNBALANCED, prepare, run_strategy
 
 
@@ -34,8 +35,12 @@ Examples:
               help="Run folder; runs/<case>-<strategy> if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
+@click.option("--band", is_flag=True,
+              help="Repeat the repair on every history that explains the dent alike; writes "
+                   "band.csv.")
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
-def command(case: str, name: str, out: Path | None, threads: int, fresh: bool) -> None:
+def command(case: str, name: str, out: Path | None, threads: int, band: bool,
+            fresh: bool) -> None:
     """Repair CASE by one strategy and record every step.
 
     Writes a folder with steps.csv (one row an operation), the deviation after every step, force
@@ -52,12 +57,17 @@ def command(case: str, name: str, out: Path | None, threads: int, fresh: bool) -
     open_folder(folder, what)
     start = prepare(checked, folder, threads, say)
     row = run_strategy(start, strategy, folder, say)
+    doubted = doubt(start, folder, say) if band else None
     pictures = draw_run(folder)
     say("")
     say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, low "
         f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
         f"{float(row['improvement_pct']):.0f} % better")
+    if band:
+        say(doubted[1] if doubted else "only one history explains the dent: no band")
     say(f"record   {folder / 'steps.csv'}")
+    if doubted:
+        say(f"band     {doubted[0]}")
     for picture in pictures:
         say(f"picture  {picture}")
     cautions()

@@ -26,7 +26,6 @@ from simkit.spline.patch import Patch
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NO_VALUES = np.empty((0, 0))
-NO_STATES = np.empty((0, 0, 0, 0))
 MOVED = 1e-3
 """Strain or rotation of an element beyond which its kept tangent is formed anew."""
 ROWS_A_THREAD = 4
@@ -121,6 +120,7 @@ class SheetWork:
             self.geo, self.shape_v = pack_geometry(geometry)
         self._packed: tuple[Array, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
+        self._fresh: list[Array] | None = None
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
 
     def forces(self, displacement: Array, state: State, elastic: Array | None, tangent: bool,
@@ -204,11 +204,11 @@ class SheetWork:
         slot = np.full(g.elements, -1)
         left, energy = np.zeros(g.elements, dtype=np.bool_), np.zeros((g.elements, 2))
         parts = [np.zeros(flat.size) for _ in range(shares)]
-        fresh, counts = [NO_STATES] * shares, [0] * shares
+        counts = [0] * shares
+        fresh = self._room(shares, rows, state.points)
 
         def work(share: int) -> None:
             first, last = (rows * k // shares for k in (share, share + 1))
-            fresh[share] = np.empty(((last - first) * count_v, *state.points.shape[1:]))
             counts[share] = bundle_elements(
                 todo, first, last, flat, count_v, self.patch.basis_v.count, g.shape_u,
                 self.shape_v, self.geo, self.thickness_mm, self.layers.heights,
@@ -225,8 +225,14 @@ class SheetWork:
             flowing.append(found[np.argsort(slot[found])])
         force = np.ascontiguousarray(parts[0][:x.size].reshape(3, -1).T)
         some = [values[:count] for values, count in zip(fresh, counts, strict=True)]
-        return Bundled(force, energy, left, np.concatenate(flowing),
-                       some[0] if shares == 1 else np.concatenate(some))
+        return Bundled(force, energy, left, np.concatenate(flowing), np.concatenate(some))
+
+    def _room(self, shares: int, rows: int, points: Array) -> list[Array]:
+        """Where each share writes new states; kept, as memory asked for anew is slow at first."""
+        if self._fresh is None or len(self._fresh) != shares:
+            most = -(-rows // shares) * self.patch.basis_v.elements
+            self._fresh = [np.empty((most, *points.shape[1:])) for _ in range(shares)]
+        return self._fresh
 
     def _packed_state(self, state: State) -> Array:
         """Layer states side by side; packed once for each state."""

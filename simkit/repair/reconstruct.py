@@ -14,7 +14,7 @@ from simkit.repair.history.search import Bounds, nudged, search, second_blow
 from simkit.repair.history.trials import Trials, carry_out
 from simkit.repair.imprint import Progress, deviation_at_gauss, imprint
 from simkit.repair.strike import KINDS, Blow
-from simkit.repair.workpiece import Workpiece
+from simkit.repair.workpiece import SEEN_MM, Workpiece
 
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
@@ -87,7 +87,7 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
     striker, sign = history.striker, -1.0 if history.side == "outside" else 1.0
     bounds = Bounds(KINDS if striker.kind == "any" else (striker.kind,), striker.radius_min_mm,
                     striker.radius_max_mm)
-    if not (sign * trials.wanted > 0.0).any():
+    if not (sign * trials.wanted).max() > SEEN_MM:
         return (), 0
     found = search(trials, bounds, sign)
     if found and found[0].rms_mm > TWO_BLOWS_MM:

@@ -19,7 +19,9 @@ from simkit.errors import InputError
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
 from simkit.repair.sampling import Sampling, make_sampling
+from simkit.sheet.forming import formed_sheet
 from simkit.sheet.grades import load_grade
+from simkit.sheet.hardening import Sheet
 from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
 from simkit.tool.glue import Glue
@@ -69,7 +71,7 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
     """
     extent = plan_bounds(case.panel)
     depth = read_dent(case.dent, extent)
-    sheet = load_grade(case.panel.grade).sheet()
+    sheet = panel_sheet(case)
     if depth is not None:
         check_strain(case, depth, sheet.strain_range)
     window = _window(depth, extent)
@@ -86,6 +88,25 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         tips=tuple(find_tip(plain(t)) for t in case.kit.tips),
         glue=find_glue(plain(case.kit.glue)),
         sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window)
+
+
+def panel_sheet(case: Case) -> Sheet:
+    """The panel's sheet as forming and the paint oven left it.
+
+    Raises
+    ------
+    InputError : a grade that is baked already, baked again; pre-strain beyond the law.
+    """
+    panel = case.panel
+    if panel.bake_MPa > 0.0 and panel.grade.endswith("-baked"):
+        raise InputError(f"bake_MPa {panel.bake_MPa:g} on {panel.grade}, which is baked already",
+                         "the grade as delivered, or no bake_MPa", file=str(case.file),
+                         key="panel.bake_MPa")
+    try:
+        return formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
+    except InputError as error:
+        raise InputError(error.what, error.expected, file=str(case.file),
+                         key="panel.prestrain") from error
 
 
 def check_strain(case: Case, depth: DepthField, strain_range: float) -> None:

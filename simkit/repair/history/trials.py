@@ -7,6 +7,7 @@ import json
 import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
+from zipfile import BadZipFile
 
 import numpy as np
 from numpy.typing import NDArray
@@ -117,7 +118,7 @@ class Trials:
         try:
             with np.load(file) as data:
                 return Trial(blows, data["d_mm"], float(data["rms_mm"]))
-        except (OSError, ValueError, KeyError):
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # half written: do it again
             return None
 
     def _keep(self, trial: Trial) -> None:

@@ -101,24 +101,25 @@ def _make_solve(panels: int) -> Any:
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         a, a_step, b, count, f, f_step, unit, reciprocal, to, to_step = args
-        sums = [[cgutils.alloca_once_value(builder, emit_load(builder, builder.add(
-            f, builder.add(builder.mul(f_step, LONG(c)), LONG(8 * LANES * p)))))
-            for c in range(LANES)] for p in range(panels)]
-        _emit_products(builder, a, a_step, b, count, sums)
         solved: list[list[Any]] = [[] for _ in range(panels)]
-        for c in range(LANES):
-            values = [builder.load(sums[p][c]) for p in range(panels)]
-            for e in range(c):
-                factor = emit_spread_from(builder, builder.add(unit, LONG(8 * (LANES * e + c))))
-                factor = builder.fneg(factor)
-                values = [emit_fused(builder, factor, solved[p][e], values[p])
-                          for p in range(panels)]
-            scale = emit_spread_from(builder, builder.add(reciprocal, LONG(8 * c)))
-            for p in range(panels):
-                solved[p].append(values[p])
-                place = builder.add(to, builder.mul(to_step, LONG(p)))
-                emit_store(builder, builder.fmul(values[p], scale),
-                           builder.add(place, LONG(8 * LANES * c)))
+        for first in range(0, LANES, TILE_COLUMNS):
+            sums = [[cgutils.alloca_once_value(builder, emit_load(builder, builder.add(
+                f, builder.add(builder.mul(f_step, LONG(c)), LONG(8 * LANES * p)))))
+                for c in range(first, first + TILE_COLUMNS)] for p in range(panels)]
+            _emit_products(builder, a, a_step, builder.add(b, LONG(8 * first)), count, sums)
+            for c in range(first, first + TILE_COLUMNS):
+                values = [builder.load(sums[p][c - first]) for p in range(panels)]
+                for e in range(c):
+                    place = builder.add(unit, LONG(8 * (LANES * e + c)))
+                    factor = builder.fneg(emit_spread_from(builder, place))
+                    values = [emit_fused(builder, factor, solved[p][e], values[p])
+                              for p in range(panels)]
+                scale = emit_spread_from(builder, builder.add(reciprocal, LONG(8 * c)))
+                for p in range(panels):
+                    solved[p].append(values[p])
+                    place = builder.add(to, builder.mul(to_step, LONG(p)))
+                    emit_store(builder, builder.fmul(values[p], scale),
+                               builder.add(place, LONG(8 * LANES * c)))
         return ctx.get_dummy_value()
 
     @kernel_operation
@@ -210,15 +211,17 @@ def rows_times8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         a, y, count, to = args
-        sums = [cgutils.alloca_once_value(builder, emit_zero()) for _ in range(LANES)]
-        with cgutils.for_range(builder, count) as loop:
-            at = builder.mul(loop.index, LONG(8 * LANES))
-            right, a_at = emit_load(builder, builder.add(y, at)), builder.add(a, at)
-            for i in range(LANES):
-                left = emit_spread_from(builder, builder.add(a_at, LONG(8 * i)))
-                builder.store(emit_fused(builder, left, right, builder.load(sums[i])), sums[i])
-        for i in range(LANES):
-            emit_store(builder, builder.load(sums[i]), builder.add(to, LONG(8 * LANES * i)))
+        for first in range(0, LANES, TILE_COLUMNS):
+            rows = range(first, first + TILE_COLUMNS)
+            sums = [cgutils.alloca_once_value(builder, emit_zero()) for _ in rows]
+            with cgutils.for_range(builder, count) as loop:
+                at = builder.mul(loop.index, LONG(8 * LANES))
+                right, a_at = emit_load(builder, builder.add(y, at)), builder.add(a, at)
+                for place, i in zip(sums, rows, strict=True):
+                    left = emit_spread_from(builder, builder.add(a_at, LONG(8 * i)))
+                    builder.store(emit_fused(builder, left, right, builder.load(place)), place)
+            for place, i in zip(sums, rows, strict=True):
+                emit_store(builder, builder.load(place), builder.add(to, LONG(8 * LANES * i)))
         return ctx.get_dummy_value()
 
     return types.void(*[types.int64] * 4), codegen

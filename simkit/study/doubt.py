@@ -1,0 +1,90 @@
+"""A repair done again on every plausible history of its dent: how far its outcome is in doubt."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Callable, Mapping
+from pathlib import Path
+from typing import Any
+
+from simkit.repair.history.plausible import band
+from simkit.repair.operations import Operation
+from simkit.repair.reconstruct import realise
+from simkit.repair.record import load_state, record_step, resume, save_state, write_table
+from simkit.repair.session import Session, open_session
+from simkit.repair.steprow import StepRow
+from simkit.repair.strike import Blow
+from simkit.study.run import Start
+
+Progress = Callable[[str], None]
+SEEN = ("released_mm", "max_low_mm", "max_high_mm", "crown_mm", "low_rise_mm")
+"""What of a step gets a band: at the tool's place, the largest low and high left, the crown, the
+rise of the first low."""
+COLUMNS = ("step", "operation", "x_mm", "y_mm",
+           *(f"{name}{end}" for name in SEEN for end in ("", "_from", "_to")))
+
+
+def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | None:
+    """Repeat a recorded repair on the other plausible histories and write ``band.csv``.
+
+    Every history keeps a record of its own below ``doubt``, so that an interrupted one goes on.
+    Returns the table and a sentence; None where the depth field leaves no other history.
+    """
+    members = start.notes.get("plausible", [])
+    with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
+        rows = [StepRow.from_cells(cells) for cells in csv.DictReader(file)]
+    runs, weights = [rows], [float(members[0]["weight"])] if members else [1.0]
+    for k, member in enumerate(members[1:], start=1):
+        session = _opened(start, folder / "doubt" / f"{k}", member, progress)
+        if session is None:
+            progress(f"history {k}: {member['words']}: no balance")
+            continue
+        for row in rows[len(session.steps):]:
+            operation = Operation(row.operation, row.tool, row.x_mm, row.y_mm, row.goal_mm)
+            session = session.apply(operation)
+            record_step(folder / "doubt" / f"{k}", session)
+        progress(f"history {k}: {member['words']}: left low {session.now.row.max_low_mm:+.2f}, "
+                 f"high {session.now.row.max_high_mm:+.2f} mm")
+        runs.append([step.row for step in session.steps])
+        weights.append(float(member["weight"]))
+    if len(runs) < 2:
+        return None
+    table = [_line(k, runs, weights) for k in range(len(rows))]
+    write_table(folder / "band.csv", COLUMNS, table)
+    last = table[-1]
+    return folder / "band.csv", (
+        f"{len(runs)} histories explain the dent alike; they leave a low of "
+        f"{float(last['max_low_mm_from']):+.2f} to {float(last['max_low_mm_to']):+.2f} mm and a "
+        f"high of {float(last['max_high_mm_from']):+.2f} to "
+        f"{float(last['max_high_mm_to']):+.2f} mm")
+
+
+def _opened(start: Start, folder: Path, member: Mapping[str, Any],
+            progress: Progress) -> Session | None:
+    """The panel with another history, from its record if there is one."""
+    session = resume(folder, start.work, None)
+    if session is not None:
+        return session
+    state = load_state(folder / "states" / "0000.npz", start.work)
+    if state is None:
+        made = realise(start.work, tuple(Blow(**blow) for blow in member["blows"]), progress)
+        if made is None:
+            return None
+        state = made.state
+        save_state(folder / "states" / "0000.npz", state)
+    session = open_session(start.work, state)
+    record_step(folder, session)
+    return session
+
+
+def _line(k: int, runs: list[list[StepRow]], weights: list[float]) -> dict[str, str]:
+    """Row of one step: what the recorded run has, and from where to where."""
+    row = runs[0][k]
+    line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
+            "y_mm": f"{row.y_mm:g}"}
+    for name in SEEN:
+        values = [getattr(run[k], name) for run in runs]
+        seen = band(values, weights)
+        line |= {name: f"{values[0]:.6g}", f"{name}_from": f"{min(seen.low_mm, values[0]):.6g}",
+                 f"{name}_to": f"{max(seen.high_mm, values[0]):.6g}"}
+    return line
