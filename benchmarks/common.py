@@ -25,6 +25,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import summary
+
 from simkit.equilibrium import process
 from simkit.equilibrium.engagement import GluedTab, TipContact
 from simkit.equilibrium.model import Model
@@ -171,11 +173,12 @@ def machine() -> dict[str, Any]:
 
 
 def commit() -> str:
-    """Short name of the commit, with + where files differ from it."""
+    """Short name of the commit, with + where the package differs from it."""
     def git(*words: str) -> str:
         return subprocess.run(["git", *words], cwd=ROOT, capture_output=True, text=True,
                               check=False).stdout.strip()
-    return git("rev-parse", "--short=8", "HEAD") + ("+" if git("status", "-s", "-uno") else "")
+    changed = git("status", "-s", "--", "simkit")
+    return git("rev-parse", "--short=8", "HEAD") + ("+" if changed else "")
 
 
 def arguments(doc: str) -> argparse.ArgumentParser:
@@ -187,7 +190,7 @@ def arguments(doc: str) -> argparse.ArgumentParser:
 
 
 def keep(name: str, key: str, result: dict) -> None:
-    """Keep a result as entry `key` of results/NAME.json, whole or not at all."""
+    """Keep a result as entry `key` of results/NAME.json, whole or not at all; renew the pages."""
     file = RESULTS / f"{name}.json"
     held = json.loads(file.read_text()) if file.exists() else {}
     held[key] = result
@@ -195,6 +198,7 @@ def keep(name: str, key: str, result: dict) -> None:
     fresh = file.with_suffix(".new")
     fresh.write_text(json.dumps(held, indent=1, sort_keys=True) + "\n")
     fresh.replace(file)
+    summary.write()
 
 
 def finish(name: str, key: str, result: dict, table: str, options: argparse.Namespace) -> int:

@@ -5,7 +5,8 @@ float arguments become objects that count every addition, multiplication, divisi
 done with them, and the kernel runs as the plain Python it is written in. The counts are those of
 the source: what a compiler adds (wasted lanes, values computed twice) or saves is not in them.
 A change of sign, a comparison and an absolute value count nothing. Operations on vectors of eight
-(simkit.solve.linear.simd) are done here number by number, so lanes that idle count as well.
+(simkit.solve.linear.simd) are done here number by number, so lanes that idle count as well; loads
+and stores of such vectors are counted beside, as load8 and store8.
 
 `count(...)` is called from another process: it stores the arguments, starts this file, and reads
 the counts.
@@ -172,10 +173,12 @@ class Place:
 
     def read(self) -> Vector:
         """The eight numbers here."""
+        DONE["load8"] += 1
         return Vector(Number(v) for v in self.array[self.index:self.index + 8])
 
     def write(self, value: Vector) -> None:
         """Put eight numbers here."""
+        DONE["store8"] += 1
         self.array[self.index:self.index + 8] = value.numbers
 
 

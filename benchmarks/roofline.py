@@ -157,6 +157,9 @@ def operations_each(kernel: Any, words: tuple) -> tuple[float, str]:
         kinds.update(count(kernel.py_func.__module__, kernel.py_func.__name__, smaller, SHEET))
         elements += number
     words_of = ", ".join(f"{kind} {n / elements:.0f}" for kind, n in sorted(kinds.items()))
+    moves = kinds.pop("load8", 0) + kinds.pop("store8", 0)
+    if moves:
+        words_of += f"; {sum(kinds.values()) / 8 / moves:.2f} vector operations a load or store"
     return sum(kinds.values()) / elements, words_of
 
 

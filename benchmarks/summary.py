@@ -5,7 +5,8 @@ Run: python benchmarks/summary.py             prints the page
                                               between <!-- NAME --> and <!-- end --> of the other
                                               pages there
 
-Reads results/*.json and computes nothing but ratios. What was not stored is said to be missing.
+Every `--store` of a benchmark writes the pages too. Reads results/*.json and computes nothing but
+ratios. What was not stored is said to be missing.
 """
 
 from __future__ import annotations
@@ -225,9 +226,14 @@ def pages() -> dict[Path, str]:
     return found | {DOCS / "measured.md": page()}
 
 
+def write() -> None:
+    """Renew every page."""
+    for file, text in pages().items():
+        file.write_text(text, encoding="utf-8")
+
+
 if __name__ == "__main__":
     if sys.argv[1:] == ["--write"]:
-        for file, text in pages().items():
-            file.write_text(text, encoding="utf-8")
+        write()
     else:
         print(page(), end="")
