@@ -54,7 +54,7 @@ FAULTS = (
           "deep = sizes[0] + offset[k] - distance", "deep = sizes[0] - offset[k] - distance",
           ("plate-under-a-ball", "cap-under-a-ball")),
     Fault("contact face moved the wrong way by thinning", CONTACT,
-          "np.exp(-area_strain)", "np.exp(area_strain)",
+          "np.exp(-strain / model", "np.exp(strain / model",
           ("plate-under-a-ball", "cap-under-a-ball"), (ENERGY,)),
     Fault("shear transformed without its factor two", "simkit/shell/geometry.py",
           "shear = 2 * np.stack", "shear = 1 * np.stack",
