@@ -10,10 +10,11 @@ reconstructed panel, by travel, without a goal: a tap on the crown (2 mm from fi
 pull in the middle (a strong made-up glue, 3 mm). What is compared is the change after release: of
 the tapped place, of the middle by the tap, and of the middle by the pull.
 
-The prediction is the mean over plausible histories, the band what they leave (see
-simkit.repair.history.plausible). Finished cases are kept in benchmarks/results/blind_history.csv
-and are not computed again. The dents are invented. Truth: OWN (the engine itself with the true
-history; what is tested is the reconstruction).
+The prediction is the mean over plausible histories, weighted by how well each, carried out in
+full, explains the depths; the band is what they leave (see simkit.repair.history.plausible).
+Finished cases are kept in benchmarks/results/blind_history.csv and are not computed again. The
+dents are invented. Truth: OWN (the engine itself with the true history; what is tested is the
+reconstruction).
 """
 
 from __future__ import annotations
@@ -36,7 +37,7 @@ from simkit.equilibrium.model import Model, State, build_model
 from simkit.equilibrium.orders import Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, rectangle_patch
-from simkit.repair.history.plausible import band
+from simkit.repair.history.plausible import band, weights
 from simkit.repair.operations import PULLING
 from simkit.repair.operations import SETTINGS as TAPPING
 from simkit.repair.reconstruct import histories, realise
@@ -228,7 +229,7 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
     work = make_workpiece(case)
     fit = make_workpiece(case, coarser=COARSER)
     found, tried = histories(fit)
-    foretold, weights, match, spent = [], [], [], 0.0
+    foretold, alone, match, spent = [], [], [], 0.0
     for k, member in enumerate(found):
         made = realise(work, member.trial.blows)
         if k == 0:
@@ -239,11 +240,11 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
             foretold.append(changes(work.model, made.state, crown, middle))
         except RuntimeError:
             continue
-        weights.append(member.weight)
+        alone.append(made.strike_rms_mm)
         match.append(made.rms_mm)
     rows = []
     for name, true in truth.items():
-        seen = band([f[name] for f in foretold], weights)
+        seen = band([f[name] for f in foretold], weights(alone))
         error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
         rows.append({
             "case": dent.name, "operation": name, "true_mm": f"{true:.4f}",

@@ -9,7 +9,8 @@ from __future__ import annotations
 from functools import cache
 from pathlib import Path
 
-MARK = "@nb.njit"
+MARKS = ("njit", "intrinsic", "kernel_operation")
+"""Words by which a source that kernels are made of is known."""
 
 
 @cache
@@ -19,7 +20,8 @@ def drop_stale_kernels() -> int:
     kept = list(root.rglob("*.nb[ic]"))
     if not kept:
         return 0
-    newest = max(p.stat().st_mtime for p in root.rglob("*.py") if MARK in p.read_text("utf-8"))
+    newest = max(p.stat().st_mtime for p in root.rglob("*.py")
+                 if any(mark in p.read_text("utf-8") for mark in MARKS))
     gone = 0
     for file in kept:
         try:

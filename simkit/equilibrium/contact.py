@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numba as nb
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from simkit.equilibrium.model import Model, State
 from simkit.equilibrium.points import sheet_points
@@ -104,13 +105,19 @@ def place_contact(
     start = at + (body.reach_mm + 300.0) * frame[2]
     contact = Contact(body, start, frame, element, shape, area, offset)
     x = model.patch.control + state.displacement
-    low, high = 0.0, 2.0 * body.reach_mm + 600.0
-    for _ in range(60):
-        middle = 0.5 * (low + high)
-        if contact.gaps(model, x, middle).min() > 0.0:
-            low = middle
-        else:
-            high = middle
+
+    def gap(travel: float) -> float:
+        return float(contact.gaps(model, x, travel).min())
+
+    # with the core in the sheet the body surely touches it; at the start it surely does not
+    low, high = 0.0, body.reach_mm + 300.0
+    if gap(high) < 0.0:
+        low = brentq(gap, low, high, xtol=1e-12, rtol=1e-14)
+    else:
+        high *= 2.0
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if gap(middle) > 0.0 else (low, middle)
     return replace(contact, start=contact.start + low * contact.direction)
 
 

@@ -74,6 +74,7 @@ class Drive:
             self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
         self.shares: dict[Outcome, float] = {}
         self.pace = self.yielding = np.nan
+        self.judged: tuple[Moment, list[Limit]] | None = None
         self.careful = careful
         self.mark = self._marked(begin)
         self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
@@ -230,6 +231,11 @@ class Drive:
         return free
 
     def _limits(self, after: Moment) -> list[Limit]:
+        if self.judged is None or self.judged[0] is not after:
+            self.judged = (after, self._limits_at(after))
+        return self.judged[1]
+
+    def _limits_at(self, after: Moment) -> list[Limit]:
         load, read = self.load, after.reading
         limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
                         f"force of {load.force_N:.4g} N reached"),

@@ -78,7 +78,7 @@ class ReleaseForecast:
 
 TRAVELLING = (TipContact, GluedTab)
 """Tools whose work is force times travel."""
-LAST_TOUCH = 0.02
+LAST_TOUCH = 0.05
 """Share of a tool's force below which its way back is not followed any further."""
 SOFTEST = 1e-5
 """Share of a forming target's stiffness below which it is taken away."""
@@ -193,11 +193,13 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
         curve.append(_closed(curve, now))
         if after.iterations <= 5:
             step = min(1.6 * step, largest)
-    lost, guess = _lost(curve), now.x
-    if now.reading.force_N > 0.0:
-        guess = now.x + (now.travel - lost) / (before.travel - now.travel) * (now.x - before.x)
-        curve.append((lost, 0.0, None))
-    process.work += moment.reading.held_Nmm - travelled_work(curve[::-1])
+    guess = now.x
+    if now.reading.force_N > 0.0 and len(curve) > 1:
+        guess = now.x + (now.travel - _lost(curve)) / (before.travel - now.travel) * (
+            now.x - before.x)
+    # what the tool's springs still hold goes into the sheet as it is taken away, booked below
+    process.work += moment.reading.held_Nmm - now.reading.held_Nmm
+    process.work -= travelled_work(curve[::-1])
     process.travelling = False
     count = process.model.layout.count
     last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
@@ -225,7 +227,8 @@ def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
     by the last chord, since the tool does no work beyond it."""
     if now.reading.force_N > 0.0 or len(curve) < 2:
         return now.travel, now.reading.force_N, now.slope
-    return max(_lost(curve), now.travel), 0.0, None
+    lost = _lost(curve)
+    return (lost if now.travel < lost < curve[-1][0] else now.travel), 0.0, None
 
 
 def travelled_work(curve: Curve) -> float:

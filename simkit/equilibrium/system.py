@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from simkit.equilibrium.engagement import Engagement, Reading
 from simkit.equilibrium.model import Internal, Model, State
 from simkit.solve.linear import SingularMatrix
+from simkit.solve.linear.bordered import Bordered
 from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
@@ -50,6 +51,7 @@ class SheetSystem:
         self._at: tuple[Array, Array] | None = None
         self._sizes: list[float] = []
         self._factored = False
+        self._bordered: Bordered | None = None
 
     @property
     def split(self) -> int:
@@ -133,7 +135,7 @@ class SheetSystem:
                 solver.factor(self.tangent(renew))
             except SingularMatrix as error:
                 raise SingularTangent from error
-            self._factored = True
+            self._factored, self._bordered = True, None
         return self.solve(residual), solver.negative_pivots
 
     def solve(self, residual: Array) -> Array:
@@ -142,14 +144,11 @@ class SheetSystem:
         try:
             if self.tool is None or self.tool.unknowns == 0:
                 return -solver.solve(residual)
-            coupling, own = self.tool.border(self.model)
-            both = solver.solve(np.column_stack([residual[: self.split], coupling]))
+            if self._bordered is None:
+                self._bordered = Bordered(solver, *self.tool.border(self.model))
+            return -self._bordered.solve(residual)
         except SingularMatrix as error:
             raise SingularTangent from error
-        base, carried = both[:, 0], both[:, 1:]
-        schur = own - coupling.T @ carried
-        q = -np.linalg.solve(schur, residual[self.split:] - coupling.T @ base)
-        return np.concatenate([-base - carried @ q, q])
 
     def force_scale(self) -> float:
         """Largest of: peak so far, applied nodal force, reaction at held places, N."""

@@ -17,7 +17,9 @@ what 0.02 mm of noise in single readings leaves in a field that averages some do
 MODEL_MM = 0.015
 """Error of the trials' shapes from their coarse mesh and long increments (rms, measured on balls
 of known radius); histories whose misfits differ by less than this cannot be told apart."""
-MEMBERS = 5
+FINE_MM = 0.01
+"""The same for histories carried out in full."""
+MEMBERS = 4
 """Histories carried out in full for a band."""
 FLOOR = 0.15
 """Half width of a band over the change, where the histories agree better than that: error of mesh,
@@ -65,9 +67,15 @@ def plausible(trials: Sequence[Trial], members: int = MEMBERS) -> tuple[Plausibl
             break
         if not any(_like(trial, other) for other in chosen):
             chosen.append(trial)
-    spread = [np.exp(-0.5 * (t.rms_mm**2 - least**2) / MODEL_MM**2) for t in chosen]
-    return tuple(Plausible(t, float(s / sum(spread)))
-                 for t, s in zip(chosen, spread, strict=True))
+    shares = weights([t.rms_mm for t in chosen], MODEL_MM)
+    return tuple(Plausible(t, s) for t, s in zip(chosen, shares, strict=True))
+
+
+def weights(misfits_mm: Sequence[float], error_mm: float = FINE_MM) -> list[float]:
+    """Shares of belief by misfit, for shapes that are wrong by ``error_mm`` themselves (rms)."""
+    square = np.asarray(misfits_mm, float) ** 2
+    share = np.exp(-0.5 * (square - square.min()) / error_mm**2)
+    return [float(s) for s in share / share.sum()]
 
 
 def _like(a: Trial, b: Trial) -> bool:
@@ -82,9 +90,9 @@ def _like(a: Trial, b: Trial) -> bool:
     return True
 
 
-def band(changes_mm: Sequence[float], weights: Sequence[float]) -> Band:
-    """Prediction and band from what each plausible history foretells."""
-    values, shares = np.asarray(changes_mm, float), np.asarray(weights, float)
+def band(changes_mm: Sequence[float], belief: Sequence[float]) -> Band:
+    """Prediction and band from what each plausible history foretells and its share of belief."""
+    values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     middle = float((values * shares).sum() / shares.sum())
     counted = values[shares > 0.05 * shares.max()]
     room = FLOOR * abs(middle)

@@ -21,7 +21,7 @@ from simkit.repair.strike import Blow
 Array = NDArray[np.float64]
 RADII = 4
 """Radii of balls tried first, evenly on a logarithmic scale: the misfit is flat in the radius."""
-ROUNDS = 3
+ROUNDS = 4
 """Corrections of one kind of history."""
 SIZE_STEP = 1.25
 """Factor by which a size is changed to see what it does."""
@@ -83,6 +83,7 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
     slender = low.length_mm > LONG * low.width_mm
     if "ball" in bounds.kinds:
         radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII)
+        radii = radii[1:3] if slender else radii
         found += [replace(base, radius_mm=float(r)) for r in radii]
     reach = max(0.75 * (low.length_mm - low.width_mm), 10.0)
     if "cylinder" in bounds.kinds and slender:
@@ -109,6 +110,8 @@ def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...]
                 columns[name] = _change(trials, best, name)
         blow = _step(trials, best, columns, bounds)
         after = trials.attempt(blow)
+        if not after.rms_mm < best.rms_mm and sizes:
+            after = trials.attempt(_halfway(best.blows[0], blow))
         if not after.rms_mm < best.rms_mm:
             break
         enough = after.rms_mm > ENOUGH * best.rms_mm
@@ -116,6 +119,16 @@ def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...]
         if enough:
             break
     return best
+
+
+def _halfway(a: Blow, b: Blow) -> Blow:
+    """The blow between two: sizes by their geometric mean."""
+    sized = ("radius_mm", "length_mm", "width_mm")
+    new: dict[str, Any] = {name: float(np.sqrt(getattr(a, name) * getattr(b, name)))
+                           for name in sized}
+    new |= {name: 0.5 * (getattr(a, name) + getattr(b, name)) for name in (
+        "x_mm", "y_mm", "depth_mm", "angle_deg", "tilt_along_deg", "tilt_across_deg")}
+    return replace(a, **new)
 
 
 def _change(trials: Trials, trial: Trial, name: str) -> Array | None:
