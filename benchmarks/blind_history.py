@@ -1,6 +1,6 @@
 """Blind test: dents of known history, reconstructed from their depth field alone.
 
-Run: python benchmarks/blind_history.py [--only NAME ...] [--fresh]
+Run: python benchmarks/blind_history.py [--only NAME ...] [--fresh] [--page]
 
 Every dent is struck on a panel of even elements of its own size (another mesh than that of the
 reconstruction), some with a body that the reconstruction does not know, two with two blows, two
@@ -29,6 +29,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
+from blind_history_page import main as write_page
+from blind_history_page import summary
 
 from simkit.case.load import load_case
 from simkit.equilibrium.advance import advance
@@ -256,28 +258,6 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
     return rows
 
 
-def summary(rows: list[dict[str, str]]) -> str:
-    """Median and worst errors, how often the band holds the truth, how wide it is."""
-    lines = []
-    for name in dict.fromkeys(row["operation"] for row in rows):
-        some = [row for row in rows if row["operation"] == name and row["error_pct"]]
-        if not some:
-            continue
-        error = np.abs([float(row["error_pct"]) for row in some])
-        low, high, true = (np.array([float(row[k]) for row in some])
-                           for k in ("low_mm", "high_mm", "true_mm"))
-        held = (low <= true) & (true <= high)
-        wide = 100.0 * (high - low) / np.abs(true)
-        lines.append(f"{name}: {len(some)} dents, error median {np.median(error):.0f} %, worst "
-                     f"{error.max():.0f} %; band holds {100 * held.mean():.0f} %, width median "
-                     f"{np.median(wide):.0f} %, worst {wide.max():.0f} %")
-    match = [float(row["match_mm"]) for row in rows]
-    lines.append(f"depth field matched to {np.median(match):.3f} mm rms (median), "
-                 f"{max(match):.3f} (worst); a reconstruction took "
-                 f"{np.median([float(row['seconds']) for row in rows]):.0f} s (median)")
-    return "\n".join(lines)
-
-
 def write(rows: list[dict[str, str]]) -> None:
     """Keep the table, whole or not at all."""
     part = RESULTS.with_suffix(".part")
@@ -293,6 +273,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--only", nargs="*", default=[])
     parser.add_argument("--fresh", action="store_true", help="compute again what is kept")
+    parser.add_argument("--page", action="store_true", help="renew docs/reconstruction.md")
     options = parser.parse_args()
     kept: list[dict[str, str]] = []
     if RESULTS.exists():
@@ -319,7 +300,9 @@ def main() -> int:
                   f"{row['error_pct']} %", flush=True)
         print(f"    {rows[0]['taken']}; match {rows[0]['match_mm']} mm, {rows[0]['seconds']} s",
               flush=True)
-    print(summary(kept))
+    print("\n".join(summary(kept)))
+    if options.page:
+        write_page()
     return 0
 
 
