@@ -11,6 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.errors import InputError
 from simkit.spline.basis import Basis, graded_breaks
 from simkit.spline.patch import Patch
 
@@ -36,6 +37,13 @@ class Curvature:
     radius_x_mm: float = np.inf
     radius_y_mm: float = np.inf
     round_cap: bool = False
+
+    def __post_init__(self) -> None:
+        for name in ("radius_x_mm", "radius_y_mm"):
+            radius = getattr(self, name)
+            if not radius > 0.0:
+                raise InputError(f"{name} {radius:g}", "a positive number, infinite for straight",
+                                 key=name)
 
     def height(self, x: Array, y: Array) -> Array:
         """z of the mid-surface at plan positions, mm."""
