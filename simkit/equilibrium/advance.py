@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+from numpy.typing import NDArray
+
 from simkit.equilibrium.drive import Drive
 from simkit.equilibrium.model import Model, State
 from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
@@ -11,6 +14,7 @@ from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Process
 from simkit.equilibrium.release import TRAVELLING, let_go, travelled_work
 
+Array = NDArray[np.float64]
 FINER = 2
 """How often an operation is done again with increments half as long."""
 
@@ -50,6 +54,10 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
     outcome, reason = drive.run()
     if not outcome.valid:
         return _failed(process, drive, state, reason)
+    if settings.release_steps == 0:
+        foreseen = drive.forecast.follow(drive.now)
+        if foreseen is not None:
+            return _as_foreseen(process, drive, foreseen, outcome, reason)
     if process.travelling:
         process.work += travelled_work(drive.curve)
         process.work += drive.given - drive.now.reading.held_Nmm
@@ -66,6 +74,15 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
         plastic=free.internal.plastic_work - begin.internal.plastic_work, drag=process.drag,
         iterations=process.iterations, cuts=process.cuts, loaded=drive.now.state,
         snapped=process.snapped, released=free.x[:count])
+
+
+def _as_foreseen(process: Process, drive: Drive, free: Array, outcome: Outcome,
+                 reason: str) -> Advance:
+    """The release as it was foreseen, without its books."""
+    state = State(process.model.layout.spread(free), drive.now.state.points)
+    return Advance(state, outcome, reason, tuple(drive.path), process.peak_force,
+                   drive.now.travel, iterations=process.iterations, cuts=process.cuts,
+                   loaded=drive.now.state, released=free)
 
 
 def _failed(process: Process, drive: Drive, state: State, reason: str) -> Advance:

@@ -12,7 +12,7 @@ from simkit.equilibrium.engagement import Engagement, TipContact
 from simkit.equilibrium.model import State, largest_face_strain
 from simkit.equilibrium.orders import Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
-from simkit.equilibrium.process import Moment, Process
+from simkit.equilibrium.process import Moment, Process, first_touch
 from simkit.equilibrium.release import Curve, ReleaseForecast, let_go
 
 Array = NDArray[np.float64]
@@ -146,6 +146,8 @@ class Drive:
         now, before = self.now, self.before
         made, wanted = now.travel - before.travel, travel - now.travel
         if made <= 0.0:
+            if now.rate is None and isinstance(self.tool, TipContact):
+                return first_touch(self.process, now, self.tool, travel)
             return now.x if now.rate is None else now.x + wanted * now.rate
         if now.rate is None:
             return now.x + min(wanted / made, 2.0) * (now.x - before.x)

@@ -60,7 +60,8 @@ class AdvanceSettings:
     largest_mm : largest increment.
     smallest_share : smallest increment over the travel limit before giving up.
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
-    release_steps : stages in which the tool's force fades away.
+    release_steps : stages in which the tool's force fades away; 0 takes the release as foreseen
+        where it can be (nothing yields on the way back, no books are kept): for searches.
     energy_error_pct : an operation with more is done again in finer increments, up to twice.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
         starts from a balance, so its end is an exact one; what is left over on the way is a
@@ -78,6 +79,11 @@ class AdvanceSettings:
     newton: NewtonSettings = field(default_factory=NewtonSettings)
     passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
         force_tolerance=1e-4, work_tolerance=1e-6))
+
+    @property
+    def stages(self) -> int:
+        """Stages of a release that has to be computed."""
+        return self.release_steps or 3
 
 
 @dataclass(frozen=True)

@@ -11,7 +11,7 @@ from simkit.equilibrium.engagement import Engagement, Reading
 from simkit.equilibrium.model import Internal, Model, State
 from simkit.equilibrium.orders import AdvanceSettings
 from simkit.equilibrium.system import Drag, SheetSystem
-from simkit.solve.nonlinear.newton import SingularTangent, newton
+from simkit.solve.nonlinear.newton import SingularTangent, newton, work_of
 
 Array = NDArray[np.float64]
 
@@ -40,6 +40,8 @@ class Moment:
     slope: float | None = None
 
 
+MIDDLE = 0.1
+"""Share of its first travel at which a tip touches only the middle of where it goes in."""
 RATE_STEP_MM = 1e-5
 """Travel over which a tool's forces are differenced."""
 
@@ -166,3 +168,26 @@ def _rate(system: SheetSystem, x: Array) -> tuple[Array | None, float | None]:
         return None, None
     _, later = feel(x + step * dx, system.travel + step)
     return dx, (later.force_N - now.force_N) / step
+
+
+def first_touch(process: Process, rest: Moment, tip: Engagement, travel: float) -> Array:
+    """First guess at a sheet that a tip has just met: it yields under a force in the middle of
+    where the tip would go in, by as much as the tip has travelled. Without it Newton starts from
+    the penalty of the whole travel."""
+    model = process.model
+    system = SheetSystem(model, rest.state, None, 0.0)
+    residual = system.evaluate(rest.x, True)
+    x = model.patch.control + rest.state.displacement
+    push = np.zeros_like(x)
+    tip.add(model, x, np.empty(0), MIDDLE * travel, push, np.empty(1), False)
+    along = -float((push @ tip.direction).sum())
+    if residual is None or along <= 0.0:
+        return rest.x
+    load = model.layout.gather(-push)
+    try:
+        system.correction(residual)
+        moved = -system.solve(load)
+    except SingularTangent:
+        return rest.x
+    work = work_of(load, moved)
+    return rest.x + (travel * along / work) * moved if work > 0.0 else rest.x

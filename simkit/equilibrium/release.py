@@ -169,7 +169,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     """Draw the tool back until it feels no force, then take it away."""
     now, before = moment, came
     whole = max(moment.travel, 0.5)
-    largest = 0.6 * whole / process.settings.release_steps
+    largest = 0.6 * whole / process.settings.stages
     step, smallest = 0.3 * largest, 0.001 * whole
     curve: Curve = [(moment.travel, moment.reading.force_N, None)]
     while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
@@ -260,7 +260,7 @@ def _fade(process: Process, moment: Moment, free: Array | None,
     fading = DeadForce(moment.tool_nodal)
     now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
                  moment.reading, 0.0)
-    done, step, ahead = 0.0, 1.0, _shares(process.settings.release_steps)
+    done, step, ahead = 0.0, 1.0, _shares(process.settings.stages)
     stages: Stages = [(0.0, _along(fading, now), slope)]
     while done < 1.0 - 1e-12:
         share = min(next(s for s in ahead if s > done + 1e-9), done + step)

@@ -191,9 +191,14 @@ def search(trials: Trials, bounds: Bounds, sign: float) -> list[Trial]:
     low = find_low(trials, sign)
     kinds: dict[str, list[Trial]] = {}
     for blow in starts(low, bounds):
+        balls, is_ball = kinds.get("ball"), blow.kind == "ball"
+        if is_ball and balls and balls[-1].valid:  # where the last one lay best
+            last = balls[-1].blows[0]
+            blow = replace(blow, x_mm=last.x_mm, y_mm=last.y_mm, depth_mm=last.depth_mm)
         first = trials.attempt(blow)
+        rounds = ROUNDS if not is_ball else (1 if balls else 2)
         kinds.setdefault(blow.kind, []).append(
-            improve(trials, first, bounds, SIZES[blow.kind], 2 if blow.kind == "ball" else ROUNDS))
+            improve(trials, first, bounds, SIZES[blow.kind], rounds))
     best = min((t for found in kinds.values() for t in found), key=lambda t: t.rms_mm,
                default=None)
     if best is not None and best.valid:
