@@ -76,6 +76,11 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
             done = realise(work, found[0].trial.blows, progress)
             if done is not None:
                 return Reconstruction(**{**done.__dict__, "tried": tried, "plausible": found})
+    return imprinted(work, progress)
+
+
+def imprinted(work: Workpiece, progress: Progress = lambda text: None) -> Reconstruction:
+    """The shape by imprint alone, as if nothing were known of the history."""
     return _closed(work, work.model.virgin(), (), progress)
 
 

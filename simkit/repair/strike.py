@@ -10,6 +10,7 @@ from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import set_tip
 from simkit.equilibrium.model import State
 from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
+from simkit.equilibrium.outcome import Outcome
 from simkit.repair.sampling import point_on, probe_at
 from simkit.repair.workpiece import Workpiece
 from simkit.tool.bodies import RigidBody, ball, block, rounded_cylinder
@@ -88,5 +89,14 @@ def strike(work: Workpiece, state: State, blow: Blow,
     travel = 6.0 * abs(blow.depth_mm) + 15.0
     tool = set_tip(work.model, state, blow.body(), place, direction, travel, along)
     probe = probe_at(work.model, blow.x_mm, blow.y_mm)
-    return advance(work.model, state, Load(tool, travel, FORCE_N, probe=probe,
+    done = advance(work.model, state, Load(tool, travel, FORCE_N, probe=probe,
                                            goal_mm=blow.depth_mm), settings)
+    if done.outcome is not Outcome.WOULD_SNAP:
+        return done
+    # a wide face leaves no more than so much before the sheet snaps; then the travel decides
+    sign = -1.0 if inward else 1.0
+    deepest = max((point for point in done.path if np.isfinite(point.predicted_mm)),
+                  key=lambda point: sign * point.predicted_mm, default=None)
+    if deepest is None or not sign * deepest.predicted_mm > 0.0:
+        return done
+    return advance(work.model, state, Load(tool, deepest.travel_mm, FORCE_N), settings)
