@@ -19,6 +19,7 @@ RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
 PAGE = ROOT / "docs" / "reconstruction.md"
 PICTURE = ROOT / "docs" / "pictures" / "blind-history.png"
 BEGIN, END = "<!-- blind -->\n", "<!-- end -->"
+CHANGES = ("tap, tapped place", "tap, middle", "pull, middle")
 LEAST_MM = 0.02
 """Smaller true changes have no error in per cent, and are left out of the figure."""
 
@@ -33,7 +34,7 @@ def draw(rows: list[dict[str, str]]) -> None:
     """Predicted change over the true one, with bands."""
     figure, axis = plt.subplots(figsize=(6.4, 4.4), layout="constrained")
     colours = ("#1b5e7d", "#c1502e", "#5d7d1b")
-    for colour, name in zip(colours, dict.fromkeys(r["operation"] for r in rows), strict=True):
+    for colour, name in zip(colours, CHANGES, strict=True):
         some = [r for r in rows if r["operation"] == name and r["error_pct"]]
         true, mean, low, high = (np.array([float(r[k]) for r in some]) for k in (
             "true_mm", "predicted_mm", "low_mm", "high_mm"))
@@ -56,7 +57,7 @@ def summary(rows: list[dict[str, str]]) -> list[str]:
     lines = []
     every = [r for r in rows if r["error_pct"]]
     groups = [(name, [r for r in every if r["operation"] == name])
-              for name in dict.fromkeys(r["operation"] for r in rows)]
+              for name in CHANGES]
     for name, some in [*groups, ("all", every)]:
         if not some:
             continue
@@ -64,8 +65,10 @@ def summary(rows: list[dict[str, str]]) -> list[str]:
         low, high, true = (np.array([float(r[k]) for r in some])
                            for k in ("low_mm", "high_mm", "true_mm"))
         held, wide = (low <= true) & (true <= high), 100.0 * (high - low) / np.abs(true)
+        alone = 100.0 * np.abs(np.array([float(r["imprint_mm"]) for r in some]) / true - 1.0)
         lines.append(f"| {name} | {len(some)} | {np.median(error):.0f} | {error.max():.0f} | "
-                     f"{100 * held.mean():.0f} | {np.median(wide):.0f} | {wide.max():.0f} |")
+                     f"{100 * held.mean():.0f} | {np.median(wide):.0f} | {wide.max():.0f} | "
+                     f"{np.median(alone):.0f} | {alone.max():.0f} |")
     return lines
 
 
@@ -76,8 +79,9 @@ def table(rows: list[dict[str, str]]) -> str:
     seconds = np.array([float(r["seconds"]) for r in one])
     lines = [
         "![Predicted over true change](pictures/blind-history.png)", "",
-        "| change | dents | error, % median | worst | band holds, % | width, % median | worst |",
-        "|---|---|---|---|---|---|---|", *summary(rows), "",
+        "| change | dents | error, % median | worst | band holds, % | width, % median | worst "
+        "| imprint alone: error, % median | worst |",
+        "|---|---|---|---|---|---|---|---|---|", *summary(rows), "",
         f"{len(one)} dents. Changes below {LEAST_MM:g} mm, the noise of one reading, count in no "
         "percentage. Width: band over true change. Depth field matched to "
         f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and history took "
@@ -85,8 +89,9 @@ def table(rows: list[dict[str, str]]) -> str:
         "| dent | taken | tap, tapped place: true, predicted mm | tap, middle | pull, middle |",
         "|---|---|---|---|---|"]
     for r in one:
-        cells = [f"{float(q['true_mm']):+.3f}, {float(q['predicted_mm']):+.3f}"
-                 for q in rows if q["case"] == r["case"]]
+        said = {q["operation"]: f"{float(q['true_mm']):+.3f}, {float(q['predicted_mm']):+.3f}"
+                for q in rows if q["case"] == r["case"]}
+        cells = [said.get(name, "no crown") for name in CHANGES]
         lines.append(f"| {r['case']} | {r['taken']} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
