@@ -73,7 +73,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
         stored=free.internal.stored - begin.internal.stored,
         plastic=free.internal.plastic_work - begin.internal.plastic_work, drag=process.drag,
         iterations=process.iterations, cuts=process.cuts, loaded=drive.now.state,
-        snapped=process.snapped, released=free.x[:count])
+        snapped=process.snapped or drive.sprang(free.state), released=free.x[:count])
 
 
 def _as_foreseen(process: Process, drive: Drive, free: Array, outcome: Outcome,

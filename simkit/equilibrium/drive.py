@@ -25,6 +25,8 @@ NEARER = 0.1
 another look: the rate grows as more of the sheet yields."""
 JUMP_MM = 0.1
 """A released shape that passes the goal by more than this within it has jumped."""
+SPRANG_MM = 0.5
+"""Distance of the released place from where it was foreseen that only a snap explains."""
 LOOK = 0.8
 """Share of the way to the goal by which the loaded place may move before the released shape is
 looked at again: springing back takes from it, so only a jump could pass the goal unseen."""
@@ -160,6 +162,12 @@ class Drive:
             return False
         beyond = self.sign * (self.load.probe.read(state.displacement) - self.load.goal_mm)
         return beyond > self.process.settings.goal_tolerance_mm
+
+    def sprang(self, state: State) -> bool:
+        """Whether a released sheet lies far from where it was foreseen: it snapped on the way."""
+        if self.load.probe is None or self.mark.moment is not self.now:
+            return False
+        return abs(self.load.probe.read(state.displacement) - self.predicted) > SPRANG_MM
 
     def _predict(self, after: Moment) -> float:
         """Deviation of the place once released, mm; nan where nobody looked."""
