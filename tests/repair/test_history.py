@@ -14,7 +14,7 @@ import pytest
 from simkit.case.load import load_case
 from simkit.repair import reconstruct as module
 from simkit.repair.history.plausible import FLOOR, band, plainest, plausible
-from simkit.repair.history.search import find_low
+from simkit.repair.history.search import Bounds, Low, find_low, starts
 from simkit.repair.history.trials import FAILED, Trial, Trials, carry_out
 from simkit.repair.reconstruct import histories, realise
 from simkit.repair.strike import Blow
@@ -151,3 +151,11 @@ def test_a_blow_without_a_balance_is_no_result(struck, monkeypatch):
     assert not failed.valid
     monkeypatch.setattr(module, "carry_out", lambda *_: None)
     assert realise(struck[1], (TRUE,)) is None
+
+
+@pytest.mark.parametrize(("kind", "low_mm", "high_mm"), [
+    ("edge", 5.0, 80.0), ("cylinder", 5.0, 80.0), ("cylinder", 40.0, 80.0), ("block", 5.0, 80.0)])
+def test_a_body_that_was_named_is_tried_on_a_round_low_too(kind, low_mm, high_mm):
+    blows = starts(Low(0.0, 0.0, -1.0, 0.0, 40.0, 40.0), Bounds((kind,), low_mm, high_mm))
+    assert blows
+    assert {blow.kind for blow in blows} == {kind}

@@ -80,15 +80,17 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
     """First blows of each kind."""
     found: list[Blow] = []
     base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
-    slender = low.length_mm > LONG * low.width_mm
+    # a body that was named is tried whatever the low looks like
+    slender = low.length_mm > LONG * low.width_mm or len(bounds.kinds) == 1
     if "ball" in bounds.kinds:
         radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII)
-        radii = radii[1:3] if slender else radii
+        radii = radii[1:3] if slender and len(bounds.kinds) > 1 else radii
         found += [replace(base, radius_mm=float(r)) for r in radii]
     reach = max(0.75 * (low.length_mm - low.width_mm), 10.0)
     if "cylinder" in bounds.kinds and slender:
-        found += [replace(base, kind="cylinder", radius_mm=r, length_mm=reach + 2.0 * r)
-                  for r in (12.0, 35.0) if bounds.radius_min_mm <= r <= bounds.radius_max_mm]
+        radii = np.unique(np.clip((12.0, 35.0), bounds.radius_min_mm, bounds.radius_max_mm))
+        found += [replace(base, kind="cylinder", radius_mm=float(r), length_mm=reach + 2.0 * r)
+                  for r in radii]
     if "edge" in bounds.kinds and slender:
         found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach + 8.0))
     if "block" in bounds.kinds:
@@ -229,9 +231,8 @@ def second_blow(trials: Trials, first: Trial, sign: float) -> Trial:
     """A further blow where the first leaves most, and the depths of both set right."""
     low = find_low(trials, sign, trials.wanted - first.d_mm)
     one = first.blows[0]
-    place = int(np.argmin((trials.x - low.x_mm) ** 2 + (trials.y - low.y_mm) ** 2))
     two = Blow("ball", one.radius_mm if one.kind == "ball" else 15.0, low.x_mm, low.y_mm,
-               float(trials.wanted[place]))
+               _depth_at(trials, trials.wanted, low.x_mm, low.y_mm))
     best = trials.attempt(one, two)
     for _ in range(ROUNDS):
         if not best.valid:
