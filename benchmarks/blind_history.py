@@ -23,7 +23,6 @@ from __future__ import annotations
 import argparse
 import csv
 import json
-import os
 import tempfile
 import time
 from dataclasses import dataclass, field
@@ -44,6 +43,7 @@ from simkit.repair.history.plausible import band, weights
 from simkit.repair.operations import PULLING
 from simkit.repair.operations import SETTINGS as TAPPING
 from simkit.repair.reconstruct import histories, imprinted, realise
+from simkit.repair.record import write_table
 from simkit.repair.sampling import make_sampling, point_on, probe_at
 from simkit.repair.strike import SETTINGS as STRIKING
 from simkit.repair.workpiece import make_workpiece
@@ -286,16 +286,6 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
     return rows
 
 
-def write(rows: list[dict[str, str]], file: Path) -> None:
-    """Keep the table, whole or not at all."""
-    part = file.with_suffix(".part")
-    with part.open("w", newline="", encoding="utf-8") as stream:
-        table = csv.DictWriter(stream, COLUMNS)
-        table.writeheader()
-        table.writerows(rows)
-    os.replace(part, file)
-
-
 def main() -> int:
     """Run what is not yet kept."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -324,7 +314,7 @@ def main() -> int:
                 failed.append(dent.name)
                 continue
         kept += rows
-        write(kept, options.results)
+        write_table(options.results, COLUMNS, kept)
         for row in rows:
             print(f"{row['case']:<20} {row['operation']:<18} true {row['true_mm']:>8} predicted "
                   f"{row['predicted_mm']:>8} [{row['low_mm']}, {row['high_mm']}] imprint "

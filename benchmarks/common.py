@@ -210,6 +210,11 @@ def finish(name: str, key: str, result: dict, table: str, options: argparse.Name
     return 1 if result["answer_ok"] is False else 0
 
 
+def shares_line(result: dict) -> str:
+    """Where the time went, for people."""
+    return "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items())
+
+
 def say(text: str) -> None:
     """A line of progress beside the output."""
     print(text, file=sys.stderr, flush=True)

@@ -23,7 +23,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from common import arguments, finish, timed_runs
+from common import arguments, finish, shares_line, timed_runs
 
 from simkit.equilibrium.advance import advance
 from simkit.equilibrium.attach import glue_tab, set_tip
@@ -128,7 +128,7 @@ def report(result: dict) -> str:
         f"processor {result['cpu_s']:.3f} s",
         f"{result['iterations']} Newton iterations, {result['increments']} increments, "
         f"{result['cuts']} cuts; ended: {result['outcome']} ({result['reason']})",
-        "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items()),
+        shares_line(result),
         "calls: " + ", ".join(f"{name} {n}" for name, n in result["calls"].items()),
         "  ".join(f"{name} {value:.6g}" for name, value in result["answer"].items()),
         f"energy error {result['energy_error_pct']:.3f} %, repeated to the bit: "

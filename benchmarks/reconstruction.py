@@ -22,7 +22,7 @@ import json
 from pathlib import Path
 
 import numpy as np
-from common import RESULTS, ROOT, arguments, finish, say, timed_runs
+from common import RESULTS, ROOT, arguments, finish, say, shares_line, timed_runs
 
 from simkit.case import Case, load_case
 from simkit.repair.reconstruct import Reconstruction, reconstruct
@@ -92,7 +92,7 @@ def main() -> int:
     text = (f"reconstruction of {options.case.name}, {result['equations']} equations, "
             f"{options.threads} thread(s): {result['median_s']:.1f} s, processor "
             f"{result['cpu_s']:.1f} s, {result['iterations']} Newton iterations\n"
-            + "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items())
+            + shares_line(result)
             + "\n" + done.sentence() + "\n"
             f"off the gauge readings {answer['off_readings_mm']:.3f} mm rms (limit {limit:.3f}); "
             f"changed from the stored answer by {result['changed_by']}; answer ok: "

@@ -19,7 +19,7 @@ import statistics
 import time
 from collections import defaultdict
 
-from common import arguments, finish, say, timed_runs
+from common import arguments, finish, say, shares_line, timed_runs
 from reconstruction import FIRST_DENT, change, workpieces
 
 from simkit.case import load_case
@@ -106,7 +106,7 @@ def main() -> int:
             f"{options.threads} thread(s): {result['median_s']:.1f} s, processor "
             f"{result['cpu_s']:.1f} s, {result['iterations']} Newton iterations (reconstruction "
             f"before: {before:.1f} s)\n{kinds}\n"
-            + "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items())
+            + shares_line(result)
             + f"\nleft: low {answer['max_low_mm']:+.3f}, high {answer['max_high_mm']:+.3f} mm, "
             f"{answer['improvement_pct']:.1f} % better; worst energy error "
             f"{result['worst_energy_error_pct']:.2f} %; changed from the stored answer by "

@@ -19,7 +19,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from common import ROOT, arguments, child, finish, say
+from common import ROOT, arguments, child, finish, say, shares_line
 from reconstruction import FIRST_DENT, change
 
 ENERGY_PCT = 1.0
@@ -102,7 +102,7 @@ def main() -> int:
     text = (f"three strategies on {options.case.name}: {result['median_s']:.1f} s, processor "
             f"{result['cpu_s']:.1f} s in all, {result['iterations']} Newton iterations of the "
             f"repairs, {result['peak_MiB']:.0f} MiB at most\n"
-            + "  ".join(f"{name} {100 * share:.1f} %" for name, share in result["shares"].items())
+            + shares_line(result)
             + "\n" + "\n".join(lines) + f"\nchanged from the stored answer by "
             f"{result['changed_by']}; answer ok: {result['answer_ok']}")
     return finish("three_strategies", key, result, text, options)

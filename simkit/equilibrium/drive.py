@@ -69,18 +69,21 @@ class Drive:
         self.path: list[PathPoint] = []
         self.curve: Curve = [(0.0, 0.0, None)]
         self.given = 0.0
-        self.predicted = np.nan if load.probe is None else load.probe.read(
-            begin.state.displacement)
-        self.sign = 1.0
-        if load.goal_mm is not None:
-            self.sign = 1.0 if load.goal_mm >= self.predicted else -1.0
         self.shares: dict[Outcome, float] = {}
         self.pace = self.yielding = np.nan
         self.judged: tuple[Moment, list[Limit]] | None = None
         self.careful = careful
-        self.mark = self._marked(begin)
+        loaded = self._loaded(begin)
+        self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= loaded else -1.0
+        self.mark = self._marked(begin, loaded)
         self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
-        self.strained = largest_face_strain(process.model, begin.state)
+        self.strained = (largest_face_strain(process.model, begin.state)
+                         if np.isfinite(load.face_strain) else 0.0)
+
+    @property
+    def predicted(self) -> float:
+        """Deviation of the place once released, mm, as last seen."""
+        return self.mark.predicted_mm
 
     def run(self) -> tuple[Outcome, str]:
         """Increment by increment until something ends it."""
@@ -194,7 +197,7 @@ class Drive:
         assert load.probe is not None
         assert load.goal_mm is not None
         left = abs(load.goal_mm - self.predicted)
-        if abs(load.probe.read(after.state.displacement) - mark.loaded_mm) < LOOK * left:
+        if abs(self._loaded(after) - mark.loaded_mm) < LOOK * left:
             return False
         spent = after.internal.plastic_work - mark.spent
         if np.isfinite(self.yielding) and self.yielding * spent < NEARER * left:
@@ -221,11 +224,13 @@ class Drive:
         self.careful = True
         return min(step, self.process.settings.largest_mm)
 
-    def _marked(self, moment: Moment) -> Mark:
-        loaded = np.nan if self.load.probe is None else self.load.probe.read(
-            moment.state.displacement)
-        return Mark(loaded, self.predicted, moment.internal.plastic_work, moment, self.before,
-                    self.tool, self.given, self.process.peak_force, len(self.path),
+    def _loaded(self, moment: Moment) -> float:
+        probe = self.load.probe
+        return np.nan if probe is None else probe.read(moment.state.displacement)
+
+    def _marked(self, moment: Moment, predicted: float) -> Mark:
+        return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
+                    self.before, self.tool, self.given, self.process.peak_force, len(self.path),
                     dict(self.shares))
 
     def _tried_release(self, after: Moment) -> Array | None:
@@ -309,8 +314,7 @@ class Drive:
                 self.yielding = abs(predicted - self.predicted) / (
                     after.internal.plastic_work - self.mark.spent)
             self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
-            self.predicted = predicted
-            self.mark = self._marked(after)
+            self.mark = self._marked(after, predicted)
 
     def _next_step(self, step: float, after: Moment) -> float:
         settings = self.process.settings

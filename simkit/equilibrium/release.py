@@ -177,8 +177,9 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
         travel = now.travel - step
         guess = now.x
         if now is not before:
-            guess = now.x + min(step / abs(before.travel - now.travel), 2.0) * (
-                now.x - before.x if now is not moment else before.x - now.x)
+            # at first along the way it came, whose travel is less; then along the way back
+            ahead = step / (before.travel - now.travel)
+            guess = now.x + min(max(ahead, -2.0), 2.0) * (now.x - before.x)
         after = process.balance(now, tool, travel, guess, rate=True)
         if after is None or (after.negative and tool.unknowns == 0):
             process.cuts += 1

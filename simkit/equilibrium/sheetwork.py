@@ -164,18 +164,18 @@ class SheetWork:
         todo = kept.renew.copy()
         todo[part.flowing] = True
         moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
-        renewed = listed = np.flatnonzero(todo)
+        listed = alone = np.flatnonzero(todo)
         x = self.patch.control + displacement
         if self.bundles:
             done = self._in_bundles(todo, x, state, elastic is not None, True, kept.upper)
-            listed = np.flatnonzero(done.left)
-        waste, energy = np.zeros_like(x), np.zeros((self.geometry.elements, 2))
-        fresh = np.empty((listed.size, *state.points.shape[1:]))
-        law = self.law if elastic is None else elastic
-        if listed.size and not self._one_by_one(listed, x, law, state, fresh, True, True, waste,
-                                                energy, np.zeros(1), kept.upper):
-            return None
-        listed = renewed
+            alone = np.flatnonzero(done.left)
+        if alone.size:
+            fresh = np.empty((alone.size, *state.points.shape[1:]))
+            law = self.law if elastic is None else elastic
+            if not self._one_by_one(alone, x, law, state, fresh, True, True, np.zeros_like(x),
+                                    np.zeros((self.geometry.elements, 2)), np.zeros(1),
+                                    kept.upper):
+                return None
         kept.base[listed] = displacement[self.element_points[listed]]
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
@@ -239,7 +239,7 @@ class SheetWork:
         if self._packed is None or self._packed[0] is not state.points:
             elements, points, layers = state.points.shape[:3]
             packed = padded(np.empty((points, layers, STATE_ROWS, elements)))
-            pack_state(self.everything, state.points, self.law, packed)
+            pack_state(state.points, self.law, packed)
             self._packed = (state.points, packed)
         return self._packed[1]
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -75,7 +75,7 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
         if found:
             done = realise(work, found[0].trial.blows, progress)
             if done is not None:
-                return Reconstruction(**{**done.__dict__, "tried": tried, "plausible": found})
+                return replace(done, tried=tried, plausible=found)
     return imprinted(work, progress)
 
 

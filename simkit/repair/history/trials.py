@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-import os
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from zipfile import BadZipFile
@@ -14,6 +13,7 @@ from numpy.typing import NDArray
 
 from simkit.equilibrium.model import State
 from simkit.repair.imprint import Progress
+from simkit.repair.record import write_arrays
 from simkit.repair.strike import SEARCH, SETTINGS, Blow, strike
 from simkit.repair.workpiece import Workpiece
 
@@ -70,9 +70,12 @@ class Trials:
         xx, yy = np.meshgrid(s.x_mm, s.y_mm)
         self.inside = ((xx >= w.x_from) & (xx <= w.x_to) & (yy >= w.y_from) & (yy <= w.y_to)
                        & s.valid)
-        self.whole = np.where(s.valid, work.depth(xx, yy), 0.0)
-        self.wanted = self.whole[self.inside]
         self.x, self.y = xx[self.inside], yy[self.inside]
+        self.wanted = work.depth(self.x, self.y)
+        model, whole = work.model, hashlib.sha256()
+        for part in (model.patch.control, model.layout.equation, model.law, self.wanted):
+            whole.update(np.ascontiguousarray(part).tobytes())
+        self.marks = f"{whole.hexdigest()} {model.thickness_mm} {model.layers.heights.size}"
 
     def attempt(self, *blows: Blow) -> Trial:
         """Carry out a history on the virgin panel, unless that was done before."""
@@ -106,9 +109,7 @@ class Trials:
     def _file(self, blows: tuple[Blow, ...]) -> Path | None:
         if self.store is None:
             return None
-        model = self.work.model
-        what = json.dumps([[asdict(b) for b in blows], model.layout.count, model.thickness_mm,
-                           self.work.case.panel.grade, self.wanted.tolist()], sort_keys=True)
+        what = json.dumps([self.marks, [asdict(b) for b in blows]], sort_keys=True)
         return self.store / (hashlib.sha256(what.encode()).hexdigest()[:24] + ".npz")
 
     def _kept(self, blows: tuple[Blow, ...]) -> Trial | None:
@@ -123,9 +124,5 @@ class Trials:
 
     def _keep(self, trial: Trial) -> None:
         file = self._file(trial.blows)
-        if file is None:
-            return
-        file.parent.mkdir(parents=True, exist_ok=True)
-        part = file.with_suffix(".part.npz")
-        np.savez(part, d_mm=trial.d_mm, rms_mm=trial.rms_mm)
-        os.replace(part, file)
+        if file is not None:
+            write_arrays(file, {"d_mm": trial.d_mm, "rms_mm": trial.rms_mm})

@@ -37,17 +37,16 @@ def pack_geometry(geometry: Geometry) -> tuple[Array, Array]:
 
 
 @nb.njit(cache=True, nogil=True)
-def pack_state(listed, points, law, packed):
-    """States of the listed elements, points (listed, 4, layers, numbers), into packed: (4, layers,
-    8, elements) and padding, flat. See ``STATE_ROWS``."""
+def pack_state(points, law, packed):
+    """States, points (elements, 4, layers, numbers), into packed: (4, layers, 8, elements) and
+    padding, flat. See ``STATE_ROWS``."""
     kind, terms = int(law[2]), int(law[3])
-    layers = points.shape[2]
-    elements = (packed.size - LANES) // (GAUSS * layers * STATE_ROWS)
-    for k in range(listed.size):
+    elements, _, layers = points.shape[:3]
+    for el in range(elements):
         for gp in range(GAUSS):
             for layer in range(layers):
-                p = points[k, gp, layer]
-                at = (gp * layers + layer) * STATE_ROWS * elements + listed[k]
+                p = points[el, gp, layer]
+                at = (gp * layers + layer) * STATE_ROWS * elements + el
                 for r in range(3):
                     packed[at + r * elements] = p[r]
                     back = 0.0
