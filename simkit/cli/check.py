@@ -17,21 +17,21 @@ from simkit.dent.field import DepthField
 from simkit.dent.heights import read_heights
 from simkit.dent.read import read_dent
 from simkit.errors import InputError, InputErrors
-from simkit.repair.workpiece import check_strain, plain
-from simkit.sheet.grades import grade_names, load_grade
+from simkit.repair.workpiece import check_strain, panel_sheet, plain
+from simkit.sheet.grades import grade_names
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 
 
 def check_grade(case: Case) -> None:
-    """The sheet grade can be loaded and its law made."""
-    load_grade(case.panel.grade).sheet()
+    """The sheet grade can be loaded and its law made, formed and baked as the panel was."""
+    panel_sheet(case)
 
 
 def check_dent(case: Case) -> None:
     """The depth field can be read, lies on the panel and is within reach of the sheet's law."""
     depth = read_dent(case.dent, plan_bounds(case.panel))
     if depth is not None:
-        check_strain(case, depth, load_grade(case.panel.grade).sheet().strain_range)
+        check_strain(case, depth, panel_sheet(case).strain_range)
 
 
 def check_kit(case: Case) -> None:

@@ -64,7 +64,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
         f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
         f"{float(row['improvement_pct']):.0f} % better")
     if band:
-        say(doubted[1] if doubted else "only one history explains the dent: no band")
+        say(doubted[1] if doubted else "no other history stands beside this one: no band")
     say(f"record   {folder / 'steps.csv'}")
     if doubted:
         say(f"band     {doubted[0]}")

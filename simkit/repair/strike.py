@@ -52,25 +52,32 @@ class Blow:
     tilt_along_deg: float = 0.0
     tilt_across_deg: float = 0.0
 
+    @property
+    def size_mm(self) -> tuple[float, float]:
+        """Length and width over all, no less than the rounding takes."""
+        least = 2.1 * self.radius_mm
+        return max(self.length_mm, least), max(self.width_mm, least)
+
     def body(self) -> RigidBody:
         """The rigid body that strikes."""
+        length, width = self.size_mm
         if self.kind in ("cylinder", "edge"):
-            return rounded_cylinder(self.radius_mm, max(self.length_mm, 2.1 * self.radius_mm))
+            return rounded_cylinder(self.radius_mm, length)
         if self.kind == "block":
-            least = 2.1 * self.radius_mm
-            return block(max(self.length_mm, least), max(self.width_mm, least), self.radius_mm)
+            return block(length, width, self.radius_mm)
         return ball(self.radius_mm)
 
     def words(self) -> str:
         """In a few words, for people."""
         at = f"at ({self.x_mm:.0f}, {self.y_mm:.0f})"
+        length, width = self.size_mm
         if self.kind == "ball":
             return f"a ball of {self.radius_mm:.0f} mm radius {at}"
         if self.kind == "block":
-            return (f"a block of {self.length_mm:.0f} x {self.width_mm:.0f} mm, rim "
+            return (f"a block of {length:.0f} x {width:.0f} mm, rim "
                     f"{self.radius_mm:.0f} mm, at {self.angle_deg:.0f} deg {at}")
         name = "an edge" if self.kind == "edge" else "a cylinder"
-        return (f"{name} of {self.radius_mm:.0f} mm radius, {self.length_mm:.0f} mm long, at "
+        return (f"{name} of {self.radius_mm:.0f} mm radius, {length:.0f} mm long, at "
                 f"{self.angle_deg:.0f} deg {at}")
 
 

@@ -100,3 +100,13 @@ def test_fresh_does_not_delete_a_strange_folder(tmp_path: Path,
     refused(["run", str(case), "--strategy", "crown-first", "--out", str(precious.parent)],
             "something else", capsys)
     assert precious.read_text() == "keep me"
+
+
+@pytest.mark.parametrize(("old", "new", "says"), [
+    ("grade: DC04", "grade: DC04\n  prestrain: 0.2", "panel.prestrain"),
+    ("grade: DC04", "grade: HC180B-baked\n  bake_MPa: 30", "panel.bake_MPa")])
+def test_check_refuses_a_sheet_that_run_would_refuse(
+        tmp_path: Path, capsys: pytest.CaptureFixture, old: str, new: str, says: str) -> None:
+    case = write_case(tmp_path / "case", old, new)
+    assert main(["check", str(case)]) == 2
+    assert says in capsys.readouterr().err
