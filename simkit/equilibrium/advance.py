@@ -61,7 +61,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
     if process.travelling:
         process.work += travelled_work(drive.curve)
         process.work += drive.given - drive.now.reading.held_Nmm
-    free = let_go(process, drive.now, drive.tool, drive.before)
+    free = let_go(process, drive.now, drive.tool, drive.before, drive.foreseen)
     if free is None:
         return _failed(process, drive, state, "no balance found while the tool was let go")
     if outcome is not Outcome.REACHED and not drive.careful and drive.passed(free.state):

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from simkit.equilibrium.contact import DEEPEST_MM
 from simkit.equilibrium.engagement import Engagement, TipContact
+from simkit.equilibrium.limits import NEAR, Approach, Limit, limits_at
 from simkit.equilibrium.model import State, largest_face_strain
 from simkit.equilibrium.orders import Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
@@ -16,8 +17,6 @@ from simkit.equilibrium.process import Moment, Process, first_touch
 from simkit.equilibrium.release import Curve, ReleaseForecast, let_go
 
 Array = NDArray[np.float64]
-NEAR = 0.02
-"""A limit counts as met within this share."""
 SHORTEST_MM = 3e-3
 """Increment below which the goal is not looked for any closer."""
 NEARER = 0.1
@@ -46,16 +45,6 @@ class Mark:
     given: float
     force_N: float
     increments: int
-    shares: dict[Outcome, float]
-
-
-@dataclass(frozen=True)
-class Limit:
-    """A quantity that ends the loading when it reaches its bound: share = value / bound."""
-
-    outcome: Outcome
-    share: float
-    reason: str
 
 
 class Drive:
@@ -69,9 +58,10 @@ class Drive:
         self.path: list[PathPoint] = []
         self.curve: Curve = [(0.0, 0.0, None)]
         self.given = 0.0
-        self.shares: dict[Outcome, float] = {}
+        self.approach = Approach()
         self.pace = self.yielding = np.nan
         self.judged: tuple[Moment, list[Limit]] | None = None
+        self.seen: tuple[Moment, Array] | None = None
         self.careful = careful
         loaded = self._loaded(begin)
         self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= loaded else -1.0
@@ -84,6 +74,11 @@ class Drive:
     def predicted(self) -> float:
         """Deviation of the place once released, mm, as last seen."""
         return self.mark.predicted_mm
+
+    @property
+    def foreseen(self) -> Array | None:
+        """Equations of the free shape behind the present one, if it was looked for."""
+        return self.seen[1] if self.seen is not None and self.seen[0] is self.now else None
 
     def run(self) -> tuple[Outcome, str]:
         """Increment by increment until something ends it."""
@@ -185,6 +180,7 @@ class Drive:
             free = self._tried_release(after)
         if free is None:
             return np.nan
+        self.seen = (after, free)
         return self.load.probe.read(self.process.model.layout.spread(free))
 
     def _due(self, after: Moment) -> bool:
@@ -218,7 +214,8 @@ class Drive:
         share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
         step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.moment.travel)
         self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
-        self.given, self.shares = mark.given, dict(mark.shares)
+        self.given = mark.given
+        self.approach.back_to(mark.increments)
         self.process.peak_force = mark.force_N
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
         self.careful = True
@@ -230,8 +227,7 @@ class Drive:
 
     def _marked(self, moment: Moment, predicted: float) -> Mark:
         return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
-                    self.before, self.tool, self.given, self.process.peak_force, len(self.path),
-                    dict(self.shares))
+                    self.before, self.tool, self.given, self.process.peak_force, len(self.path))
 
     def _tried_release(self, after: Moment) -> Array | None:
         """The real release, tried out on the side where it cannot be followed."""
@@ -247,28 +243,15 @@ class Drive:
 
     def _limits(self, after: Moment) -> list[Limit]:
         if self.judged is None or self.judged[0] is not after:
-            self.judged = (after, self._limits_at(after))
+            self.judged = (after, limits_at(self.process.model, self.load, after,
+                                            self.strained))
         return self.judged[1]
-
-    def _limits_at(self, after: Moment) -> list[Limit]:
-        load, read = self.load, after.reading
-        limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
-                        f"force of {load.force_N:.4g} N reached"),
-                  Limit(Outcome.GLUE_LET_GO, read.glue_use,
-                        f"glue let go at {read.force_N:.0f} N by {read.glue_how}")]
-        if np.isfinite(load.face_strain):
-            largest = largest_face_strain(self.process.model, after.state)
-            # paint that bore the strike is trusted to bear as much again, not noticeably more
-            bound = max(load.face_strain, 1.05 * self.strained)
-            limits.append(Limit(Outcome.STRAIN_LIMIT, largest / bound,
-                                f"strain of a face of {bound:.3g} reached"))
-        return limits
 
     def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
         """What ends the loading here, or the factor by which the increment was too long."""
         shrink = 1.0
         for limit in self._limits(after):
-            last = self.shares.get(limit.outcome, 0.0)
+            last = self.approach.share(limit.outcome)
             if limit.share > 1.0 + NEAR and limit.share > last:
                 shrink = min(shrink, max((1.0 - last) / (limit.share - last), 0.05))
             elif limit.share >= 1.0 - NEAR:
@@ -305,8 +288,7 @@ class Drive:
             self.given += (thinner.held(process.model, after.x, after.travel)
                            - self.tool.held(process.model, after.x, after.travel))
             self.tool = thinner
-        for limit in self._limits(after):
-            self.shares[limit.outcome] = limit.share
+        self.approach.note(after.travel, self._limits(after))
         self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
                                    read.penetration_mm, read.glue_use))
         if np.isfinite(predicted):
@@ -322,7 +304,7 @@ class Drive:
             step *= 1.6
         elif after.iterations >= settings.hard_iterations:
             step *= 0.6
-        step = min(step, settings.largest_mm)
+        step = min(step, settings.largest_mm, self.approach.way_left())
         if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
             to_go = (self.load.goal_mm - self.predicted) / self.pace
             step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))

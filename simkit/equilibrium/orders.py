@@ -64,26 +64,26 @@ class AdvanceSettings:
         where it can be (nothing yields on the way back, no books are kept): for searches.
     energy_error_pct : an operation with more is done again in finer increments, up to twice.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
-        starts from a balance, so its end is an exact one; what is left over on the way is a
-        ten thousandth of the force.
+        starts from a balance, so its end is an exact one; what is left over on the way, less than
+        a hundredth of the force, is made good by the next increment.
     """
 
     first_mm: float = 0.1
     largest_mm: float = 1.0
     smallest_share: float = 1e-4
     goal_tolerance_mm: float = 0.01
-    release_steps: int = 3
+    release_steps: int = 2
     energy_error_pct: float = np.inf
     easy_iterations: int = 5
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)
     passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
-        force_tolerance=1e-4, work_tolerance=1e-6))
+        force_tolerance=3e-3, work_tolerance=3e-4))
 
     @property
     def stages(self) -> int:
         """Stages of a release that has to be computed."""
-        return self.release_steps or 3
+        return self.release_steps or 2
 
 
 @dataclass(frozen=True)

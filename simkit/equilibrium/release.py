@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,8 +31,14 @@ Stages = list[tuple[float, float, float | None]]
 FOLLOWED = 1e-3
 """Residual of a followed free shape over the tool's force."""
 ROUNDS = 15
+ASTRAY = 8.0
+"""Residual of the last free shape over the tool's force from which it is no good start."""
 SLOW = 0.4
 """Share of the residual left by a round from which the next takes a tangent of its own."""
+
+
+FAR = 4.0
+"""Growth of the residual by a step from which the free shape is not looked for from there."""
 
 
 class ReleaseForecast:
@@ -50,17 +56,37 @@ class ReleaseForecast:
         self.factored = False
 
     def follow(self, moment: Moment) -> Array | None:
-        """Equations of the free shape behind a loaded one; None where none is found."""
+        """Equations of the free shape behind a loaded one; None where none is found.
+
+        Where much has yielded since the last look, the loaded shape is the nearer start, unless it
+        is unstable without its tool.
+        """
         system = _elastic_system(self.process, moment, "release solver")
-        allowed = FOLLOWED * max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
-        x, last = self.free, np.inf
+        force = max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
+        residual = system.evaluate(self.free, False)
+        found = None
+        if residual is not None and length(residual) > ASTRAY * force:
+            factored, self.factored = self.factored, False
+            loaded = moment.x[: self.process.model.layout.count]
+            found = self._home(system, loaded, system.evaluate(loaded, False), force)
+            self.factored = factored and found is not None
+            if found is None:
+                residual = system.evaluate(self.free, False)
+        if found is None:
+            found = self._home(system, self.free, residual, force)
+        if found is not None:
+            self.free = found
+        return found
+
+    def _home(self, system: SheetSystem, x: Array, residual: Array | None,
+              force: float) -> Array | None:
+        """Newton with a tangent kept while it does."""
+        last = np.inf
         for _ in range(ROUNDS):
-            residual = system.evaluate(x, False)
             if residual is None:
                 return None
             size = length(residual)
-            if size <= allowed:
-                self.free = x
+            if size <= FOLLOWED * force:
                 return x
             try:
                 if size > SLOW * last or not self.factored:
@@ -73,6 +99,7 @@ class ReleaseForecast:
             except SingularTangent:
                 return None
             x, last = x + dx, size
+            residual = system.evaluate(x, False)
         return None
 
 
@@ -80,6 +107,8 @@ TRAVELLING = (TipContact, GluedTab)
 """Tools whose work is force times travel."""
 LAST_TOUCH = 0.05
 """Share of a tool's force below which its way back is not followed any further."""
+SLOPE_MM = 1e-4
+"""Largest motion over which the change of the forces is looked at."""
 SOFTEST = 1e-5
 """Share of a forming target's stiffness below which it is taken away."""
 
@@ -90,59 +119,73 @@ def _elastic_system(process: Process, moment: Moment, solver: str) -> SheetSyste
     return SheetSystem(model, moment.state, None, 0.0, elastic=elastic, solver=solver)
 
 
-def predict_release(process: Process, moment: Moment,
-                    rounds: int = 3) -> tuple[Array | None, float | None]:
-    """Equations of the shape after elastic unloading, or None where that is unstable; and how fast
-    tool force times displacement falls as the force begins to fade, N mm.
+@dataclass(frozen=True)
+class Outlook:
+    """How a release begins: ``stable`` without its tool at the loaded shape; the free shape as
+    foreseen (equations, None where unknown); change of force times displacement as the force
+    begins to fade, N mm."""
 
-    Newton with the elastic tangent at the loaded shape, tool taken away, kept over ``rounds``
-    corrections: exact as long as nothing yields on the way back and the rounds converge.
+    stable: bool
+    free: Array | None = None
+    slope: float | None = None
+
+
+def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
+               rounds: int = 3) -> Outlook:
+    """What taking the tool away will do, by the elastic tangent at the loaded shape.
+
+    Newton from there with that tangent, kept over ``rounds`` corrections, also finds the free
+    shape where nobody has ``foreseen`` it, if it is near.
     """
     system = _elastic_system(process, moment, "solver")
     x = moment.x[: process.model.layout.count]
     residual = system.evaluate(x, True)
     if residual is None:
-        return None, None
+        return Outlook(stable=False)
     first = length(residual)
     try:
         dx, negative = system.correction(residual)
     except SingularTangent:
-        return None, None
+        return Outlook(stable=False)
     if negative:
-        return None, None
-    slope = work_of(system.model.layout.gather(moment.tool_nodal), dx)
+        return Outlook(stable=False)
+    process.iterations += 1
+    slope = _falling(process, moment, DeadForce(moment.tool_nodal), system.elastic)
+    if foreseen is not None:
+        return Outlook(True, foreseen, slope)
     for k in range(rounds):
         x = x + dx
         if k == rounds - 1:
             break
         residual = system.evaluate(x, False)
-        if residual is None or length(residual) > 4.0 * first:
-            return None, None
+        if residual is None or length(residual) > FAR * first:
+            return Outlook(True, None, slope)
         if length(residual) < 1e-4 * first:
             break
         dx = system.solve(residual)
-    process.iterations += 1
-    return x, slope
+    return Outlook(True, x, slope)
 
 
-def let_go(process: Process, moment: Moment, tool: Engagement,
-           before: Moment | None = None) -> Moment | None:
+def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | None = None,
+           foreseen: Array | None = None) -> Moment | None:
     """Take the tool away; None if no balance is found.
 
-    Where the sheet without the tool is stable at the loaded shape, the tool's force fades to
+    Where the sheet without the tool is stable from the loaded shape on, the tool's force fades to
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
     tool is withdrawn the way it came, which stays stable much longer. ``before``: the sheet one
-    increment earlier, which shows the way.
+    increment earlier, which shows the way; ``foreseen``: equations of the free shape, if known.
     """
-    free, slope = predict_release(process, moment)
-    if free is None and isinstance(tool, TRAVELLING):
-        after = _withdraw(process, moment, tool, before or moment)
+    ahead = look_ahead(process, moment, foreseen)
+    if isinstance(tool, TRAVELLING):
+        after = _fade(process, moment, ahead, may_snap=False) if ahead.stable else None
+        if after is None:
+            after = _withdraw(process, moment, tool, before or moment)
         if after is not None:
             return after
     process.travelling = False
-    if free is None and isinstance(tool, FormingTarget):
+    if not ahead.stable and isinstance(tool, FormingTarget):
         return _soften(process, moment, tool)
-    return _fade(process, moment, free, slope)
+    return _fade(process, moment, ahead)
 
 
 def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | None:
@@ -188,7 +231,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
                 process.work -= travelled_work(curve[::-1])
                 process.work += moment.reading.held_Nmm - now.reading.held_Nmm
                 process.travelling = False
-                return _fade(process, now, None)
+                return _fade(process, now, Outlook(stable=False))
             continue
         before, now = now, after
         curve.append(_closed(curve, now))
@@ -251,20 +294,20 @@ def travelled_work(curve: Curve) -> float:
     return float(CubicHermiteSpline(travel, force, slopes).integrate(travel[0], travel[-1]))
 
 
-def _fade(process: Process, moment: Moment, free: Array | None,
-          slope: float | None = None) -> Moment | None:
-    """The tool's force fades to nothing in stages, each a balance of its own.
-
-    ``slope``: change of force times displacement as the fading begins, N mm.
-    """
+def _fade(process: Process, moment: Moment, ahead: Outlook,
+          may_snap: bool = True) -> Moment | None:
+    """The tool's force fades to nothing in stages, each a balance of its own; None where there is
+    none, or where the sheet would snap and may not."""
     count = process.model.layout.count
     fading = DeadForce(moment.tool_nodal)
     now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
                  moment.reading, 0.0)
-    done, step, ahead = 0.0, 1.0, _shares(process.settings.stages)
-    stages: Stages = [(0.0, _along(fading, now), slope)]
+    free, count_stages = ahead.free, process.settings.stages
+    shares = [(k + 1) / count_stages for k in range(count_stages)]
+    done, step = 0.0, 1.0
+    stages: Stages = [(0.0, _along(fading, now), ahead.slope)]
     while done < 1.0 - 1e-12:
-        share = min(next(s for s in ahead if s > done + 1e-9), done + step)
+        share = min(next(s for s in shares if s > done + 1e-9), done + step)
         guess = now.x
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
@@ -274,6 +317,8 @@ def _fade(process: Process, moment: Moment, free: Array | None,
             step = 0.5 * (share - done)
             continue
         if after is None or after.negative:
+            if not may_snap:
+                return None
             process.work += fading_work(stages)
             start = now if after is None else process.book(now, after)
             after = process.settle(start, fading, share)
@@ -281,15 +326,10 @@ def _fade(process: Process, moment: Moment, free: Array | None,
                 return None
             free, stages = None, []
         now, done = after, share
-        stages.append((share, _along(fading, now), _yielding(process, fading)))
+        stages.append((share, _along(fading, now), _falling(process, now, fading)))
+    process.travelling = False
     process.work += fading_work(stages)
     return now
-
-
-def _shares(stages: int) -> list[float]:
-    """Shares faded after each stage, closer towards the end, where a bowl near to snapping is
-    softest."""
-    return [1.0 - (1.0 - (k + 1) / stages) ** 1.5 for k in range(stages)]
 
 
 def _along(fading: DeadForce, moment: Moment) -> float:
@@ -297,11 +337,24 @@ def _along(fading: DeadForce, moment: Moment) -> float:
     return work_of(fading.nodal, moment.state.displacement)
 
 
-def _yielding(process: Process, fading: DeadForce) -> float | None:
-    """Change of force times displacement per share faded, with the tangent factored last."""
-    gathered = process.model.layout.gather(fading.nodal)
+def _falling(process: Process, moment: Moment, fading: DeadForce,
+             elastic: Array | None = None) -> float | None:
+    """Change of full force times displacement per share faded, N mm; None if it cannot be told.
+
+    K dx/ds = -f with the tangent factored last, corrected once by the forces a small way on:
+    kept element tangents alone leave it a tenth wrong.
+    """
+    lay, solver = process.model.layout, process.model.factorisation("solver")
+    force = lay.gather(fading.nodal)
     try:
-        return -work_of(gathered, process.model.factorisation("solver").solve(gathered))
+        dx = -solver.solve(force)
+        small = SLOPE_MM / max(float(np.abs(dx).max(initial=0.0)), 1e-12)
+        on = process.model.internal(moment.state.displacement + small * lay.spread(dx),
+                                    moment.state, False, elastic=elastic)
+        if on is None:
+            return None
+        rate = lay.gather(on.force - moment.internal.force) / small
+        return work_of(force, dx - solver.solve(force + rate))
     except SingularMatrix:
         return None
 

@@ -14,7 +14,7 @@ from simkit.solve.linear.bordered import Bordered
 from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
-DOES_WELL = 0.02
+DOES_WELL = 0.1
 """Share of the residual left by a step after which its factorisation serves again."""
 NEAR_BALANCE = 3e-4
 """Residual over the forces at work below which it serves to the end while it does at all well."""

@@ -16,7 +16,7 @@ from simkit.repair.workpiece import Workpiece
 
 KINDS = ("pull", "tap-down", "push")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
-                           energy_error_pct=0.8)
+                           energy_error_pct=0.95)
 """The net work of an operation is a small rest of what goes in and comes back: increments are fine
 enough to keep its books to one per cent."""
 PULLING = replace(SETTINGS, largest_mm=0.5)
