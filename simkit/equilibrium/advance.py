@@ -79,7 +79,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
 def _as_foreseen(process: Process, drive: Drive, free: Array, outcome: Outcome,
                  reason: str) -> Advance:
     """The release as it was foreseen, without its books."""
-    state = State(process.model.layout.spread(free), drive.now.state.points)
+    state = drive.now.internal.state(process.model.layout.spread(free))
     return Advance(state, outcome, reason, tuple(drive.path), process.peak_force,
                    drive.now.travel, iterations=process.iterations, cuts=process.cuts,
                    loaded=drive.now.state, released=free)

@@ -9,12 +9,13 @@ from numpy.typing import NDArray
 
 from simkit.equilibrium.contact import DEEPEST_MM
 from simkit.equilibrium.engagement import Engagement, TipContact
+from simkit.equilibrium.forecast import ReleaseForecast
 from simkit.equilibrium.limits import NEAR, Approach, Limit, limits_at
 from simkit.equilibrium.model import State, largest_face_strain
 from simkit.equilibrium.orders import Load, PathPoint
 from simkit.equilibrium.outcome import Outcome
 from simkit.equilibrium.process import Moment, Process, first_touch
-from simkit.equilibrium.release import Curve, ReleaseForecast, let_go
+from simkit.equilibrium.release import Curve, let_go
 
 Array = NDArray[np.float64]
 SHORTEST_MM = 3e-3

@@ -64,8 +64,8 @@ class AdvanceSettings:
         where it can be (nothing yields on the way back, no books are kept): for searches.
     energy_error_pct : an operation with more is done again in finer increments, up to twice.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
-        starts from a balance, so its end is an exact one; what is left over on the way, less than
-        a hundredth of the force, is made good by the next increment.
+        starts from a balance, so its end is an exact one; what is left over on the way is made
+        good by the next increment and shows in the books of energy only.
     """
 
     first_mm: float = 0.1
@@ -78,7 +78,7 @@ class AdvanceSettings:
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)
     passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
-        force_tolerance=3e-3, work_tolerance=3e-4))
+        force_tolerance=4e-4, work_tolerance=4e-5))
 
     @property
     def stages(self) -> int:

@@ -89,7 +89,7 @@ class Process:
         displacement = self.model.layout.spread(result.x[: self.model.layout.count])
         dx, slope = _rate(system, result.x) if rate and tool and tool.unknowns else (None, None)
         return Moment(
-            result.x, State(displacement, system.internal.points), system.internal,
+            result.x, system.internal.state(displacement), system.internal,
             system.tool_nodal, system.reading or Reading(0.0, np.empty(0)), travel,
             result.negative_pivots, result.iterations, dx, slope)
 

@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import weakref
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.shell.bundle.elements import bundle_elements
 from simkit.shell.bundle.packing import (
-    STATE_ROWS,
     bundles_fit,
     pack_geometry,
     pack_state,
     padded,
+    room_for_state,
 )
 from simkit.shell.geometry import Geometry
 from simkit.shell.kernels import add_tangents, assemble, moved_elements
@@ -41,14 +42,32 @@ class State:
     displacement : (control points, 3), mm.
     points : (elements, gauss points, layers, numbers) state of every layer point, see
         :mod:`simkit.sheet.j2`.
+    since : the points it came from and the elements in which it differs, if that is known.
     """
 
     displacement: Array
     points: Array
+    since: tuple[weakref.ref[Array], Ints] | None = field(default=None, compare=False, repr=False)
 
     def __post_init__(self) -> None:
         self.displacement.setflags(write=False)
         self.points.setflags(write=False)
+
+    def __getstate__(self) -> dict:
+        return {**self.__dict__, "since": None}
+
+    def changed(self, other: State) -> Ints | None:
+        """Elements whose points may differ from another state's; None if that is not known."""
+        if self.points is other.points:
+            return np.empty(0, dtype=np.int64)
+        came, went = self.since, other.since
+        if came is not None and came[0]() is other.points:
+            return came[1]
+        if went is not None and went[0]() is self.points:
+            return went[1]
+        if came is not None and went is not None and came[0]() is went[0]() is not None:
+            return np.union1d(came[1], went[1])
+        return None
 
 
 class Internal:
@@ -81,6 +100,11 @@ class Internal:
                 self._points = self._begin.copy()
                 self._points[self.flowing] = self.fresh
         return self._points
+
+
+    def state(self, displacement: Array) -> State:
+        """The sheet at the end of the step."""
+        return State(displacement, self.points, (weakref.ref(self._begin), self.flowing))
 
 
 class KeptTangents:
@@ -118,7 +142,7 @@ class SheetWork:
         self.bundles = bundles_fit(patch.degree, geometry)
         if self.bundles:
             self.geo, self.shape_v = pack_geometry(geometry)
-        self._packed: tuple[Array, Array] | None = None
+        self._packed: tuple[State, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
         self._fresh: list[Array] | None = None
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
@@ -235,13 +259,18 @@ class SheetWork:
         return self._fresh
 
     def _packed_state(self, state: State) -> Array:
-        """Layer states side by side; packed once for each state."""
-        if self._packed is None or self._packed[0] is not state.points:
-            elements, points, layers = state.points.shape[:3]
-            packed = padded(np.empty((points, layers, STATE_ROWS, elements)))
-            pack_state(state.points, self.law, packed)
-            self._packed = (state.points, packed)
-        return self._packed[1]
+        """Layer states side by side; only what changes from one state to the next is packed."""
+        elements, _, layers = state.points.shape[:3]
+        count_v = self.patch.basis_v.elements
+        if self._packed is None:
+            changed, packed = None, room_for_state(elements, count_v, layers)
+        else:
+            changed, packed = state.changed(self._packed[0]), self._packed[1]
+        changed = self.everything if changed is None else changed
+        if changed.size:
+            pack_state(state.points, changed, count_v, self.law, packed)
+        self._packed = (state, packed)
+        return packed
 
     def _one_by_one(self, listed: Ints, x: Array, law: Array, state: State, fresh: Array,
                     symmetrise: bool, tangent: bool, force: Array, energy: Array, data: Array,

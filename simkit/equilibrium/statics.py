@@ -150,7 +150,7 @@ class StaticSystem:
         """Take the balance evaluated last."""
         assert self.internal is not None
         self._peak = self._scale
-        self.state = State(self.displacement(x, factor), self.internal.points)
+        self.state = self.internal.state(self.displacement(x, factor))
 
 
 @dataclass(frozen=True)

@@ -13,13 +13,15 @@ from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
 from simkit.errors import InputError, nearest
 from simkit.repair.sampling import point_on, probe_at
 from simkit.repair.workpiece import Workpiece
+from simkit.solve.nonlinear.newton import NewtonSettings
 
 KINDS = ("pull", "tap-down", "push")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
                            energy_error_pct=0.95)
 """The net work of an operation is a small rest of what goes in and comes back: increments are fine
 enough to keep its books to one per cent."""
-PULLING = replace(SETTINGS, largest_mm=0.5)
+PULLING = replace(SETTINGS, largest_mm=0.5,
+                  passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
 """A glued tab is felt from the first and everywhere at once; 0.5 mm changes what a pull leaves by
 half a per cent (docs/performance/one-pull.md)."""
 

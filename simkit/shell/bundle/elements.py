@@ -12,7 +12,7 @@ from simkit.shell.bundle.layers import (
     logarithms,
     try_elastic,
 )
-from simkit.shell.bundle.packing import STATE_ROWS
+from simkit.shell.bundle.packing import GAUSS, GEO_ROWS, STATE_ROWS
 from simkit.shell.bundle.rows import ACTIVE, ENTRIES, MARK, NODE, RES, ROWS, SPENT, STORED
 from simkit.shell.bundle.surface import (
     add_forces,
@@ -23,8 +23,16 @@ from simkit.shell.bundle.surface import (
     make_forces,
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, write_tangent
-from simkit.shell.bundle.vectors import keep
+from simkit.shell.bundle.vectors import ROW_BYTES, keep
 from simkit.solve.linear.simd import LANES, address, same8
+
+
+@nb.njit(cache=True, inline="always")
+def _on_line(rows):
+    """Rows of scratch that begin on a cache line."""
+    room = np.empty((rows + 1) * LANES)
+    skip = (-address(room) % ROW_BYTES) // 8
+    return room[skip:skip + rows * LANES]
 
 
 @nb.njit(cache=True, inline="always")
@@ -46,14 +54,13 @@ def _section(w, wk, n, el, gp, thickness, heights, weights, law, bound, states, 
     """Stress through the layers of one Gauss point; returns how many elements have flowed."""
     young, nu = law[0], law[1]
     d1, shear = same8(young / (1.0 - nu)), same8(0.5 * young / (1.0 + nu))
-    elements, layers, most, nothing = old.shape[0], heights.size, same8(bound), same8(0.0)
+    most, nothing = same8(bound), same8(0.0)
     for r in range(24):
         keep(w, RES + r, nothing)
-    for k in range(layers):
+    for k in range(heights.size):
         z, weight = same8(heights[k] * thickness), same8(weights[k] * thickness)
-        state = states + 8 * ((gp * layers + k) * STATE_ROWS * elements + el)
         logarithms(w, z)
-        try_elastic(w, state, elements, d1, shear, most)
+        try_elastic(w, states + k * STATE_ROWS * ROW_BYTES, d1, shear, most)
         count = flow_lanes(n, el, gp, k, law, old, slot, fresh, count, tangent, small, wk)
         add_layer(w, z, weight)
         if tangent:
@@ -101,32 +108,33 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     upper[element] (upper triangle, symmetrised), and left[element]: True where the element is left
     to the full kernel, nothing of it added. Returns how many elements flow.
     """
-    elements, points, count = old.shape[0], (x.size - LANES) // 3, 0
-    wk, ke, small = np.empty(ROWS * LANES), np.empty(ENTRIES * LANES), np.zeros((6, 9))
+    points, count, bundles = (x.size - LANES) // 3, 0, -(-count_v // LANES)
+    wk, ke, small = _on_line(ROWS), _on_line(ENTRIES), np.zeros((6, 9))
     w, to, place, out = address(wk), address(ke), address(x), address(force)
     shapes, reference, states = address(sv), address(geo), address(state)
+    geo_step, state_step = GEO_ROWS * ROW_BYTES, heights.size * STATE_ROWS * ROW_BYTES
     for eu in range(first, last):
-        ev = 0
-        while ev < count_v:
-            el = eu * count_v + ev
-            if not todo[el]:
-                ev += 1
+        for part in range(bundles):
+            el, n = eu * count_v + part * LANES, min(LANES, count_v - part * LANES)
+            if not np.any(todo[el:el + n]):
                 continue
-            n, at = min(LANES, count_v - ev), eu * rows_v + ev
+            at = eu * rows_v + part * LANES
             _begin(w, wk, todo, el, n)
             if tangent:
                 ke[:] = 0.0
             load_control(w, place, at, rows_v, points)
-            for gp in range(4):
-                load_reference(w, gp, eu, ev, el, count_v, elements, su, shapes, reference)
+            for gp in range(GAUSS):
+                number = (eu * bundles + part) * GAUSS + gp
+                load_reference(w, gp, eu, su, shapes + part * 18 * ROW_BYTES,
+                               reference + number * geo_step)
                 find_surface(w)
                 find_strains(w)
-                count = _section(w, wk, n, el, gp, thickness, heights, weights, law, bound, states,
-                                 old, slot, fresh, count, tangent, small)
+                count = _section(w, wk, n, el, gp, thickness, heights, weights, law, bound,
+                                 states + number * state_step, old, slot, fresh, count, tangent,
+                                 small)
                 make_forces(w)
                 if tangent:
                     _stiffness(w, to)
             _end(wk, n, el, ke, tangent, energy, upper, left)
             add_forces(w, out, at, rows_v, points)
-            ev += LANES
     return count

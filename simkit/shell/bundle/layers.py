@@ -22,7 +22,7 @@ from simkit.shell.bundle.rows import (
     T,
 )
 from simkit.shell.bundle.vectors import beyond8, keep, larger8, row
-from simkit.solve.linear.simd import LANES, load8, same8
+from simkit.solve.linear.simd import LANES, same8
 
 
 @nb.njit(cache=True, inline="always")
@@ -62,22 +62,22 @@ def logarithms(w, z):
 
 
 @nb.njit(cache=True, inline="always")
-def try_elastic(w, state, elements, d1, shear, bound):
+def try_elastic(w, state, d1, shear, bound):
     """Elastic stress of one layer, its tangent and energies; which lanes yield. ``state`` is the
     address of the layer's rows."""
-    half, quarter, step = same8(0.5), same8(0.25), 8 * elements
-    es, ed = row(w, LOG) - load8(state), row(w, LOG + 1) - load8(state + step)
-    eg = row(w, LOG + 2) - load8(state + 2 * step)
+    half, quarter = same8(0.5), same8(0.25)
+    es, ed = row(w, LOG) - row(state, 0), row(w, LOG + 1) - row(state, 1)
+    eg = row(w, LOG + 2) - row(state, 2)
     ts, td, tg = d1 * es, same8(2.0) * shear * ed, shear * eg
-    xs, xd = ts - load8(state + 3 * step), td - load8(state + 4 * step)
-    xg = tg - load8(state + 5 * step)
+    xs, xd = ts - row(state, 3), td - row(state, 4)
+    xg = tg - row(state, 5)
     over = quarter * xs * xs + same8(0.75) * xd * xd + same8(3.0) * xg * xg
-    keep(w, FLOW, row(w, ACTIVE) * beyond8(over, larger8(load8(state + 6 * step), bound)))
+    keep(w, FLOW, row(w, ACTIVE) * beyond8(over, larger8(row(state, 6), bound)))
     keep(w, T, half * ts)
     keep(w, T + 1, half * td)
     keep(w, T + 2, tg)
     keep(w, PART + 4, quarter * (ts * es + td * ed) + half * tg * eg)
-    keep(w, PART + 5, load8(state + 7 * step))
+    keep(w, PART + 5, row(state, 7))
     nothing = same8(0.0)
     keep(w, C, half * d1)
     keep(w, C + 1, nothing)

@@ -1,4 +1,5 @@
-"""Element data laid out for :mod:`simkit.shell.bundle`: neighbours along v side by side."""
+"""Element data laid out for :mod:`simkit.shell.bundle`: eight neighbours along v side by side,
+all that a bundle reads in one piece."""
 
 from __future__ import annotations
 
@@ -8,7 +9,7 @@ from numpy.typing import NDArray
 
 from simkit.sheet.j2 import BASE, flow_stress
 from simkit.shell.geometry import Geometry
-from simkit.solve.linear.simd import LANES
+from simkit.solve.linear.simd import LANES, aligned
 
 Array = NDArray[np.float64]
 GAUSS = 4
@@ -28,32 +29,66 @@ def padded(values: Array) -> Array:
     return np.concatenate([values.ravel(), np.zeros(LANES)])
 
 
+def bundles_along(count_v: int) -> int:
+    """Bundles in a row of elements along v; the last may have idle lanes."""
+    return -(-count_v // LANES)
+
+
+def _in_lanes(values: Array, count_v: int) -> Array:
+    """Values (..., elements along v), zeros after the last, in bundles: (bundles, ..., lanes)."""
+    bundles = bundles_along(count_v)
+    room = np.zeros((*values.shape[:-1], bundles * LANES))
+    room[..., :count_v] = values
+    return np.moveaxis(room.reshape(*values.shape[:-1], bundles, LANES), -2, 0)
+
+
+def _on_line(values: Array) -> Array:
+    """The values one after another, beginning on a cache line."""
+    flat = aligned(values.size)
+    flat[:] = values.ravel()
+    return flat
+
+
 def pack_geometry(geometry: Geometry) -> tuple[Array, Array]:
-    """Geometry (4, 16, elements) and v shape values (2, 3, 3, elements along v), padded."""
+    """Geometry (rows along u, bundles, 4, 16, lanes) and v shape values (bundles, 2, 3, 3, lanes),
+    flat."""
     rows = np.concatenate([
         geometry.metric, geometry.curvature,
         geometry.frame.reshape(geometry.elements, GAUSS, 9), geometry.area[:, :, None]], axis=2)
-    return padded(rows.transpose(1, 2, 0)), padded(geometry.shape_v.transpose(1, 2, 3, 0))
+    count_v = geometry.shape_v.shape[0]
+    by_row = rows.reshape(-1, count_v, GAUSS, GEO_ROWS).transpose(0, 2, 3, 1)
+    geo = np.moveaxis(_in_lanes(by_row, count_v), 0, 1)
+    return _on_line(geo), _on_line(_in_lanes(geometry.shape_v.transpose(1, 2, 3, 0), count_v))
+
+
+def room_for_state(elements: int, count_v: int, layers: int) -> Array:
+    """Room for packed states (rows along u, bundles, 4, layers, 8, lanes), flat, all zero."""
+    room = aligned(elements // count_v * bundles_along(count_v) * GAUSS * layers
+                   * STATE_ROWS * LANES)
+    room[:] = 0.0
+    return room
 
 
 @nb.njit(cache=True, nogil=True)
-def pack_state(points, law, packed):
-    """States, points (elements, 4, layers, numbers), into packed: (4, layers, 8, elements) and
-    padding, flat. See ``STATE_ROWS``."""
+def pack_state(points, listed, count_v, law, packed):
+    """States of the listed elements, points (elements, 4, layers, numbers), into their lanes of
+    packed. See ``STATE_ROWS``."""
     kind, terms = int(law[2]), int(law[3])
-    elements, _, layers = points.shape[:3]
-    for el in range(elements):
+    layers, bundles = points.shape[2], -(-count_v // LANES)
+    for el in listed:
+        eu, ev = el // count_v, el % count_v
+        first = (eu * bundles + ev // LANES) * GAUSS
         for gp in range(GAUSS):
             for layer in range(layers):
                 p = points[el, gp, layer]
-                at = (gp * layers + layer) * STATE_ROWS * elements + el
+                at = ((first + gp) * layers + layer) * STATE_ROWS * LANES + ev % LANES
                 for r in range(3):
-                    packed[at + r * elements] = p[r]
+                    packed[at + r * LANES] = p[r]
                     back = 0.0
                     for term in range(terms):
                         back += p[BASE + 3 * term + r]
-                    packed[at + (3 + r) * elements] = back
+                    packed[at + (3 + r) * LANES] = back
                 flow, _ = flow_stress(kind, law, p[3])
                 flow *= 1.0 + 1e-12
-                packed[at + 6 * elements] = flow * flow
-                packed[at + 7 * elements] = p[4]
+                packed[at + 6 * LANES] = flow * flow
+                packed[at + 7 * LANES] = p[4]

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.shell.bundle.packing import GEO_ROWS
 from simkit.shell.bundle.rows import (
     ACTIVE,
     AREA,
@@ -43,12 +42,13 @@ def load_control(w, x, at, rows_v, points):
 
 
 @nb.njit(cache=True, inline="always")
-def load_reference(w, gp, eu, ev, el, count_v, elements, su, sv, geo):
-    """Shape derivatives and reference geometry of one Gauss point; sv, geo are addresses."""
+def load_reference(w, gp, eu, su, sv, geo):
+    """Shape derivatives and reference geometry of one Gauss point; sv and geo are addresses, of
+    the bundle's v shape values and of the geometry of the point."""
     gu, gv = gp // 2, gp % 2
     for j in range(3):
-        at = sv + 8 * ((gv * 9 + 3 * j) * count_v + ev)
-        b0, b1, b2 = load8(at), load8(at + 8 * count_v), load8(at + 16 * count_v)
+        b0, b1 = row(sv, 9 * gv + 3 * j), row(sv, 9 * gv + 3 * j + 1)
+        b2 = row(sv, 9 * gv + 3 * j + 2)
         for i in range(3):
             a0, a1 = same8(su[eu, gu, i, 0]), same8(su[eu, gu, i, 1])
             to = SHAPE + 15 * i + 5 * j
@@ -57,13 +57,12 @@ def load_reference(w, gp, eu, ev, el, count_v, elements, su, sv, geo):
             keep(w, to + 2, same8(su[eu, gu, i, 2]) * b0)
             keep(w, to + 3, a0 * b2)
             keep(w, to + 4, a1 * b1)
-    at = geo + 8 * (gp * GEO_ROWS * elements + el)
     for r in range(3):
-        keep(w, STRAIN + r, load8(at + 8 * r * elements))
-        keep(w, CURVE + r, load8(at + 8 * (3 + r) * elements))
+        keep(w, STRAIN + r, row(geo, r))
+        keep(w, CURVE + r, row(geo, 3 + r))
     for r in range(9):
-        keep(w, FRAME + r, load8(at + 8 * (6 + r) * elements))
-    keep(w, AREA, load8(at + 8 * 15 * elements))
+        keep(w, FRAME + r, row(geo, 6 + r))
+    keep(w, AREA, row(geo, 15))
 
 
 @nb.njit(cache=True, inline="always")
