@@ -19,6 +19,9 @@ from simkit.repair.workpiece import SEEN_MM, Workpiece
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
 """Misfit of the best single blow above which a second one is tried."""
+MARGIN = 0.8
+"""Share of the match asked for at which the imprint stops: the depth field has errors of its own
+beside the depths it was made from."""
 
 
 @dataclass(frozen=True)
@@ -123,7 +126,8 @@ def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
     wanted, weight = _wanted(work)
     gap = (deviation_at_gauss(model, start) - wanted)[weight > 0.5]
     alone = float(np.sqrt(np.mean(gap**2)))
-    closed = imprint(model, start, wanted, weight, history.match_mm, history.rounds, progress)
+    closed = imprint(model, start, wanted, weight, MARGIN * history.match_mm, history.rounds,
+                     progress)
     return Reconstruction(
         closed.state, "strike" if blows else "imprint", closed.rms_mm, closed.worst_mm,
         closed.rms_mm <= history.match_mm, blows, alone, closed.rounds)
