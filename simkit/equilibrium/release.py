@@ -72,7 +72,7 @@ def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
     if negative:
         return Outlook(stable=False)
     process.iterations += 1
-    slope = _falling(process, moment, DeadForce(moment.tool_nodal), system.elastic)
+    slope = _falling(process, moment, moment.tool_nodal, dx, system.elastic)
     if foreseen is not None:
         return Outlook(True, foreseen, slope)
     for k in range(rounds):
@@ -105,7 +105,7 @@ def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | 
         if after is not None:
             return after
     process.travelling = False
-    if not ahead.stable and isinstance(tool, FormingTarget):
+    if ahead.free is None and isinstance(tool, FormingTarget):
         return _soften(process, moment, tool)
     return _fade(process, moment, ahead)
 
@@ -248,7 +248,7 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
                 return None
             free, stages = None, []
         now, done = after, share
-        stages.append((share, _along(fading, now), _falling(process, now, fading)))
+        stages.append((share, _along(fading, now), _falling(process, now, fading.nodal)))
     process.travelling = False
     process.work += fading_work(stages)
     return now
@@ -259,17 +259,18 @@ def _along(fading: DeadForce, moment: Moment) -> float:
     return work_of(fading.nodal, moment.state.displacement)
 
 
-def _falling(process: Process, moment: Moment, fading: DeadForce,
+def _falling(process: Process, moment: Moment, nodal: Array, dx: Array | None = None,
              elastic: Array | None = None) -> float | None:
     """Change of full force times displacement per share faded, N mm; None if it cannot be told.
 
-    K dx/ds = -f with the tangent factored last, corrected once by the forces a small way on:
-    kept element tangents alone leave it a tenth wrong.
+    K dx/ds = -f with the tangent factored last, corrected once by the forces a small way on: kept
+    element tangents alone leave it a tenth wrong. ``dx``: dx/ds where it has been solved for.
     """
     lay, solver = process.model.layout, process.model.factorisation("solver")
-    force = lay.gather(fading.nodal)
+    force = lay.gather(nodal)
     try:
-        dx = -solver.solve(force)
+        if dx is None:
+            dx = -solver.solve(force)
         small = SLOPE_MM / max(float(np.abs(dx).max(initial=0.0)), 1e-12)
         on = process.model.internal(moment.state.displacement + small * lay.spread(dx),
                                     moment.state, False, elastic=elastic)

@@ -91,3 +91,22 @@ def test_a_kept_tangent_is_renewed_only_where_something_moved():
     assert np.abs(second - exact).max() < 5e-3 * np.abs(exact).max()
     renewed = model.tangent(further, state, part, None, "test", renew=True)
     assert np.abs(renewed - exact).max() < 1e-12 * np.abs(exact).max()
+
+
+def test_states_packed_by_what_changed_are_those_packed_whole():
+    """On to a state, back, aside, on along another branch: each time as a panel that sees the
+    state for the first time."""
+    model = panel(RECOVERING)
+    first = full(model, bent(model, 2.5), model.virgin()).state(bent(model, 2.5))
+    deeper = model.internal(bent(model, 2.9), first, False)
+    aside = model.internal(bent(model, 2.9, at=(-20.0, 8.0)), first, False)
+    assert 0 < deeper.flowing.size < model.geometry.elements
+    one, other = deeper.state(bent(model, 2.9)), aside.state(bent(model, 2.9, at=(-20.0, 8.0)))
+    assert one.changed(first) is not None
+    assert one.changed(other).size > max(deeper.flowing.size, aside.flowing.size)
+    for state in (first, one, first, one, other, model.virgin(), other):
+        seen = model.internal(bent(model, 1.5), state, False)
+        anew = panel(RECOVERING).internal(bent(model, 1.5), State(
+            state.displacement, state.points.copy()), False)
+        assert np.array_equal(seen.force, anew.force)
+        assert np.array_equal(seen.points, anew.points)

@@ -12,7 +12,13 @@ from simkit.shell.bundle.layers import (
     logarithms,
     try_elastic,
 )
-from simkit.shell.bundle.packing import GAUSS, GEO_ROWS, STATE_ROWS
+from simkit.shell.bundle.packing import (
+    GAUSS,
+    GEO_ROWS,
+    SHAPE_ROWS,
+    STATE_ROWS,
+    bundles_along,
+)
 from simkit.shell.bundle.rows import ACTIVE, ENTRIES, MARK, NODE, RES, ROWS, SPENT, STORED
 from simkit.shell.bundle.surface import (
     add_forces,
@@ -24,15 +30,7 @@ from simkit.shell.bundle.surface import (
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, write_tangent
 from simkit.shell.bundle.vectors import ROW_BYTES, keep
-from simkit.solve.linear.simd import LANES, address, same8
-
-
-@nb.njit(cache=True, inline="always")
-def _on_line(rows):
-    """Rows of scratch that begin on a cache line."""
-    room = np.empty((rows + 1) * LANES)
-    skip = (-address(room) % ROW_BYTES) // 8
-    return room[skip:skip + rows * LANES]
+from simkit.solve.linear.simd import LANES, address, aligned, same8
 
 
 @nb.njit(cache=True, inline="always")
@@ -108,8 +106,8 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     upper[element] (upper triangle, symmetrised), and left[element]: True where the element is left
     to the full kernel, nothing of it added. Returns how many elements flow.
     """
-    points, count, bundles = (x.size - LANES) // 3, 0, -(-count_v // LANES)
-    wk, ke, small = _on_line(ROWS), _on_line(ENTRIES), np.zeros((6, 9))
+    points, count, bundles = (x.size - LANES) // 3, 0, bundles_along(count_v)
+    wk, ke, small = aligned(ROWS * LANES), aligned(ENTRIES * LANES), np.zeros((6, 9))
     w, to, place, out = address(wk), address(ke), address(x), address(force)
     shapes, reference, states = address(sv), address(geo), address(state)
     geo_step, state_step = GEO_ROWS * ROW_BYTES, heights.size * STATE_ROWS * ROW_BYTES
@@ -125,7 +123,7 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
             load_control(w, place, at, rows_v, points)
             for gp in range(GAUSS):
                 number = (eu * bundles + part) * GAUSS + gp
-                load_reference(w, gp, eu, su, shapes + part * 18 * ROW_BYTES,
+                load_reference(w, gp, eu, su, shapes + part * SHAPE_ROWS * ROW_BYTES,
                                reference + number * geo_step)
                 find_surface(w)
                 find_strains(w)

@@ -15,6 +15,8 @@ Array = NDArray[np.float64]
 GAUSS = 4
 GEO_ROWS = 16
 """Rows of packed geometry: metric 3, curvature 3, frame 9, area 1."""
+SHAPE_ROWS = 18
+"""Rows of packed v shape values: 2 Gauss points, 3 functions, 3 derivatives."""
 STATE_ROWS = 8
 """Rows of packed state: plastic strain 3, backstress 3, square of the flow stress, plastic work."""
 
@@ -29,7 +31,8 @@ def padded(values: Array) -> Array:
     return np.concatenate([values.ravel(), np.zeros(LANES)])
 
 
-def bundles_along(count_v: int) -> int:
+@nb.njit(cache=True)
+def bundles_along(count_v):
     """Bundles in a row of elements along v; the last may have idle lanes."""
     return -(-count_v // LANES)
 
@@ -74,7 +77,7 @@ def pack_state(points, listed, count_v, law, packed):
     """States of the listed elements, points (elements, 4, layers, numbers), into their lanes of
     packed. See ``STATE_ROWS``."""
     kind, terms = int(law[2]), int(law[3])
-    layers, bundles = points.shape[2], -(-count_v // LANES)
+    layers, bundles = points.shape[2], bundles_along(count_v)
     for el in listed:
         eu, ev = el // count_v, el % count_v
         first = (eu * bundles + ev // LANES) * GAUSS

@@ -195,8 +195,9 @@ def total8(typingctx: Any, a: Any) -> Any:
     return types.float64(vector8), codegen
 
 
+@njit(cache=True)
 def aligned(size: int) -> np.ndarray:
     """Return `size` floats, not set, that begin on a cache line."""
     room = np.empty(size + LANES)
-    skip = (-room.ctypes.data % (8 * LANES)) // 8
+    skip = (-address(room) % (8 * LANES)) // 8
     return room[skip : skip + size]
