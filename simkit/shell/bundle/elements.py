@@ -19,7 +19,17 @@ from simkit.shell.bundle.packing import (
     STATE_ROWS,
     bundles_along,
 )
-from simkit.shell.bundle.rows import ACTIVE, ENTRIES, MARK, NODE, RES, ROWS, SPENT, STORED
+from simkit.shell.bundle.rows import (
+    ACTIVE,
+    ENTRIES,
+    FLOW,
+    MARK,
+    NODE,
+    RES,
+    ROWS,
+    SPENT,
+    STORED,
+)
 from simkit.shell.bundle.surface import (
     add_forces,
     find_strains,
@@ -29,41 +39,18 @@ from simkit.shell.bundle.surface import (
     make_forces,
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, write_tangent
-from simkit.shell.bundle.vectors import ROW_BYTES, keep
-from simkit.solve.linear.simd import LANES, address, aligned, same8
+from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
+from simkit.solve.linear.simd import LANES, address, aligned, same8, spread8
 
 
-@nb.njit(cache=True, inline="always")
-def _begin(w, wk, todo, el, n):
+@nb.njit(cache=True)
+def _begin(wk, todo, el, n):
     """Nothing summed up yet; lanes at work are those of marked elements."""
-    nothing = same8(0.0)
-    for r in range(NODE, NODE + 27):
-        keep(w, r, nothing)
-    keep(w, MARK, nothing)
-    keep(w, STORED, nothing)
-    keep(w, SPENT, nothing)
+    wk[NODE * LANES : (NODE + 27) * LANES] = 0.0
+    for r in (MARK, STORED, SPENT):
+        wk[r * LANES : (r + 1) * LANES] = 0.0
     for lane in range(LANES):
         wk[ACTIVE * LANES + lane] = 1.0 if lane < n and todo[el + lane] else 0.0
-
-
-@nb.njit(cache=True, inline="always")
-def _section(w, wk, n, el, gp, thickness, heights, weights, law, bound, states, old, slot, fresh,
-             count, tangent, small):
-    """Stress through the layers of one Gauss point; returns how many elements have flowed."""
-    young, nu = law[0], law[1]
-    d1, shear = same8(young / (1.0 - nu)), same8(0.5 * young / (1.0 + nu))
-    most, nothing = same8(bound), same8(0.0)
-    for r in range(24):
-        keep(w, RES + r, nothing)
-    for k in range(heights.size):
-        z, weight = same8(heights[k] * thickness), same8(weights[k] * thickness)
-        logarithms(w, z)
-        try_elastic(w, states + k * STATE_ROWS * ROW_BYTES, d1, shear, most)
-        count = flow_lanes(n, el, gp, k, law, old, slot, fresh, count, tangent, small, wk)
-        add_layer(w, z, weight)
-        if tangent:
-            add_stiff_layer(w, z, weight)
-    return count
 
 
 @nb.njit(cache=True, inline="always")
@@ -78,7 +65,7 @@ def _stiffness(w, ke):
         pair += 9 - i
 
 
-@nb.njit(cache=True, inline="always")
+@nb.njit(cache=True)
 def _end(wk, n, el, ke, tangent, energy, upper, left):
     """Write out what is kept by element; lanes beyond the series are no longer at work."""
     for lane in range(n):
@@ -109,27 +96,42 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     points, count, bundles = (x.size - LANES) // 3, 0, bundles_along(count_v)
     wk, ke, small = aligned(ROWS * LANES), aligned(ENTRIES * LANES), np.zeros((6, 9))
     w, to, place, out = address(wk), address(ke), address(x), address(force)
-    shapes, reference, states = address(sv), address(geo), address(state)
-    geo_step, state_step = GEO_ROWS * ROW_BYTES, heights.size * STATE_ROWS * ROW_BYTES
+    d1, shear = law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1])
+    z0, weight0 = address(heights), address(weights)
+    ups, shapes, reference, states = address(su), address(sv), address(geo), address(state)
+    geo_step, layer_step = GEO_ROWS * ROW_BYTES, STATE_ROWS * ROW_BYTES
+    state_step = heights.size * layer_step
     for eu in range(first, last):
         for part in range(bundles):
             el, n = eu * count_v + part * LANES, min(LANES, count_v - part * LANES)
             if not np.any(todo[el:el + n]):
                 continue
             at = eu * rows_v + part * LANES
-            _begin(w, wk, todo, el, n)
+            _begin(wk, todo, el, n)
             if tangent:
                 ke[:] = 0.0
             load_control(w, place, at, rows_v, points)
             for gp in range(GAUSS):
                 number = (eu * bundles + part) * GAUSS + gp
-                load_reference(w, gp, eu, su, shapes + part * SHAPE_ROWS * ROW_BYTES,
+                load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
+                               shapes + part * SHAPE_ROWS * ROW_BYTES,
                                reference + number * geo_step)
                 find_surface(w)
                 find_strains(w)
-                count = _section(w, wk, n, el, gp, thickness, heights, weights, law, bound,
-                                 states + number * state_step, old, slot, fresh, count, tangent,
-                                 small)
+                for r in range(24):
+                    keep(w, RES + r, same8(0.0))
+                for k in range(heights.size):
+                    z, weight = spread8(z0 + 8 * k) * same8(thickness), spread8(weight0 + 8 * k)
+                    weight = weight * same8(thickness)
+                    logarithms(w, z)
+                    try_elastic(w, states + number * state_step + k * layer_step, same8(d1),
+                                same8(shear), same8(bound))
+                    if some8(row(w, FLOW)):
+                        count = flow_lanes(n, el, gp, k, law, old, slot, fresh, count, tangent,
+                                           small, wk)
+                    add_layer(w, z, weight)
+                    if tangent:
+                        add_stiff_layer(w, z, weight)
                 make_forces(w)
                 if tangent:
                     _stiffness(w, to)

@@ -87,7 +87,7 @@ def try_elastic(w, state, d1, shear, bound):
     keep(w, C + 5, shear)
 
 
-@nb.njit(cache=True, inline="always")
+@nb.njit(cache=True)
 def flow_lanes(n, el, gp, layer, law, old, slot, fresh, count, tangent, small, wk):
     """Return mapping of the lanes that yield; returns how many elements have flowed so far."""
     e, t, c, more = small[0, :3], small[1, :3], small[2:5, :3], small[5]

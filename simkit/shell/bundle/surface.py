@@ -28,7 +28,7 @@ from simkit.shell.bundle.rows import (
     down,
 )
 from simkit.shell.bundle.vectors import beyond8, chosen8, keep, root8, row
-from simkit.solve.linear.simd import load8, same8, store8
+from simkit.solve.linear.simd import load8, same8, spread8, store8
 
 
 @nb.njit(cache=True, inline="always")
@@ -42,19 +42,19 @@ def load_control(w, x, at, rows_v, points):
 
 
 @nb.njit(cache=True, inline="always")
-def load_reference(w, gp, eu, su, sv, geo):
-    """Shape derivatives and reference geometry of one Gauss point; sv and geo are addresses, of
-    the bundle's v shape values and of the geometry of the point."""
-    gu, gv = gp // 2, gp % 2
+def load_reference(w, gp, su, sv, geo):
+    """Shape derivatives and reference geometry of one Gauss point; su, sv and geo are addresses,
+    of the point's u shape values, the bundle's v shape values and the geometry of the point."""
+    gv = gp % 2
     for j in range(3):
         b0, b1 = row(sv, 9 * gv + 3 * j), row(sv, 9 * gv + 3 * j + 1)
         b2 = row(sv, 9 * gv + 3 * j + 2)
         for i in range(3):
-            a0, a1 = same8(su[eu, gu, i, 0]), same8(su[eu, gu, i, 1])
+            a0, a1 = spread8(su + 24 * i), spread8(su + 24 * i + 8)
             to = SHAPE + 15 * i + 5 * j
             keep(w, to, a1 * b0)
             keep(w, to + 1, a0 * b1)
-            keep(w, to + 2, same8(su[eu, gu, i, 2]) * b0)
+            keep(w, to + 2, spread8(su + 24 * i + 16) * b0)
             keep(w, to + 3, a0 * b2)
             keep(w, to + 4, a1 * b1)
     for r in range(3):

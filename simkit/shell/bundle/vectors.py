@@ -110,3 +110,16 @@ def chosen8(typingctx: Any, which: Any, a: Any) -> Any:
         return builder.select(builder.fcmp_unordered("!=", args[0], zero), args[1], zero)
 
     return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def some8(typingctx: Any, a: Any) -> Any:
+    """Whether a lane is not 0."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        zero = ir.Constant(VECTOR, [0.0] * LANES)
+        lanes = builder.fcmp_unordered("!=", args[0], zero)
+        bits = builder.bitcast(lanes, ir.IntType(LANES))
+        return builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(LANES), 0))
+
+    return types.boolean(vector8), codegen
