@@ -12,11 +12,26 @@ import pytest
 from simkit.equilibrium.model import State, build_model
 from simkit.panel.edges import FREE, HELD, SIDES, SYMMETRIC
 from simkit.panel.surface import Curvature, rectangle_patch
-from simkit.sheet.hardening import Backstress, Sheet, Swift
+from simkit.sheet.hardening import (
+    Backstress,
+    Sheet,
+    Swift,
+    TableLaw,
+    Voce,
+    split_isotropic,
+)
 
 STEEL = Sheet("steel", 206000.0, 0.3, Swift(500.0, 0.005, 0.2))
 RECOVERING = Sheet("recovering", 206000.0, 0.3, Swift(450.0, 0.005, 0.2),
                    (Backstress(8000.0, 90.0),))
+SATURATING = Sheet("saturating", 70000.0, 0.33, Voce(120.0, 250.0, 12.0, 30.0),
+                   (Backstress(9000.0, 200.0), Backstress(900.0, 15.0)))
+SHARE = split_isotropic(Swift(500.0, 0.002, 0.2), (Backstress(1600.0, 40.0),))
+TABLED = Sheet("tabled", 206000.0, 0.3, SHARE, (Backstress(1600.0, 40.0),))
+LEVEL = Sheet("level after a little", 206000.0, 0.3, TableLaw((0.0, 0.001, 0.004),
+                                                             (150.0, 160.0, 170.0)))
+LAWS = [STEEL, RECOVERING, SATURATING, TABLED, LEVEL]
+"""Every kind of law, none to two backstress terms, strains within a table and beyond it."""
 
 
 def panel(sheet, threads=1, elements=(21, 9), edges=None):
@@ -40,7 +55,7 @@ def full(model, displacement, state):
     return model.internal(displacement, state, True)
 
 
-@pytest.mark.parametrize("sheet", [STEEL, RECOVERING], ids=["isotropic", "backstress"])
+@pytest.mark.parametrize("sheet", LAWS, ids=lambda sheet: sheet.name)
 @pytest.mark.parametrize("threads", [1, 2])
 def test_side_by_side_equals_one_by_one(sheet, threads):
     model = panel(sheet, threads)
@@ -68,8 +83,9 @@ SHARED = {"left": SYMMETRIC, "bottom": SYMMETRIC, "right": HELD, "top": FREE}
 
 
 @pytest.mark.parametrize("edges", [None, SHARED], ids=["held", "symmetric"])
-def test_a_kept_tangent_is_the_exact_one_where_it_was_formed(edges):
-    model = panel(RECOVERING, edges=edges)
+@pytest.mark.parametrize("sheet", LAWS, ids=lambda sheet: sheet.name)
+def test_a_kept_tangent_is_the_exact_one_where_it_was_formed(edges, sheet):
+    model = panel(sheet, edges=edges)
     u, state = bent(model, 2.5), model.virgin()
     kept = model.tangent(u, state, model.internal(u, state, False), None, "test")
     exact = full(model, u, state).data

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from simkit.shell.bundle.flow import flow_lanes
 from simkit.shell.bundle.layers import (
     add_layer,
     add_stiff_layer,
-    flow_lanes,
     logarithms,
     try_elastic,
 )
@@ -94,7 +94,7 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     to the full kernel, nothing of it added. Returns how many elements flow.
     """
     points, count, bundles = (x.size - LANES) // 3, 0, bundles_along(count_v)
-    wk, ke, small = aligned(ROWS * LANES), aligned(ENTRIES * LANES), np.zeros((6, 9))
+    wk, ke = aligned(ROWS * LANES), aligned(ENTRIES * LANES)
     w, to, place, out = address(wk), address(ke), address(x), address(force)
     d1, shear = law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1])
     z0, weight0 = address(heights), address(weights)
@@ -124,11 +124,11 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                     z, weight = spread8(z0 + 8 * k) * same8(thickness), spread8(weight0 + 8 * k)
                     weight = weight * same8(thickness)
                     logarithms(w, z)
-                    try_elastic(w, states + number * state_step + k * layer_step, same8(d1),
-                                same8(shear), same8(bound))
+                    now = states + number * state_step + k * layer_step
+                    try_elastic(w, now, same8(d1), same8(shear), same8(bound))
                     if some8(row(w, FLOW)):
-                        count = flow_lanes(n, el, gp, k, law, old, slot, fresh, count, tangent,
-                                           small, wk)
+                        count = flow_lanes(w, wk, now, n, el, gp, k, law, old, slot, fresh,
+                                           count, tangent)
                     add_layer(w, z, weight)
                     if tangent:
                         add_stiff_layer(w, z, weight)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.sheet.j2 import update_point
 from simkit.shell.bundle.rows import (
     ACTIVE,
     AREA,
@@ -22,7 +21,7 @@ from simkit.shell.bundle.rows import (
     T,
 )
 from simkit.shell.bundle.vectors import beyond8, keep, larger8, row
-from simkit.solve.linear.simd import LANES, same8
+from simkit.solve.linear.simd import same8
 
 
 @nb.njit(cache=True, inline="always")
@@ -85,36 +84,6 @@ def try_elastic(w, state, d1, shear, bound):
     keep(w, C + 3, shear)
     keep(w, C + 4, nothing)
     keep(w, C + 5, shear)
-
-
-@nb.njit(cache=True)
-def flow_lanes(n, el, gp, layer, law, old, slot, fresh, count, tangent, small, wk):
-    """Return mapping of the lanes that yield; returns how many elements have flowed so far."""
-    e, t, c, more = small[0, :3], small[1, :3], small[2:5, :3], small[5]
-    for lane in range(n):
-        if wk[FLOW * LANES + lane] == 0.0 or wk[MARK * LANES + lane] != 0.0:
-            continue
-        if slot[el + lane] < 0:
-            slot[el + lane] = count
-            fresh[count] = old[el + lane]
-            count += 1
-        after = fresh[slot[el + lane], gp, layer]
-        for r in range(3):
-            e[r] = wk[(LOG + r) * LANES + lane]
-        update_point(e, old[el + lane, gp, layer], after, t, c, law, more, True, tangent)
-        held = 0.0
-        for r in range(3):
-            wk[(T + r) * LANES + lane] = t[r]
-            held += 0.5 * t[r] * (e[r] - after[r])
-        wk[(PART + 4) * LANES + lane] = held
-        wk[(PART + 5) * LANES + lane] = after[4]
-        if tangent:
-            k = 0
-            for r in range(3):
-                for s in range(r, 3):
-                    wk[(C + k) * LANES + lane] = c[r, s]
-                    k += 1
-    return count
 
 
 @nb.njit(cache=True, inline="always")

@@ -16,7 +16,9 @@ from numba.core.typing.templates import ConcreteTemplate, infer_global, signatur
 from numba.extending import lower_builtin
 
 from simkit.solve.linear.simd import (
+    DOUBLE,
     LANES,
+    LONG,
     VECTOR,
     emit_load,
     emit_store,
@@ -113,6 +115,17 @@ def chosen8(typingctx: Any, which: Any, a: Any) -> Any:
 
 
 @kernel_operation
+def pick8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
+    """a where which is not 0, else b."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        zero = ir.Constant(VECTOR, [0.0] * LANES)
+        return builder.select(builder.fcmp_unordered("!=", args[0], zero), args[1], args[2])
+
+    return vector8(vector8, vector8, vector8), codegen
+
+
+@kernel_operation
 def some8(typingctx: Any, a: Any) -> Any:
     """Whether a lane is not 0."""
 
@@ -123,3 +136,31 @@ def some8(typingctx: Any, a: Any) -> Any:
         return builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(LANES), 0))
 
     return types.boolean(vector8), codegen
+
+
+@kernel_operation
+def gather8(typingctx: Any, base: Any, at: Any) -> Any:
+    """The floats at these places (whole numbers, as floats) after an address."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        places = builder.fptosi(args[1], ir.VectorType(LONG, LANES))
+        result = ir.Constant(VECTOR, ir.Undefined)
+        for lane in range(LANES):
+            number = ir.Constant(ir.IntType(32), lane)
+            offset = builder.mul(builder.extract_element(places, number), LONG(8))
+            source = builder.inttoptr(builder.add(args[0], offset), DOUBLE.as_pointer())
+            result = builder.insert_element(result, builder.load(source, align=8), number)
+        return result
+
+    return vector8(types.int64, vector8), codegen
+
+
+@kernel_operation
+def whole_at(typingctx: Any, address: Any) -> Any:
+    """The float at an address as a whole number."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        source = builder.inttoptr(args[0], DOUBLE.as_pointer())
+        return builder.fptosi(builder.load(source, align=8), LONG)
+
+    return types.int64(types.int64), codegen
