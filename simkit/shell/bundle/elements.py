@@ -40,7 +40,9 @@ from simkit.shell.bundle.surface import (
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, write_tangent
 from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
-from simkit.solve.linear.simd import LANES, address, aligned, same8, spread8
+from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
+
+AHEAD_POINTS = 2
 
 
 @nb.njit(cache=True)
@@ -116,6 +118,8 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                 load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
                                shapes + part * SHAPE_ROWS * ROW_BYTES,
                                reference + number * geo_step)
+                for line in range(GEO_ROWS):
+                    fetch(reference + (number + AHEAD_POINTS) * geo_step + line * ROW_BYTES)
                 find_surface(w)
                 find_strains(w)
                 for r in range(24):
@@ -125,6 +129,8 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                     weight = weight * same8(thickness)
                     logarithms(w, z)
                     now = states + number * state_step + k * layer_step
+                    for line in range(STATE_ROWS):
+                        fetch(now + AHEAD_POINTS * state_step + line * ROW_BYTES)
                     try_elastic(w, now, same8(d1), same8(shear), same8(bound))
                     if some8(row(w, FLOW)):
                         count = flow_lanes(w, wk, now, n, el, gp, k, law, old, slot, fresh,
