@@ -19,7 +19,7 @@ from simkit.shell.bundle.packing import (
     room_for_state,
 )
 from simkit.shell.geometry import Geometry
-from simkit.shell.kernels import add_tangents, assemble, moved_elements
+from simkit.shell.kernels import assemble, exchange_listed, moved_elements
 from simkit.shell.layout import Layout
 from simkit.shell.section import Layers
 from simkit.spline.patch import Patch
@@ -108,12 +108,19 @@ class Internal:
 
 
 class KeptTangents:
-    """Element tangents as last formed: values, where, and whether the element then flowed."""
+    """Element tangents as last formed: values, their sum, where, and which to form anew."""
 
-    def __init__(self, elements: int, entries: int, per_element: int) -> None:
+    def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
         self.upper = np.zeros((elements, entries))
+        self.data = np.zeros(values)
         self.base = np.zeros((elements, per_element, 3))
         self.renew = np.ones(elements, dtype=np.bool_)
+
+    def forget(self) -> None:
+        """Begin again from nothing, so that the sum does not carry on old rounding errors."""
+        self.upper[:] = 0.0
+        self.data[:] = 0.0
+        self.renew[:] = True
 
 
 @dataclass
@@ -166,7 +173,7 @@ class SheetWork:
     def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
         """Forces in bundles; what they leave, one by one."""
         part = self._in_bundles(np.ones(self.geometry.elements, dtype=np.bool_), x, state,
-                                elastic is not None, False, NO_VALUES)
+                                elastic is not None, None)
         listed = np.flatnonzero(part.left)
         if listed.size:
             alone = np.empty((listed.size, *state.points.shape[1:]))
@@ -191,36 +198,37 @@ class SheetWork:
         listed = alone = np.flatnonzero(todo)
         x = self.patch.control + displacement
         if self.bundles:
-            done = self._in_bundles(todo, x, state, elastic is not None, True, kept.upper)
+            done = self._in_bundles(todo, x, state, elastic is not None, kept)
             alone = np.flatnonzero(done.left)
         if alone.size:
-            fresh = np.empty((alone.size, *state.points.shape[1:]))
+            fresh, before = np.empty((alone.size, *state.points.shape[1:])), kept.upper[alone]
             law = self.law if elastic is None else elastic
             if not self._one_by_one(alone, x, law, state, fresh, True, True, np.zeros_like(x),
                                     np.zeros((self.geometry.elements, 2)), np.zeros(1),
                                     kept.upper):
                 return None
+            exchange_listed(alone, before, kept.upper, self.layout.places, kept.data)
         kept.base[listed] = displacement[self.element_points[listed]]
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
-        data = np.zeros(self.layout.indices.size)
-        add_tangents(kept.upper, self.layout.places, data)
-        return data
+        return kept.data.copy()
 
     def forget(self) -> None:
         """Form every tangent anew when next asked: nothing then depends on earlier calls."""
         for kept in self._kept.values():
-            kept.renew[:] = True
+            kept.forget()
 
     def _kept_tangents(self, name: str) -> KeptTangents:
         if name not in self._kept:
             entries, per_element = self.layout.places.shape[1], self.element_points.shape[1]
-            self._kept[name] = KeptTangents(self.geometry.elements, entries, per_element)
+            self._kept[name] = KeptTangents(self.geometry.elements, entries, per_element,
+                                            self.layout.indices.size)
         return self._kept[name]
 
     def _in_bundles(self, todo: NDArray[np.bool_], x: Array, state: State, elastic: bool,
-                    tangent: bool, upper: Array) -> Bundled:
-        """Elements of a mask in bundles, rows along u in shares."""
+                    kept: KeptTangents | None) -> Bundled:
+        """Elements of a mask in bundles, rows along u in shares; tangents too where they are kept.
+        """
         g, packed = self.geometry, self._packed_state(state)
         flat = padded(x.T)
         rows, count_v = self.patch.basis_u.elements, self.patch.basis_v.elements
@@ -231,15 +239,26 @@ class SheetWork:
         counts = [0] * shares
         fresh = self._room(shares, rows, state.points)
 
-        def work(share: int) -> None:
-            first, last = (rows * k // shares for k in (share, share + 1))
+        upper, data = (NO_VALUES, np.empty(0)) if kept is None else (kept.upper, kept.data)
+
+        def rows_from(first: int, last: int, share: int) -> None:
             counts[share] = bundle_elements(
                 todo, first, last, flat, count_v, self.patch.basis_v.count, g.shape_u,
                 self.shape_v, self.geo, self.thickness_mm, self.layers.heights,
                 self.layers.weights, self.law, np.inf if elastic else 0.0, packed, state.points,
-                slot, fresh[share], tangent, parts[share], energy, upper, left)
+                slot, fresh[share], counts[share], kept is not None, parts[share], energy, upper,
+                self.layout.places, data, left)
 
+        def work(share: int) -> None:
+            first, last = (rows * k // shares for k in (share, share + 1))
+            # the first rows of a share meet the last of the one before in the matrix
+            rows_from(first + apart if share > 0 else first, last, share)
+
+        apart = 0 if kept is None else self.patch.degree
         self._in_threads(work, shares)
+        for share in range(1, shares if apart else 0):
+            first = rows * share // shares
+            rows_from(first, first + apart, share)
         for other in parts[1:]:
             parts[0] += other
         flowing = []

@@ -305,15 +305,24 @@ def assemble(listed, first, last, x, count_v, elements_v, su, sv, metric, curvat
 
 
 @nb.njit(cache=True, nogil=True)
-def add_tangents(upper, places, data):
-    """Add kept element tangents (elements, m) to the matrix, element by element in order."""
-    for el in range(upper.shape[0]):
-        for k in range(upper.shape[1]):
-            at = places[el, k]
-            if at >= 0:
-                data[at] += upper[el, k]
-            elif at < -1:
-                data[-(at + 2)] += 2.0 * upper[el, k]
+def exchange(fresh, upper, places, data):
+    """Put one element's upper entries in place of those it had, also in the matrix."""
+    for k in range(places.size):
+        at, change = places[k], fresh[k] - upper[k]
+        upper[k] = fresh[k]
+        if at >= 0:
+            data[at] += change
+        elif at < -1:
+            data[-(at + 2)] += 2.0 * change
+
+
+@nb.njit(cache=True)
+def exchange_listed(listed, before, upper, places, data):
+    """Change the matrix where elements have new tangents; before (listed, m) those they had."""
+    for k in range(listed.size):
+        fresh = upper[listed[k]].copy()
+        upper[listed[k]] = before[k]
+        exchange(fresh, upper[listed[k]], places[listed[k]], data)
 
 
 @nb.njit(cache=True, nogil=True)

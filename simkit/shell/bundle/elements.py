@@ -5,7 +5,8 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from simkit.shell.bundle.flow import flow_lanes
+from simkit.sheet.j2 import HEADER
+from simkit.shell.bundle.flow import map_lanes, states_after, states_before
 from simkit.shell.bundle.layers import (
     add_layer,
     add_stiff_layer,
@@ -38,8 +39,9 @@ from simkit.shell.bundle.surface import (
     load_reference,
     make_forces,
 )
-from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, write_tangent
+from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, turn
 from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
+from simkit.shell.kernels import exchange
 from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
 
 AHEAD_POINTS = 2
@@ -59,17 +61,17 @@ def _begin(wk, todo, el, n):
 def _stiffness(w, ke):
     """Add the tangent of one Gauss point."""
     make_matrix(w)
-    pair = 0
     for i in range(9):
         spread_matrix(w, i)
         for r in range(3):
-            add_pairs(w, i, r, ke, pair)
-        pair += 9 - i
+            add_pairs(w, i, r, ke)
 
 
 @nb.njit(cache=True)
-def _end(wk, n, el, ke, tangent, energy, upper, left):
+def _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left):
     """Write out what is kept by element; lanes beyond the series are no longer at work."""
+    if tangent:
+        turn(ke, turned)
     for lane in range(n):
         if wk[ACTIVE * LANES + lane] == 0.0:
             continue
@@ -80,26 +82,33 @@ def _end(wk, n, el, ke, tangent, energy, upper, left):
         energy[el + lane, 0] = wk[STORED * LANES + lane]
         energy[el + lane, 1] = wk[SPENT * LANES + lane]
         if tangent:
-            write_tangent(el + lane, lane, ke, upper)
+            exchange(turned[lane * ENTRIES:(lane + 1) * ENTRIES], upper[el + lane],
+                     places[el + lane], data)
 
 
 @nb.njit(cache=True, nogil=True)
 def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights, weights,
-                    law, bound, state, old, slot, fresh, tangent, force, energy, upper, left):
+                    law, bound, state, old, slot, fresh, count, tangent, force, energy, upper,
+                    places, data, left):
     """Elements marked in todo of rows first to last (not included) along u.
 
     x, force (3 points + 8,) by component; su (rows, 2, 3, 3); sv, geo, state flat as packed
     by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm; bound (MPa^2) an extra limit
     of the yield check, infinite to forbid yielding. Adds to force; writes energy (elements, 2) N
-    mm, the states of elements that flow to fresh[slot[element]] (slot -1 before), with a tangent
-    upper[element] (upper triangle, symmetrised), and left[element]: True where the element is left
-    to the full kernel, nothing of it added. Returns how many elements flow.
+    mm, the states of elements that flow to fresh[slot[element]] (slot -1 before), from the place
+    count on, with a tangent upper[element] (upper triangle, symmetrised), its change added to the
+    matrix data by places[element], and left[element]: True where the element is left to the full
+    kernel, nothing of it added. Returns the next free place.
     """
-    points, count, bundles = (x.size - LANES) // 3, 0, bundles_along(count_v)
-    wk, ke = aligned(ROWS * LANES), aligned(ENTRIES * LANES)
+    points, bundles = (x.size - LANES) // 3, bundles_along(count_v)
+    wk, ke, turned = aligned(ROWS * LANES), aligned(ENTRIES * LANES), aligned(ENTRIES * LANES)
     w, to, place, out = address(wk), address(ke), address(x), address(force)
     d1, shear = law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1])
-    z0, weight0 = address(heights), address(weights)
+    z0, weight0, kind, rule = address(heights), address(weights), int(law[2]), address(law)
+    rule += 8 * HEADER
+    terms = law[3]
+    c1, g1 = (law[4], law[5]) if terms > 0.0 else (0.0, 0.0)
+    c2, g2 = (law[6], law[7]) if terms > 1.0 else (0.0, 0.0)
     ups, shapes, reference, states = address(su), address(sv), address(geo), address(state)
     geo_step, layer_step = GEO_ROWS * ROW_BYTES, STATE_ROWS * ROW_BYTES
     state_step = heights.size * layer_step
@@ -133,14 +142,17 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                         fetch(now + AHEAD_POINTS * state_step + line * ROW_BYTES)
                     try_elastic(w, now, same8(d1), same8(shear), same8(bound))
                     if some8(row(w, FLOW)):
-                        count = flow_lanes(w, wk, now, n, el, gp, k, law, old, slot, fresh,
-                                           count, tangent)
+                        one, count = states_before(wk, n, el, gp, k, law, old, slot, fresh, count)
+                        if one >= 0:
+                            map_lanes(w, now, one, law[0], law[1], kind, rule, c1, g1, c2, g2,
+                                      tangent)
+                            states_after(wk, n, el, gp, k, law, slot, fresh)
                     add_layer(w, z, weight)
                     if tangent:
                         add_stiff_layer(w, z, weight)
                 make_forces(w)
                 if tangent:
                     _stiffness(w, to)
-            _end(wk, n, el, ke, tangent, energy, upper, left)
+            _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left)
             add_forces(w, out, at, rows_v, points)
     return count

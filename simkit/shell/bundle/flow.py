@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.sheet.j2 import BASE, HEADER, SWIFT, TABLE, VOCE
+from simkit.sheet.j2 import BASE, SWIFT, TABLE, VOCE
 from simkit.shell.bundle.powers import exponential8, power8
 from simkit.shell.bundle.rows import (
     FLOW,
@@ -37,22 +37,23 @@ from simkit.shell.bundle.vectors import (
     some8,
     whole_at,
 )
-from simkit.solve.linear.simd import LANES, address, largest8, same8, spread8
+from simkit.solve.linear.simd import LANES, largest8, same8, spread8
 
 MOST = 80
 """Iterations for the plastic increment; bisection alone ends sooner."""
 
 
 @nb.njit(cache=True)
-def flow_lanes(w, wk, state, n, el, gp, layer, law, old, slot, fresh, count, tangent):
-    """Stress, tangent and new states of the lanes that yield in one layer.
+def states_before(wk, n, el, gp, layer, law, old, slot, fresh, count):
+    """Copy the states of the lanes that yield in one layer to the scratch ``wk``.
 
-    ``w`` and ``state`` are the addresses of the scratch ``wk`` and of the layer's packed rows; the
-    others as in :func:`bundle_elements`. Returns how many elements have flowed so far.
+    The others as in :func:`bundle_elements`. Returns the first such lane, -1 if marks leave none,
+    and how many elements have flowed so far.
     """
-    keep(w, FLOW, row(w, FLOW) * (same8(1.0) - beyond8(row(w, MARK), same8(0.0))))
     first = -1
     for lane in range(n - 1, -1, -1):
+        if wk[MARK * LANES + lane] > 0.0:
+            wk[FLOW * LANES + lane] = 0.0
         if wk[FLOW * LANES + lane] == 0.0:
             continue
         first = lane
@@ -61,7 +62,7 @@ def flow_lanes(w, wk, state, n, el, gp, layer, law, old, slot, fresh, count, tan
             fresh[count] = old[el + lane]
             count += 1
     if first < 0:
-        return count
+        return first, count
     numbers = 3 * int(law[3])
     wk[(PAST + 1) * LANES:(PAST + 7) * LANES] = 0.0
     for lane in range(LANES):
@@ -70,20 +71,18 @@ def flow_lanes(w, wk, state, n, el, gp, layer, law, old, slot, fresh, count, tan
         wk[PAST * LANES + lane] = before[3]
         for r in range(numbers):
             wk[(PAST + 1 + r) * LANES + lane] = before[BASE + r]
-    c1, g1, c2, g2 = 0.0, 0.0, 0.0, 0.0
-    if numbers > 0:
-        c1, g1 = law[4], law[5]
-    if numbers > 3:
-        c2, g2 = law[6], law[7]
-    _map(w, state, first, law[0], law[1], int(law[2]), address(law) + 8 * HEADER, c1, g1, c2, g2,
-         tangent)
+    return first, count
+
+
+@nb.njit(cache=True)
+def states_after(wk, n, el, gp, layer, law, slot, fresh):
+    """Copy the new states of the lanes that yield from the scratch."""
     for lane in range(n):
         if wk[FLOW * LANES + lane] == 0.0:
             continue
         after = fresh[slot[el + lane], gp, layer]
-        for r in range(BASE + numbers):
+        for r in range(BASE + 3 * int(law[3])):
             after[r] = wk[(NEW + r) * LANES + lane]
-    return count
 
 
 @nb.njit(cache=True, inline="always")
@@ -170,9 +169,12 @@ def _scalar_terms(w, u, q, h, m1, m2, c1, g1, c2, g2):
                     + three * x2 * row(w, XI_U + 2)) / mises)
 
 
-@nb.njit(cache=True)
-def _map(w, state, first, young, nu, kind, law, c1, g1, c2, g2, tangent):
-    """Fill stress, energies, tangent and new state of the lanes that yield."""
+@nb.njit(cache=True, inline="always")
+def map_lanes(w, state, first, young, nu, kind, law, c1, g1, c2, g2, tangent):
+    """Fill stress, energies, tangent and new state of the lanes that yield, of which ``first`` is
+    one. ``w``, ``state`` and ``law`` are the addresses of the scratch, of the layer's packed rows
+    and of the numbers of the law; c and g those of two backstress terms, zero if there are less.
+    """
     one, half, nothing = same8(1.0), same8(0.5), same8(0.0)
     flow, shear = row(w, FLOW), 0.5 * young / (1.0 + nu)
     m1, m2 = 0.5 * young / (1.0 - nu), 1.5 * young / (1.0 + nu)

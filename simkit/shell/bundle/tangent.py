@@ -13,6 +13,7 @@ from simkit.shell.bundle.rows import (
     CURVE,
     DG,
     DUAL,
+    ENTRIES,
     FRAME,
     GROW,
     MAT,
@@ -30,8 +31,8 @@ from simkit.shell.bundle.rows import (
     down,
     symmetric,
 )
-from simkit.shell.bundle.vectors import keep, row
-from simkit.solve.linear.simd import LANES, same8
+from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, transpose8
+from simkit.solve.linear.simd import LANES, address, same8
 
 
 @nb.njit(cache=True, inline="always")
@@ -119,8 +120,9 @@ def spread_matrix(w, i):
 
 
 @nb.njit(cache=True, inline="always")
-def add_pairs(w, i, r, ke, pair):
-    """Add row r of the blocks of control point i with itself and those after it."""
+def add_pairs(w, i, r, ke):
+    """Add row r of the blocks of control point i with itself and those after it, upper entries
+    only, in the order of :func:`row_of_upper`."""
     at = SPREAD + 3 * r
     a0, a1, a2, a3, a4 = (row(w, at), row(w, at + 9), row(w, at + 18), row(w, at + 27),
                           row(w, at + 36))
@@ -128,24 +130,27 @@ def add_pairs(w, i, r, ke, pair):
                           row(w, at + 37))
     c0, c1, c2, c3, c4 = (row(w, at + 2), row(w, at + 11), row(w, at + 20), row(w, at + 29),
                           row(w, at + 38))
+    to = row_of_upper(3 * i + r)
     for j in range(i, 9):
         s = SHAPE + 5 * j
         n0, n1, n2, n3, n4 = row(w, s), row(w, s + 1), row(w, s + 2), row(w, s + 3), row(w, s + 4)
-        k = 9 * (pair + j - i) + 3 * r
-        keep(ke, k, row(ke, k) + (a0 * n0 + a1 * n1 + a2 * n2 + a3 * n3 + a4 * n4))
-        keep(ke, k + 1, row(ke, k + 1) + (b0 * n0 + b1 * n1 + b2 * n2 + b3 * n3 + b4 * n4))
+        k = to + 3 * j
+        if j > i or r < 1:
+            keep(ke, k, row(ke, k) + (a0 * n0 + a1 * n1 + a2 * n2 + a3 * n3 + a4 * n4))
+        if j > i or r < 2:
+            keep(ke, k + 1, row(ke, k + 1) + (b0 * n0 + b1 * n1 + b2 * n2 + b3 * n3 + b4 * n4))
         keep(ke, k + 2, row(ke, k + 2) + (c0 * n0 + c1 * n1 + c2 * n2 + c3 * n3 + c4 * n4))
 
 
 @nb.njit(cache=True, inline="always")
-def write_tangent(el, lane, ke, upper):
-    """A lane's tangent to its row of upper triangles."""
-    pair = 0
-    for i in range(9):
-        for j in range(i, 9):
-            for r in range(3):
-                line = 3 * i + r
-                at = line * 27 - line * (line - 1) // 2 - line + 3 * j
-                for c in range(r if i == j else 0, 3):
-                    upper[el, at + c] = ke[(9 * pair + 3 * r + c) * LANES + lane]
-            pair += 1
+def row_of_upper(line):
+    """Where entry (line, 0) of an element matrix would stand among its upper entries by rows."""
+    return line * 27 - line * (line - 1) // 2 - line
+
+
+@nb.njit(cache=True)
+def turn(ke, turned):
+    """The entries of each lane after one another: ke rows of lanes, turned (lanes, ENTRIES)."""
+    source, to, step = address(ke), address(turned), ROW_BYTES * ENTRIES // LANES
+    for k in range(ENTRIES // LANES):
+        transpose8(source + ROW_BYTES * LANES * k, to + ROW_BYTES * k, step)

@@ -164,3 +164,30 @@ def whole_at(typingctx: Any, address: Any) -> Any:
         return builder.fptosi(builder.load(source, align=8), LONG)
 
     return types.int64(types.int64), codegen
+
+
+@kernel_operation
+def transpose8(typingctx: Any, source: Any, to: Any, step: Any) -> Any:
+    """Write the columns of eight rows that stand one after another, ``step`` bytes apart."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        source, to, step = args
+        kind = ir.VectorType(ir.IntType(32), LANES)
+        rows = [emit_load(builder, builder.add(source, ir.Constant(LONG, ROW_BYTES * r)))
+                for r in range(LANES)]
+        for half in (4, 2, 1):
+            # blocks of half x half rows and lanes change places across the diagonal
+            first = [lane if lane & half == 0 else lane - half + LANES for lane in range(LANES)]
+            second = [place + half for place in first]
+            one, two = ir.Constant(kind, first), ir.Constant(kind, second)
+            for r in range(LANES):
+                if r & half == 0:
+                    a, b = rows[r], rows[r + half]
+                    rows[r] = builder.shuffle_vector(a, b, one)
+                    rows[r + half] = builder.shuffle_vector(a, b, two)
+        for r in range(LANES):
+            place = builder.add(to, builder.mul(step, ir.Constant(LONG, r)))
+            emit_store(builder, rows[r], place)
+        return ctx.get_dummy_value()
+
+    return types.void(types.int64, types.int64, types.int64), codegen
