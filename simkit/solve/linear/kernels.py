@@ -15,6 +15,7 @@ from numba import njit
 from simkit.solve.linear.elimination import PRODUCTS, factor_panel
 from simkit.solve.linear.products import add_products
 from simkit.solve.linear.simd import address
+from simkit.solve.linear.teamwork import atomic_most, is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import add_stretch8
 
 
@@ -127,6 +128,56 @@ def factor_blocks(
                 own, rows,
             )
     return -1
+
+
+@njit(cache=True, nogil=True)
+def factor_stages(
+    board: np.ndarray,
+    stage_ptr: np.ndarray,
+    group_ptr: np.ndarray,
+    listed: np.ndarray,
+    todo: np.ndarray,
+    worst: np.ndarray,
+    data: np.ndarray,
+    first: np.ndarray,
+    child_ptr: np.ndarray,
+    child: np.ndarray,
+    border_ptr: np.ndarray,
+    run_ptr: np.ndarray,
+    runs: np.ndarray,
+    entry_ptr: np.ndarray,
+    entry_from: np.ndarray,
+    entry_to: np.ndarray,
+    panel_ptr: np.ndarray,
+    place: np.ndarray,
+    panel: np.ndarray,
+    updates: np.ndarray,
+    d: np.ndarray,
+    lifted: np.ndarray,
+    front: np.ndarray,
+    scratch: np.ndarray,
+    perturb: bool,
+) -> None:
+    """Take one thread's share of factoring the blocks marked in `todo`.
+
+    Nothing is done after a stage with an unusable pivot; `worst` (1,) is then its position.
+    """
+    for t in range(stage_ptr.size - 1):
+        count = stage_ptr[t + 1] - stage_ptr[t]
+        g = take_group(board, t, count)
+        while g >= 0:
+            group = listed[group_ptr[stage_ptr[t] + g] : group_ptr[stage_ptr[t] + g + 1]]
+            bad = factor_blocks(
+                group[todo[group]], data, first, child_ptr, child, border_ptr, run_ptr, runs,
+                entry_ptr, entry_from, entry_to, panel_ptr, place, panel, updates, d, lifted,
+                front, scratch, perturb,
+            )
+            atomic_most(address(worst), bad)
+            if is_last(board, t, count):
+                open_next(board, t, 1 if worst[0] < 0 else 2)
+            g = take_group(board, t, count)
+        if wait_for(board, t) == 2:
+            return
 
 
 @njit(cache=True, nogil=True)

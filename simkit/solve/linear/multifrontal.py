@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from typing import TypeVar, cast
 
 import numpy as np
 
@@ -21,20 +20,13 @@ from simkit.solve.linear.pattern import (
 from simkit.solve.linear.plan import make_plan
 from simkit.solve.linear.residual import residual_eight
 from simkit.solve.linear.simd import LANES, aligned
-from simkit.solve.linear.substitution import backward, forward
-from simkit.solve.linear.substitution_many import (
-    backward_many,
-    forward_many,
-    merge,
-    pack,
-    unpack,
-)
+from simkit.solve.linear.substitution import through_one
+from simkit.solve.linear.substitution_many import pack, through_many, unpack
 from simkit.solve.linear.symbolic import analyse, eights
+from simkit.solve.linear.teamwork import new_board
 
 LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
-
-Result = TypeVar("Result")
 
 
 class MultifrontalLDL:
@@ -59,10 +51,6 @@ class MultifrontalLDL:
         self.negative_pivots: int | None = None
         self._tree = tree = analyse(pattern, leaf)
         self._plan = make_plan(tree, KEEP_FRACTION)
-        # one thread takes the groups of a stage in one go, in the same order
-        self._stages = tuple(
-            stage if threads > 1 else (np.concatenate(stage),) for stage in self._plan.stages
-        )
         self.blocks = tree.parent.size
         # the last corner is read to its full width
         self._panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
@@ -81,6 +69,7 @@ class MultifrontalLDL:
         self._block_of = kernels.block_of_values(tree.entry_ptr, tree.entry_from)
         self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
+        self._proven = False  # a solution with these factors had no need to be refined
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values (order of the pattern).
@@ -91,6 +80,7 @@ class MultifrontalLDL:
         """
         fresh = not self._ready
         self._ready, self.negative_pivots = False, None  # until all went well
+        self._proven = False
         values = checked_shape(self.pattern, data)
         own = np.zeros(self.blocks, np.bool_)
         if fresh or changed is not None:
@@ -104,12 +94,15 @@ class MultifrontalLDL:
         if not finite:
             raise SingularMatrix("the matrix holds values that are not finite")
         todo = kernels.reached_blocks(self._tree.parent, self._plan.keeper, own)
-        for stage in self._stages:
-            bad = self._side_by_side(stage, lambda blocks, t: self._run(blocks[todo[blocks]], t))
-            if max(bad) < 0:
-                continue
-            equation = int(self._tree.order[max(bad)])
-            raise SingularMatrix(f"no usable pivot in equation {equation}")
+        tree, plan = self._tree, self._plan
+        bad = np.full(1, -1)
+        self._together(plan.stage_ptr.size - 1, lambda board, thread: kernels.factor_stages(
+            board, plan.stage_ptr, plan.group_ptr, plan.blocks, todo, bad, self._data, tree.first,
+            tree.child_ptr, tree.child, tree.border_ptr, tree.run_ptr, tree.runs, tree.entry_ptr,
+            tree.entry_from, tree.entry_to, tree.panel_ptr, self._places[thread], self._panel,
+            self._updates, self._d, self._lifted, *self._scratch[thread], self.perturb))
+        if bad[0] >= 0:
+            raise SingularMatrix(f"no usable pivot in equation {int(tree.order[bad[0]])}")
         self._ready = True
         self.recomputed = int(np.count_nonzero(todo))
         self.perturbed = int(self._lifted.sum())
@@ -118,7 +111,9 @@ class MultifrontalLDL:
     def solve(self, b: np.ndarray) -> np.ndarray:
         """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10.
 
-        Raises SingularMatrix where there is no factorisation or refinement does not help.
+        Once a factorisation has met that by itself its further solutions are not checked: an
+        unstable elimination or a lifted pivot shows in the first. Raises SingularMatrix where
+        there is no factorisation or refinement does not help.
         """
         if not self._ready:
             raise SingularMatrix("there is no factorisation to solve with")
@@ -130,7 +125,7 @@ class MultifrontalLDL:
                 self._solve_several(right[:, part], x[:, part])
             else:
                 x[:, low] = self._through_one(right[:, low])
-                refine_column(self.pattern, self._data, right[:, low], x[:, low], self._again)
+                self._refine(right[:, low], x[:, low])
         return x.reshape(np.shape(b))
 
     def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
@@ -145,44 +140,28 @@ class MultifrontalLDL:
         self._through_all(ordered)
         unpack(ordered, order, solved, x.T)
         sizes, scales = np.empty(LANES), np.empty(LANES)
+        if self._proven:
+            return
         residual_eight(self.pattern.indptr, self.pattern.columns, self.pattern.threes, self._data,
                        solved, b, residual, sizes, scales)
-        for column in range(right.shape[1]):
-            if not sizes[column] <= RESIDUAL_GOAL * scales[column]:
-                refine_column(self.pattern, self._data, right[:, column], x[:, column],
-                              self._again)
+        good = sizes <= RESIDUAL_GOAL * scales
+        for column in np.flatnonzero(~good[: right.shape[1]]):
+            self._refine(right[:, column], x[:, column])
+        self._proven = bool(good.all())
 
-    def _side_by_side(
-        self, groups: tuple[np.ndarray, ...], job: Callable[[np.ndarray, int], Result]
-    ) -> list[Result]:
-        """Do a job for every group; it is given the group's blocks and the thread's number."""
-        if self._pool is None or len(groups) == 1:
-            return [job(blocks, 0) for blocks in groups]
-        results: list[Result | None] = [None] * len(groups)
-        left = iter(range(len(groups)))
+    def _refine(self, right: np.ndarray, x: np.ndarray) -> None:
+        """Refine x (n,) where its residual asks for it, unless the factors are known to do."""
+        if not self._proven:
+            first = refine_column(self.pattern, self._data, right, x, self._again)
+            self._proven = first <= RESIDUAL_GOAL
 
-        def work(thread: int) -> None:
-            for group in left:  # each is taken by one thread only
-                results[group] = job(groups[group], thread)
-
-        others = [self._pool.submit(work, t) for t in range(1, min(self._threads, len(groups)))]
-        work(0)
-        for other in others:
-            other.result()
-        return cast(list[Result], results)
-
-    def _run(self, blocks: np.ndarray, thread: int) -> int:
-        """Factor some blocks with one thread's scratch; position of a bad pivot, or -1."""
-        tree = self._tree
-        front, scratch = self._scratch[thread]
-        return int(
-            kernels.factor_blocks(
-                blocks, self._data, tree.first, tree.child_ptr, tree.child, tree.border_ptr,
-                tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from, tree.entry_to,
-                tree.panel_ptr, self._places[thread], self._panel, self._updates, self._d,
-                self._lifted, front, scratch, self.perturb,
-            )
-        )
+    def _together(self, stages: int, job: Callable[[np.ndarray, int], object]) -> None:
+        """Run a kernel on every thread; it is given the counters and the thread's number."""
+        board = new_board(stages)
+        for thread in range(1, self._threads):
+            assert self._pool is not None
+            self._pool.submit(job, board, thread)
+        job(board, 0)
 
     def _through_one(self, b: np.ndarray) -> np.ndarray:
         """Return the solution of the factored system for b (n,)."""
@@ -203,16 +182,11 @@ class MultifrontalLDL:
 
         Behind its n rows x has the places of the plan.
         """
-        tree, plan, n = self._tree, self._plan, self.pattern.n
-        down, up = (forward, backward) if x.ndim == 1 else (forward_many, backward_many)
-        x[n:] = 0.0
+        tree, plan = self._tree, self._plan
+        through = through_one if x.ndim == 1 else through_many
+        x[self.pattern.n :] = 0.0
         rows = x.reshape(x.shape[0], -1)
-        for t, stage in enumerate(self._stages):
-            self._side_by_side(stage, lambda blocks, thread: down(
-                blocks, x, tree.first, tree.border_ptr, plan.slot, tree.panel_ptr, self._panel,
-                self._sides[thread]))
-            merge(rows, n, plan.merge_ptr[t], plan.merge_ptr[t + 1], plan.merge_to)
-        for stage in reversed(self._stages):
-            self._side_by_side(stage, lambda blocks, thread: up(
-                blocks, x, tree.first, tree.border_ptr, tree.border, tree.panel_ptr, self._panel,
-                self._d, self._sides[thread]))
+        self._together(2 * (plan.stage_ptr.size - 1), lambda board, thread: through(
+            board, x, rows, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
+            tree.border_ptr, tree.border, plan.slot, tree.panel_ptr, self._panel, self._d,
+            plan.merge_ptr, plan.merge_to, self._sides[thread]))

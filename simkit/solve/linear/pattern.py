@@ -153,14 +153,17 @@ def refine_column(
     b: np.ndarray,
     x: np.ndarray,
     apply_inverse: Callable[[np.ndarray], np.ndarray],
-) -> None:
-    """Refine x (n,) in place where its residual asks for it; raises SingularMatrix."""
+) -> float:
+    """Refine x (n,) in place where its residual asks for it; raises SingularMatrix.
+
+    Returns the relative residual that x came with, infinite for b = 0, which tells nothing.
+    """
     scale = np.abs(b).max(initial=0.0)
     if scale == 0.0:
-        return
+        return np.inf
     residual, rest, trial = np.empty_like(b), np.empty_like(b), np.empty_like(b)
     args = (pattern.indptr, pattern.columns, pattern.threes, data)
-    size = residual_one(*args, x, b, residual) / scale
+    size = first = residual_one(*args, x, b, residual) / scale
     for _ in range(MAX_REFINEMENTS):
         if size <= RESIDUAL_GOAL:
             break
@@ -171,3 +174,4 @@ def refine_column(
         x[:], residual[:], size = trial, rest, trial_size
     if not size <= RESIDUAL_LIMIT:
         raise SingularMatrix(f"the solution leaves a relative residual of {size:.1e}")
+    return float(first)

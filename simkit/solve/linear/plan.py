@@ -23,8 +23,9 @@ class Plan:
 
     Attributes
     ----------
-    stages : for each stage its groups, increasing arrays of blocks: first whole branches, then
-        the blocks above them, each a group of its own.
+    stage_ptr : (stages + 1,) groups of each stage: first whole branches, then the blocks above
+        them, each a group of its own.
+    group_ptr, blocks : blocks of each group, increasing: blocks[group_ptr[g]:group_ptr[g + 1]].
     slot : (borders,) like `Tree.border`, where a block sends its part of a right side on its way
         forward: a row of its own group, or a place beyond all rows that is the group's alone.
     merge_ptr, merge_to : after stage t the places merge_ptr[t] to merge_ptr[t + 1] - 1, counted
@@ -37,7 +38,9 @@ class Plan:
         factorisation; a branch is recomputed from such a block's children or not at all.
     """
 
-    stages: tuple[tuple[np.ndarray, ...], ...]
+    stage_ptr: np.ndarray
+    group_ptr: np.ndarray
+    blocks: np.ndarray
     slot: np.ndarray
     merge_ptr: np.ndarray
     merge_to: np.ndarray
@@ -66,18 +69,18 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     stage = _stages(tree.parent, group)
     heads = np.flatnonzero((group < 0) | np.isin(np.arange(group.size), tops))
     heads = heads[np.lexsort((heads, stage[heads]))]
-    stages = tuple(
-        tuple(np.array([s]) if group[s] < 0 else np.flatnonzero(group == group[s])
-              for s in heads[stage[heads] == t])
-        for t in range(int(stage.max(initial=0)) + 1)
-    )
+    groups = [np.array([s]) if group[s] < 0 else np.flatnonzero(group == group[s]) for s in heads]
+    stages = int(stage.max(initial=0)) + 1
+    stage_ptr = np.searchsorted(stage[heads], np.arange(stages + 1))
+    group_ptr = np.concatenate([[0], np.cumsum([blocks.size for blocks in groups], dtype=int)])
+    blocks = np.concatenate([np.zeros(0, np.int64), *groups])
     sizes = tree.borders[heads]
     merge_to = np.concatenate(
         [np.zeros(0, np.int64)]
         + [tree.border[tree.border_ptr[s] : tree.border_ptr[s + 1]] for s in heads]
     )
     ends = np.concatenate([[0], np.cumsum(sizes)])
-    merge_ptr = ends[np.searchsorted(stage[heads], np.arange(len(stages) + 1))]
+    merge_ptr = ends[stage_ptr]
     head_of = np.arange(group.size)
     head_of[group >= 0] = tops[group[group >= 0]]
     start = np.zeros(group.size, np.int64)
@@ -90,7 +93,8 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     place[kept] = np.cumsum(sizes[kept]) - sizes[kept]
     keeper = _keepers(tree.parent, kept)
     return Plan(
-        stages, slot, merge_ptr, merge_to, place, kept, int(sizes[kept].sum()), int(stack), keeper
+        stage_ptr, group_ptr, blocks, slot, merge_ptr, merge_to, place, kept,
+        int(sizes[kept].sum()), int(stack), keeper,
     )
 
 

@@ -22,6 +22,7 @@ from simkit.solve.linear.simd import (
     store8,
     times8,
 )
+from simkit.solve.linear.teamwork import is_last, merge, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import forward_corner8, totals8
 
 ROW = 64  # bytes of eight floats
@@ -164,3 +165,51 @@ def backward(
             _add_transposed(p0 + ROW * r * pivots, at, j, sums0)
         for i in range(pivots):
             mine[i] = front[i]
+
+
+@njit(cache=True, nogil=True)
+def through_one(
+    board: np.ndarray,
+    x: np.ndarray,
+    rows: np.ndarray,
+    stage_ptr: np.ndarray,
+    group_ptr: np.ndarray,
+    blocks: np.ndarray,
+    first: np.ndarray,
+    border_ptr: np.ndarray,
+    border: np.ndarray,
+    slot: np.ndarray,
+    panel_ptr: np.ndarray,
+    panel: np.ndarray,
+    d: np.ndarray,
+    merge_ptr: np.ndarray,
+    merge_to: np.ndarray,
+    front: np.ndarray,
+) -> None:
+    """Take one thread's share of the way forward and backward through all blocks.
+
+    Arrays as in `plan.Plan` and `symbolic.Tree`; rows (x.size, 1) is x; board for twice the
+    stages.
+    """
+    stages, n = stage_ptr.size - 1, first[-1]
+    for t in range(stages):
+        count = stage_ptr[t + 1] - stage_ptr[t]
+        g = take_group(board, t, count)
+        while g >= 0:
+            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
+            forward(blocks[low:high], x, first, border_ptr, slot, panel_ptr, panel, front)
+            if is_last(board, t, count):
+                merge(rows, n, merge_ptr[t], merge_ptr[t + 1], merge_to)
+                open_next(board, t, 1)
+            g = take_group(board, t, count)
+        wait_for(board, t)
+    for t in range(stages - 1, -1, -1):
+        count, back = stage_ptr[t + 1] - stage_ptr[t], stages + t
+        g = take_group(board, back, count)
+        while g >= 0:
+            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
+            backward(blocks[low:high], x, first, border_ptr, border, panel_ptr, panel, d, front)
+            if is_last(board, back, count):
+                open_next(board, back, 1)
+            g = take_group(board, back, count)
+        wait_for(board, back)
