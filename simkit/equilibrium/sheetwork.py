@@ -10,7 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.shell.bundle.elements import bundle_elements
+from simkit.shell.bundle.elements import add_strips, bundle_rows
 from simkit.shell.bundle.packing import (
     bundles_fit,
     pack_geometry,
@@ -22,6 +22,8 @@ from simkit.shell.geometry import Geometry
 from simkit.shell.kernels import assemble, exchange_listed, moved_elements
 from simkit.shell.layout import Layout
 from simkit.shell.section import Layers
+from simkit.solve.linear.simd import LANES
+from simkit.solve.linear.teamwork import Team
 from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
@@ -29,8 +31,8 @@ Ints = NDArray[np.int64]
 NO_VALUES = np.empty((0, 0))
 MOVED = 1e-3
 """Strain or rotation of an element beyond which its kept tangent is formed anew."""
-ROWS_A_THREAD = 4
-"""Rows of elements below which a thread of its own is not worth while."""
+STRIP = 8
+"""Rows of elements that one thread takes at a time, at least."""
 
 
 @dataclass(frozen=True)
@@ -151,7 +153,11 @@ class SheetWork:
             self.geo, self.shape_v = pack_geometry(geometry)
         self._packed: tuple[State, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
-        self._fresh: list[Array] | None = None
+        rows = patch.basis_u.elements
+        strips = max(1, rows // STRIP)
+        self.strips = np.arange(strips + 1) * rows // strips
+        self._fresh: Array | None = None
+        self._team = Team(threads)
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
 
     def forces(self, displacement: Array, state: State, elastic: Array | None, tangent: bool,
@@ -229,53 +235,24 @@ class SheetWork:
                     kept: KeptTangents | None) -> Bundled:
         """Elements of a mask in bundles, rows along u in shares; tangents too where they are kept.
         """
-        g, packed = self.geometry, self._packed_state(state)
-        flat = padded(x.T)
-        rows, count_v = self.patch.basis_u.elements, self.patch.basis_v.elements
-        shares = max(1, min(self.threads, rows // ROWS_A_THREAD))
-        slot = np.full(g.elements, -1)
-        left, energy = np.zeros(g.elements, dtype=np.bool_), np.zeros((g.elements, 2))
-        parts = [np.zeros(flat.size) for _ in range(shares)]
-        counts = [0] * shares
-        fresh = self._room(shares, rows, state.points)
-
+        g, packed, law = self.geometry, self._packed_state(state), self.law
+        if self._fresh is None:  # kept, as memory asked for anew is slow at first
+            self._fresh = np.empty_like(state.points)
+        fresh = self._fresh
+        flat, count_v, rows_v = padded(x.T), g.shape_v.shape[0], self.patch.basis_v.count
+        slot, left = np.full(g.elements, -1), np.zeros(g.elements, dtype=np.bool_)
+        energy, force = np.zeros((g.elements, 2)), np.zeros_like(x)
+        longest = int(np.diff(self.strips).max()) + self.patch.degree
+        parts = np.zeros((self.strips.size - 1, 3 * longest * rows_v + LANES))
         upper, data = (NO_VALUES, np.empty(0)) if kept is None else (kept.upper, kept.data)
-
-        def rows_from(first: int, last: int, share: int) -> None:
-            counts[share] = bundle_elements(
-                todo, first, last, flat, count_v, self.patch.basis_v.count, g.shape_u,
-                self.shape_v, self.geo, self.thickness_mm, self.layers.heights,
-                self.layers.weights, self.law, np.inf if elastic else 0.0, packed, state.points,
-                slot, fresh[share], counts[share], kept is not None, parts[share], energy, upper,
-                self.layout.places, data, left)
-
-        def work(share: int) -> None:
-            first, last = (rows * k // shares for k in (share, share + 1))
-            # the first rows of a share meet the last of the one before in the matrix
-            rows_from(first + apart if share > 0 else first, last, share)
-
-        apart = 0 if kept is None else self.patch.degree
-        self._in_threads(work, shares)
-        for share in range(1, shares if apart else 0):
-            first = rows * share // shares
-            rows_from(first, first + apart, share)
-        for other in parts[1:]:
-            parts[0] += other
-        flowing = []
-        for share in range(shares):
-            first, last = (rows * k // shares * count_v for k in (share, share + 1))
-            found = first + np.flatnonzero(slot[first:last] >= 0)
-            flowing.append(found[np.argsort(slot[found])])
-        force = np.ascontiguousarray(parts[0][:x.size].reshape(3, -1).T)
-        some = [values[:count] for values, count in zip(fresh, counts, strict=True)]
-        return Bundled(force, energy, left, np.concatenate(flowing), np.concatenate(some))
-
-    def _room(self, shares: int, rows: int, points: Array) -> list[Array]:
-        """Where each share writes new states; kept, as memory asked for anew is slow at first."""
-        if self._fresh is None or len(self._fresh) != shares:
-            most = -(-rows // shares) * self.patch.basis_v.elements
-            self._fresh = [np.empty((most, *points.shape[1:])) for _ in range(shares)]
-        return self._fresh
+        self._team.run(2, lambda board, _: bundle_rows(
+            board, self.strips, self.patch.degree, todo, flat, count_v, rows_v, g.shape_u,
+            self.shape_v, self.geo, self.thickness_mm, self.layers.heights, self.layers.weights,
+            law, np.inf if elastic else 0.0, packed, state.points, slot, fresh,
+            kept is not None, parts, energy, upper, self.layout.places, data, left))
+        add_strips(parts, self.strips, rows_v, force)
+        flowing = np.flatnonzero(slot >= 0)
+        return Bundled(force, energy, left, flowing, fresh[slot[flowing]])
 
     def _packed_state(self, state: State) -> Array:
         """Layer states side by side; only what changes from one state to the next is packed."""

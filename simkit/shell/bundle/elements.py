@@ -43,6 +43,7 @@ from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, t
 from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
 from simkit.shell.kernels import exchange
 from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
+from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
 AHEAD_POINTS = 2
 
@@ -88,11 +89,11 @@ def _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left):
 
 @nb.njit(cache=True, nogil=True)
 def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights, weights,
-                    law, bound, state, old, slot, fresh, count, tangent, force, energy, upper,
-                    places, data, left):
+                    law, bound, state, old, slot, fresh, count, tangent, force, begin, energy,
+                    upper, places, data, left):
     """Elements marked in todo of rows first to last (not included) along u.
 
-    x, force (3 points + 8,) by component; su (rows, 2, 3, 3); sv, geo, state flat as packed
+    x (3 points + 8,) by component; force likewise, for the points from row ``begin`` on; su (rows, 2, 3, 3); sv, geo, state flat as packed
     by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm; bound (MPa^2) an extra limit
     of the yield check, infinite to forbid yielding. Adds to force; writes energy (elements, 2) N
     mm, the states of elements that flow to fresh[slot[element]] (slot -1 before), from the place
@@ -100,7 +101,8 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     matrix data by places[element], and left[element]: True where the element is left to the full
     kernel, nothing of it added. Returns the next free place.
     """
-    points, bundles = (x.size - LANES) // 3, bundles_along(count_v)
+    points, own = (x.size - LANES) // 3, (force.size - LANES) // 3
+    bundles = bundles_along(count_v)
     wk, ke, turned = aligned(ROWS * LANES), aligned(ENTRIES * LANES), aligned(ENTRIES * LANES)
     w, to, place, out = address(wk), address(ke), address(x), address(force)
     d1, shear = law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1])
@@ -154,5 +156,50 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                 if tangent:
                     _stiffness(w, to)
             _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left)
-            add_forces(w, out, at, rows_v, points)
+            add_forces(w, out, at - begin * rows_v, rows_v, own)
     return count
+
+
+@nb.njit(cache=True, nogil=True)
+def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thickness, heights,
+                weights, law, bound, state, old, slot, fresh, tangent, parts, energy, upper, places,
+                data, left):
+    """One thread's share of all elements marked in todo, in strips of rows ptr[k] to ptr[k + 1].
+
+    parts (strips, 3 points of a strip + 8): forces of each strip, zero before; the other arrays
+    as in :func:`bundle_elements`, new states of an element from the place of its strip's first on.
+    With a tangent the first ``overlap`` rows of a strip, which meet the strip before in the
+    matrix, wait until that is done. So no sum hangs on how the threads share the strips.
+    """
+    strips = ptr.size - 1
+    for stage in range(2 if tangent else 1):
+        g = take_group(board, stage, strips)
+        while g >= 0:
+            first, last = ptr[g], ptr[g + 1]
+            if tangent and g > 0:
+                middle = first + overlap
+                first, last = (middle, last) if stage == 0 else (first, middle)
+            elif stage > 0:
+                last = first
+            # states of the rows that wait come after all others of the strip
+            place = ptr[g] * count_v
+            if stage > 0:
+                place += (ptr[g + 1] - last) * count_v
+            bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights,
+                            weights, law, bound, state, old, slot, fresh, place, tangent,
+                            parts[g], ptr[g], energy, upper, places, data, left)
+            if is_last(board, stage, strips):
+                open_next(board, stage, 1)
+            g = take_group(board, stage, strips)
+        wait_for(board, stage)
+
+
+@nb.njit(cache=True)
+def add_strips(parts, ptr, rows_v, force):
+    """Add the forces of all strips, in their order, to force (points, 3)."""
+    points = (parts.shape[1] - LANES) // 3
+    for g in range(ptr.size - 1):
+        begin = ptr[g] * rows_v
+        for k in range(min(points, force.shape[0] - begin)):
+            for c in range(3):
+                force[begin + k, c] += parts[g, c * points + k]

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 
@@ -23,7 +21,7 @@ from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import through_one
 from simkit.solve.linear.substitution_many import pack, through_many, unpack
 from simkit.solve.linear.symbolic import analyse, eights
-from simkit.solve.linear.teamwork import new_board
+from simkit.solve.linear.teamwork import Team
 
 LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
@@ -44,7 +42,6 @@ class MultifrontalLDL:
         self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF
     ) -> None:
         self.pattern = pattern
-        self._threads = threads
         self.perturb = perturb
         self.perturbed = 0
         self.recomputed = 0
@@ -64,7 +61,7 @@ class MultifrontalLDL:
         self._scratch = [(aligned(widest + 8), aligned(SCRATCH)) for _ in range(threads)]
         floats = longest + 8 * int(own.max(initial=8)) + 64
         self._sides = [aligned(floats) for _ in range(threads)]
-        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
+        self._team = Team(threads)
         self._data = np.empty(pattern.nnz)
         self._block_of = kernels.block_of_values(tree.entry_ptr, tree.entry_from)
         self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
@@ -96,7 +93,7 @@ class MultifrontalLDL:
         todo = kernels.reached_blocks(self._tree.parent, self._plan.keeper, own)
         tree, plan = self._tree, self._plan
         bad = np.full(1, -1)
-        self._together(plan.stage_ptr.size - 1, lambda board, thread: kernels.factor_stages(
+        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: kernels.factor_stages(
             board, plan.stage_ptr, plan.group_ptr, plan.blocks, todo, bad, self._data, tree.first,
             tree.child_ptr, tree.child, tree.border_ptr, tree.run_ptr, tree.runs, tree.entry_ptr,
             tree.entry_from, tree.entry_to, tree.panel_ptr, self._places[thread], self._panel,
@@ -155,14 +152,6 @@ class MultifrontalLDL:
             first = refine_column(self.pattern, self._data, right, x, self._again)
             self._proven = first <= RESIDUAL_GOAL
 
-    def _together(self, stages: int, job: Callable[[np.ndarray, int], object]) -> None:
-        """Run a kernel on every thread; it is given the counters and the thread's number."""
-        board = new_board(stages)
-        for thread in range(1, self._threads):
-            assert self._pool is not None
-            self._pool.submit(job, board, thread)
-        job(board, 0)
-
     def _through_one(self, b: np.ndarray) -> np.ndarray:
         """Return the solution of the factored system for b (n,)."""
         order = self._tree.order
@@ -186,7 +175,7 @@ class MultifrontalLDL:
         through = through_one if x.ndim == 1 else through_many
         x[self.pattern.n :] = 0.0
         rows = x.reshape(x.shape[0], -1)
-        self._together(2 * (plan.stage_ptr.size - 1), lambda board, thread: through(
+        self._team.run(2 * (plan.stage_ptr.size - 1), lambda board, thread: through(
             board, x, rows, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
             tree.border_ptr, tree.border, plan.slot, tree.panel_ptr, self._panel, self._d,
             plan.merge_ptr, plan.merge_to, self._sides[thread]))

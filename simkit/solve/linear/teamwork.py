@@ -10,6 +10,8 @@ from __future__ import annotations
 
 import platform
 import sys
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
 from typing import Any
 
 import numpy as np
@@ -83,9 +85,21 @@ def let_others(typingctx: Any) -> Any:
     return types.void(), codegen
 
 
-def new_board(stages: int) -> np.ndarray:
-    """Return the counters of a piece of work in stages, all zero; for one use."""
-    return np.zeros(stages * WIDTH // 8 + 8, np.int64)
+class Team:
+    """The threads of one solver or panel; they serve one caller at a time."""
+
+    def __init__(self, threads: int) -> None:
+        self.threads = threads
+        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
+
+    def run(self, stages: int, job: Callable[[np.ndarray, int], object]) -> None:
+        """Run a kernel on every thread; it is given counters for its stages and the thread's
+        number. It must wait for the last of its stages to be done."""
+        board = np.zeros(stages * WIDTH // 8 + 8, np.int64)
+        if self._pool is not None:
+            for thread in range(1, self.threads):
+                self._pool.submit(job, board, thread)
+        job(board, 0)
 
 
 @njit(cache=True, nogil=True)
