@@ -2,12 +2,21 @@
 
 from __future__ import annotations
 
+import importlib.util
+from pathlib import Path
+
 import numpy as np
+import pytest
 import scipy.sparse as sp
 
 from simkit.solve.linear import Pattern, make_solver
 from simkit.solve.linear.bordered import Bordered
+from simkit.solve.linear.multifrontal import MultifrontalLDL
 
+SCRIPT = Path(__file__).parents[2] / "benchmarks" / "linear_solvers.py"
+SPEC = importlib.util.spec_from_file_location("linear_solvers", SCRIPT)
+bench = importlib.util.module_from_spec(SPEC)
+SPEC.loader.exec_module(bench)
 SIZE = 60
 
 
@@ -44,6 +53,47 @@ def test_border_equals_the_whole_matrix():
         b = rng.standard_normal(SIZE + 3)
         np.testing.assert_allclose(border.solve(b), np.linalg.solve(whole, b), rtol=1e-8)
     assert solver.sides == [4, 1, 1]
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+@pytest.mark.parametrize("spread", [1, 40])
+def test_border_of_a_shell_equals_the_whole_matrix(threads, spread):
+    """Coupled in one place or all over; also after the factors have changed."""
+    pattern, data = bench.upper_triangle(*bench.clamped(*bench.shallow_shell((16, 12), 2)))
+    upper = sp.csr_matrix((data, pattern.indices, pattern.indptr), shape=(pattern.n,) * 2)
+    dense = (upper + sp.triu(upper, 1).T).toarray()
+    rng = np.random.default_rng(5)
+    coupling = np.zeros((pattern.n, 5))
+    rows = np.arange(pattern.n // 2, pattern.n, spread)[:30]
+    coupling[rows] = np.abs(dense).max() * rng.standard_normal((rows.size, 5))
+    own = np.diag(np.abs(dense).max() * np.array([40.0, -3.0, 50.0, 60.0, -7.0]))
+    solver = make_solver(pattern, "multifrontal", threads)
+    for factor in (1.0, 2.0):
+        whole = np.block([[factor * dense, coupling], [coupling.T, own]])
+        solver.factor(factor * data)
+        border = Bordered(solver, coupling, own)
+        for _ in range(2):
+            b = rng.standard_normal(pattern.n + 5)
+            x = border.solve(b)
+            assert np.abs(whole @ x - b).max() < 1e-9 * np.abs(b).max()
+            far = np.linalg.solve(whole, b)
+            assert np.abs(x - far).max() < 1e-8 * np.abs(far).max()
+
+
+def test_factors_that_need_refinement_have_their_border_refined():
+    """A lifted pivot makes the factors wrong; the border's solution is right all the same."""
+    dense = np.diag(np.full(6, 2.0)) + np.diag(np.full(5, -1.0), 1) + np.diag(np.full(5, -1.0), -1)
+    dense[0, 0] = 0.0
+    upper = sp.csr_matrix(np.triu(dense) + np.diag(np.full(6, 1e-300)))
+    coords = np.column_stack([np.arange(6), np.zeros(6, int)])
+    solver = MultifrontalLDL(Pattern(6, upper.indptr, upper.indices, coords), perturb=True)
+    solver.factor(upper.data)
+    assert solver.perturbed > 0
+    coupling, own = np.ones((6, 2)) * [[1.0, 0.5]], np.diag([3.0, 4.0])
+    b = np.arange(8.0)
+    whole = np.block([[dense, coupling], [coupling.T, own]])
+    x = Bordered(solver, coupling, own).solve(b)
+    np.testing.assert_allclose(whole @ x, b, atol=1e-8)
 
 
 def test_no_border_is_the_solver_itself():

@@ -93,13 +93,14 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                     upper, places, data, left):
     """Elements marked in todo of rows first to last (not included) along u.
 
-    x (3 points + 8,) by component; force likewise, for the points from row ``begin`` on; su (rows, 2, 3, 3); sv, geo, state flat as packed
-    by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm; bound (MPa^2) an extra limit
-    of the yield check, infinite to forbid yielding. Adds to force; writes energy (elements, 2) N
-    mm, the states of elements that flow to fresh[slot[element]] (slot -1 before), from the place
-    count on, with a tangent upper[element] (upper triangle, symmetrised), its change added to the
-    matrix data by places[element], and left[element]: True where the element is left to the full
-    kernel, nothing of it added. Returns the next free place.
+    x (3 points + 8,) by component; force likewise, for the points from row ``begin`` on;
+    su (rows, 2, 3, 3); sv, geo, state flat as packed by :mod:`simkit.shell.bundle.packing`;
+    thickness one for all, mm; bound (MPa^2) an extra limit of the yield check, infinite to forbid
+    yielding. Adds to force; writes energy (elements, 2) N mm, the states of elements that flow to
+    fresh[slot[element]] (slot -1 before), from the place count on, with a tangent upper[element]
+    (upper triangle, symmetrised), its change added to the matrix data by places[element], and
+    left[element]: True where the element is left to the full kernel, nothing of it added. Returns
+    the next free place.
     """
     points, own = (x.size - LANES) // 3, (force.size - LANES) // 3
     bundles = bundles_along(count_v)

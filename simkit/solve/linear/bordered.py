@@ -5,7 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.solve.linear.pattern import Factorisation
+from simkit.solve.linear.multifrontal import Carried, MultifrontalLDL
+from simkit.solve.linear.pattern import RESIDUAL_GOAL, Factorisation, SingularMatrix
+from simkit.solve.linear.simd import LANES
 
 Array = NDArray[np.float64]
 
@@ -19,19 +21,30 @@ class Bordered:
 
     def __init__(self, solver: Factorisation, coupling: Array, own: Array) -> None:
         self._solver, self._coupling, self._own = solver, coupling, own
-        self._carried: Array | None = None
-        self._schur = own
+        self._behind: Array | None = None
+        self._half: Carried | None = None
+        if isinstance(solver, MultifrontalLDL) and 0 < own.shape[0] <= LANES:
+            self._half = solver.carry(coupling, own)
 
     def solve(self, b: Array) -> Array:
-        """Return [x, y] (n + q,) for b (n + q,). Raises SingularMatrix, numpy's LinAlgError."""
+        """Return [x, y] (n + q,) for b (n + q,). Raises SingularMatrix."""
         n, q = self._coupling.shape
         if q == 0:
             return self._solver.solve(b)
-        if self._carried is None:
+        if self._half is not None:
+            assert isinstance(self._solver, MultifrontalLDL)
+            x, y, size = self._solver.solve_carried(b[:n], b[n:], self._half)
+            if size <= RESIDUAL_GOAL:
+                return np.concatenate([x, y])
+            self._half = None  # such factors need the refinement of a whole solution
+        if self._behind is None:
             both = self._solver.solve(np.column_stack([b[:n], self._coupling]))
-            base, self._carried = both[:, 0], both[:, 1:]
-            self._schur = self._own - self._coupling.T @ self._carried
+            base, self._behind = both[:, 0], both[:, 1:]
         else:
             base = self._solver.solve(b[:n])
-        y = np.linalg.solve(self._schur, b[n:] - self._coupling.T @ base)
-        return np.concatenate([base - self._carried @ y, y])
+        schur = self._own - self._coupling.T @ self._behind
+        try:
+            y = np.linalg.solve(schur, b[n:] - self._coupling.T @ base)
+        except np.linalg.LinAlgError as error:
+            raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
+        return np.concatenate([base - self._behind @ y, y])

@@ -224,10 +224,16 @@ def reached_blocks(parent: np.ndarray, keeper: np.ndarray, own: np.ndarray) -> n
     All blocks above a change, and all below whose updates were not kept for them.
     """
     result = own.copy()
-    for s in range(parent.size):
-        if result[s] and parent[s] >= 0:
-            result[parent[s]] = True
+    mark_above(parent, result)
     for s in range(parent.size - 1, -1, -1):
         if keeper[s] != s and result[parent[s]]:
             result[s] = True
     return result
+
+
+@njit(cache=True)
+def mark_above(parent: np.ndarray, marked: np.ndarray) -> None:
+    """Mark all blocks above marked ones."""
+    for s in range(parent.size):
+        if marked[s] and parent[s] >= 0:
+            marked[parent[s]] = True

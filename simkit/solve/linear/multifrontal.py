@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -16,15 +17,29 @@ from simkit.solve.linear.pattern import (
     refine_column,
 )
 from simkit.solve.linear.plan import make_plan
-from simkit.solve.linear.residual import residual_eight
+from simkit.solve.linear.residual import residual_eight, residual_one
 from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution import through_one
-from simkit.solve.linear.substitution_many import pack, through_many, unpack
+from simkit.solve.linear.substitution_many import down_many, pack, through_many, unpack
 from simkit.solve.linear.symbolic import analyse, eights
 from simkit.solve.linear.teamwork import Team
 
 LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
+NO_BORDER, NO_REST = np.empty((0, 0)), np.empty(0)
+
+
+@dataclass(frozen=True)
+class Carried:
+    """What a border C of a factored matrix becomes on the way forward.
+
+    z (n, 8) is L^-1 C in the order of elimination, zero beyond the sides of C; `inverse` (8, 8)
+    that of S - C^T K^-1 C.
+    """
+
+    z: np.ndarray
+    inverse: np.ndarray
+    coupling: np.ndarray
 
 
 class MultifrontalLDL:
@@ -152,12 +167,63 @@ class MultifrontalLDL:
             first = refine_column(self.pattern, self._data, right, x, self._again)
             self._proven = first <= RESIDUAL_GOAL
 
-    def _through_one(self, b: np.ndarray) -> np.ndarray:
-        """Return the solution of the factored system for b (n,)."""
+    def carry(self, coupling: np.ndarray, own: np.ndarray) -> Carried:
+        """Prepare for solutions of [[K, C], [C^T, S]] with K as it is factored.
+
+        C (n, q), S (q, q) symmetric, q at most eight. Only the blocks C reaches are gone through,
+        and only forward. Raises SingularMatrix where the whole has no inverse.
+        """
+        tree, plan, n, q = self._tree, self._plan, self.pattern.n, own.shape[0]
+        rows = np.flatnonzero(coupling.any(axis=1))
+        places = tree.place[rows]
+        z = aligned(LANES * (n + plan.merge_to.size)).reshape(-1, LANES)
+        z[:] = 0.0
+        z[places, :q] = coupling[rows]
+        todo = np.zeros(self.blocks, np.bool_)
+        todo[np.searchsorted(tree.first, places, side="right") - 1] = True
+        kernels.mark_above(tree.parent, todo)
+        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: down_many(
+            board, z, todo, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
+            tree.border_ptr, plan.slot, tree.panel_ptr, self._panel, plan.merge_ptr,
+            plan.merge_to, self._sides[thread]))
+        inverse = np.zeros((LANES, LANES))
+        schur = own - z[:n, :q].T @ (z[:n, :q] / self._d[:, None])
+        try:
+            inverse[:q, :q] = np.linalg.inv(schur)
+        except np.linalg.LinAlgError as error:
+            raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
+        return Carried(z[:n], inverse, coupling)
+
+    def solve_carried(
+        self, b: np.ndarray, rest: np.ndarray, carried: Carried
+    ) -> tuple[np.ndarray, np.ndarray, float]:
+        """Solve for b (n,) and the right side of the unknowns beside it, (q,).
+
+        Returns both solutions and the largest residual of the first n equations over the largest
+        of b, zero once factors have met RESIDUAL_GOAL by themselves; nothing is refined.
+        """
+        y = np.zeros(LANES)
+        y[: rest.size] = rest
+        x = self._through_one(b, carried.z, carried.inverse, y)
+        y = y[: rest.size]
+        if self._proven:
+            return x, y, 0.0
+        left = np.empty_like(b)
+        size = residual_one(self.pattern.indptr, self.pattern.columns, self.pattern.threes,
+                            self._data, x, b - carried.coupling @ y, left)
+        size /= max(float(np.abs(b).max(initial=0.0)), 1e-300)
+        self._proven = size <= RESIDUAL_GOAL
+        return x, y, size
+
+    def _through_one(
+        self, b: np.ndarray, z: np.ndarray = NO_BORDER, inverse: np.ndarray = NO_BORDER,
+        rest: np.ndarray = NO_REST,
+    ) -> np.ndarray:
+        """Return the solution of the factored system for b (n,), beside a border or not."""
         order = self._tree.order
         ordered = aligned(order.size + self._plan.merge_to.size)
         np.take(b, order, out=ordered[: order.size])
-        self._through_all(ordered)
+        self._through_all(ordered, z, inverse, rest)
         x = np.empty_like(b)
         x[order] = ordered[: order.size]
         return x
@@ -166,10 +232,10 @@ class MultifrontalLDL:
         """Return the correction (n, 1) for a residual (n, 1)."""
         return self._through_one(residual[:, 0])[:, None]
 
-    def _through_all(self, x: np.ndarray) -> None:
+    def _through_all(self, x: np.ndarray, *border: np.ndarray) -> None:
         """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
 
-        Behind its n rows x has the places of the plan.
+        Behind its n rows x has the places of the plan. One side may have a border.
         """
         tree, plan = self._tree, self._plan
         through = through_one if x.ndim == 1 else through_many
@@ -178,4 +244,4 @@ class MultifrontalLDL:
         self._team.run(2 * (plan.stage_ptr.size - 1), lambda board, thread: through(
             board, x, rows, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
             tree.border_ptr, tree.border, plan.slot, tree.panel_ptr, self._panel, self._d,
-            plan.merge_ptr, plan.merge_to, self._sides[thread]))
+            plan.merge_ptr, plan.merge_to, self._sides[thread], *border))

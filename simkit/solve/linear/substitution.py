@@ -21,6 +21,7 @@ from simkit.solve.linear.simd import (
     spread8,
     store8,
     times8,
+    total8,
 )
 from simkit.solve.linear.teamwork import is_last, merge, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import forward_corner8, totals8
@@ -168,6 +169,27 @@ def backward(
 
 
 @njit(cache=True, nogil=True)
+def add_border(
+    x: np.ndarray, d: np.ndarray, z: np.ndarray, inverse: np.ndarray, rest: np.ndarray
+) -> None:
+    """Solve for the unknowns beside the matrix and take what they do off x, half way through.
+
+    z (n, 8) is L^-1 C for the coupling C, zero beyond its sides, `inverse` (8, 8) that of
+    S - C^T K^-1 C; `rest` (8,) comes as their right side and leaves as their values.
+    """
+    total, z0, n = same8(0.0), address(z), d.size
+    for i in range(n):
+        total = add_product8(load8(z0 + ROW * i), same8(x[i] / d[i]), total)
+    store8(address(rest), minus8(load8(address(rest)), total))
+    value = same8(0.0)
+    for j in range(8):  # row j of a symmetric matrix is its column
+        value = add_product8(load8(address(inverse) + ROW * j), same8(rest[j]), value)
+    store8(address(rest), value)
+    for i in range(n):
+        x[i] -= total8(times8(load8(z0 + ROW * i), value))
+
+
+@njit(cache=True, nogil=True)
 def through_one(
     board: np.ndarray,
     x: np.ndarray,
@@ -185,11 +207,14 @@ def through_one(
     merge_ptr: np.ndarray,
     merge_to: np.ndarray,
     front: np.ndarray,
+    z: np.ndarray,
+    inverse: np.ndarray,
+    rest: np.ndarray,
 ) -> None:
     """Take one thread's share of the way forward and backward through all blocks.
 
     Arrays as in `plan.Plan` and `symbolic.Tree`; rows (x.size, 1) is x; board for twice the
-    stages.
+    stages. z and inverse as in `add_border`, which is done half way if z has rows.
     """
     stages, n = stage_ptr.size - 1, first[-1]
     for t in range(stages):
@@ -200,6 +225,8 @@ def through_one(
             forward(blocks[low:high], x, first, border_ptr, slot, panel_ptr, panel, front)
             if is_last(board, t, count):
                 merge(rows, n, merge_ptr[t], merge_ptr[t + 1], merge_to)
+                if t == stages - 1 and z.shape[0] > 0:
+                    add_border(x, d, z, inverse, rest)
                 open_next(board, t, 1)
             g = take_group(board, t, count)
         wait_for(board, t)

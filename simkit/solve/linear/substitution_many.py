@@ -181,3 +181,34 @@ def through_many(
                 open_next(board, back, 1)
             g = take_group(board, back, count)
         wait_for(board, back)
+
+
+@njit(cache=True, nogil=True)
+def down_many(
+    board: np.ndarray,
+    x: np.ndarray,
+    todo: np.ndarray,
+    stage_ptr: np.ndarray,
+    group_ptr: np.ndarray,
+    blocks: np.ndarray,
+    first: np.ndarray,
+    border_ptr: np.ndarray,
+    slot: np.ndarray,
+    panel_ptr: np.ndarray,
+    panel: np.ndarray,
+    merge_ptr: np.ndarray,
+    merge_to: np.ndarray,
+    front: np.ndarray,
+) -> None:
+    """Take one thread's share of the way forward only, through the blocks of the mask `todo`."""
+    for t in range(stage_ptr.size - 1):
+        count = stage_ptr[t + 1] - stage_ptr[t]
+        g = take_group(board, t, count)
+        while g >= 0:
+            group = blocks[group_ptr[stage_ptr[t] + g] : group_ptr[stage_ptr[t] + g + 1]]
+            forward_many(group[todo[group]], x, first, border_ptr, slot, panel_ptr, panel, front)
+            if is_last(board, t, count):
+                merge(x, first[-1], merge_ptr[t], merge_ptr[t + 1], merge_to)
+                open_next(board, t, 1)
+            g = take_group(board, t, count)
+        wait_for(board, t)

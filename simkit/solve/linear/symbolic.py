@@ -23,7 +23,7 @@ class Tree:
 
     Attributes
     ----------
-    order : (n,) equation at each position.
+    order, place : (n,) equation at each position, and position of each equation.
     first : (blocks + 1,) first position of each block.
     parent : (blocks,) block that takes the update of this one, -1 for a root.
     child_ptr, child : children of block s are child[child_ptr[s]:child_ptr[s + 1]].
@@ -38,6 +38,7 @@ class Tree:
     """
 
     order: np.ndarray
+    place: np.ndarray
     first: np.ndarray
     parent: np.ndarray
     child_ptr: np.ndarray
@@ -140,6 +141,7 @@ def _placed(
     )
     return Tree(
         order=order,
+        place=position,
         first=first,
         parent=parent,
         child_ptr=child_ptr,
