@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from simkit.equilibrium.contact import Contact
 from simkit.equilibrium.model import Model, State
 from simkit.equilibrium.points import SheetPoints
-from simkit.shell.springs import SpringSet
+from simkit.shell.springs import SpringSet, add_moving
 from simkit.tool.glue import Glue
 
 Array = NDArray[np.float64]
@@ -129,21 +129,18 @@ class GluedTab:
         """Unit vector of the travel."""
         return self.axis
 
-    def _rest(self, own: Array, travel: float) -> Array:
-        return self.springs.rest + travel * self.axis + self.modes @ own
-
     def add(self, model: Model, x: Array, own: Array, travel: float, force: Array, data: Array,
             tangent: bool) -> Reading:
         """See :class:`Engagement`."""
-        rest = self._rest(own, travel)
-        self.springs.moved(rest).add(x, model.element_points, model.layout.places, force, data,
-                                     tangent)
-        opening = rest - self.springs.places_of(x, model.element_points)
-        pull = np.einsum("mrc,mc->mr", self.springs.stiffness, opening)
-        own_residual = np.einsum("mcq,mc->q", self.modes, pull)
+        springs, back = self.springs, np.zeros(self.unknowns)
+        pull = np.empty_like(springs.rest)
+        held = add_moving(x, model.element_points, springs.element, springs.shape,
+                          springs.stiffness, springs.rest, travel * self.axis, self.modes, own,
+                          force, pull, back)
+        if tangent:  # it does not hang on where the tab is
+            springs.add(x, model.element_points, model.layout.places, np.zeros_like(x), data, True)
         use, how = self._glue_use(pull)
-        held = 0.5 * float((pull * opening).sum())
-        return Reading(float(pull.sum(0) @ self.axis), own_residual, 0.0, use, how, held)
+        return Reading(float(pull.sum(0) @ self.axis), back, 0.0, use, how, float(held))
 
     def _glue_use(self, pull: Array) -> tuple[float, str]:
         total = pull.sum(axis=0)

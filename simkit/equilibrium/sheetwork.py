@@ -19,7 +19,8 @@ from simkit.shell.bundle.packing import (
     room_for_state,
 )
 from simkit.shell.geometry import Geometry
-from simkit.shell.kernels import assemble, exchange_listed, moved_elements
+from simkit.shell.kept import exchange_listed, keep_places, moved_elements
+from simkit.shell.kernels import assemble
 from simkit.shell.layout import Layout
 from simkit.shell.section import Layers
 from simkit.solve.linear.simd import LANES
@@ -214,7 +215,7 @@ class SheetWork:
                                     kept.upper):
                 return None
             exchange_listed(alone, before, kept.upper, self.layout.places, kept.data)
-        kept.base[listed] = displacement[self.element_points[listed]]
+        keep_places(displacement, self.element_points, listed, kept.base)
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
         return kept.data.copy()

@@ -94,3 +94,34 @@ def _add(x, points, places, element, shape, stiffness, rest, normal, one_sided, 
             _scatter(ke, places[el], data)
             ke[:] = 0.0
     return energy
+
+
+@nb.njit(cache=True)
+def add_moving(x, points, element, shape, stiffness, rest, shift, modes, own, force, pull, back):
+    """Add to force (control points, 3) what springs on a moving body do, in one pass.
+
+    Their rest places are rest + shift + modes own, with shift (3,), modes (m, 3, q), own (q,).
+    Fills pull (m, 3), N on the sheet, adds modes' pull to back (q,) and returns the stored energy,
+    N mm.
+    """
+    energy = 0.0
+    gap = np.empty(3)
+    for k in range(element.size):
+        at = points[element[k]]
+        for c in range(3):
+            place = rest[k, c] + shift[c]
+            for q in range(own.size):
+                place += modes[k, c, q] * own[q]
+            for i in range(at.size):
+                place -= shape[k, i] * x[at[i], c]
+            gap[c] = place
+        for r in range(3):
+            pull[k, r] = (stiffness[k, r, 0] * gap[0] + stiffness[k, r, 1] * gap[1]
+                          + stiffness[k, r, 2] * gap[2])
+            energy += 0.5 * pull[k, r] * gap[r]
+            for q in range(own.size):
+                back[q] += modes[k, r, q] * pull[k, r]
+        for i in range(at.size):
+            for r in range(3):
+                force[at[i], r] -= shape[k, i] * pull[k, r]
+    return energy

@@ -41,7 +41,7 @@ from simkit.shell.bundle.surface import (
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, turn
 from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
-from simkit.shell.kernels import exchange
+from simkit.shell.kept import exchange
 from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
 from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
