@@ -87,19 +87,30 @@ class Model:
         return part
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
-                keep: str, renew: bool = False) -> Array | None:
+                keep: str, renew: bool = False, into: Array | None = None) -> Array | None:
         """Tangent values where ``part`` was evaluated, from element tangents kept by that name.
 
         Elements that neither flow nor have moved much since theirs was formed keep it: Newton's
         method loses little by it, and a factorisation only sees new values where something
         happens. ``renew`` forms all anew.
         """
-        data = self.sheet_work().tangent(displacement, state, part, elastic, keep, renew)
-        if data is not None:
-            waste = np.zeros_like(part.force)
-            for spring in self.springs:
-                spring.add(displacement, self.element_points, self.layout.places, waste, data, True)
+        kept = self.sheet_work().tangent(displacement, state, part, elastic, keep, renew,
+                                         self.springs)
+        if kept is None:
+            return None
+        data = np.empty_like(kept) if into is None else into
+        np.copyto(data, kept)
+        for spring in self.springs:
+            if spring.one_sided:
+                spring.add(displacement, self.element_points, self.layout.places,
+                           np.zeros_like(part.force), data, True)
         return data
+
+    def room_for_tangent(self) -> Array:
+        """Room for tangent values, always the same: memory asked for anew is slow at first."""
+        if "room" not in self._cache:
+            self._cache["room"] = np.empty(self.layout.indices.size)
+        return self._cache["room"]
 
     def sheet_work(self) -> SheetWork:
         """The evaluator of the sheet's elements."""

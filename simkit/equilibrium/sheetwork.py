@@ -23,6 +23,7 @@ from simkit.shell.kept import exchange_listed, keep_places, moved_elements
 from simkit.shell.kernels import assemble
 from simkit.shell.layout import Layout
 from simkit.shell.section import Layers
+from simkit.shell.springs import SpringSet
 from simkit.solve.linear.simd import LANES
 from simkit.solve.linear.teamwork import Team
 from simkit.spline.patch import Patch
@@ -111,19 +112,22 @@ class Internal:
 
 
 class KeptTangents:
-    """Element tangents as last formed: values, their sum, where, and which to form anew."""
+    """Element tangents as last formed: values, their sum with that of springs, where, and which to
+    form anew."""
 
     def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
         self.upper = np.zeros((elements, entries))
         self.data = np.zeros(values)
         self.base = np.zeros((elements, per_element, 3))
         self.renew = np.ones(elements, dtype=np.bool_)
+        self.springs: tuple[SpringSet, ...] = ()
 
     def forget(self) -> None:
         """Begin again from nothing, so that the sum does not carry on old rounding errors."""
         self.upper[:] = 0.0
         self.data[:] = 0.0
         self.renew[:] = True
+        self.springs = ()
 
 
 @dataclass
@@ -194,9 +198,17 @@ class SheetWork:
                         part.fresh)
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
-                keep: str, renew: bool) -> Array | None:
-        """Tangent values; see :meth:`simkit.equilibrium.model.Model.tangent`."""
+                keep: str, renew: bool, springs: tuple[SpringSet, ...]) -> Array | None:
+        """Tangent values with those of two-sided springs, which never change; see
+        :meth:`simkit.equilibrium.model.Model.tangent`. The caller may not write to them."""
         kept = self._kept_tangents(keep)
+        if kept.springs is not springs:
+            kept.forget()
+            kept.springs, waste = springs, np.zeros_like(displacement)
+            for spring in springs:
+                if not spring.one_sided:
+                    spring.add(displacement, self.element_points, self.layout.places, waste,
+                               kept.data, True)
         if renew:
             kept.renew[:] = True
         todo = kept.renew.copy()
@@ -218,7 +230,7 @@ class SheetWork:
         keep_places(displacement, self.element_points, listed, kept.base)
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
-        return kept.data.copy()
+        return kept.data
 
     def forget(self) -> None:
         """Form every tangent anew when next asked: nothing then depends on earlier calls."""

@@ -89,12 +89,12 @@ class SheetSystem:
         return np.concatenate([residual, own])
 
     def tangent(self, renew: bool) -> Array:
-        """Tangent values where the system was evaluated last."""
+        """Tangent values where the system was evaluated last, valid until asked for again."""
         assert self.internal is not None
         assert self._at is not None
         x, displacement = self._at
         data = self.model.tangent(displacement, self.state, self.internal, self.elastic,
-                                  self.solver, renew)
+                                  self.solver, renew, self.model.room_for_tangent())
         if data is None:
             raise SingularTangent
         if self.tool is not None:

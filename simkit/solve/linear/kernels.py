@@ -18,6 +18,8 @@ from simkit.solve.linear.simd import address
 from simkit.solve.linear.teamwork import atomic_most, is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import add_stretch8
 
+SHARES = 8  # parts in which new values are compared with old ones
+
 
 @njit(cache=True, nogil=True)
 def add_to_parent(
@@ -138,6 +140,10 @@ def factor_stages(
     listed: np.ndarray,
     todo: np.ndarray,
     worst: np.ndarray,
+    new: np.ndarray,
+    block: np.ndarray,
+    keeper: np.ndarray,
+    parent: np.ndarray,
     data: np.ndarray,
     first: np.ndarray,
     child_ptr: np.ndarray,
@@ -158,11 +164,29 @@ def factor_stages(
     scratch: np.ndarray,
     perturb: bool,
 ) -> None:
-    """Take one thread's share of factoring the blocks marked in `todo`.
+    """Take one thread's share of factoring the blocks that new values reach.
 
-    Nothing is done after a stage with an unusable pivot; `worst` (1,) is then its position.
+    Data become the new values, where there are such (one stage more), and `todo`, a mask of the
+    blocks whose values differ, that of all to be factored again. Nothing is done after a stage
+    with an unusable pivot, whose position `worst` (1,) then is, or one with values that are not
+    finite, when it is n.
     """
-    for t in range(stage_ptr.size - 1):
+    stages, n = stage_ptr.size - 1, first[-1]
+    if new.size > 0:
+        g = take_group(board, stages, SHARES)
+        while g >= 0:
+            low, high = new.size // 16 * g // SHARES * 16, new.size // 16 * (g + 1) // SHARES * 16
+            if g == SHARES - 1:
+                high = new.size
+            if not take_changes(data[low:high], new[low:high], block[low:high], todo):
+                atomic_most(address(worst), n)
+            if is_last(board, stages, SHARES):
+                reach_blocks(parent, keeper, todo)
+                open_next(board, stages, 1 if worst[0] < 0 else 2)
+            g = take_group(board, stages, SHARES)
+        if wait_for(board, stages) == 2:
+            return
+    for t in range(stages):
         count = stage_ptr[t + 1] - stage_ptr[t]
         g = take_group(board, t, count)
         while g >= 0:
@@ -217,21 +241,19 @@ def block_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray
     return block
 
 
-@njit(cache=True)
-def reached_blocks(parent: np.ndarray, keeper: np.ndarray, own: np.ndarray) -> np.ndarray:
-    """Return a mask of the blocks to factor again where `own` blocks hold new values.
+@njit(cache=True, nogil=True)
+def reach_blocks(parent: np.ndarray, keeper: np.ndarray, result: np.ndarray) -> None:
+    """Mark the blocks to factor again where marked ones hold new values.
 
     All blocks above a change, and all below whose updates were not kept for them.
     """
-    result = own.copy()
     mark_above(parent, result)
     for s in range(parent.size - 1, -1, -1):
         if keeper[s] != s and result[parent[s]]:
             result[s] = True
-    return result
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def mark_above(parent: np.ndarray, marked: np.ndarray) -> None:
     """Mark all blocks above marked ones."""
     for s in range(parent.size):

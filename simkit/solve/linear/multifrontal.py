@@ -26,6 +26,7 @@ from simkit.solve.linear.teamwork import Team
 
 LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
+NOT_FINITE = "the matrix holds values that are not finite"
 NO_BORDER, NO_REST = np.empty((0, 0)), np.empty(0)
 
 
@@ -94,25 +95,26 @@ class MultifrontalLDL:
         self._ready, self.negative_pivots = False, None  # until all went well
         self._proven = False
         values = checked_shape(self.pattern, data)
-        own = np.zeros(self.blocks, np.bool_)
+        tree, plan = self._tree, self._plan
+        todo, new = np.zeros(self.blocks, np.bool_), values
         if fresh or changed is not None:
             np.copyto(self._data, values)
-            finite = bool(np.isfinite(values).all())
+            if not np.isfinite(values).all():
+                raise SingularMatrix(NOT_FINITE)
             moved = np.zeros(self.pattern.n, np.bool_)
             moved[slice(None) if fresh else changed] = True
-            own[:] = np.logical_or.reduceat(moved[self._tree.order], self._tree.first[:-1])
-        else:
-            finite = kernels.take_changes(self._data, values, self._block_of, own)
-        if not finite:
-            raise SingularMatrix("the matrix holds values that are not finite")
-        todo = kernels.reached_blocks(self._tree.parent, self._plan.keeper, own)
-        tree, plan = self._tree, self._plan
+            todo[:] = np.logical_or.reduceat(moved[tree.order], tree.first[:-1])
+            kernels.reach_blocks(tree.parent, plan.keeper, todo)
+            new = values[:0]
         bad = np.full(1, -1)
-        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: kernels.factor_stages(
-            board, plan.stage_ptr, plan.group_ptr, plan.blocks, todo, bad, self._data, tree.first,
-            tree.child_ptr, tree.child, tree.border_ptr, tree.run_ptr, tree.runs, tree.entry_ptr,
-            tree.entry_from, tree.entry_to, tree.panel_ptr, self._places[thread], self._panel,
-            self._updates, self._d, self._lifted, *self._scratch[thread], self.perturb))
+        self._team.run(plan.stage_ptr.size, lambda board, thread: kernels.factor_stages(
+            board, plan.stage_ptr, plan.group_ptr, plan.blocks, todo, bad, new, self._block_of,
+            plan.keeper, tree.parent, self._data, tree.first, tree.child_ptr, tree.child,
+            tree.border_ptr, tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from,
+            tree.entry_to, tree.panel_ptr, self._places[thread], self._panel, self._updates,
+            self._d, self._lifted, *self._scratch[thread], self.perturb))
+        if bad[0] == self.pattern.n:
+            raise SingularMatrix(NOT_FINITE)
         if bad[0] >= 0:
             raise SingularMatrix(f"no usable pivot in equation {int(tree.order[bad[0]])}")
         self._ready = True
