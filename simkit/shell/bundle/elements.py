@@ -46,6 +46,7 @@ from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spre
 from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
 AHEAD_POINTS = 2
+"""Gauss points by which data are asked for ahead: they come from memory, a page at a time."""
 
 
 @nb.njit(cache=True)
@@ -87,7 +88,22 @@ def _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left):
                      places[el + lane], data)
 
 
-@nb.njit(cache=True, nogil=True)
+@nb.njit(cache=True, inline="always")
+def _fetch_rows(place, rows):
+    """Ask for some rows ahead of their use; they need not exist."""
+    for line in range(rows):
+        fetch(place + line * ROW_BYTES)
+
+
+@nb.njit(cache=True)
+def _constants(law):
+    """Elastic constants of s and of d, g; kind of law; C and gamma of two backstress terms."""
+    c1, g1 = (law[4], law[5]) if law[3] > 0.0 else (0.0, 0.0)
+    c2, g2 = (law[6], law[7]) if law[3] > 1.0 else (0.0, 0.0)
+    return (law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1]), int(law[2]), c1, g1, c2, g2)
+
+
+@nb.njit(cache=True, nogil=True, inline="always")
 def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights, weights,
                     law, bound, state, old, slot, fresh, count, tangent, force, begin, energy,
                     upper, places, data, left):
@@ -106,12 +122,8 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
     bundles = bundles_along(count_v)
     wk, ke, turned = aligned(ROWS * LANES), aligned(ENTRIES * LANES), aligned(ENTRIES * LANES)
     w, to, place, out = address(wk), address(ke), address(x), address(force)
-    d1, shear = law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1])
-    z0, weight0, kind, rule = address(heights), address(weights), int(law[2]), address(law)
-    rule += 8 * HEADER
-    terms = law[3]
-    c1, g1 = (law[4], law[5]) if terms > 0.0 else (0.0, 0.0)
-    c2, g2 = (law[6], law[7]) if terms > 1.0 else (0.0, 0.0)
+    d1, shear, kind, c1, g1, c2, g2 = _constants(law)
+    z0, weight0, rule = address(heights), address(weights), address(law) + 8 * HEADER
     ups, shapes, reference, states = address(su), address(sv), address(geo), address(state)
     geo_step, layer_step = GEO_ROWS * ROW_BYTES, STATE_ROWS * ROW_BYTES
     state_step = heights.size * layer_step
@@ -130,8 +142,7 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                 load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
                                shapes + part * SHAPE_ROWS * ROW_BYTES,
                                reference + number * geo_step)
-                for line in range(GEO_ROWS):
-                    fetch(reference + (number + AHEAD_POINTS) * geo_step + line * ROW_BYTES)
+                _fetch_rows(reference + (number + AHEAD_POINTS) * geo_step, GEO_ROWS)
                 find_surface(w)
                 find_strains(w)
                 for r in range(24):
@@ -141,8 +152,7 @@ def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thicknes
                     weight = weight * same8(thickness)
                     logarithms(w, z)
                     now = states + number * state_step + k * layer_step
-                    for line in range(STATE_ROWS):
-                        fetch(now + AHEAD_POINTS * state_step + line * ROW_BYTES)
+                    _fetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
                     try_elastic(w, now, same8(d1), same8(shear), same8(bound))
                     if some8(row(w, FLOW)):
                         one, count = states_before(wk, n, el, gp, k, law, old, slot, fresh, count)
