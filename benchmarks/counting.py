@@ -182,6 +182,19 @@ class Place:
         self.array[self.index:self.index + 8] = value.numbers
 
 
+def _parts(x: Any) -> tuple[float, int]:
+    """m and k of x = 2^k m, m from the root of one half to that of two."""
+    m, k = math.frexp(float(x))
+    return (2.0 * m, k - 1) if m < math.sqrt(0.5) else (m, k)
+
+
+def _transpose(source: Place, to: Place, step: int) -> None:
+    """The columns of eight rows, ``step`` bytes apart."""
+    rows = [(source + 64 * r).read().numbers for r in range(8)]
+    for r in range(8):
+        (to + step * r).write(Vector(row[r] for row in rows))
+
+
 ONE, ZERO = Number(1.0), Number(0.0)
 VECTORS = {
     "address": lambda array: Place(array.reshape(-1)),
@@ -193,6 +206,21 @@ VECTORS = {
     "root8": lambda a: Vector(FUNCTIONS["sqrt"](v) for v in a.numbers),
     "beyond8": lambda a, b: a._with(b, lambda x, y: ZERO if x <= y else ONE),
     "larger8": lambda a, b: a._with(b, lambda x, y: x if x >= y else y),
+    "largest8": lambda a, b: a._with(b, lambda x, y: max(abs(x), y)),
+    "spread8": lambda place: Vector([Number(place.array[place.index])] * 8),
+    "fetch": lambda place: None,
+    "some8": lambda a: any(v != 0.0 for v in a.numbers),
+    "pick8": lambda which, a, b: Vector(
+        x if w != 0.0 else y
+        for w, x, y in zip(which.numbers, a.numbers, b.numbers, strict=True)),
+    "gather8": lambda place, at: Vector(
+        Number(place.array[place.index + int(k)]) for k in at.numbers),
+    "whole_at": lambda place: int(place.array[place.index]),
+    "whole8": lambda a: Vector(Number(round(float(v))) for v in a.numbers),
+    "exponent8": lambda a: Vector(Number(_parts(v)[1]) for v in a.numbers),
+    "halved8": lambda a, k: Vector(Number(_parts(v)[0]) for v in a.numbers),
+    "doubled8": lambda a, k: a._with(k, lambda x, n: Number(math.ldexp(float(x), int(n)))),
+    "transpose8": _transpose,
     "chosen8": lambda which, a: which._with(a, lambda x, y: y if x != 0.0 else ZERO),
 }
 """What stands for the vector operations that the kernels of the sheet use."""

@@ -24,6 +24,7 @@ the formulas of the factorisation agree with those of the solver's own plan with
 from __future__ import annotations
 
 import argparse
+import inspect
 import time
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass
@@ -38,17 +39,18 @@ from peaks import best, peaks
 
 from simkit.equilibrium import sheetwork
 from simkit.equilibrium.model import Model, State
+from simkit.shell.bundle.elements import bundle_elements, bundle_rows
 from simkit.solve.linear.multifrontal import LEAF
 from simkit.solve.linear.symbolic import Tree, analyse
 
 SAMPLE, ROWS = 12, 3
 """Elements, or rows of bundles, of a call whose operations are counted one by one."""
 SHEET = ("simkit.sheet.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
-         *(f"simkit.shell.bundle.{part}" for part in ("rows", "surface", "layers", "tangent",
-                                                      "vectors")))
+         "simkit.shell.kept", *(f"simkit.shell.bundle.{part}" for part in (
+             "elements", "rows", "surface", "layers", "flow", "powers", "tangent", "vectors")))
 COUNTED = ("bundles, forces", "bundles, tangents", "one by one, forces", "one by one, tangents")
 SIDES = 7
-"""Right-hand sides solved at once under a tab: the sheet's and six of the tab."""
+"""Right-hand sides solved at once, as an example."""
 STATE_ROWS, GEO_ROWS, GAUSS = 8, 16, 4
 
 
@@ -125,9 +127,8 @@ def which(kernel: Any, words: tuple) -> tuple[str, int]:
     kind = "tangents" if given.get("tangent") else "forces"
     if name == "assemble":
         return f"one by one, {kind}", int(given["last"] - given["first"])
-    if name == "bundle_elements":
-        rows = slice(given["first"] * given["count_v"], given["last"] * given["count_v"])
-        return f"bundles, {kind}", int(np.count_nonzero(given["todo"][rows]))
+    if name == "bundle_rows":
+        return f"bundles, {kind}", int(np.count_nonzero(given["todo"]))
     first = given.get("points", words[0])
     return name, int(first.shape[0]) if isinstance(first, np.ndarray) else 0
 
@@ -141,11 +142,13 @@ def samples(words: tuple, kernel: Any) -> list[tuple[tuple, int]]:
         given |= {"listed": some, "first": 0, "last": some.size}
         return [(tuple(list(given.values())[:count]), int(some.size))]
     per_row = given["todo"].reshape(-1, given["count_v"]).sum(axis=1)
-    rows = given["first"] + np.flatnonzero(per_row[given["first"]:given["last"]])
+    rows = np.flatnonzero(per_row)
+    words_of = list(inspect.signature(bundle_elements.py_func).parameters)
     found = []
     for row in rows[np.linspace(0, rows.size - 1, min(ROWS, rows.size)).astype(int)]:
-        given |= {"first": int(row), "last": int(row) + 1}
-        found.append((tuple(list(given.values())[:count]), int(per_row[row])))
+        given |= {"first": int(row), "last": int(row) + 1, "begin": int(row),
+                  "count": int(row) * given["count_v"], "force": given["parts"][0] * 0.0}
+        found.append((tuple(given[word] for word in words_of), int(per_row[row])))
     return found
 
 
@@ -154,7 +157,8 @@ def operations_each(kernel: Any, words: tuple) -> tuple[float, str]:
     kinds: Counter[str] = Counter()
     elements = 0
     for smaller, number in samples(words, kernel):
-        kinds.update(count(kernel.py_func.__module__, kernel.py_func.__name__, smaller, SHEET))
+        one = bundle_elements if kernel is bundle_rows else kernel
+        kinds.update(count(one.py_func.__module__, one.py_func.__name__, smaller, SHEET))
         elements += number
     words_of = ", ".join(f"{kind} {n / elements:.0f}" for kind, n in sorted(kinds.items()))
     moves = kinds.pop("load8", 0) + kinds.pop("store8", 0)
@@ -169,8 +173,8 @@ def sheet_bytes(name: str, model: Model, elements: int) -> float:
     Every control point is read once for its place and read and written once for its force (one
     point an element). In bundles: packed geometry and state read; energies, marks and slots. Alone:
     metric, curvature, frame, area, thickness of 4 points; the state read and written. Both write
-    the tangents (upper triangle). Adding tangents: each read with its places, the matrix written
-    once. States of yielding elements in bundles are left out: they are few.
+    the tangents (upper triangle); bundles read the old ones and the places as well, and change
+    the matrix. States of yielding elements in bundles are left out: they are few.
     """
     layers = model.layers.heights.size
     state = int(model.virgin().points.shape[-1])
@@ -178,12 +182,12 @@ def sheet_bytes(name: str, model: Model, elements: int) -> float:
     nodal = 3 * 8 + 2 * 3 * 8
     tangent = 8 * places.shape[1] if "tangents" in name else 0
     if name.startswith("bundles"):
+        if tangent:  # of the matrix a share as large as that of the elements, read and written
+            tangent += places.shape[1] * (8 + places.itemsize)
+            tangent += 16 * model.layout.indices.size / places.shape[0]
         return elements * (8 * GAUSS * (GEO_ROWS + STATE_ROWS * layers) + nodal + 26 + tangent)
     if name.startswith("one by one"):
         return elements * (8 * GAUSS * (17 + 2 * layers * state) + nodal + 16 + tangent)
-    if name == "add_tangents":
-        return (elements * places.shape[1] * (8 + places.itemsize)
-                + 8 * model.layout.indices.size)
     if name == "moved_elements":
         per = model.element_points.shape[1]
         return elements * (per * (3 * 8 + 8) + 3 * 8 + 9)
@@ -193,8 +197,7 @@ def sheet_bytes(name: str, model: Model, elements: int) -> float:
 def by_formula(name: str, model: Model) -> float | None:
     """Operations of an element where nothing needs counting: additions."""
     per = model.element_points.shape[1]
-    return {"add_tangents": float(model.layout.places.shape[1]),
-            "moved_elements": 3.0 * 3 * (per - 1)}.get(name)
+    return {"moved_elements": 3.0 * 3 * (per - 1)}.get(name)
 
 
 def pulled(model: Model, state: State) -> tuple[Watched, int, Stopwatch]:
@@ -218,9 +221,10 @@ def pulled(model: Model, state: State) -> tuple[Watched, int, Stopwatch]:
 
 def again(kernel: Any, words: tuple) -> None:
     """The same call again; what it marks as flowing is unmarked first."""
-    slot = named(kernel, words).get("slot")
-    if slot is not None:
-        slot[:] = -1
+    given = named(kernel, words)
+    if "slot" in given:
+        given["slot"][:] = -1
+        given["board"][:] = 0
     kernel(*words)
 
 
@@ -274,8 +278,8 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
     """Whole factorisation and solutions of the tangent at a state; deviation from the plan.
 
     Factorisation: values and their places read, L and the updates written, the updates read.
-    Solution: L read forward and back, the matrix read once for the residual that every solution
-    is checked by, vectors; 2 operations a number of L each way, 4 a stored number of the matrix.
+    Solution, by factors that have been checked: L read forward and back, vectors; 2 operations a
+    number of L each way.
     """
     part = model.internal(state.displacement, state, True)
     assert part is not None
@@ -299,8 +303,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
         seconds = best(lambda b=b: solver.solve(b))
         rows.append(Kernel(
             f"solution, {sides} side(s)", calls["solve"] / iterations if sides == 1 else 0.0,
-            sides * (4.0 * factor + 4.0 * values + n),
-            16.0 * factor + 12.0 * values + 32.0 * n * sides, seconds))
+            sides * (4.0 * factor + n), 16.0 * factor + 32.0 * n * sides, seconds))
     say(f"factorisation {1e3 * rows[0].seconds:.2f} ms, solution {1e3 * rows[1].seconds:.2f} ms")
     return rows, flops / float(tree.work().sum()) - 1.0
 
