@@ -2,7 +2,8 @@
 
 The mechanics are those of :mod:`simkit.shell.kernels` (degree 2, 2 x 2 Gauss points), the return
 mapping of layers that yield included, in arithmetic on vectors of eight. The tangent is formed on
-the five derivatives y = (x,1 x,2 x,11 x,22 x,12) first and then spread to the control points: with N_I,a the derivatives of the shape functions,
+the five derivatives y = (x,1 x,2 x,11 x,22 x,12) first and then spread to the control points: with
+N_I,a the derivatives of the shape functions,
 
     K_IJ = sum_ab N_I,a N_J,b M_ab.
 
