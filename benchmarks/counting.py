@@ -188,6 +188,27 @@ def _parts(x: Any) -> tuple[float, int]:
     return (2.0 * m, k - 1) if m < math.sqrt(0.5) else (m, k)
 
 
+def _count_up(board: np.ndarray, place: int, count: int) -> int:
+    """What a counter of a board was, -1 from count on; there is one thread."""
+    board[place] += 1
+    return int(board[place]) - 1 if board[place] <= count else -1
+
+
+def _products(base: Place, pairs: list[tuple[int, int]]) -> Vector:
+    """Sum of products of rows given by pairs of their numbers."""
+    terms = [(base + 64 * a).read() * (base + 64 * b).read() for a, b in pairs]
+    return terms[0] + terms[1] + terms[2]
+
+
+def _series(y: Vector, coefficients: tuple) -> Vector:
+    """c0 + y (c1 + y (c2 + ...))."""
+    terms = [Vector([Number(c)] * 8) for c in coefficients]
+    total = terms.pop()
+    for term in reversed(terms):
+        total = term + y * total
+    return total
+
+
 def _transpose(source: Place, to: Place, step: int) -> None:
     """The columns of eight rows, ``step`` bytes apart."""
     rows = [(source + 64 * r).read().numbers for r in range(8)]
@@ -221,6 +242,16 @@ VECTORS = {
     "halved8": lambda a, k: Vector(Number(_parts(v)[0]) for v in a.numbers),
     "doubled8": lambda a, k: a._with(k, lambda x, n: Number(math.ldexp(float(x), int(n)))),
     "transpose8": _transpose,
+    "take_group": lambda board, stage, count: _count_up(board, 24 * stage, count),
+    "is_last": lambda board, stage, count: _count_up(board, 24 * stage + 8, count) == count - 1,
+    "open_next": lambda board, stage, sign: None,
+    "wait_for": lambda board, stage: 1,
+    "down": lambda base, a, step, b, stride: _products(
+        base, [(a + k * step, b + k * stride) for k in range(3)]),
+    "dot": lambda base, a, b: _products(base, [(a + k, b + k) for k in range(3)]),
+    "symmetric": lambda base, at, r, b, step: _products(
+        base, [(at + ((0, 1, 2), (1, 3, 4), (2, 4, 5))[r][k], b + k * step) for k in range(3)]),
+    "series8": _series,
     "chosen8": lambda which, a: which._with(a, lambda x, y: y if x != 0.0 else ZERO),
 }
 """What stands for the vector operations that the kernels of the sheet use."""

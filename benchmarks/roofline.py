@@ -24,7 +24,6 @@ the formulas of the factorisation agree with those of the solver's own plan with
 from __future__ import annotations
 
 import argparse
-import inspect
 import time
 from collections import Counter, defaultdict
 from dataclasses import asdict, dataclass
@@ -39,7 +38,6 @@ from peaks import best, peaks
 
 from simkit.equilibrium import sheetwork
 from simkit.equilibrium.model import Model, State
-from simkit.shell.bundle.elements import bundle_elements, bundle_rows
 from simkit.solve.linear.multifrontal import LEAF
 from simkit.solve.linear.symbolic import Tree, analyse
 
@@ -47,7 +45,8 @@ SAMPLE, ROWS = 12, 3
 """Elements, or rows of bundles, of a call whose operations are counted one by one."""
 SHEET = ("simkit.sheet.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
          "simkit.shell.kept", *(f"simkit.shell.bundle.{part}" for part in (
-             "elements", "rows", "surface", "layers", "flow", "powers", "tangent", "vectors")))
+             "elements", "rows", "walk", "surface", "layers", "flow", "powers", "tangent",
+             "vectors")))
 COUNTED = ("bundles, forces", "bundles, tangents", "one by one, forces", "one by one, tangents")
 SIDES = 7
 """Right-hand sides solved at once, as an example."""
@@ -143,12 +142,10 @@ def samples(words: tuple, kernel: Any) -> list[tuple[tuple, int]]:
         return [(tuple(list(given.values())[:count]), int(some.size))]
     per_row = given["todo"].reshape(-1, given["count_v"]).sum(axis=1)
     rows = np.flatnonzero(per_row)
-    words_of = list(inspect.signature(bundle_elements.py_func).parameters)
     found = []
     for row in rows[np.linspace(0, rows.size - 1, min(ROWS, rows.size)).astype(int)]:
-        given |= {"first": int(row), "last": int(row) + 1, "begin": int(row),
-                  "count": int(row) * given["count_v"], "force": given["parts"][0] * 0.0}
-        found.append((tuple(given[word] for word in words_of), int(per_row[row])))
+        given |= {"ptr": np.array([row, row + 1]), "board": given["board"] * 0}
+        found.append((tuple(list(given.values())[:count]), int(per_row[row])))
     return found
 
 
@@ -157,8 +154,7 @@ def operations_each(kernel: Any, words: tuple) -> tuple[float, str]:
     kinds: Counter[str] = Counter()
     elements = 0
     for smaller, number in samples(words, kernel):
-        one = bundle_elements if kernel is bundle_rows else kernel
-        kinds.update(count(one.py_func.__module__, one.py_func.__name__, smaller, SHEET))
+        kinds.update(count(kernel.py_func.__module__, kernel.py_func.__name__, smaller, SHEET))
         elements += number
     words_of = ", ".join(f"{kind} {n / elements:.0f}" for kind, n in sorted(kinds.items()))
     moves = kinds.pop("load8", 0) + kinds.pop("store8", 0)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numba as nb
-import numpy as np
 
 from simkit.sheet.j2 import HEADER
 from simkit.shell.bundle.flow import map_lanes, states_after, states_before
@@ -26,7 +25,6 @@ from simkit.shell.bundle.rows import (
     FLOW,
     MARK,
     NODE,
-    RES,
     ROWS,
     SPENT,
     STORED,
@@ -40,18 +38,20 @@ from simkit.shell.bundle.surface import (
     make_forces,
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, turn
-from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, some8
+from simkit.shell.bundle.vectors import ROW_BYTES, row, some8
+from simkit.shell.bundle.walk import AT_PART, AT_ROW, AT_STRIP, new_walk, to_next
 from simkit.shell.kept import exchange
 from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
-from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
 AHEAD_POINTS = 2
 """Gauss points by which data are asked for ahead: they come from memory, a page at a time."""
 
 
 @nb.njit(cache=True)
-def _begin(wk, todo, el, n):
+def _begin(wk, ke, todo, el, n, tangent):
     """Nothing summed up yet; lanes at work are those of marked elements."""
+    if tangent:
+        ke[:] = 0.0
     wk[NODE * LANES : (NODE + 27) * LANES] = 0.0
     for r in (MARK, STORED, SPENT):
         wk[r * LANES : (r + 1) * LANES] = 0.0
@@ -103,106 +103,62 @@ def _constants(law):
     return (law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1]), int(law[2]), c1, g1, c2, g2)
 
 
-@nb.njit(cache=True, nogil=True, inline="always")
-def bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights, weights,
-                    law, bound, state, old, slot, fresh, count, tangent, force, begin, energy,
-                    upper, places, data, left):
-    """Elements marked in todo of rows first to last (not included) along u.
+@nb.njit(cache=True, nogil=True)
+def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thickness, heights,
+                weights, law, bound, state, old, slot, fresh, tangent, parts, energy, upper, places,
+                data, left):
+    """One thread's share of all elements marked in todo, in strips as :func:`to_next` has them.
 
-    x (3 points + 8,) by component; force likewise, for the points from row ``begin`` on;
-    su (rows, 2, 3, 3); sv, geo, state flat as packed by :mod:`simkit.shell.bundle.packing`;
-    thickness one for all, mm; bound (MPa^2) an extra limit of the yield check, infinite to forbid
-    yielding. Adds to force; writes energy (elements, 2) N mm, the states of elements that flow to
-    fresh[slot[element]] (slot -1 before), from the place count on, with a tangent upper[element]
+    x (3 points + 8,) by component; parts (strips, 3 points of a strip + 8) likewise the forces of
+    each, zero before; su (rows, 2, 3, 3); sv, geo, state flat as packed by
+    :mod:`simkit.shell.bundle.packing`; thickness one for all, mm; bound (MPa^2) an extra limit of
+    the yield check, infinite to forbid yielding. Writes energy (elements, 2) N mm, the states of
+    elements that flow to fresh[slot[element]] (slot -1 before), with a tangent upper[element]
     (upper triangle, symmetrised), its change added to the matrix data by places[element], and
-    left[element]: True where the element is left to the full kernel, nothing of it added. Returns
-    the next free place.
+    left[element]: True where the element is left to the full kernel, nothing of it added.
     """
-    points, own = (x.size - LANES) // 3, (force.size - LANES) // 3
+    points, own = (x.size - LANES) // 3, (parts.shape[1] - LANES) // 3
     bundles = bundles_along(count_v)
     wk, ke, turned = aligned(ROWS * LANES), aligned(ENTRIES * LANES), aligned(ENTRIES * LANES)
-    w, to, place, out = address(wk), address(ke), address(x), address(force)
+    w, to, out, walk = address(wk), address(ke), address(parts), new_walk()
     d1, shear, kind, c1, g1, c2, g2 = _constants(law)
     z0, weight0, rule = address(heights), address(weights), address(law) + 8 * HEADER
     ups, shapes, reference, states = address(su), address(sv), address(geo), address(state)
     geo_step, layer_step = GEO_ROWS * ROW_BYTES, STATE_ROWS * ROW_BYTES
     state_step = heights.size * layer_step
-    for eu in range(first, last):
-        for part in range(bundles):
-            el, n = eu * count_v + part * LANES, min(LANES, count_v - part * LANES)
-            if not np.any(todo[el:el + n]):
-                continue
-            at = eu * rows_v + part * LANES
-            _begin(wk, todo, el, n)
-            if tangent:
-                ke[:] = 0.0
-            load_control(w, place, at, rows_v, points)
-            for gp in range(GAUSS):
-                number = (eu * bundles + part) * GAUSS + gp
-                load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
-                               shapes + part * SHAPE_ROWS * ROW_BYTES,
-                               reference + number * geo_step)
-                _fetch_rows(reference + (number + AHEAD_POINTS) * geo_step, GEO_ROWS)
-                find_surface(w)
-                find_strains(w)
-                for r in range(24):
-                    keep(w, RES + r, same8(0.0))
-                for k in range(heights.size):
-                    z, weight = spread8(z0 + 8 * k) * same8(thickness), spread8(weight0 + 8 * k)
-                    weight = weight * same8(thickness)
-                    logarithms(w, z)
-                    now = states + number * state_step + k * layer_step
-                    _fetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
-                    try_elastic(w, now, same8(d1), same8(shear), same8(bound))
-                    if some8(row(w, FLOW)):
-                        one, count = states_before(wk, n, el, gp, k, law, old, slot, fresh, count)
-                        if one >= 0:
-                            map_lanes(w, now, one, law[0], law[1], kind, rule, c1, g1, c2, g2,
-                                      tangent)
-                            states_after(wk, n, el, gp, k, law, slot, fresh)
-                    add_layer(w, z, weight)
-                    if tangent:
-                        add_stiff_layer(w, z, weight)
-                make_forces(w)
+    while to_next(walk, board, ptr, overlap if tangent else 0, todo, count_v):
+        strip, eu, part = walk[AT_STRIP], walk[AT_ROW], walk[AT_PART]
+        el, n = eu * count_v + part * LANES, min(LANES, count_v - part * LANES)
+        _begin(wk, ke, todo, el, n, tangent)
+        load_control(w, address(x), eu * rows_v + part * LANES, rows_v, points)
+        for gp in range(GAUSS):
+            number = (eu * bundles + part) * GAUSS + gp
+            load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
+                           shapes + part * SHAPE_ROWS * ROW_BYTES, reference + number * geo_step)
+            _fetch_rows(reference + (number + AHEAD_POINTS) * geo_step, GEO_ROWS)
+            find_surface(w)
+            find_strains(w)
+            for k in range(heights.size):
+                z, weight = spread8(z0 + 8 * k) * same8(thickness), spread8(weight0 + 8 * k)
+                weight = weight * same8(thickness)
+                logarithms(w, z)
+                now = states + number * state_step + k * layer_step
+                _fetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
+                try_elastic(w, now, same8(d1), same8(shear), same8(bound))
+                if some8(row(w, FLOW)):
+                    one = states_before(wk, n, el, gp, k, law, old, slot, fresh, walk)
+                    if one >= 0:
+                        map_lanes(w, now, one, law[0], law[1], kind, rule, c1, g1, c2, g2, tangent)
+                        states_after(wk, n, el, gp, k, law, slot, fresh)
+                add_layer(w, z, weight)
                 if tangent:
-                    _stiffness(w, to)
-            _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left)
-            add_forces(w, out, at - begin * rows_v, rows_v, own)
-    return count
-
-
-@nb.njit(cache=True, nogil=True)
-def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thickness, heights,
-                weights, law, bound, state, old, slot, fresh, tangent, parts, energy, upper, places,
-                data, left):
-    """One thread's share of all elements marked in todo, in strips of rows ptr[k] to ptr[k + 1].
-
-    parts (strips, 3 points of a strip + 8): forces of each strip, zero before; the other arrays
-    as in :func:`bundle_elements`, new states of an element from the place of its strip's first on.
-    With a tangent the first ``overlap`` rows of a strip, which meet the strip before in the
-    matrix, wait until that is done. So no sum hangs on how the threads share the strips.
-    """
-    strips = ptr.size - 1
-    for stage in range(2 if tangent else 1):
-        g = take_group(board, stage, strips)
-        while g >= 0:
-            first, last = ptr[g], ptr[g + 1]
-            if tangent and g > 0:
-                middle = first + overlap
-                first, last = (middle, last) if stage == 0 else (first, middle)
-            elif stage > 0:
-                last = first
-            # states of the rows that wait come after all others of the strip
-            place = ptr[g] * count_v
-            if stage > 0:
-                place += (ptr[g + 1] - last) * count_v
-            bundle_elements(todo, first, last, x, count_v, rows_v, su, sv, geo, thickness, heights,
-                            weights, law, bound, state, old, slot, fresh, place, tangent,
-                            parts[g], ptr[g], energy, upper, places, data, left)
-            if is_last(board, stage, strips):
-                open_next(board, stage, 1)
-            g = take_group(board, stage, strips)
-        wait_for(board, stage)
+                    add_stiff_layer(w, z, weight)
+            make_forces(w)
+            if tangent:
+                _stiffness(w, to)
+        _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left)
+        add_forces(w, out + 8 * strip * parts.shape[1],
+                   (eu - ptr[strip]) * rows_v + part * LANES, rows_v, own)
 
 
 @nb.njit(cache=True)

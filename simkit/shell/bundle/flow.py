@@ -37,6 +37,7 @@ from simkit.shell.bundle.vectors import (
     some8,
     whole_at,
 )
+from simkit.shell.bundle.walk import FREE
 from simkit.solve.linear.simd import LANES, largest8, same8, spread8
 
 MOST = 80
@@ -44,11 +45,20 @@ MOST = 80
 
 
 @nb.njit(cache=True)
-def states_before(wk, n, el, gp, layer, law, old, slot, fresh, count):
+def _copy(old, el, fresh, to):
+    """Copy the states of an element (by itself: numba takes seconds to compile it for arrays)."""
+    for gp in range(old.shape[1]):
+        for layer in range(old.shape[2]):
+            for r in range(old.shape[3]):
+                fresh[to, gp, layer, r] = old[el, gp, layer, r]
+
+
+@nb.njit(cache=True)
+def states_before(wk, n, el, gp, layer, law, old, slot, fresh, walk):
     """Copy the states of the lanes that yield in one layer to the scratch ``wk``.
 
-    The others as in :func:`bundle_elements`. Returns the first such lane, -1 if marks leave none,
-    and how many elements have flowed so far.
+    The others as in :func:`bundle_rows`; walk[FREE] is the next free place in fresh. Returns the
+    first such lane, -1 if marks leave none.
     """
     first = -1
     for lane in range(n - 1, -1, -1):
@@ -58,11 +68,11 @@ def states_before(wk, n, el, gp, layer, law, old, slot, fresh, count):
             continue
         first = lane
         if slot[el + lane] < 0:
-            slot[el + lane] = count
-            fresh[count] = old[el + lane]
-            count += 1
+            slot[el + lane] = walk[FREE]
+            _copy(old, el + lane, fresh, walk[FREE])
+            walk[FREE] += 1
     if first < 0:
-        return first, count
+        return first
     numbers = 3 * int(law[3])
     wk[(PAST + 1) * LANES:(PAST + 7) * LANES] = 0.0
     for lane in range(LANES):
@@ -71,7 +81,7 @@ def states_before(wk, n, el, gp, layer, law, old, slot, fresh, count):
         wk[PAST * LANES + lane] = before[3]
         for r in range(numbers):
             wk[(PAST + 1 + r) * LANES + lane] = before[BASE + r]
-    return first, count
+    return first
 
 
 @nb.njit(cache=True)
@@ -184,22 +194,21 @@ def map_lanes(w, state, first, young, nu, kind, law, c1, g1, c2, g2, tangent):
         keep(w, TRIAL + r, twice * pick8(flow, row(w, T + r), spread8(at + ROW_BYTES * (T + r))))
     square = pick8(flow, row(state, 6), spread8(state + 8 * first + ROW_BYTES * 6))
     p, q0 = row(w, PAST), root8(square) * same8(1.0 - 0.5e-12)
-    _scalar_terms(w, nothing, q0, nothing, m1, m2, c1, g1, c2, g2)
-    mises0 = row(w, MISES)
     if kind == TABLE:
         _find_spot(w, p, law)
-    _flow_stress(w, p, kind, law)
-    h = row(w, SLOPE)
-    low, high = nothing, mises0 / same8(0.5 * shear) + same8(1e-12)
-    u = (mises0 - q0) / (same8(3.0 * shear) + larger8(h, nothing))
-    q = q0
-    for _ in range(MOST):
+    u, q, h, low, high = nothing, q0, nothing, nothing, nothing
+    for round_ in range(MOST + 1):
         _flow_stress(w, p + u, kind, law)
         q, h = row(w, MISES), row(w, SLOPE)
         _scalar_terms(w, u, q, h, m1, m2, c1, g1, c2, g2)
-        gap = row(w, MISES) - q
+        mises = row(w, MISES)
+        if round_ == 0:  # the first guess, and a bound beyond the root
+            u = (mises - q0) / (same8(3.0 * shear) + larger8(h, nothing))
+            high = mises / same8(0.5 * shear) + same8(1e-12)
+            continue
+        gap = mises - q
         off = beyond8(largest8(gap, nothing), same8(1e-12) * q)
-        if not some8(off):
+        if not some8(off) or round_ == MOST:
             break
         above = beyond8(gap, nothing)
         low, high = pick8(above, u, low), pick8(above, high, u)

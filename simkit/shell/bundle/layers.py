@@ -20,8 +20,14 @@ from simkit.shell.bundle.rows import (
     C,
     T,
 )
-from simkit.shell.bundle.vectors import beyond8, keep, larger8, row
+from simkit.shell.bundle.vectors import beyond8, keep, larger8, row, series8
 from simkit.solve.linear.simd import same8
+
+ODD = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
+"""artanh(x) / x by powers of x^2."""
+FIRST = (1 / 3, 2 / 5, 3 / 7, 4 / 9, 5 / 11, 6 / 13, 7 / 15, 8 / 17)
+SECOND = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
+"""Its first and second derivatives by x^2."""
 
 
 @nb.njit(cache=True, inline="always")
@@ -36,17 +42,10 @@ def logarithms(w, z):
     grow = e0 * (two + e0) - r
     s = grow / (two + grow)
     y2 = s * s
-    half_log = s * (one + y2 * (same8(1 / 3) + y2 * (same8(1 / 5) + y2 * (
-        same8(1 / 7) + y2 * (same8(1 / 9) + y2 * (same8(1 / 11) + y2 * (
-            same8(1 / 13) + y2 * same8(1 / 15))))))))
+    half_log = s * series8(y2, ODD)
     ic = one / c
     y = r * ic * ic
-    f = one + y * (same8(1 / 3) + y * (same8(1 / 5) + y * (same8(1 / 7) + y * (
-        same8(1 / 9) + y * (same8(1 / 11) + y * (same8(1 / 13) + y * same8(1 / 15)))))))
-    f1 = same8(1 / 3) + y * (same8(2 / 5) + y * (same8(3 / 7) + y * (same8(4 / 9) + y * (
-        same8(5 / 11) + y * (same8(6 / 13) + y * (same8(7 / 15) + y * same8(8 / 17)))))))
-    f2 = same8(2 / 5) + y * (same8(6 / 7) + y * (same8(12 / 9) + y * (same8(20 / 11) + y * (
-        same8(30 / 13) + y * (same8(42 / 15) + y * same8(56 / 17))))))
+    f, f1, f2 = series8(y, ODD), series8(y, FIRST), series8(y, SECOND)
     k = f * ic
     ic3 = ic * ic * ic
     keep(w, PART, one / (one + grow))

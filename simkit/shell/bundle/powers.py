@@ -7,13 +7,14 @@ end, what is left out is below 2^-54.
 
 from __future__ import annotations
 
+import math
 from typing import Any
 
 import numba as nb
 from llvmlite import ir
 from numba.core import cgutils
 
-from simkit.shell.bundle import vectors  # noqa: F401  (operators)
+from simkit.shell.bundle.vectors import series8
 from simkit.solve.linear.simd import LANES, VECTOR, kernel_operation, same8, vector8
 
 LONGS = ir.VectorType(ir.IntType(64), LANES)
@@ -21,6 +22,8 @@ HALF_ROOT = 0x3FE6A09E667F3BCD
 """Bits of the root of one half."""
 LOG_2_HIGH, LOG_2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
 PER_LOG_2 = 1.4426950408889634
+LOGARITHM = tuple(2.0 / (2 * k + 1) for k in range(1, 11))
+EXPONENTIAL = tuple(1.0 / math.factorial(k) for k in range(2, 14))
 
 
 def _longs(value: int) -> Any:
@@ -79,9 +82,7 @@ def logarithm8(x):
     m, one = halved8(x, k), same8(1.0)
     s = (m - one) / (m + one)
     y = s * s
-    rest = same8(2 / 3) + y * (same8(2 / 5) + y * (same8(2 / 7) + y * (same8(2 / 9) + y * (
-        same8(2 / 11) + y * (same8(2 / 13) + y * (same8(2 / 15) + y * (same8(2 / 17) + y * (
-            same8(2 / 19) + y * same8(2 / 21)))))))))
+    rest = series8(y, LOGARITHM)
     return k * same8(LOG_2_HIGH) + (s + s + (s * y * rest + k * same8(LOG_2_LOW)))
 
 
@@ -90,10 +91,7 @@ def exponential8(x):
     """e^x for |x| below 700."""
     k = whole8(x * same8(PER_LOG_2))
     r = (x - k * same8(LOG_2_HIGH)) - k * same8(LOG_2_LOW)
-    rest = same8(1 / 2) + r * (same8(1 / 6) + r * (same8(1 / 24) + r * (same8(1 / 120) + r * (
-        same8(1 / 720) + r * (same8(1 / 5040) + r * (same8(1 / 40320) + r * (same8(1 / 362880)
-        + r * (same8(1 / 3628800) + r * (same8(1 / 39916800) + r * (same8(1 / 479001600)
-        + r * same8(1 / 6227020800)))))))))))
+    rest = series8(r, EXPONENTIAL)
     return doubled8(same8(1.0) + (r + r * r * rest), k)
 
 

@@ -24,10 +24,8 @@ from simkit.shell.bundle.rows import (
     STRAIN,
     TURN,
     UP,
-    dot,
-    down,
 )
-from simkit.shell.bundle.vectors import beyond8, chosen8, keep, root8, row
+from simkit.shell.bundle.vectors import beyond8, chosen8, dot, down, keep, root8, row
 from simkit.solve.linear.simd import load8, same8, spread8, store8
 
 
@@ -108,7 +106,9 @@ def find_surface(w):
 
 @nb.njit(cache=True, inline="always")
 def find_strains(w):
-    """Strains and bending strains (s, d, g)."""
+    """Strains and bending strains (s, d, g); no resultants or stiffness yet."""
+    for r in range(24):
+        keep(w, RES + r, same8(0.0))
     for r in range(3):
         keep(w, EM + r, dot(w, FRAME + 3 * r, STRAIN))
         keep(w, KB + r, dot(w, FRAME + 3 * r, CURVE))

@@ -27,11 +27,8 @@ from simkit.shell.bundle.rows import (
     STRAIN,
     UP,
     VEC,
-    dot,
-    down,
-    symmetric,
 )
-from simkit.shell.bundle.vectors import ROW_BYTES, keep, row, transpose8
+from simkit.shell.bundle.vectors import ROW_BYTES, dot, down, keep, row, symmetric, transpose8
 from simkit.solve.linear.simd import LANES, address, same8
 
 

@@ -21,6 +21,7 @@ from simkit.solve.linear.simd import (
     LONG,
     VECTOR,
     emit_load,
+    emit_spread,
     emit_store,
     kernel_operation,
     vector8,
@@ -55,6 +56,80 @@ def row(typingctx: Any, base: Any, number: Any) -> Any:
         return emit_load(builder, builder.add(args[0], offset))
 
     return vector8(types.int64, types.int64), codegen
+
+
+def _products(builder: Any, base: Any, pairs: Any) -> Any:
+    """Sum of products of rows given by pairs of their numbers."""
+    total = None
+    for pair in pairs:
+        rows = [emit_load(builder, builder.add(base, builder.mul(
+            number, ir.Constant(LONG, ROW_BYTES)))) for number in pair]
+        product = builder.fmul(*rows, flags=FUSE)
+        total = product if total is None else builder.fadd(total, product, flags=FUSE)
+    return total
+
+
+@kernel_operation
+def down(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: Any) -> Any:
+    """Sum of three products of rows from a and b on, apart by step and stride.
+
+    In the terms of the compiler, as all here that is used often: functions put into others cost
+    numba seconds each time.
+    """
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, a, step, b, stride = args
+        pairs = [(builder.add(a, builder.mul(step, ir.Constant(LONG, k))),
+                  builder.add(b, builder.mul(stride, ir.Constant(LONG, k)))) for k in range(3)]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 5), codegen
+
+
+@kernel_operation
+def dot(typingctx: Any, base: Any, a: Any, b: Any) -> Any:
+    """Inner product of two vectors of three rows."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, a, b = args
+        pairs = [tuple(builder.add(at, ir.Constant(LONG, k)) for at in (a, b)) for k in range(3)]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 3), codegen
+
+
+@kernel_operation
+def symmetric(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> Any:
+    """Row r of a symmetric matrix (00 01 02 11 12 22) times three rows."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, at, r, b, step = args
+        one, two = (ir.Constant(LONG, k) for k in (1, 2))
+        first = builder.icmp_signed("==", r, ir.Constant(LONG, 0))
+        # 0 1 2, 1 3 4, 2 4 5
+        k1 = builder.select(first, one, builder.add(r, two))
+        k2 = builder.select(first, two, builder.add(r, ir.Constant(LONG, 3)))
+        pairs = [(builder.add(at, k), builder.add(b, builder.mul(step, ir.Constant(LONG, n))))
+                 for n, k in enumerate((r, k1, k2))]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 5), codegen
+
+
+@kernel_operation
+def series8(typingctx: Any, y: Any, coefficients: Any) -> Any:
+    """c0 + y (c1 + y (c2 + ...)) for a tuple of floats."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        y, given = args
+        terms = [emit_spread(builder, builder.extract_value(given, k))
+                 for k in range(len(sig.args[1]))]
+        total = terms.pop()
+        for term in reversed(terms):
+            total = builder.fadd(term, builder.fmul(y, total, flags=FUSE), flags=FUSE)
+        return total
+
+    return vector8(vector8, coefficients), codegen
 
 
 @kernel_operation

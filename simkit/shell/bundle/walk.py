@@ -1,0 +1,70 @@
+"""The way of a thread through the bundles of a panel, strip by strip."""
+
+from __future__ import annotations
+
+import numba as nb
+import numpy as np
+
+from simkit.shell.bundle.packing import bundles_along
+from simkit.solve.linear.simd import LANES
+from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
+
+STAGE, AT_STRIP, AT_ROW, END, AT_PART, FREE, NUMBERS = range(7)
+"""Where a thread is: stage, strip (-1 if none), row and row to end before, bundle of the row; and
+the next free place for the states of an element that flows."""
+
+
+@nb.njit(cache=True)
+def new_walk():
+    """A thread that has no strip yet."""
+    walk = np.zeros(NUMBERS, np.int64)
+    walk[AT_STRIP] = -1
+    return walk
+
+
+@nb.njit(cache=True, nogil=True)
+def to_next(walk, board, ptr, overlap, todo, count_v):
+    """Go to the next bundle with a marked element; False when nothing is left to take.
+
+    Strips are rows ptr[k] to ptr[k + 1], taken by whoever comes first. The first ``overlap`` rows
+    of a strip, which meet the strip before in the matrix, wait for a second stage; so no sum hangs
+    on how the threads share the strips. New states of a strip begin at the place of its first
+    element.
+    """
+    strips, bundles = ptr.size - 1, bundles_along(count_v)
+    while True:
+        while walk[AT_STRIP] >= 0:
+            walk[AT_PART] += 1
+            if walk[AT_PART] == bundles:
+                walk[AT_PART] = 0
+                walk[AT_ROW] += 1
+            if walk[AT_ROW] >= walk[END]:
+                if is_last(board, walk[STAGE], strips):
+                    open_next(board, walk[STAGE], 1)
+                walk[AT_STRIP] = -1
+                break
+            el = walk[AT_ROW] * count_v + walk[AT_PART] * LANES
+            if np.any(todo[el:min(el + LANES, (walk[AT_ROW] + 1) * count_v)]):
+                return True
+        g = take_group(board, walk[STAGE], strips)
+        if g < 0:
+            wait_for(board, walk[STAGE])
+            walk[STAGE] += 1
+            if walk[STAGE] == (2 if overlap > 0 else 1):
+                return False
+            continue
+        _take_strip(walk, ptr, g, overlap, count_v)
+
+
+@nb.njit(cache=True, nogil=True)
+def _take_strip(walk, ptr, g, overlap, count_v):
+    """Stand before the first bundle of a strip."""
+    first, last = ptr[g], ptr[g + 1]
+    middle = first + overlap if g > 0 else first
+    walk[FREE] = first * count_v
+    if walk[STAGE] == 0:
+        first = middle
+    else:  # states of the rows that wait come after all others of the strip
+        walk[FREE] += (last - middle) * count_v
+        last = middle
+    walk[AT_STRIP], walk[AT_ROW], walk[END], walk[AT_PART] = g, first, last, -1
