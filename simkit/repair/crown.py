@@ -119,7 +119,9 @@ def _along_rays(
     on &= (y >= field.y_mm[0]) & (y <= field.y_mm[-1])
     on &= field.on_panel[np.clip(row, 0, ny - 1), np.clip(column, 0, nx - 1)]
     on = np.logical_and.accumulate(on, axis=1)
-    return r, np.where(on, spline(x, y, grid=False), np.nan)
+    d = np.full(x.shape, np.nan)
+    d[on] = spline(x[on], y[on], grid=False)
+    return r, d
 
 
 def _spline(field: SampledField) -> RectBivariateSpline:
