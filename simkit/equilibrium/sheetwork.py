@@ -113,21 +113,26 @@ class Internal:
 
 class KeptTangents:
     """Element tangents as last formed: values, their sum with that of springs, where, and which to
-    form anew."""
+    form anew. ``springs`` are those in the sum, None before the first use and to begin anew."""
 
     def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
-        self.upper = np.zeros((elements, entries))
-        self.data = np.zeros(values)
+        self.upper = np.empty((elements, entries))
+        self.data = np.empty(values)
         self.base = np.zeros((elements, per_element, 3))
         self.renew = np.ones(elements, dtype=np.bool_)
-        self.springs: tuple[SpringSet, ...] = ()
+        self.springs: tuple[SpringSet, ...] | None = None
 
-    def forget(self) -> None:
-        """Begin again from nothing, so that the sum does not carry on old rounding errors."""
+    def begin(self, springs: tuple[SpringSet, ...], displacement: Array, element_points: Ints,
+              places: NDArray[np.int32]) -> None:
+        """From nothing, so that the sum does not carry on old rounding errors, with the tangents
+        of two-sided springs, which never change."""
         self.upper[:] = 0.0
         self.data[:] = 0.0
         self.renew[:] = True
-        self.springs = ()
+        self.springs, waste = springs, np.zeros_like(displacement)
+        for spring in springs:
+            if not spring.one_sided:
+                spring.add(displacement, element_points, places, waste, self.data, True)
 
 
 @dataclass
@@ -203,12 +208,7 @@ class SheetWork:
         :meth:`simkit.equilibrium.model.Model.tangent`. The caller may not write to them."""
         kept = self._kept_tangents(keep)
         if kept.springs is not springs:
-            kept.forget()
-            kept.springs, waste = springs, np.zeros_like(displacement)
-            for spring in springs:
-                if not spring.one_sided:
-                    spring.add(displacement, self.element_points, self.layout.places, waste,
-                               kept.data, True)
+            kept.begin(springs, displacement, self.element_points, self.layout.places)
         if renew:
             kept.renew[:] = True
         todo = kept.renew.copy()
@@ -225,6 +225,7 @@ class SheetWork:
             if not self._one_by_one(alone, x, law, state, fresh, True, True, np.zeros_like(x),
                                     np.zeros((self.geometry.elements, 2)), np.zeros(1),
                                     kept.upper):
+                kept.springs = None  # some tangents are not those in the sum
                 return None
             exchange_listed(alone, before, kept.upper, self.layout.places, kept.data)
         keep_places(displacement, self.element_points, listed, kept.base)
@@ -235,7 +236,7 @@ class SheetWork:
     def forget(self) -> None:
         """Form every tangent anew when next asked: nothing then depends on earlier calls."""
         for kept in self._kept.values():
-            kept.forget()
+            kept.springs = None
 
     def _kept_tangents(self, name: str) -> KeptTangents:
         if name not in self._kept:
