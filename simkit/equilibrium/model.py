@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,10 +66,6 @@ class Model:
         if name not in self._cache:
             self._cache[name] = make_solver(self.pattern(), self.solver, self.threads)
         return self._cache[name]
-
-    def with_springs(self, extra: list[SpringSet]) -> Model:
-        """The same panel with further braces behind it."""
-        return replace(self, springs=self.springs + tuple(extra), _cache=self._cache)
 
     def internal(
         self, displacement: Array, state: State, tangent: bool, symmetrise: bool = True,

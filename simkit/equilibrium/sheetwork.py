@@ -18,6 +18,7 @@ from simkit.shell.bundle.packing import (
     padded,
     room_for_state,
 )
+from simkit.shell.bundle.walk import strips_apart
 from simkit.shell.geometry import Geometry
 from simkit.shell.kept import exchange_listed, keep_places, moved_elements
 from simkit.shell.kernels import assemble
@@ -82,7 +83,8 @@ class Internal:
     force : (control points, 3), N.
     data : tangent values, one number where no tangent was asked for.
     stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
-    flowing : elements whose points changed, or were evaluated one by one; fresh : their points.
+    flowing : elements whose points changed, or were evaluated one by one, increasing; fresh :
+        their points.
     """
 
     def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
@@ -113,7 +115,7 @@ class Internal:
 
 class KeptTangents:
     """Element tangents as last formed: values, their sum with that of springs, where, and which to
-    form anew. ``springs`` are those in the sum, None before the first use and to begin anew."""
+    form anew. ``springs`` are those in the sum; None where it cannot be gone on from."""
 
     def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
         self.upper = np.empty((elements, entries))
@@ -129,7 +131,7 @@ class KeptTangents:
         self.upper[:] = 0.0
         self.data[:] = 0.0
         self.renew[:] = True
-        self.springs, waste = springs, np.zeros_like(displacement)
+        waste = np.zeros_like(displacement)
         for spring in springs:
             if not spring.one_sided:
                 spring.add(displacement, element_points, places, waste, self.data, True)
@@ -166,6 +168,8 @@ class SheetWork:
         rows = patch.basis_u.elements
         strips = max(1, rows // STRIP)
         self.strips = np.arange(strips + 1) * rows // strips
+        if not strips_apart(layout.places, self.strips, patch.degree, patch.basis_v.elements):
+            self.strips = np.array([0, rows])
         self._fresh: Array | None = None
         self._team = Team(threads)
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
@@ -197,8 +201,11 @@ class SheetWork:
             if not self._one_by_one(listed, x, law, state, alone, True, False, part.force,
                                     part.energy, np.zeros(1), NO_VALUES):
                 return None
-            part.flowing = np.concatenate([part.flowing, listed])
-            part.fresh = np.concatenate([part.fresh, alone])
+            kept = ~part.left[part.flowing]  # some may have flowed before they were marked
+            flowing = np.concatenate([part.flowing[kept], listed])
+            order = np.argsort(flowing)
+            part.flowing = flowing[order]
+            part.fresh = np.concatenate([part.fresh[kept], alone])[order]
         return Internal(part.force, np.zeros(1), part.energy, state.points, part.flowing,
                         part.fresh)
 
@@ -207,10 +214,9 @@ class SheetWork:
         """Tangent values with those of two-sided springs, which never change; see
         :meth:`simkit.equilibrium.model.Model.tangent`. The caller may not write to them."""
         kept = self._kept_tangents(keep)
-        if kept.springs is not springs:
+        if renew or kept.springs is not springs:
             kept.begin(springs, displacement, self.element_points, self.layout.places)
-        if renew:
-            kept.renew[:] = True
+        kept.springs = None  # until all went well
         todo = kept.renew.copy()
         todo[part.flowing] = True
         moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
@@ -225,12 +231,12 @@ class SheetWork:
             if not self._one_by_one(alone, x, law, state, fresh, True, True, np.zeros_like(x),
                                     np.zeros((self.geometry.elements, 2)), np.zeros(1),
                                     kept.upper):
-                kept.springs = None  # some tangents are not those in the sum
                 return None
             exchange_listed(alone, before, kept.upper, self.layout.places, kept.data)
         keep_places(displacement, self.element_points, listed, kept.base)
         kept.renew[listed] = False
         kept.renew[part.flowing] = True
+        kept.springs = springs
         return kept.data
 
     def forget(self) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import scipy.sparse as sp
 
-from simkit.solve.linear import Pattern, make_solver
+from simkit.solve.linear import Pattern, SingularMatrix, make_solver
 from simkit.solve.linear.bordered import Bordered
 from simkit.solve.linear.multifrontal import MultifrontalLDL
 
@@ -57,27 +57,73 @@ def test_border_equals_the_whole_matrix():
 
 @pytest.mark.parametrize("threads", [1, 2])
 @pytest.mark.parametrize("spread", [1, 40])
-def test_border_of_a_shell_equals_the_whole_matrix(threads, spread):
-    """Coupled in one place or all over; also after the factors have changed."""
-    pattern, data = bench.upper_triangle(*bench.clamped(*bench.shallow_shell((16, 12), 2)))
+@pytest.mark.parametrize("q", [1, 5, 8])
+def test_border_of_a_shell_is_solved_half_way(threads, spread, q):
+    """Coupled in one place or all over, several stages of branches; also after new factors."""
+    pattern, data = bench.upper_triangle(*bench.clamped(*bench.shallow_shell((40, 40), 2)))
     upper = sp.csr_matrix((data, pattern.indices, pattern.indptr), shape=(pattern.n,) * 2)
-    dense = (upper + sp.triu(upper, 1).T).toarray()
-    rng = np.random.default_rng(5)
-    coupling = np.zeros((pattern.n, 5))
+    matrix = upper + sp.triu(upper, 1).T
+    rng, size = np.random.default_rng(5), np.abs(data).max()
+    coupling = np.zeros((pattern.n, q))
     rows = np.arange(pattern.n // 2, pattern.n, spread)[:30]
-    coupling[rows] = np.abs(dense).max() * rng.standard_normal((rows.size, 5))
-    own = np.diag(np.abs(dense).max() * np.array([40.0, -3.0, 50.0, 60.0, -7.0]))
+    coupling[rows] = size * rng.standard_normal((rows.size, q))
+    own = np.diag(size * np.linspace(40.0, 60.0, q) * (-1.0) ** np.arange(q))
     solver = make_solver(pattern, "multifrontal", threads)
     for factor in (1.0, 2.0):
-        whole = np.block([[factor * dense, coupling], [coupling.T, own]])
         solver.factor(factor * data)
         border = Bordered(solver, coupling, own)
+        whole = Bordered(Sides(solver), coupling, own)
         for _ in range(2):
-            b = rng.standard_normal(pattern.n + 5)
-            x = border.solve(b)
-            assert np.abs(whole @ x - b).max() < 1e-9 * np.abs(b).max()
-            far = np.linalg.solve(whole, b)
-            assert np.abs(x - far).max() < 1e-8 * np.abs(far).max()
+            b = rng.standard_normal(pattern.n + q)
+            z = border.solve(b)
+            x, y = z[:pattern.n], z[pattern.n:]
+            scale = np.abs(b).max()
+            assert np.abs(factor * (matrix @ x) + coupling @ y - b[:pattern.n]).max() < 1e-9 * scale
+            assert np.abs(coupling.T @ x + own @ y - b[pattern.n:]).max() < 1e-9 * scale
+            np.testing.assert_allclose(z, whole.solve(b), rtol=1e-6, atol=1e-8 * np.abs(z).max())
+            assert border._half is not None  # or it was solved whole all the same
+
+
+class Sides:
+    """A solver of whole sides alone."""
+
+    def __init__(self, solver):
+        self.solve = solver.solve
+
+
+def test_more_unknowns_than_lanes_go_through_whole():
+    rng = np.random.default_rng(6)
+    dense = chain(rng)
+    coupling, own = rng.standard_normal((SIZE, 9)), np.diag(np.linspace(20.0, 30.0, 9))
+    border = Bordered(Counting(dense).solver, coupling, own)
+    assert border._half is None
+    b = rng.standard_normal(SIZE + 9)
+    whole = np.block([[dense, coupling], [coupling.T, own]])
+    np.testing.assert_allclose(border.solve(b), np.linalg.solve(whole, b), rtol=1e-8)
+
+
+def test_a_wrong_border_is_not_believed():
+    """The unknowns beside the matrix have equations of their own, which are looked at too."""
+    rng = np.random.default_rng(7)
+    coupling, own = rng.standard_normal((SIZE, 3)), np.diag([40.0, 50.0, 60.0])
+    solver = Counting(chain(rng)).solver
+    border = Bordered(solver, coupling, own)
+    border._half.inverse *= 1.5
+    b = rng.standard_normal(SIZE + 3)
+    _, _, off = solver.solve_carried(b[:SIZE], b[SIZE:], border._half)
+    assert off > 1e-3
+    assert not border._half.proven
+
+
+def test_no_factors_no_border():
+    solver = Counting(chain(np.random.default_rng(8))).solver
+    border = Bordered(solver, np.ones((SIZE, 1)), np.eye(1))
+    with pytest.raises(SingularMatrix):
+        solver.factor(np.zeros(solver.pattern.nnz))
+    with pytest.raises(SingularMatrix):
+        border.solve(np.ones(SIZE + 1))
+    with pytest.raises(SingularMatrix):
+        Bordered(solver, np.ones((SIZE, 1)), np.eye(1))
 
 
 def test_factors_that_need_refinement_have_their_border_refined():

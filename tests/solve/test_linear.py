@@ -12,6 +12,7 @@ import scipy.sparse as sp
 from simkit.errors import InputError
 from simkit.solve.linear import Pattern, SingularMatrix, available, make_solver
 from simkit.solve.linear.multifrontal import MultifrontalLDL
+from simkit.solve.linear.teamwork import Team, take_group, wait_for
 
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "linear_solvers.py"
 SPEC = importlib.util.spec_from_file_location("linear_solvers", SCRIPT)
@@ -195,6 +196,38 @@ def test_changed_branches_alone_give_the_bits_of_a_full_factorisation(threads, n
         solver.factor(data, changed=hint)
     solver.factor(data)
     assert solver.recomputed == 0
+
+
+def test_what_proves_factors():
+    """A good solution does; sides of zeros and factors with lifted pivots do not."""
+    pattern, data = bench.upper_triangle(*bench.clamped(*bench.shallow_shell((8, 8), 2)))
+    solver = MultifrontalLDL(pattern)
+    solver.factor(data)
+    solver.solve(np.zeros(pattern.n))
+    solver.solve(np.zeros((pattern.n, 2)))
+    assert not solver._proven
+    solver.solve(np.ones(pattern.n))
+    assert solver._proven
+    with pytest.raises(SingularMatrix, match="finite"):
+        solver.solve(np.full(pattern.n, np.nan))
+    lifted = MultifrontalLDL(*small([[0.0, 1.0], [1.0, 0.0]])[:1], perturb=True)
+    lifted.factor(np.array([0.0, 1.0, 0.0]))
+    lifted.solve(np.array([3.0, 5.0]))
+    assert lifted.perturbed
+    assert not lifted._proven
+
+
+@pytest.mark.parametrize("threads", [1, 2])
+def test_an_error_of_one_thread_ends_the_work_of_all(threads):
+    """Nobody waits for a group whose thread has failed."""
+    def job(board, thread):
+        for stage in (0, 1):
+            while take_group(board, stage, 5) >= 0:
+                raise MemoryError
+            wait_for(board, stage)
+
+    with pytest.raises(MemoryError):
+        Team(threads).run(2, job)
 
 
 def test_symbolic_work_is_that_of_nested_dissection():

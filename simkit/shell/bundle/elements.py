@@ -110,12 +110,13 @@ def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thic
     """One thread's share of all elements marked in todo, in strips as :func:`to_next` has them.
 
     x (3 points + 8,) by component; parts (strips, 3 points of a strip + 8) likewise the forces of
-    each, zero before; su (rows, 2, 3, 3); sv, geo, state flat as packed by
-    :mod:`simkit.shell.bundle.packing`; thickness one for all, mm; bound (MPa^2) an extra limit of
-    the yield check, infinite to forbid yielding. Writes energy (elements, 2) N mm, the states of
-    elements that flow to fresh[slot[element]] (slot -1 before), with a tangent upper[element]
-    (upper triangle, symmetrised), its change added to the matrix data by places[element], and
-    left[element]: True where the element is left to the full kernel, nothing of it added.
+    each, zero before; count_v, rows_v elements and control points along v; su (rows, 2, 3, 3); sv,
+    geo, state flat as packed by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm;
+    bound (MPa^2) an extra limit of the yield check, infinite to forbid yielding. Writes energy
+    (elements, 2) N mm, the states of elements that flow to fresh[slot[element]] (slot -1 before),
+    with a tangent upper[element] (upper triangle, symmetrised), its change added to the matrix
+    data by places[element], and left[element]: True where the element is left to the full kernel,
+    nothing of it added.
     """
     points, own = (x.size - LANES) // 3, (parts.shape[1] - LANES) // 3
     bundles = bundles_along(count_v)

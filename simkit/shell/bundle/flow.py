@@ -129,7 +129,7 @@ def _read_table(w, p, law):
     p0, s0 = gather8(strains, spot), gather8(stresses, spot)
     p1, s1 = gather8(strains + 8, spot), gather8(stresses + 8, spot)
     slope = (s1 - s0) / (p1 - p0)
-    beyond = beyond8(p, p1)
+    beyond = one - beyond8(p1, p)  # of the last interval: others end before p does
     keep(w, MISES, pick8(beyond, s1, s0 + slope * (p - p0)))
     keep(w, SLOPE, pick8(beyond, same8(0.0), slope))
 
@@ -193,7 +193,7 @@ def map_lanes(w, state, first, young, nu, kind, law, c1, g1, c2, g2, tangent):
         twice = same8(2.0) if r < 2 else one
         keep(w, TRIAL + r, twice * pick8(flow, row(w, T + r), spread8(at + ROW_BYTES * (T + r))))
     square = pick8(flow, row(state, 6), spread8(state + 8 * first + ROW_BYTES * 6))
-    p, q0 = row(w, PAST), root8(square) * same8(1.0 - 0.5e-12)
+    p, q0 = row(w, PAST), root8(square) * same8(1.0 - 1e-12)
     if kind == TABLE:
         _find_spot(w, p, law)
     u, q, h, low, high = nothing, q0, nothing, nothing, nothing
@@ -213,7 +213,7 @@ def map_lanes(w, state, first, young, nu, kind, law, c1, g1, c2, g2, tangent):
         above = beyond8(gap, nothing)
         low, high = pick8(above, u, low), pick8(above, high, u)
         step = u - gap / (row(w, SLOPE) - h)
-        inside = beyond8(step, low) * beyond8(high, step)
+        inside = beyond8(step, low) * beyond8(high, step) * (one - beyond8(step, high))
         step = pick8(inside, step, half * (low + high))
         step = pick8(off, step, u)
         if not some8(step - u):

@@ -68,3 +68,30 @@ def _take_strip(walk, ptr, g, overlap, count_v):
         walk[FREE] += (last - middle) * count_v
         last = middle
     walk[AT_STRIP], walk[AT_ROW], walk[END], walk[AT_PART] = g, first, last, -1
+
+
+@nb.njit(cache=True)
+def strips_apart(places, ptr, overlap, count_v):
+    """Whether elements that strips change the matrix for at one time never meet in it.
+
+    places (elements, m) as :class:`simkit.shell.layout.Layout` has them, strips as
+    :func:`to_next`. They do meet where a side is one point: all its elements share equations.
+    """
+    last = 0
+    for el in range(places.shape[0]):
+        for k in range(places.shape[1]):
+            last = max(last, places[el, k], -(places[el, k] + 2))
+    owner = np.full((2, last + 1), -1)
+    for strip in range(ptr.size - 1):
+        for row in range(ptr[strip], ptr[strip + 1]):
+            stage = 1 if strip > 0 and row < ptr[strip] + overlap else 0
+            for el in range(row * count_v, (row + 1) * count_v):
+                for k in range(places.shape[1]):
+                    at = places[el, k]
+                    if at == -1:
+                        continue
+                    at = at if at >= 0 else -(at + 2)
+                    if owner[stage, at] >= 0 and owner[stage, at] != strip:
+                        return False
+                    owner[stage, at] = strip
+    return True

@@ -184,7 +184,7 @@ def factor_stages(
                 reach_blocks(parent, keeper, todo)
                 open_next(board, stages, 1 if worst[0] < 0 else 2)
             g = take_group(board, stages, SHARES)
-        if wait_for(board, stages) == 2:
+        if wait_for(board, stages) != 1:
             return
     for t in range(stages):
         count = stage_ptr[t + 1] - stage_ptr[t]
@@ -200,7 +200,7 @@ def factor_stages(
             if is_last(board, t, count):
                 open_next(board, t, 1 if worst[0] < 0 else 2)
             g = take_group(board, t, count)
-        if wait_for(board, t) == 2:
+        if wait_for(board, t) != 1:
             return
 
 

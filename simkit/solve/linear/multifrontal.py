@@ -30,17 +30,19 @@ NOT_FINITE = "the matrix holds values that are not finite"
 NO_BORDER, NO_REST = np.empty((0, 0)), np.empty(0)
 
 
-@dataclass(frozen=True)
+@dataclass
 class Carried:
-    """What a border C of a factored matrix becomes on the way forward.
+    """What a border C, S of a factored matrix becomes on the way forward.
 
     z (n, 8) is L^-1 C in the order of elimination, zero beyond the sides of C; `inverse` (8, 8)
-    that of S - C^T K^-1 C.
+    that of S - C^T K^-1 C; `proven` whether a solution with it was as good as asked for.
     """
 
     z: np.ndarray
     inverse: np.ndarray
     coupling: np.ndarray
+    own: np.ndarray
+    proven: bool = False
 
 
 class MultifrontalLDL:
@@ -125,12 +127,11 @@ class MultifrontalLDL:
     def solve(self, b: np.ndarray) -> np.ndarray:
         """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10.
 
-        Once a factorisation has met that by itself its further solutions are not checked: an
-        unstable elimination or a lifted pivot shows in the first. Raises SingularMatrix where
-        there is no factorisation or refinement does not help.
+        Once a factorisation without lifted pivots has met that by itself, only whether its further
+        solutions are finite is looked at. Raises SingularMatrix where there is no factorisation,
+        refinement does not help or a solution is not finite.
         """
-        if not self._ready:
-            raise SingularMatrix("there is no factorisation to solve with")
+        self._need_factors()
         right = checked_right_side(self.pattern, b)
         x = np.empty_like(right, order="F")
         for low in range(0, right.shape[1], LANES):
@@ -139,8 +140,15 @@ class MultifrontalLDL:
                 self._solve_several(right[:, part], x[:, part])
             else:
                 x[:, low] = self._through_one(right[:, low])
-                self._refine(right[:, low], x[:, low])
+                if not self._proven:
+                    self._prove(self._refined(right[:, low], x[:, low]))
+        if not np.isfinite(x.sum()):
+            raise SingularMatrix("the solution is not finite")
         return x.reshape(np.shape(b))
+
+    def _need_factors(self) -> None:
+        if not self._ready:
+            raise SingularMatrix("there is no factorisation to solve with")
 
     def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
         """Solve for up to eight sides (n, m) side by side; refine those that need it."""
@@ -160,14 +168,17 @@ class MultifrontalLDL:
                        solved, b, residual, sizes, scales)
         good = sizes <= RESIDUAL_GOAL * scales
         for column in np.flatnonzero(~good[: right.shape[1]]):
-            self._refine(right[:, column], x[:, column])
-        self._proven = bool(good.all())
+            self._refined(right[:, column], x[:, column])
+        if good.all() and scales.max() > 0.0:  # a side of zeros proves nothing
+            self._prove(float((sizes / np.maximum(scales, 1e-300)).max()))
 
-    def _refine(self, right: np.ndarray, x: np.ndarray) -> None:
-        """Refine x (n,) where its residual asks for it, unless the factors are known to do."""
-        if not self._proven:
-            first = refine_column(self.pattern, self._data, right, x, self._again)
-            self._proven = first <= RESIDUAL_GOAL
+    def _prove(self, size: float) -> None:
+        """Note that a solution came with this relative residual."""
+        self._proven = size <= RESIDUAL_GOAL and self.perturbed == 0
+
+    def _refined(self, right: np.ndarray, x: np.ndarray) -> float:
+        """Refine x (n,) where its residual asks for it; return what residual it came with."""
+        return refine_column(self.pattern, self._data, right, x, self._again)
 
     def carry(self, coupling: np.ndarray, own: np.ndarray) -> Carried:
         """Prepare for solutions of [[K, C], [C^T, S]] with K as it is factored.
@@ -175,6 +186,7 @@ class MultifrontalLDL:
         C (n, q), S (q, q) symmetric, q at most eight. Only the blocks C reaches are gone through,
         and only forward. Raises SingularMatrix where the whole has no inverse.
         """
+        self._need_factors()
         tree, plan, n, q = self._tree, self._plan, self.pattern.n, own.shape[0]
         rows = np.flatnonzero(coupling.any(axis=1))
         places = tree.place[rows]
@@ -194,28 +206,31 @@ class MultifrontalLDL:
             inverse[:q, :q] = np.linalg.inv(schur)
         except np.linalg.LinAlgError as error:
             raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
-        return Carried(z[:n], inverse, coupling)
+        return Carried(z[:n], inverse, coupling, own)
 
     def solve_carried(
         self, b: np.ndarray, rest: np.ndarray, carried: Carried
     ) -> tuple[np.ndarray, np.ndarray, float]:
         """Solve for b (n,) and the right side of the unknowns beside it, (q,).
 
-        Returns both solutions and the largest residual of the first n equations over the largest
-        of b, zero once factors have met RESIDUAL_GOAL by themselves; nothing is refined.
+        Returns both solutions and the largest residual over the largest of b, zero once these
+        factors and border have met RESIDUAL_GOAL by themselves; nothing is refined.
         """
+        self._need_factors()
         y = np.zeros(LANES)
         y[: rest.size] = rest
         x = self._through_one(b, carried.z, carried.inverse, y)
         y = y[: rest.size]
-        if self._proven:
+        if carried.proven and np.isfinite(x.sum()):
             return x, y, 0.0
         left = np.empty_like(b)
-        size = residual_one(self.pattern.indptr, self.pattern.columns, self.pattern.threes,
-                            self._data, x, b - carried.coupling @ y, left)
-        size /= max(float(np.abs(b).max(initial=0.0)), 1e-300)
-        self._proven = size <= RESIDUAL_GOAL
-        return x, y, size
+        coupling = carried.coupling
+        size = max(residual_one(self.pattern.indptr, self.pattern.columns, self.pattern.threes,
+                                self._data, x, b - coupling @ y, left),
+                   float(np.abs(rest - coupling.T @ x - carried.own @ y).max(initial=0.0)))
+        scale = max(float(np.abs(b).max(initial=0.0)), float(np.abs(rest).max(initial=0.0)))
+        carried.proven = self.perturbed == 0 and scale > 0.0 and size <= RESIDUAL_GOAL * scale
+        return x, y, size / max(scale, 1e-300)
 
     def _through_one(
         self, b: np.ndarray, z: np.ndarray = NO_BORDER, inverse: np.ndarray = NO_BORDER,

@@ -23,7 +23,7 @@ from simkit.solve.linear.simd import (
     times8,
     total8,
 )
-from simkit.solve.linear.teamwork import is_last, merge, open_next, take_group, wait_for
+from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import forward_corner8, totals8
 
 ROW = 64  # bytes of eight floats
@@ -166,6 +166,14 @@ def backward(
             _add_transposed(p0 + ROW * r * pivots, at, j, sums0)
         for i in range(pivots):
             mine[i] = front[i]
+
+
+@njit(cache=True, nogil=True)
+def merge(x: np.ndarray, n: int, low: int, high: int, to: np.ndarray) -> None:
+    """Add places low to high - 1 beyond row n of x (rows, width) to the rows `to`."""
+    for k in range(low, high):
+        for i in range(x.shape[1]):
+            x[to[k], i] += x[n + k, i]
 
 
 @njit(cache=True, nogil=True)

@@ -19,7 +19,8 @@ from simkit.solve.linear.simd import (
     store8,
     times8,
 )
-from simkit.solve.linear.teamwork import is_last, merge, open_next, take_group, wait_for
+from simkit.solve.linear.substitution import merge
+from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import add_transposed8, rows_times8
 
 ROW = 64  # bytes of eight floats

@@ -22,6 +22,7 @@ from numba.core import cgutils
 from simkit.solve.linear.simd import LONG, address, kernel_operation
 
 NEXT, DONE, OPEN, WIDTH = 0, 64, 128, 192  # bytes: each number on a cache line of its own
+ABANDONED = 1 << 32  # sign of a stage in work that was given up
 PATIENCE = 2000  # looks at a flag before other programs are let through
 
 
@@ -94,12 +95,26 @@ class Team:
 
     def run(self, stages: int, job: Callable[[np.ndarray, int], object]) -> None:
         """Run a kernel on every thread; it is given counters for its stages and the thread's
-        number. It must wait for the last of its stages to be done."""
+        number. It must wait for the last of its stages to be done.
+
+        An error of one thread lets the others through all stages, and is raised here.
+        """
         board = np.zeros(stages * WIDTH // 8 + 8, np.int64)
+        errors: list[BaseException] = []
+
+        def part(thread: int) -> None:
+            try:
+                job(board, thread)
+            except BaseException as error:
+                errors.append(error)
+                board[OPEN // 8 : stages * WIDTH // 8 : WIDTH // 8] = ABANDONED
+
         if self._pool is not None:
             for thread in range(1, self.threads):
-                self._pool.submit(job, board, thread)
-        job(board, 0)
+                self._pool.submit(part, thread)
+        part(0)
+        if errors:
+            raise errors[0]
 
 
 @njit(cache=True, nogil=True)
@@ -133,11 +148,3 @@ def wait_for(board: np.ndarray, stage: int) -> int:
             let_others()
         sign = atomic_look(place)
     return sign
-
-
-@njit(cache=True, nogil=True)
-def merge(x: np.ndarray, n: int, low: int, high: int, to: np.ndarray) -> None:
-    """Add places low to high - 1 beyond row n of x (rows, width) to the rows `to`."""
-    for k in range(low, high):
-        for i in range(x.shape[1]):
-            x[to[k], i] += x[n + k, i]
