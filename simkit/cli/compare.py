@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
 import click
@@ -11,6 +10,7 @@ from simkit.cli.check import check_case
 from simkit.cli.working import EXIT_NOT_CONVERGED, cautions, clear, hello, out_folder, say
 from simkit.show.draw import draw_comparison, draw_run
 from simkit.show.table import comparison_table
+from simkit.solve.linear.teamwork import cores
 from simkit.strategy import find_strategy
 from simkit.study.compare import compare
 from simkit.study.run import UNBALANCED
@@ -46,7 +46,7 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
     folder = out or out_folder(checked, "comparison")
     clear(folder, fresh)
     hello(checked)
-    rows = compare(checked, names, folder, say, workers or len(os.sched_getaffinity(0)))
+    rows = compare(checked, names, folder, say, workers or cores())
     pictures = draw_comparison(folder)
     for name in names:
         pictures += draw_run(folder / "runs" / name)

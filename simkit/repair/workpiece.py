@@ -22,6 +22,7 @@ from simkit.repair.sampling import Sampling, make_sampling
 from simkit.sheet.forming import formed_sheet
 from simkit.sheet.grades import load_grade
 from simkit.sheet.hardening import Sheet
+from simkit.solve.linear.teamwork import cores
 from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
 from simkit.tool.glue import Glue
@@ -65,6 +66,8 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
                    coarser: float = 1.0) -> Workpiece:
     """Build everything a case describes; ``coarser`` scales the element size (for fits).
 
+    Threads beyond the processors there are would only wait, and are not started.
+
     Raises
     ------
     InputError : dent data that cannot be used, unknown tool, dent beyond the law's range.
@@ -81,7 +84,7 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         braces=tuple(
             spring_bed(patch, _covers(s), s.stiffness_N_per_mm3, s.gap_mm, s.bonded)
             for s in case.panel.supports),
-        solver=solver, threads=threads)
+        solver=solver, threads=min(threads, cores()))
     return Workpiece(
         case=case, model=model, depth=depth,
         tabs=tuple(find_tab(plain(t)) for t in case.kit.tabs),

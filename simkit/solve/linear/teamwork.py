@@ -8,6 +8,7 @@ take and leaves; nobody waits for it. Which thread works on a group changes no r
 
 from __future__ import annotations
 
+import os
 import platform
 import sys
 from collections.abc import Callable
@@ -84,6 +85,13 @@ def let_others(typingctx: Any) -> Any:
         return ctx.get_dummy_value()
 
     return types.void(), codegen
+
+
+def cores() -> int:
+    """Return how many processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):  # not everywhere
+        return len(os.sched_getaffinity(0))
+    return os.cpu_count() or 1
 
 
 class Team:
