@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.equilibrium.spare import Spare
 from simkit.shell.bundle.elements import add_strips, bundle_rows
 from simkit.shell.bundle.packing import (
     bundles_fit,
@@ -88,10 +89,10 @@ class Internal:
     """
 
     def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
-                 fresh: Array) -> None:
+                 fresh: Array, spare: Spare) -> None:
         self.force, self.data = force, data
         self.stored, self.plastic_work = float(energy[:, 0].sum()), float(energy[:, 1].sum())
-        self.flowing, self.fresh, self._begin = flowing, fresh, begin
+        self.flowing, self.fresh, self._begin, self._spare = flowing, fresh, begin, spare
         self._points: Array | None = None
 
     @property
@@ -103,7 +104,7 @@ class Internal:
             elif self.flowing.size == self._begin.shape[0]:
                 self._points = self.fresh
             else:
-                self._points = self._begin.copy()
+                self._points = self._spare.copy(self._begin)
                 self._points[self.flowing] = self.fresh
         return self._points
 
@@ -171,6 +172,7 @@ class SheetWork:
         if not strips_apart(layout.places, self.strips, patch.degree, patch.basis_v.elements):
             self.strips = np.array([0, rows])
         self._fresh: Array | None = None
+        self._spare = Spare()
         self._team = Team(threads)
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
 
@@ -188,7 +190,8 @@ class SheetWork:
         if not self._one_by_one(self.everything, x, law, state, fresh, symmetrise, tangent, force,
                                 energy, data, NO_VALUES):
             return None
-        return Internal(force, data, energy, state.points, self.everything, fresh)
+        return Internal(force, data, energy, state.points, self.everything, fresh,
+                        self._spare)
 
     def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
         """Forces in bundles; what they leave, one by one."""
@@ -207,7 +210,7 @@ class SheetWork:
             part.flowing = flowing[order]
             part.fresh = np.concatenate([part.fresh[kept], alone])[order]
         return Internal(part.force, np.zeros(1), part.energy, state.points, part.flowing,
-                        part.fresh)
+                        part.fresh, self._spare)
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
                 keep: str, renew: bool, springs: tuple[SpringSet, ...]) -> Array | None:
