@@ -67,6 +67,11 @@ def _add_four_transposed(a: int, step: int, y: int, count: int, to: int) -> None
     b, c, d = a + step, a + 2 * step, a + 3 * step
     for k in range(count):
         at = ROW * k
+        ahead = at + 4 * step
+        fetch(a + ahead)
+        fetch(b + ahead)
+        fetch(c + ahead)
+        fetch(d + ahead)
         one = add_product8(load8(a + at), y0, load8(to + at))
         two = times8(load8(b + at), y1)
         one = add_product8(load8(c + at), y2, one)
