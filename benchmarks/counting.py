@@ -182,10 +182,10 @@ class Place:
         self.array[self.index:self.index + 8] = value.numbers
 
 
-def _parts(x: Any) -> tuple[float, int]:
-    """m and k of x = 2^k m, m from the root of one half to that of two."""
+def _exponent(x: Any) -> int:
+    """k of x = 2^k m, m from the root of one half to that of two."""
     m, k = math.frexp(float(x))
-    return (2.0 * m, k - 1) if m < math.sqrt(0.5) else (m, k)
+    return k - 1 if m < math.sqrt(0.5) else k
 
 
 def _count_up(board: np.ndarray, place: int, count: int) -> int:
@@ -238,8 +238,7 @@ VECTORS = {
         Number(place.array[place.index + int(k)]) for k in at.numbers),
     "whole_at": lambda place: int(place.array[place.index]),
     "whole8": lambda a: Vector(Number(round(float(v))) for v in a.numbers),
-    "exponent8": lambda a: Vector(Number(_parts(v)[1]) for v in a.numbers),
-    "halved8": lambda a, k: Vector(Number(_parts(v)[0]) for v in a.numbers),
+    "exponent8": lambda a: Vector(Number(_exponent(v)) for v in a.numbers),
     "doubled8": lambda a, k: a._with(k, lambda x, n: Number(math.ldexp(float(x), int(n)))),
     "transpose8": _transpose,
     "take_group": lambda board, stage, count: _count_up(board, 24 * stage, count),
@@ -252,7 +251,6 @@ VECTORS = {
     "symmetric": lambda base, at, r, b, step: _products(
         base, [(at + ((0, 1, 2), (1, 3, 4), (2, 4, 5))[r][k], b + k * step) for k in range(3)]),
     "series8": _series,
-    "chosen8": lambda which, a: which._with(a, lambda x, y: y if x != 0.0 else ZERO),
 }
 """What stands for the vector operations that the kernels of the sheet use."""
 

@@ -127,7 +127,7 @@ FAULTS = (
           "(row(w, SLOPE) - h))\n    for i", "row(w, SLOPE))\n    for i",
           (), (f"{WORK}::test_a_kept_tangent_is_the_exact_one_where_it_was_formed",)),
     Fault("a tab's own motions pull the wrong way",
-          "simkit/solve/linear/substitution.py",
+          "simkit/solve/linear/passage.py",
           "x[i] -= total8(times8(load8(z0", "x[i] += total8(times8(load8(z0",
           (), ("tests/solve/test_bordered.py",)),
 )

@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import weakref
-from collections.abc import Callable
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -108,7 +106,6 @@ class Internal:
                 self._points[self.flowing] = self.fresh
         return self._points
 
-
     def state(self, displacement: Array) -> State:
         """The sheet at the end of the step."""
         return State(displacement, self.points, (weakref.ref(self._begin), self.flowing))
@@ -157,24 +154,27 @@ class SheetWork:
                  thickness_mm: float, layers: Layers, law: Array, threads: int) -> None:
         self.patch, self.geometry, self.layout = patch, geometry, layout
         self.element_points, self.layers, self.law = element_points, layers, law
-        self.thickness_mm, self.threads = thickness_mm, threads
+        self.thickness_mm = thickness_mm
         self.thickness = np.full(geometry.area.shape, thickness_mm)
         self.size = np.sqrt(geometry.area.sum(axis=1))
         self.everything = np.arange(geometry.elements)
         self.bundles = bundles_fit(patch.degree, geometry)
         if self.bundles:
             self.geo, self.shape_v = pack_geometry(geometry)
+            self.strips = self._strips()
         self._packed: tuple[State, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
-        rows = patch.basis_u.elements
-        strips = max(1, rows // STRIP)
-        self.strips = np.arange(strips + 1) * rows // strips
-        if not strips_apart(layout.places, self.strips, patch.degree, patch.basis_v.elements):
-            self.strips = np.array([0, rows])
         self._fresh: Array | None = None
         self._spare = Spare()
         self._team = Team(threads)
-        self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
+
+    def _strips(self) -> Ints:
+        """Borders of the strips of rows that threads take from each other."""
+        rows, places = self.patch.basis_u.elements, self.layout.places
+        strips = max(1, rows // STRIP)
+        borders = np.arange(strips + 1) * rows // strips
+        apart = strips_apart(places, borders, self.patch.degree, self.patch.basis_v.elements)
+        return borders if apart else np.array([0, rows])
 
     def forces(self, displacement: Array, state: State, elastic: Array | None, tangent: bool,
                symmetrise: bool = True) -> Internal | None:
@@ -256,7 +256,7 @@ class SheetWork:
 
     def _in_bundles(self, todo: NDArray[np.bool_], x: Array, state: State, elastic: bool,
                     kept: KeptTangents | None) -> Bundled:
-        """Elements of a mask in bundles, rows along u in shares; tangents too where they are kept.
+        """Elements of a mask in bundles, rows along u in strips; tangents too where they are kept.
         """
         g, packed, law = self.geometry, self._packed_state(state), self.law
         if self._fresh is None:  # kept, as memory asked for anew is slow at first
@@ -296,7 +296,7 @@ class SheetWork:
                     upper: Array) -> bool:
         """The full kernel for the listed elements, in shares."""
         g, lay = self.geometry, self.layout
-        shares = max(1, min(self.threads, listed.size // 8))
+        shares = max(1, min(self._team.threads, listed.size // 8))
         # a share writes to control points of its neighbour, hence sums of its own
         spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(shares - 1)]
         fine = [False] * shares
@@ -310,18 +310,8 @@ class SheetWork:
                 self.layers.heights, self.layers.weights, law, state.points, fresh, symmetrise,
                 tangent, own[0], energy, lay.places, own[1], upper))
 
-        self._in_threads(work, shares)
+        self._team.each(shares, work)
         for other_force, other_data in spare:
             force += other_force
             data += other_data
         return all(fine)
-
-    def _in_threads(self, work: Callable[[int], None], shares: int) -> None:
-        if shares == 1 or self._pool is None:
-            for share in range(shares):
-                work(share)
-            return
-        rest = [self._pool.submit(work, share) for share in range(1, shares)]
-        work(0)
-        for job in rest:
-            job.result()

@@ -42,17 +42,6 @@ def exponent8(typingctx: Any, x: Any) -> Any:
 
 
 @kernel_operation
-def halved8(typingctx: Any, x: Any, k: Any) -> Any:
-    """2^-k x for the k of :func:`exponent8`."""
-
-    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
-        power = builder.shl(builder.fptosi(args[1], LONGS), _longs(52))
-        return builder.bitcast(builder.sub(builder.bitcast(args[0], LONGS), power), VECTOR)
-
-    return vector8(vector8, vector8), codegen
-
-
-@kernel_operation
 def doubled8(typingctx: Any, x: Any, k: Any) -> Any:
     """2^k x for whole k, where x and the result are normal."""
 
@@ -79,7 +68,7 @@ def whole8(typingctx: Any, x: Any) -> Any:
 def logarithm8(x):
     """Natural logarithm of normal positive numbers."""
     k = exponent8(x)
-    m, one = halved8(x, k), same8(1.0)
+    m, one = doubled8(x, same8(0.0) - k), same8(1.0)
     s = (m - one) / (m + one)
     y = s * s
     rest = series8(y, LOGARITHM)

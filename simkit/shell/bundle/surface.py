@@ -25,7 +25,7 @@ from simkit.shell.bundle.rows import (
     TURN,
     UP,
 )
-from simkit.shell.bundle.vectors import beyond8, chosen8, dot, down, keep, root8, row
+from simkit.shell.bundle.vectors import beyond8, dot, down, keep, pick8, root8, row
 from simkit.solve.linear.simd import load8, same8, spread8, store8
 
 
@@ -156,5 +156,5 @@ def add_forces(w, force, at, rows_v, points):
         for j in range(3):
             for c in range(3):
                 to = force + 8 * (c * points + at + i * rows_v + j)
-                store8(to, load8(to) + chosen8(row(w, ACTIVE),
-                                               row(w, NODE + 9 * i + 3 * j + c)))
+                store8(to, load8(to) + pick8(row(w, ACTIVE), row(w, NODE + 9 * i + 3 * j + c),
+                                             same8(0.0)))

@@ -179,19 +179,8 @@ def larger8(typingctx: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def chosen8(typingctx: Any, which: Any, a: Any) -> Any:
-    """a where which is not 0, else 0, even if a is no number there."""
-
-    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
-        zero = ir.Constant(VECTOR, [0.0] * LANES)
-        return builder.select(builder.fcmp_unordered("!=", args[0], zero), args[1], zero)
-
-    return vector8(vector8, vector8), codegen
-
-
-@kernel_operation
 def pick8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
-    """a where which is not 0, else b."""
+    """a where which is not 0, else b, even if the other is no number there."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         zero = ir.Constant(VECTOR, [0.0] * LANES)

@@ -8,6 +8,7 @@ import numpy as np
 
 from simkit.solve.linear import kernels
 from simkit.solve.linear.elimination import SCRATCH
+from simkit.solve.linear.passage import go_down, go_up
 from simkit.solve.linear.pattern import (
     RESIDUAL_GOAL,
     Pattern,
@@ -19,8 +20,7 @@ from simkit.solve.linear.pattern import (
 from simkit.solve.linear.plan import make_plan
 from simkit.solve.linear.residual import residual_eight, residual_one
 from simkit.solve.linear.simd import LANES, aligned
-from simkit.solve.linear.substitution import through_one
-from simkit.solve.linear.substitution_many import down_many, pack, through_many, unpack
+from simkit.solve.linear.substitution_many import pack, unpack
 from simkit.solve.linear.symbolic import analyse, eights
 from simkit.solve.linear.teamwork import Team
 
@@ -189,17 +189,15 @@ class MultifrontalLDL:
         self._need_factors()
         tree, plan, n, q = self._tree, self._plan, self.pattern.n, own.shape[0]
         rows = np.flatnonzero(coupling.any(axis=1))
-        places = tree.place[rows]
+        places = tree.position[rows]
         z = aligned(LANES * (n + plan.merge_to.size)).reshape(-1, LANES)
         z[:] = 0.0
         z[places, :q] = coupling[rows]
         todo = np.zeros(self.blocks, np.bool_)
         todo[np.searchsorted(tree.first, places, side="right") - 1] = True
         kernels.mark_above(tree.parent, todo)
-        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: down_many(
-            board, z, todo, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
-            tree.border_ptr, plan.slot, tree.panel_ptr, self._panel, plan.merge_ptr,
-            plan.merge_to, self._sides[thread]))
+        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: self._down(
+            board, thread, z, todo, NO_BORDER, NO_BORDER, NO_REST))
         inverse = np.zeros((LANES, LANES))
         schur = own - z[:n, :q].T @ (z[:n, :q] / self._d[:, None])
         try:
@@ -249,16 +247,31 @@ class MultifrontalLDL:
         """Return the correction (n, 1) for a residual (n, 1)."""
         return self._through_one(residual[:, 0])[:, None]
 
-    def _through_all(self, x: np.ndarray, *border: np.ndarray) -> None:
+    def _through_all(
+        self, x: np.ndarray, z: np.ndarray = NO_BORDER, inverse: np.ndarray = NO_BORDER,
+        rest: np.ndarray = NO_REST,
+    ) -> None:
         """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
 
         Behind its n rows x has the places of the plan. One side may have a border.
         """
-        tree, plan = self._tree, self._plan
-        through = through_one if x.ndim == 1 else through_many
         x[self.pattern.n :] = 0.0
-        rows = x.reshape(x.shape[0], -1)
-        self._team.run(2 * (plan.stage_ptr.size - 1), lambda board, thread: through(
-            board, x, rows, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
-            tree.border_ptr, tree.border, plan.slot, tree.panel_ptr, self._panel, self._d,
-            plan.merge_ptr, plan.merge_to, self._sides[thread], *border))
+        todo = np.ones(self.blocks, np.bool_)
+
+        def job(board: np.ndarray, thread: int) -> None:
+            self._down(board, thread, x, todo, z, inverse, rest)
+            self._up(board, thread, x)
+
+        self._team.run(2 * (self._plan.stage_ptr.size - 1), job)
+
+    def _down(self, board: np.ndarray, thread: int, x: np.ndarray, todo: np.ndarray,
+              *border: np.ndarray) -> None:
+        tree, plan = self._tree, self._plan
+        go_down(board, x, todo, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
+                tree.border_ptr, plan.slot, tree.panel_ptr, self._panel, self._d, plan.merge_ptr,
+                plan.merge_to, self._sides[thread], *border)
+
+    def _up(self, board: np.ndarray, thread: int, x: np.ndarray) -> None:
+        tree, plan = self._tree, self._plan
+        go_up(board, x, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first, tree.border_ptr,
+              tree.border, tree.panel_ptr, self._panel, self._d, self._sides[thread])

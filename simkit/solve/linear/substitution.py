@@ -21,9 +21,7 @@ from simkit.solve.linear.simd import (
     spread8,
     store8,
     times8,
-    total8,
 )
-from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import forward_corner8, totals8
 
 ROW = 64  # bytes of eight floats
@@ -171,85 +169,3 @@ def backward(
             _add_transposed(p0 + ROW * r * pivots, at, j, sums0)
         for i in range(pivots):
             mine[i] = front[i]
-
-
-@njit(cache=True, nogil=True)
-def merge(x: np.ndarray, n: int, low: int, high: int, to: np.ndarray) -> None:
-    """Add places low to high - 1 beyond row n of x (rows, width) to the rows `to`."""
-    for k in range(low, high):
-        for i in range(x.shape[1]):
-            x[to[k], i] += x[n + k, i]
-
-
-@njit(cache=True, nogil=True)
-def add_border(
-    x: np.ndarray, d: np.ndarray, z: np.ndarray, inverse: np.ndarray, rest: np.ndarray
-) -> None:
-    """Solve for the unknowns beside the matrix and take what they do off x, half way through.
-
-    z (n, 8) is L^-1 C for the coupling C, zero beyond its sides, `inverse` (8, 8) that of
-    S - C^T K^-1 C; `rest` (8,) comes as their right side and leaves as their values.
-    """
-    total, z0, n = same8(0.0), address(z), d.size
-    for i in range(n):
-        total = add_product8(load8(z0 + ROW * i), same8(x[i] / d[i]), total)
-    store8(address(rest), minus8(load8(address(rest)), total))
-    value = same8(0.0)
-    for j in range(8):  # row j of a symmetric matrix is its column
-        value = add_product8(load8(address(inverse) + ROW * j), same8(rest[j]), value)
-    store8(address(rest), value)
-    for i in range(n):
-        x[i] -= total8(times8(load8(z0 + ROW * i), value))
-
-
-@njit(cache=True, nogil=True)
-def through_one(
-    board: np.ndarray,
-    x: np.ndarray,
-    rows: np.ndarray,
-    stage_ptr: np.ndarray,
-    group_ptr: np.ndarray,
-    blocks: np.ndarray,
-    first: np.ndarray,
-    border_ptr: np.ndarray,
-    border: np.ndarray,
-    slot: np.ndarray,
-    panel_ptr: np.ndarray,
-    panel: np.ndarray,
-    d: np.ndarray,
-    merge_ptr: np.ndarray,
-    merge_to: np.ndarray,
-    front: np.ndarray,
-    z: np.ndarray,
-    inverse: np.ndarray,
-    rest: np.ndarray,
-) -> None:
-    """Take one thread's share of the way forward and backward through all blocks.
-
-    Arrays as in `plan.Plan` and `symbolic.Tree`; rows (x.size, 1) is x; board for twice the
-    stages. z and inverse as in `add_border`, which is done half way if z has rows.
-    """
-    stages, n = stage_ptr.size - 1, first[-1]
-    for t in range(stages):
-        count = stage_ptr[t + 1] - stage_ptr[t]
-        g = take_group(board, t, count)
-        while g >= 0:
-            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
-            forward(blocks[low:high], x, first, border_ptr, slot, panel_ptr, panel, front)
-            if is_last(board, t, count):
-                merge(rows, n, merge_ptr[t], merge_ptr[t + 1], merge_to)
-                if t == stages - 1 and z.shape[0] > 0:
-                    add_border(x, d, z, inverse, rest)
-                open_next(board, t, 1)
-            g = take_group(board, t, count)
-        wait_for(board, t)
-    for t in range(stages - 1, -1, -1):
-        count, back = stage_ptr[t + 1] - stage_ptr[t], stages + t
-        g = take_group(board, back, count)
-        while g >= 0:
-            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
-            backward(blocks[low:high], x, first, border_ptr, border, panel_ptr, panel, d, front)
-            if is_last(board, back, count):
-                open_next(board, back, 1)
-            g = take_group(board, back, count)
-        wait_for(board, back)

@@ -19,8 +19,6 @@ from simkit.solve.linear.simd import (
     store8,
     times8,
 )
-from simkit.solve.linear.substitution import merge
-from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import add_transposed8, rows_times8
 
 ROW = 64  # bytes of eight floats
@@ -136,80 +134,3 @@ def unpack(ordered: np.ndarray, order: np.ndarray, x: np.ndarray, result: np.nda
     for i in range(x.shape[0]):
         for k in range(result.shape[0]):
             result[k, i] = x[i, k]
-
-
-@njit(cache=True, nogil=True)
-def through_many(
-    board: np.ndarray,
-    x: np.ndarray,
-    rows: np.ndarray,
-    stage_ptr: np.ndarray,
-    group_ptr: np.ndarray,
-    blocks: np.ndarray,
-    first: np.ndarray,
-    border_ptr: np.ndarray,
-    border: np.ndarray,
-    slot: np.ndarray,
-    panel_ptr: np.ndarray,
-    panel: np.ndarray,
-    d: np.ndarray,
-    merge_ptr: np.ndarray,
-    merge_to: np.ndarray,
-    front: np.ndarray,
-) -> None:
-    """Do what `substitution.through_one` does to rows of eight; `rows` is x (n, 8) as well."""
-    stages, n = stage_ptr.size - 1, first[-1]
-    for t in range(stages):
-        count = stage_ptr[t + 1] - stage_ptr[t]
-        g = take_group(board, t, count)
-        while g >= 0:
-            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
-            forward_many(blocks[low:high], x, first, border_ptr, slot, panel_ptr, panel, front)
-            if is_last(board, t, count):
-                merge(rows, n, merge_ptr[t], merge_ptr[t + 1], merge_to)
-                open_next(board, t, 1)
-            g = take_group(board, t, count)
-        wait_for(board, t)
-    for t in range(stages - 1, -1, -1):
-        count, back = stage_ptr[t + 1] - stage_ptr[t], stages + t
-        g = take_group(board, back, count)
-        while g >= 0:
-            low, high = group_ptr[stage_ptr[t] + g], group_ptr[stage_ptr[t] + g + 1]
-            backward_many(
-                blocks[low:high], x, first, border_ptr, border, panel_ptr, panel, d, front
-            )
-            if is_last(board, back, count):
-                open_next(board, back, 1)
-            g = take_group(board, back, count)
-        wait_for(board, back)
-
-
-@njit(cache=True, nogil=True)
-def down_many(
-    board: np.ndarray,
-    x: np.ndarray,
-    todo: np.ndarray,
-    stage_ptr: np.ndarray,
-    group_ptr: np.ndarray,
-    blocks: np.ndarray,
-    first: np.ndarray,
-    border_ptr: np.ndarray,
-    slot: np.ndarray,
-    panel_ptr: np.ndarray,
-    panel: np.ndarray,
-    merge_ptr: np.ndarray,
-    merge_to: np.ndarray,
-    front: np.ndarray,
-) -> None:
-    """Take one thread's share of the way forward only, through the blocks of the mask `todo`."""
-    for t in range(stage_ptr.size - 1):
-        count = stage_ptr[t + 1] - stage_ptr[t]
-        g = take_group(board, t, count)
-        while g >= 0:
-            group = blocks[group_ptr[stage_ptr[t] + g] : group_ptr[stage_ptr[t] + g + 1]]
-            forward_many(group[todo[group]], x, first, border_ptr, slot, panel_ptr, panel, front)
-            if is_last(board, t, count):
-                merge(x, first[-1], merge_ptr[t], merge_ptr[t + 1], merge_to)
-                open_next(board, t, 1)
-            g = take_group(board, t, count)
-        wait_for(board, t)

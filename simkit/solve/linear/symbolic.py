@@ -23,7 +23,7 @@ class Tree:
 
     Attributes
     ----------
-    order, place : (n,) equation at each position, and position of each equation.
+    order, position : (n,) equation at each position, and position of each equation.
     first : (blocks + 1,) first position of each block.
     parent : (blocks,) block that takes the update of this one, -1 for a root.
     child_ptr, child : children of block s are child[child_ptr[s]:child_ptr[s + 1]].
@@ -38,7 +38,7 @@ class Tree:
     """
 
     order: np.ndarray
-    place: np.ndarray
+    position: np.ndarray
     first: np.ndarray
     parent: np.ndarray
     child_ptr: np.ndarray
@@ -141,7 +141,7 @@ def _placed(
     )
     return Tree(
         order=order,
-        place=position,
+        position=position,
         first=first,
         parent=parent,
         child_ptr=child_ptr,

@@ -27,26 +27,22 @@ ABANDONED = 1 << 32  # sign of a stage in work that was given up
 PATIENCE = 2000  # looks at a flag before other programs are let through
 
 
-@kernel_operation
-def atomic_add(typingctx: Any, place: Any, value: Any) -> Any:
-    """Add to the integer at an address; return what it was. All see all that was written before."""
+def _atomic(operation: str) -> Any:
+    """Change the integer at an address in one go; the result returns what it was."""
 
-    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
-        pointer = builder.inttoptr(args[0], LONG.as_pointer())
-        return builder.atomic_rmw("add", pointer, args[1], "seq_cst")
+    @kernel_operation
+    def change(typingctx: Any, place: Any, value: Any) -> Any:
+        def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+            pointer = builder.inttoptr(args[0], LONG.as_pointer())
+            return builder.atomic_rmw(operation, pointer, args[1], "seq_cst")
 
-    return types.int64(types.int64, types.int64), codegen
+        return types.int64(types.int64, types.int64), codegen
+
+    return change
 
 
-@kernel_operation
-def atomic_most(typingctx: Any, place: Any, value: Any) -> Any:
-    """Write the larger of a value and the integer at an address there; return what it was."""
-
-    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
-        pointer = builder.inttoptr(args[0], LONG.as_pointer())
-        return builder.atomic_rmw("max", pointer, args[1], "seq_cst")
-
-    return types.int64(types.int64, types.int64), codegen
+atomic_add = _atomic("add")
+atomic_most = _atomic("max")  # the larger of the two is left there
 
 
 @kernel_operation
@@ -123,6 +119,13 @@ class Team:
         part(0)
         if errors:
             raise errors[0]
+
+    def each(self, shares: int, work: Callable[[int], None]) -> None:
+        """Do a piece of work for every share, of which there are no more than threads."""
+        rest = [self._pool.submit(work, share) for share in range(1, shares)] if self._pool else []
+        work(0)
+        for job in rest:
+            job.result()
 
 
 @njit(cache=True, nogil=True)
