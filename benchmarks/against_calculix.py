@@ -43,9 +43,9 @@ import numpy as np
 from common import arguments, finish, say
 from numpy.typing import NDArray
 
-from simkit.study.peer import ccx, elastic_plate
-from simkit.study.peer.decks import Walk
-from simkit.study.peer.pressed import (
+from simkit.verification.peer import ccx, elastic_plate
+from simkit.verification.peer.decks import Walk
+from simkit.verification.peer.pressed import (
     Answer,
     PressedPanel,
     ShellMesh,

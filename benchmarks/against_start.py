@@ -50,7 +50,7 @@ def operate(operation: str, elements: int, threads: int, dent: Path) -> dict:
     import numpy as np
     import one_pull
 
-    from simkit.equilibrium.model import State
+    from simkit.mechanics.model import State
 
     model = one_pull.panel(elements, "auto", threads)
     if not dent.exists():

@@ -12,7 +12,7 @@ compared is the change after release: of the tapped place, of the middle by the 
 by the pull. The same with no history at all (imprint alone) stands beside it.
 
 The prediction is the mean over plausible histories, weighted by how well each, carried out in
-full, explains the depths; the band is what they leave (see simkit.repair.history.plausible).
+full, explains the depths; the band is what they leave (see simkit.history.plausible).
 Finished cases are kept in benchmarks/results/blind_history.csv and are not computed again. The
 dents are invented. Truth: OWN (the engine itself with the true history; what is tested is the
 reconstruction).
@@ -33,21 +33,21 @@ from blind_history_page import main as write_page
 from blind_history_page import summary
 
 from simkit.case.load import load_case
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import glue_tab, set_tip
-from simkit.equilibrium.model import Model, State, build_model
-from simkit.equilibrium.orders import Advance, Load
+from simkit.files import write_table
+from simkit.history.plausible import band, weights
+from simkit.history.reconstruct import histories, imprinted, realise
+from simkit.history.strike import SETTINGS as STRIKING
+from simkit.inspection.sampling import make_sampling, point_on, probe_at
+from simkit.material.grades import load_grade
+from simkit.mechanics.contact.attach import glue_tab, set_tip
+from simkit.mechanics.model import Model, State, build_model
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, rectangle_patch
-from simkit.repair.history.plausible import band, weights
 from simkit.repair.operations import PULLING
 from simkit.repair.operations import SETTINGS as TAPPING
-from simkit.repair.reconstruct import histories, imprinted, realise
-from simkit.repair.record import write_table
-from simkit.repair.sampling import make_sampling, point_on, probe_at
-from simkit.repair.strike import SETTINGS as STRIKING
 from simkit.repair.workpiece import make_workpiece
-from simkit.sheet.grades import load_grade
 from simkit.tool.bodies import RigidBody, ball, blade, block, flat_nose, rounded_cylinder
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 

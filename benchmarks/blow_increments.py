@@ -4,7 +4,7 @@ Run: python benchmarks/blow_increments.py [--json]
 
 Panel, ball, tap and mesh of benchmarks/sensitivity.py. The blow is repeated with another goal until
 it leaves the middle at -4.2 mm within 0.003 mm, in increments up to 1.5 mm (the setting of
-simkit.repair.strike) down to 0.05 mm; then the crown is tapped in the same increments of 0.25 mm
+simkit.history.strike) down to 0.05 mm; then the crown is tapped in the same increments of 0.25 mm
 every time. Depth, crown and the tapped place agree; the rise of the middle by the tap does not:
 it tells of the residual stress that the shape does not show. Stored in results/blow_increments.csv.
 """
@@ -20,12 +20,12 @@ from pathlib import Path
 import numpy as np
 from sensitivity import BALL_MM, BASE, TAP_AT_MM, TAP_MM, TAP_TIP, panel, press
 
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import set_tip
-from simkit.equilibrium.model import Model
-from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
-from simkit.repair.sampling import point_on, probe_at
-from simkit.repair.strike import SETTINGS as STRIKE
+from simkit.history.strike import SETTINGS as STRIKE
+from simkit.inspection.sampling import point_on, probe_at
+from simkit.mechanics.contact.attach import set_tip
+from simkit.mechanics.model import Model
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.tool.bodies import ball
 from simkit.tool.catalogue import find_tip
 

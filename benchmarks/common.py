@@ -27,9 +27,9 @@ from typing import Any
 
 import summary
 
-from simkit.equilibrium import process
-from simkit.equilibrium.engagement import GluedTab, TipContact
-from simkit.equilibrium.model import Model
+from simkit.mechanics.contact.engagement import GluedTab, TipContact
+from simkit.mechanics.model import Model
+from simkit.mechanics.stepping import process
 
 HERE = Path(__file__).parent
 ROOT = HERE.parent

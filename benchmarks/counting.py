@@ -5,7 +5,7 @@ float arguments become objects that count every addition, multiplication, divisi
 done with them, and the kernel runs as the plain Python it is written in. The counts are those of
 the source: what a compiler adds (wasted lanes, values computed twice) or saves is not in them.
 A change of sign, a comparison and an absolute value count nothing. Operations on vectors of eight
-(simkit.solve.linear.simd) are done here number by number, so lanes that idle count as well; loads
+(simkit.kernels.simd) are done here number by number, so lanes that idle count as well; loads
 and stores of such vectors are counted beside, as load8 and store8.
 
 `count(...)` is called from another process: it stores the arguments, starts this file, and reads

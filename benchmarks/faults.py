@@ -39,7 +39,7 @@ COLUMNS = ("fault", "file", "changed", "caught_by", "passed_anyway", "first_fail
 SOLVE = """
 import json, pathlib, sys
 import simkit
-from simkit.study.problems.catalogue import QUICK
+from simkit.verification.problems.catalogue import QUICK
 assert pathlib.Path(simkit.__file__).is_relative_to(pathlib.Path.cwd()), simkit.__file__
 for name in sys.argv[1:]:
     try:

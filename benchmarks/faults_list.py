@@ -9,7 +9,8 @@ from dataclasses import dataclass
 class Fault:
     """A fault: what it is, its file, a text of it and what that becomes.
 
-    ``problems`` are names of simkit.study.problems.catalogue.QUICK, ``tests`` files or node ids.
+    ``problems`` are names of simkit.verification.problems.catalogue.QUICK, ``tests`` files or
+    node ids.
     """
 
     name: str
@@ -22,12 +23,12 @@ class Fault:
 
 KERNELS, SURFACE = "simkit/shell/kernels.py", "simkit/shell/bundle/surface.py"
 FLOW = "simkit/shell/bundle/flow.py"
-J2, LOG = "simkit/sheet/j2.py", "simkit/shell/logstrain.py"
-CONTACT, EDGES = "simkit/equilibrium/contact.py", "simkit/panel/edges.py"
+J2, LOG = "simkit/material/j2.py", "simkit/shell/logstrain.py"
+CONTACT, EDGES = "simkit/mechanics/contact/tips.py", "simkit/panel/edges.py"
 NEWTON = "simkit/solve/nonlinear/newton.py"
-POINT, STATICS = "tests/sheet/test_j2.py", "tests/equilibrium/test_statics.py"
-TANGENT = "tests/equilibrium/test_statics_tangent.py"
-WORK = "tests/equilibrium/test_sheetwork.py"
+POINT, STATICS = "tests/material/test_j2.py", "tests/mechanics/test_statics.py"
+TANGENT = "tests/mechanics/test_statics_tangent.py"
+WORK = "tests/mechanics/test_sheetwork.py"
 SIDE_BY_SIDE = f"{WORK}::test_side_by_side_equals_one_by_one"
 BENT = f"{TANGENT}::test_tangent_of_a_strongly_bent_thick_sheet"
 BOOKS = f"{STATICS}::test_plastic_work_and_stored_energy_are_the_work_of_the_load"
@@ -98,7 +99,7 @@ FAULTS = (
     Fault("second derivative of logarithmic strain wrong", LOG,
           "td * (6.0 * d * k_r", "td * (2.0 * d * k_r",
           ("tension-and-stretch",), (TANGENT,)),
-    Fault("energy held by the glue left out of the books", "simkit/equilibrium/advance.py",
+    Fault("energy held by the glue left out of the books", "simkit/mechanics/stepping/advance.py",
           "process.work += drive.given - drive.now.reading.held_Nmm",
           "process.work += drive.given", (), (OPERATION, ENERGY)),
     Fault("plastic work not counted", KERNELS,

@@ -25,16 +25,16 @@ from typing import Any
 import numpy as np
 from common import arguments, finish, shares_line, timed_runs
 
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import glue_tab, set_tip
-from simkit.equilibrium.model import Model, State, build_model
-from simkit.equilibrium.orders import Advance, Load
+from simkit.history.strike import SETTINGS as STRIKE
+from simkit.inspection.sampling import point_on, probe_at
+from simkit.material.grades import load_grade
+from simkit.mechanics.contact.attach import glue_tab, set_tip
+from simkit.mechanics.model import Model, State, build_model
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, rectangle_patch
 from simkit.repair.operations import PULLING, SETTINGS
-from simkit.repair.sampling import point_on, probe_at
-from simkit.repair.strike import SETTINGS as STRIKE
-from simkit.sheet.grades import load_grade
 from simkit.tool.bodies import ball
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 

@@ -23,8 +23,8 @@ from pathlib import Path
 import numpy as np
 
 from simkit.dent.grid import fit_grid
-from simkit.dent.scan.pipeline import ScanOptions, measure_scan
 from simkit.errors import InputError
+from simkit.scan.pipeline import ScanOptions, measure_scan
 
 RESULTS = Path(__file__).parent / "results" / "outside_meshes.csv"
 RMS_LIMIT_MM = 0.05

@@ -29,7 +29,7 @@ import numba as nb
 import numpy as np
 from common import arguments, finish
 
-from simkit.solve.linear.simd import add_product8, same8, total8
+from simkit.kernels.simd import add_product8, same8, total8
 
 SIDE = 768
 TRIAD_MIB = {"second cache": 0.6, "third cache": 12.0, "memory": 384.0}

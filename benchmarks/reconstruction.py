@@ -25,8 +25,8 @@ import numpy as np
 from common import RESULTS, ROOT, arguments, finish, say, shares_line, timed_runs
 
 from simkit.case import Case, load_case
-from simkit.repair.reconstruct import Reconstruction, reconstruct
-from simkit.repair.sampling import probe_at
+from simkit.history.reconstruct import Reconstruction, reconstruct
+from simkit.inspection.sampling import probe_at
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.study.run import COARSER
 

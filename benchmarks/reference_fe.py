@@ -3,7 +3,8 @@
 Run: python benchmarks/reference_fe.py [--sizes 10 5 2.5 1.25] [--cases A1 A2 A3s A4s1000]
      [--increment 0.25] [--json]
 
-Cases, reference and the reason for a sector: simkit/study/problems/sector_fe.py and its data.
+Cases, reference and the reason for a sector: simkit/verification/problems/sector_fe.py and its
+data.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ import argparse
 import json
 import time
 
-from simkit.study.problems.sector_fe import (
+from simkit.verification.problems.sector_fe import (
     CAP,
     LARGEST_MM,
     PLATE,

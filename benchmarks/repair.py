@@ -23,7 +23,7 @@ from common import arguments, finish, say, shares_line, timed_runs
 from reconstruction import FIRST_DENT, change, workpieces
 
 from simkit.case import load_case
-from simkit.repair.reconstruct import reconstruct
+from simkit.history.reconstruct import reconstruct
 from simkit.repair.session import Session, open_session
 from simkit.strategy import find_strategy
 from simkit.study.run import step_line

@@ -36,14 +36,14 @@ from counting import count
 from one_pull import dented, panel, pull
 from peaks import best, peaks
 
-from simkit.equilibrium import sheetwork
-from simkit.equilibrium.model import Model, State
+from simkit.mechanics import sheetwork
+from simkit.mechanics.model import Model, State
 from simkit.solve.linear.multifrontal import LEAF
 from simkit.solve.linear.symbolic import Tree, analyse
 
 SAMPLE, ROWS = 12, 3
 """Elements, or rows of bundles, of a call whose operations are counted one by one."""
-SHEET = ("simkit.sheet.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
+SHEET = ("simkit.material.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
          "simkit.shell.kept", *(f"simkit.shell.bundle.{part}" for part in (
              "elements", "rows", "walk", "surface", "layers", "flow", "powers", "tangent",
              "vectors")))

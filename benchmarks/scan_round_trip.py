@@ -24,8 +24,8 @@ import time
 from dataclasses import asdict
 from pathlib import Path
 
-from simkit.study.problems.scan_round_trip import RoundTrip, round_trip
-from simkit.study.problems.scans import DENTS, PANELS
+from simkit.verification.problems.scan_round_trip import RoundTrip, round_trip
+from simkit.verification.problems.scans import DENTS, PANELS
 
 RESULTS = Path(__file__).parent / "results" / "scan_round_trip.csv"
 UNITS = ("mm", "m", "inch")

@@ -32,15 +32,15 @@ import numpy as np
 from numpy.typing import NDArray
 from sensitivity_page import write_page
 
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import glue_tab, set_tip
-from simkit.equilibrium.contact import STIFFNESS_MPA_PER_MM
-from simkit.equilibrium.model import Model, State, build_model
-from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
+from simkit.inspection.sampling import make_sampling, point_on, probe_at
+from simkit.material.grades import load_grade
+from simkit.mechanics.contact.attach import glue_tab, set_tip
+from simkit.mechanics.contact.tips import STIFFNESS_MPA_PER_MM
+from simkit.mechanics.model import Model, State, build_model
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.panel.edges import HELD, SIDES
 from simkit.panel.surface import Curvature, Window, rectangle_patch
-from simkit.repair.sampling import make_sampling, point_on, probe_at
-from simkit.sheet.grades import load_grade
 from simkit.tool.bodies import RigidBody, ball
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 

@@ -31,12 +31,12 @@ import numpy as np
 from common import PARTS, Child, arguments, child, finish, say
 from one_pull import answer_of, panel, pull, timed
 
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import set_tip
-from simkit.equilibrium.model import Model, State
-from simkit.equilibrium.orders import Load
-from simkit.repair.sampling import point_on
-from simkit.repair.strike import SEARCH
+from simkit.history.strike import SEARCH
+from simkit.inspection.sampling import point_on
+from simkit.mechanics.contact.attach import set_tip
+from simkit.mechanics.model import Model, State
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Load
 from simkit.tool.bodies import ball
 
 STRIKER_MM, STRIKE_MM = 25.0, 8.0

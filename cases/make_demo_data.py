@@ -16,14 +16,14 @@ from numpy.typing import NDArray
 from scipy.special import lambertw
 
 from simkit.case import load_case
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import set_tip
-from simkit.equilibrium.model import build_model
-from simkit.equilibrium.orders import AdvanceSettings, Load
+from simkit.inspection.sampling import point_on, probe_at
+from simkit.material.grades import load_grade
+from simkit.mechanics.contact.attach import set_tip
+from simkit.mechanics.model import build_model
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import AdvanceSettings, Load
 from simkit.panel.edges import EDGES, SIDES
 from simkit.panel.surface import Curvature, Window, rectangle_patch
-from simkit.repair.sampling import point_on, probe_at
-from simkit.sheet.grades import load_grade
 from simkit.tool.bodies import ball
 
 Array = NDArray[np.float64]

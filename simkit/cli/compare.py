@@ -6,11 +6,11 @@ from pathlib import Path
 
 import click
 
-from simkit.cli.check import check_case
+from simkit.checks.deeper import check_case
 from simkit.cli.working import EXIT_NOT_CONVERGED, cautions, clear, hello, out_folder, say
+from simkit.kernels.teamwork import cores
 from simkit.show.draw import draw_comparison, draw_run
 from simkit.show.table import comparison_table
-from simkit.solve.linear.teamwork import cores
 from simkit.strategy import find_strategy
 from simkit.study.compare import compare
 from simkit.study.run import UNBALANCED

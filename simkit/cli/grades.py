@@ -6,8 +6,8 @@ from collections import Counter
 
 import click
 
-from simkit.sheet.grades import Grade, grade_names, load_grade
-from simkit.sheet.tensile import tensile_test
+from simkit.material.grades import Grade, grade_names, load_grade
+from simkit.material.tensile import tensile_test
 
 HEAD = ("grade", "kind", "E GPa", "Rp0.2 MPa", "Rm MPa", "Ag %", "numbers", "sources")
 

@@ -8,19 +8,19 @@ from pathlib import Path
 import click
 
 from simkit.case.crosschecks import plan_bounds
-from simkit.cli.check import check_case
+from simkit.checks.deeper import check_case
 from simkit.cli.working import say
 from simkit.dent.field import DepthField
-from simkit.dent.read import read_dent
-from simkit.dent.scan.orient import AXES, OUTSIDES
-from simkit.dent.scan.pipeline import Measured, ScanOptions, measure_scan
-from simkit.dent.scan.place import field_of_scan
 from simkit.errors import InputError
+from simkit.inspection.damage import Surroundings, read_damage, write_reading
+from simkit.inspection.damage.reading import yield_strain_of
+from simkit.inspection.damage.store import write_scan
+from simkit.inspection.damage.words import text_of
+from simkit.measurement.read import read_dent
+from simkit.scan.orient import AXES, OUTSIDES
+from simkit.scan.pipeline import Measured, ScanOptions, measure_scan
+from simkit.scan.place import field_of_scan
 from simkit.show.damage import draw_reading
-from simkit.study.damage import Surroundings, read_damage, write_reading
-from simkit.study.damage.reading import yield_strain_of
-from simkit.study.damage.store import write_scan
-from simkit.study.damage.words import text_of
 
 SCAN_NOISE_MM = 0.02
 CASES = (".yaml", ".yml", "")

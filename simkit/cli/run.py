@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from simkit.cli.check import check_case
+from simkit.checks.deeper import check_case
 from simkit.cli.working import (
     EXIT_NOT_CONVERGED,
     EXIT_NOT_FLAT,
@@ -16,7 +16,7 @@ from simkit.cli.working import (
     out_folder,
     say,
 )
-from simkit.repair.record import identity, open_folder
+from simkit.record.write import identity, open_folder
 from simkit.show.draw import draw_run
 from simkit.strategy import find_strategy
 from simkit.study.doubt import doubt

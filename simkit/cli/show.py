@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from simkit.errors import InputError
+from simkit.record.read import is_comparison, read_comparison
 from simkit.show.draw import draw_comparison, draw_run
-from simkit.show.read import is_comparison, read_comparison
 from simkit.show.scene import draw_scene
 from simkit.show.table import comparison_table
 

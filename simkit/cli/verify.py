@@ -7,8 +7,8 @@ from pathlib import Path
 import click
 
 from simkit.cli.working import clear, say
-from simkit.show.manual import write_manual
-from simkit.study.verify import Solved, verify
+from simkit.verification.manual import write_manual
+from simkit.verification.verify import Solved, verify
 
 
 @click.command(epilog="""\b

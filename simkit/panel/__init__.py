@@ -1,0 +1,1 @@
+"""Panel surfaces and how their edges are held."""

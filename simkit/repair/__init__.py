@@ -1,0 +1,1 @@
+"""A panel under repair: workpiece, operations, session, step rows."""

@@ -6,12 +6,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.equilibrium.advance import advance
-from simkit.equilibrium.attach import glue_tab, set_tip
-from simkit.equilibrium.model import State
-from simkit.equilibrium.orders import Advance, AdvanceSettings, Load
 from simkit.errors import InputError, nearest
-from simkit.repair.sampling import point_on, probe_at
+from simkit.inspection.sampling import point_on, probe_at
+from simkit.mechanics.contact.attach import glue_tab, set_tip
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
 

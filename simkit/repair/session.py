@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.equilibrium.model import State
-from simkit.equilibrium.orders import Advance
-from simkit.repair.crown import CrownRing, crown_ring
+from simkit.inspection.crown import CrownRing, crown_ring
+from simkit.inspection.sampling import probe_at
+from simkit.inspection.spots import SampledField, Spot, find_spots
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation, apply_operation
-from simkit.repair.sampling import probe_at
-from simkit.repair.spots import SampledField, Spot, find_spots
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
 from simkit.repair.workpiece import Workpiece
 from simkit.tool.catalogue import operation_minutes

@@ -7,12 +7,12 @@ from typing import Any
 
 import numpy as np
 
-from simkit.equilibrium.model import State, largest_face_strain
-from simkit.equilibrium.orders import Advance
-from simkit.repair.crown import CrownRing, highest_in_band
-from simkit.repair.measures import flatness, improvement_pct, stretch_mm2
+from simkit.inspection.crown import CrownRing, highest_in_band
+from simkit.inspection.measures import flatness, improvement_pct, stretch_mm2
+from simkit.inspection.spots import SampledField
+from simkit.mechanics.model import State, largest_face_strain
+from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation
-from simkit.repair.spots import SampledField
 from simkit.repair.workpiece import Workpiece
 
 NAN = float("nan")
@@ -30,7 +30,7 @@ class StepRow:
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
     travel_mm, force_N : reached. max_low_mm, max_high_mm, slope_mrad, flat, improvement_pct :
-        of the whole panel after the step (:mod:`simkit.repair.measures`).
+        of the whole panel after the step (:mod:`simkit.inspection.measures`).
     crown_mm : highest deviation in the first dent's crown band; low_rise_mm : how far the place of
         the first dent's deepest point has risen since step 0.
     stretch_mm2 : plastic area surplus of the mid-surface; max_plastic_strain : equivalent, of any

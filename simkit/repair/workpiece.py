@@ -11,18 +11,18 @@ from simkit.case.crosschecks import plan_bounds
 from simkit.case.panel import Panel, SpringEdge
 from simkit.dent.field import DepthField
 from simkit.dent.heights import read_heights
-from simkit.dent.read import read_dent
 from simkit.dent.strain import strain_from_shape
-from simkit.equilibrium.beds import spring_bed
-from simkit.equilibrium.model import Model, build_model
 from simkit.errors import InputError
+from simkit.inspection.sampling import Sampling, make_sampling
+from simkit.kernels.teamwork import cores
+from simkit.material.forming import formed_sheet
+from simkit.material.grades import load_grade
+from simkit.material.hardening import Sheet
+from simkit.measurement.read import read_dent
+from simkit.mechanics.beds import spring_bed
+from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
-from simkit.repair.sampling import Sampling, make_sampling
-from simkit.sheet.forming import formed_sheet
-from simkit.sheet.grades import load_grade
-from simkit.sheet.hardening import Sheet
-from simkit.solve.linear.teamwork import cores
 from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
 from simkit.tool.glue import Glue

@@ -1,0 +1,1 @@
+"""Kinematics and stress resultants of the thin shell."""

@@ -16,7 +16,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from simkit.sheet.j2 import update_point
+from simkit.material.j2 import update_point
 from simkit.shell.logstrain import add_second, log_strain
 
 

@@ -9,8 +9,8 @@ import numpy as np
 from scipy import ndimage
 
 from simkit.errors import InputError
+from simkit.record.read import Field, read_json
 from simkit.show.maps import Box, label
-from simkit.show.read import Field, read_json
 from simkit.show.region import Window
 from simkit.show.style import (
     CROWN,

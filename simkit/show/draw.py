@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
 from simkit.show.maps import left_figure, map_figure
 from simkit.show.profiles import section_figure
 from simkit.show.progress import force_figure, progress_figure
-from simkit.show.read import ForcePath, RunRecord, read_comparison, read_path, read_run
 from simkit.show.style import look, save
 from simkit.show.versus import bars_figure, final_maps_figure, race_figure
 

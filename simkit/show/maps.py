@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simkit.show.read import Field, RunRecord
+from simkit.record.read import Field, RunRecord
 from simkit.show.region import Spot, Window, extent, fine, spots, zoom
 from simkit.show.style import (
     HIGH,

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simkit.show.read import Array, RunRecord
+from simkit.record.read import Array, RunRecord
 from simkit.show.region import deepest, sections, zoom
 from simkit.show.style import BAND, INK, new_figure, place, signed_whole, title, tolerance_band
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simkit.show.read import ForcePath, RunRecord, Step
+from simkit.record.read import ForcePath, RunRecord, Step
 from simkit.show.style import (
     BAND,
     CROWN,

@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 from scipy.interpolate import RegularGridInterpolator
 
-from simkit.show.read import Array, Field
+from simkit.record.read import Array, Field
 
 
 @dataclass(frozen=True)

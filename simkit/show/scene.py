@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 
 from simkit.errors import InputError
-from simkit.show.read import read_run
+from simkit.record.read import read_run
 from simkit.show.region import fine, zoom
 from simkit.show.style import DIVERGING, colour_limit
 

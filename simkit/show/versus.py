@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simkit.record.read import ComparisonRecord
 from simkit.show.maps import ASPECT, draw_map, mark_or_say_flat
-from simkit.show.read import ComparisonRecord
 from simkit.show.region import zoom
 from simkit.show.style import (
     BAND,

@@ -1,0 +1,1 @@
+"""Nonlinear and linear solvers that know nothing of sheets."""

@@ -1,0 +1,1 @@
+"""B-spline bases and patches."""

@@ -10,10 +10,10 @@ from typing import Protocol
 
 import numpy as np
 
-from simkit.equilibrium.outcome import Outcome
+from simkit.inspection.spots import Spot
+from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.spots import Spot
 from simkit.repair.steprow import StepRow
 
 NEAR_MM = 10.0

@@ -1,0 +1,1 @@
+"""Many runs: one strategy, several, and how far their answer is in doubt."""

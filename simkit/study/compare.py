@@ -9,7 +9,8 @@ from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
 
 from simkit.case import Case, load_case
-from simkit.repair.record import identity, open_folder, write_json, write_table
+from simkit.files import write_json, write_table
+from simkit.record.write import identity, open_folder
 from simkit.strategy import find_strategy
 from simkit.study.run import SUMMARY, Start, prepare, run_strategy
 

@@ -7,13 +7,14 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Any
 
-from simkit.repair.history.plausible import band
+from simkit.files import write_table
+from simkit.history.plausible import band
+from simkit.history.reconstruct import realise
+from simkit.history.strike import Blow
+from simkit.record.write import load_state, record_step, resume, save_state
 from simkit.repair.operations import Operation
-from simkit.repair.reconstruct import realise
-from simkit.repair.record import load_state, record_step, resume, save_state, write_table
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow
-from simkit.repair.strike import Blow
 from simkit.study.run import Start
 
 Progress = Callable[[str], None]

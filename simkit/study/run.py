@@ -11,10 +11,11 @@ from typing import Any
 import numpy as np
 
 from simkit.case import Case
-from simkit.equilibrium.outcome import Outcome
-from simkit.repair.measures import deviation_volume_mm3
-from simkit.repair.reconstruct import Reconstruction, reconstruct
-from simkit.repair.record import (
+from simkit.files import write_json
+from simkit.history.reconstruct import Reconstruction, reconstruct
+from simkit.inspection.measures import deviation_volume_mm3
+from simkit.mechanics.outcome import Outcome
+from simkit.record.write import (
     finish,
     identity,
     load_state,
@@ -22,7 +23,6 @@ from simkit.repair.record import (
     record_step,
     resume,
     save_state,
-    write_json,
 )
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow

@@ -1,0 +1,1 @@
+"""Tabs, tips, glues: geometry, limits and times."""

@@ -16,10 +16,11 @@ from sound_case import SOUND, broken
 
 from simkit import __version__
 from simkit.case.reference import reference_page
+from simkit.checks import deeper
 from simkit.cli import check as check_module
 from simkit.cli.main import VERBS, cli, main
 from simkit.errors import InputError, InputErrors
-from simkit.sheet.grades import grade_names
+from simkit.material.grades import grade_names
 
 Write = Callable[[str], Path]
 GRADE = grade_names()[0]
@@ -181,10 +182,10 @@ def test_deeper_checks_are_all_run_and_get_the_file_name(
     def second(case: object) -> None:
         raise InputErrors([InputError("second fault", file="points.csv", line=3)])
 
-    monkeypatch.setattr(check_module, "DEEPER_CHECKS", (first, second))
+    monkeypatch.setattr(deeper, "DEEPER_CHECKS", (first, second))
     file = write(with_grade(SOUND))
     with pytest.raises(InputErrors) as caught:
-        check_module.check_case(str(file))
+        deeper.check_case(str(file))
     assert str(caught.value) == f"{file}: first fault\npoints.csv:3: second fault"
 
 

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from simkit.cli.main import main
-from simkit.study.problems import catalogue
-from simkit.study.problems.check import Check, Status, Truth
-from simkit.study.verify import COLUMNS
+from simkit.verification.problems import catalogue
+from simkit.verification.problems.check import Check, Status, Truth
+from simkit.verification.verify import COLUMNS
 
 WANTED = "case quantity reference value error_pct limit_pct kind_of_truth source"
 NAMES = ["convergence-rates", "small-circular-plate"]
@@ -72,6 +72,6 @@ def test_an_unknown_problem_is_answered_with_the_near_one(
 
 
 def test_every_problem_has_its_statement() -> None:
-    pages = Path(__file__).parents[2] / "cases" / "verification"
-    assert {page.parent.name for page in pages.glob("*/page.md")} == set(catalogue.MANUAL)
+    pages = Path(__file__).parents[2] / "simkit" / "verification" / "statements"
+    assert {page.stem for page in pages.glob("*.md")} == set(catalogue.MANUAL)
     assert set(catalogue.QUICK) == set(catalogue.MANUAL)

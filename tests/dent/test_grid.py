@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simkit.dent import field_of_grid
 from simkit.dent.grid import DepthGrid, fit_grid
 from simkit.errors import InputError
+from simkit.measurement.read import field_of_grid
 
 
 def hill(x, y):

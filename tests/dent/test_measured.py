@@ -14,11 +14,11 @@ from simkit.dent import Bowl, Crease
 from simkit.dent.hull import ring_outside
 from simkit.dent.outlines import Outline, along_and_across, readings_along
 from simkit.dent.points import GaugePoints, Source, joined
-from simkit.dent.read import field_of_readings
 from simkit.dent.sections import SectionLine, place_on, read_sections
 from simkit.dent.shapes import decay_of
 from simkit.dent.thin_plate import fit_thin_plate
 from simkit.errors import InputError
+from simkit.measurement.read import field_of_readings
 
 CREASE = Crease(0.0, 0.0, 3.0, 160.0, 60.0, 20.0, 0.2, radius_mm=6.0)
 ALONG = np.array([np.cos(np.radians(20.0)), np.sin(np.radians(20.0))])

@@ -6,11 +6,12 @@ import numpy as np
 import pytest
 from scipy.interpolate import RBFInterpolator
 
-from simkit.dent import Bowl, field_of_points
+from simkit.dent import Bowl
 from simkit.dent.hull import distance_to_hull, ring_outside
 from simkit.dent.points import GaugePoints, read_points
 from simkit.dent.thin_plate import fit_thin_plate
 from simkit.errors import InputError
+from simkit.measurement.read import field_of_points
 
 BOWL = Bowl(10.0, -5.0, 3.0, 90.0, 80.0, 20.0, 0.25)
 

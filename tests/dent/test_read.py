@@ -10,16 +10,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from simkit.dent import (
-    Bowl,
-    DepthField,
-    check_inside,
-    field_of_shapes,
-    read_dent,
-    strain_from_shape,
-)
+from simkit.dent import Bowl, DepthField, check_inside, strain_from_shape
 from simkit.dent.field import inside
 from simkit.errors import InputError
+from simkit.measurement.read import field_of_shapes, read_dent
 
 CASES = Path(__file__).parents[2] / "cases"
 PANEL = (-300.0, 300.0, -200.0, 200.0)

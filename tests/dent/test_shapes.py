@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 from scipy.optimize import brentq, minimize_scalar
 
-from simkit.dent import Bowl, Crease, field_of_shapes
+from simkit.dent import Bowl, Crease
 from simkit.dent.shapes import bowl_radius
 from simkit.errors import InputError
+from simkit.measurement.read import field_of_shapes
 
 SHAPES = [
     Bowl(12.0, -7.0, 4.0, 100.0, 100.0, 0.0, 0.3),

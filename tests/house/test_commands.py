@@ -15,7 +15,7 @@ import click
 import house_lint as lint
 import pytest
 
-from simkit.cli.check import check_case
+from simkit.checks.deeper import check_case
 from simkit.cli.main import VERBS
 
 README = (lint.ROOT / "README.md").read_text(encoding="utf-8")

@@ -8,9 +8,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simkit.sheet.grades import load_grade
-from simkit.study.peer import ccx, decks, elastic_plate
-from simkit.study.peer.pressed import (
+from simkit.material.grades import load_grade
+from simkit.verification.peer import ccx, decks, elastic_plate
+from simkit.verification.peer.pressed import (
     PressedPanel,
     ShellMesh,
     SolidMesh,
@@ -18,7 +18,7 @@ from simkit.study.peer.pressed import (
     solve_shell,
     solve_solid,
 )
-from simkit.study.peer.results import displacements, forces, read_dat, read_sta
+from simkit.verification.peer.results import displacements, forces, read_dat, read_sta
 
 REFERENCE = (Path(__file__).parents[2] / "benchmarks" / "results"
              / "against_calculix_reference.json")

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from simkit.panel.surface import Curvature
-from simkit.study.peer.pressed import PressedPanel, SolidMesh, middle_levels, panel_grid
-from simkit.study.peer.solids import (
+from simkit.verification.peer.pressed import PressedPanel, SolidMesh, middle_levels, panel_grid
+from simkit.verification.peer.solids import (
     HexGrid,
     ball_cap,
     hex_grid,

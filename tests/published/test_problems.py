@@ -1,15 +1,15 @@
 """Every problem with a known answer, small enough to run each time.
 
-Sources and status of the numbers stand in the problems (simkit/study/problems) and in the README
-beside their data. Problems too slow for every run are solved coarsely here.
+Sources and status of the numbers stand in the problems (simkit/verification/problems) and in the
+README beside their data. Problems too slow for every run are solved coarsely here.
 """
 
 from __future__ import annotations
 
 import pytest
 
-from simkit.study.problems.catalogue import QUICK
-from simkit.study.problems.second_opinion import LibraryMissing
+from simkit.verification.problems.catalogue import QUICK
+from simkit.verification.problems.second_opinion import LibraryMissing
 
 
 @pytest.mark.parametrize("name", QUICK)

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from square_by_ritz import centre_deflections
 
-from simkit.study.problems.check import Check, Status, Truth, table
+from simkit.verification.problems.check import Check, Status, Truth, table
 
-FOLDER = resources.files("simkit.study.problems").joinpath("data")
+FOLDER = resources.files("simkit.verification.problems").joinpath("data")
 
 
 def test_every_table_names_its_source_and_reads():

@@ -11,7 +11,7 @@ from dataclasses import replace
 
 import pytest
 
-from simkit.study.problems import second_opinion as opinion
+from simkit.verification.problems import second_opinion as opinion
 
 
 def test_a_stiffness_wrong_by_0_15_per_cent_is_told_from_the_right_one(monkeypatch):

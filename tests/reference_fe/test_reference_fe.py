@@ -1,11 +1,11 @@
 """Plates and a cap against independent axisymmetric finite elements.
 
-Reference: simkit/study/problems/data/reference_fe/README.md.
+Reference: simkit/verification/problems/data/reference_fe/README.md.
 
 Limits are those of the project's aim: peak force 3 %, residual depth 2 %, crown 10 %, at elements
 of 5 mm or finer; contact penetration below 0.01 mm; energy balance of the operation within 1 %.
-Why the model is a sector is said in simkit/study/problems/sector_fe.py. The whole table over the
-mesh is printed by benchmarks/reference_fe.py.
+Why the model is a sector is said in simkit/verification/problems/sector_fe.py. The whole table over
+the mesh is printed by benchmarks/reference_fe.py.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from functools import cache
 
 import pytest
 
-from simkit.study.problems.sector_fe import (
+from simkit.verification.problems.sector_fe import (
     CAP,
     PLATE,
     Pressed,

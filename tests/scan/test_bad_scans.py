@@ -13,8 +13,8 @@ import numpy as np
 import pytest
 
 from simkit.cli.main import main
-from simkit.study.problems.scan_round_trip import write_made
-from simkit.study.problems.scans import DENTS, PANELS, make_scan, surface_points
+from simkit.verification.problems.scan_round_trip import write_made
+from simkit.verification.problems.scans import DENTS, PANELS, make_scan, surface_points
 
 FORMS = ("ply", "stl", "obj", "vtu", "xyz", "csv", "npy")
 MOST_MORE_MB = 300

@@ -15,16 +15,16 @@ import pytest
 from simkit.case import load_case
 from simkit.case.crosschecks import plan_bounds
 from simkit.cli.main import main
-from simkit.dent import read_dent
 from simkit.dent.grid import fit_grid
 from simkit.dent.heights import read_heights
-from simkit.dent.scan.cells import sort_into_cells
-from simkit.dent.scan.feature import find_feature_lines
-from simkit.dent.scan.files import read_scan_file
-from simkit.dent.scan.pipeline import ScanOptions, measure_scan
 from simkit.errors import InputError
-from simkit.study.problems.scan_round_trip import compare, round_trip, write_made
-from simkit.study.problems.scans import DENTS, PANELS, make_scan, surface_points
+from simkit.measurement.read import read_dent
+from simkit.scan.cells import sort_into_cells
+from simkit.scan.feature import find_feature_lines
+from simkit.scan.files import read_scan_file
+from simkit.scan.pipeline import ScanOptions, measure_scan
+from simkit.verification.problems.scan_round_trip import compare, round_trip, write_made
+from simkit.verification.problems.scans import DENTS, PANELS, make_scan, surface_points
 
 POINTS = 30_000
 

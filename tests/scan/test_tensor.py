@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import BSpline
 
-from simkit.dent.scan.tensor import TensorSpline, equations, even_knots, open_knots, penalty
+from simkit.scan.tensor import TensorSpline, equations, even_knots, open_knots, penalty
 
 KNOTS_X = open_knots(np.array([0.0, 1.0, 2.5, 3.0, 4.0]))
 KNOTS_Y = even_knots(0.0, 5.0, 1.0)

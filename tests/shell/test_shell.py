@@ -10,12 +10,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simkit.equilibrium.loads import AreaLoad
-from simkit.equilibrium.model import build_model
-from simkit.equilibrium.statics import solve_linear, solve_static
+from simkit.material.hardening import Sheet, Voce
+from simkit.mechanics.loads import AreaLoad
+from simkit.mechanics.model import build_model
+from simkit.mechanics.statics import solve_linear, solve_static
 from simkit.panel.edges import FREE, HINGED, SIDES, SYMMETRIC, Edge, side_points
 from simkit.panel.shapes import cylinder_patch, mapped_patch, sphere_patch
-from simkit.sheet.hardening import Sheet, Voce
 
 STEEL = Sheet("elastic", 200000.0, 0.3, Voce(1e9, 1e9, 1.0))
 LOOSE = dict.fromkeys(SIDES, FREE)

@@ -12,9 +12,9 @@ from conftest import PLAN
 
 from simkit.cli.show import command
 from simkit.errors import InputError
+from simkit.record.read import read_comparison, read_run
 from simkit.show import scene
 from simkit.show.draw import draw_comparison, draw_run
-from simkit.show.read import read_comparison, read_run
 from simkit.show.table import comparison_table
 
 

@@ -11,11 +11,11 @@ import numpy as np
 import pytest
 from conftest import PLAN, TOLERANCE, shape, write_comparison, write_run
 
+from simkit.record.read import Field, read_comparison, read_path, read_run
 from simkit.show.draw import draw_comparison, draw_run
 from simkit.show.maps import left_figure, map_figure
 from simkit.show.profiles import section_figure
 from simkit.show.progress import force_figure, progress_figure
-from simkit.show.read import Field, read_comparison, read_path, read_run
 from simkit.show.region import deepest, fine, spots, zoom
 from simkit.show.style import colour_limit, colour_scale, look, signed
 from simkit.show.versus import bars_figure, final_maps_figure, race_figure

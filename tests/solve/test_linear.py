@@ -10,9 +10,9 @@ import pytest
 import scipy.sparse as sp
 
 from simkit.errors import InputError
+from simkit.kernels.teamwork import Team, take_group, wait_for
 from simkit.solve.linear import Pattern, SingularMatrix, available, make_solver
 from simkit.solve.linear.multifrontal import MultifrontalLDL
-from simkit.solve.linear.teamwork import Team, take_group, wait_for
 
 SCRIPT = Path(__file__).parents[2] / "benchmarks" / "linear_solvers.py"
 SPEC = importlib.util.spec_from_file_location("linear_solvers", SCRIPT)

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numba import njit
 
+from simkit.kernels.simd import address, aligned, load8, store8
 from simkit.solve.linear import tiles
-from simkit.solve.linear.simd import address, aligned, load8, store8
 
 
 def panels_of(matrix):

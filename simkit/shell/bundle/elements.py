@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.sheet.j2 import HEADER
+from simkit.kernels.simd import LANES, address, aligned, fetch, same8, spread8
+from simkit.kernels.vectors import ROW_BYTES, row, some8
+from simkit.material.j2 import HEADER
 from simkit.shell.bundle.flow import map_lanes, states_after, states_before
 from simkit.shell.bundle.layers import (
     add_layer,
@@ -38,10 +40,8 @@ from simkit.shell.bundle.surface import (
     make_forces,
 )
 from simkit.shell.bundle.tangent import add_pairs, make_matrix, spread_matrix, turn
-from simkit.shell.bundle.vectors import ROW_BYTES, row, some8
 from simkit.shell.bundle.walk import AT_PART, AT_ROW, AT_STRIP, new_walk, to_next
 from simkit.shell.kept import exchange
-from simkit.solve.linear.simd import LANES, address, aligned, fetch, same8, spread8
 
 AHEAD_POINTS = 2
 """Gauss points by which data are asked for ahead: they come from memory, a page at a time."""

@@ -1,4 +1,4 @@
-"""Return mapping of the lanes of a bundle that yield: :mod:`simkit.sheet.j2`, eight at once.
+"""Return mapping of the lanes of a bundle that yield: :mod:`simkit.material.j2`, eight at once.
 
 Lanes that do not yield go along as copies of the first that does; nothing of them is written.
 """
@@ -7,8 +7,21 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.sheet.j2 import BASE, SWIFT, TABLE, VOCE
-from simkit.shell.bundle.powers import exponential8, power8
+from simkit.kernels.powers import exponential8, power8
+from simkit.kernels.simd import LANES, largest8, same8, spread8
+from simkit.kernels.vectors import (
+    ROW_BYTES,
+    beyond8,
+    gather8,
+    keep,
+    larger8,
+    pick8,
+    root8,
+    row,
+    some8,
+    whole_at,
+)
+from simkit.material.j2 import BASE, SWIFT, TABLE, VOCE
 from simkit.shell.bundle.rows import (
     FLOW,
     LOG,
@@ -25,20 +38,7 @@ from simkit.shell.bundle.rows import (
     C,
     T,
 )
-from simkit.shell.bundle.vectors import (
-    ROW_BYTES,
-    beyond8,
-    gather8,
-    keep,
-    larger8,
-    pick8,
-    root8,
-    row,
-    some8,
-    whole_at,
-)
 from simkit.shell.bundle.walk import FREE
-from simkit.solve.linear.simd import LANES, largest8, same8, spread8
 
 MOST = 80
 """Iterations for the plastic increment; bisection alone ends sooner."""

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numba as nb
 
+from simkit.kernels.simd import same8
+from simkit.kernels.vectors import beyond8, keep, larger8, row, series8
 from simkit.shell.bundle.rows import (
     ACTIVE,
     AREA,
@@ -20,8 +22,6 @@ from simkit.shell.bundle.rows import (
     C,
     T,
 )
-from simkit.shell.bundle.vectors import beyond8, keep, larger8, row, series8
-from simkit.solve.linear.simd import same8
 
 ODD = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
 """artanh(x) / x by powers of x^2."""

@@ -7,9 +7,9 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.sheet.j2 import BASE, flow_stress
+from simkit.kernels.simd import LANES, aligned
+from simkit.material.j2 import BASE, flow_stress
 from simkit.shell.geometry import Geometry
-from simkit.solve.linear.simd import LANES, aligned
 
 Array = NDArray[np.float64]
 GAUSS = 4

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numba as nb
 
+from simkit.kernels.simd import load8, same8, spread8, store8
+from simkit.kernels.vectors import beyond8, dot, down, keep, pick8, root8, row
 from simkit.shell.bundle.rows import (
     ACTIVE,
     AREA,
@@ -25,8 +27,6 @@ from simkit.shell.bundle.rows import (
     TURN,
     UP,
 )
-from simkit.shell.bundle.vectors import beyond8, dot, down, keep, pick8, root8, row
-from simkit.solve.linear.simd import load8, same8, spread8, store8
 
 
 @nb.njit(cache=True, inline="always")

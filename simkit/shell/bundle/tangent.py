@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numba as nb
 
+from simkit.kernels.simd import LANES, address, same8
+from simkit.kernels.vectors import ROW_BYTES, dot, down, keep, row, symmetric, transpose8
 from simkit.shell.bundle.rows import (
     AREA,
     AV,
@@ -28,8 +30,6 @@ from simkit.shell.bundle.rows import (
     UP,
     VEC,
 )
-from simkit.shell.bundle.vectors import ROW_BYTES, dot, down, keep, row, symmetric, transpose8
-from simkit.solve.linear.simd import LANES, address, same8
 
 
 @nb.njit(cache=True, inline="always")

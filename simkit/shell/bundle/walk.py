@@ -5,9 +5,9 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from simkit.kernels.simd import LANES
+from simkit.kernels.teamwork import is_last, open_next, take_group, wait_for
 from simkit.shell.bundle.packing import bundles_along
-from simkit.solve.linear.simd import LANES
-from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
 STAGE, AT_STRIP, AT_ROW, END, AT_PART, FREE, NUMBERS = range(7)
 """Where a thread is: stage, strip (-1 if none), row and row to end before, bundle of the row; and

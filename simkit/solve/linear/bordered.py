@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.kernels.simd import LANES
 from simkit.solve.linear.multifrontal import Carried, MultifrontalLDL
 from simkit.solve.linear.pattern import RESIDUAL_GOAL, Factorisation, SingularMatrix
-from simkit.solve.linear.simd import LANES
 
 Array = NDArray[np.float64]
 

@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simkit.kernels.simd import address
 from simkit.solve.linear.products import DEEP, add_products, negative_scaled
-from simkit.solve.linear.simd import address
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
     TILE_PANELS,

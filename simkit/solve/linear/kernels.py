@@ -12,10 +12,10 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from simkit.kernels.simd import address
+from simkit.kernels.teamwork import atomic_most, is_last, open_next, take_group, wait_for
 from simkit.solve.linear.elimination import PRODUCTS, factor_panel
 from simkit.solve.linear.products import add_products
-from simkit.solve.linear.simd import address
-from simkit.solve.linear.teamwork import atomic_most, is_last, open_next, take_group, wait_for
 from simkit.solve.linear.tiles import add_stretch8
 
 SHARES = 8  # parts in which new values are compared with old ones

@@ -6,6 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from simkit.kernels.simd import LANES, aligned
+from simkit.kernels.teamwork import Team
 from simkit.solve.linear import kernels
 from simkit.solve.linear.elimination import SCRATCH
 from simkit.solve.linear.passage import go_down, go_up
@@ -19,10 +21,8 @@ from simkit.solve.linear.pattern import (
 )
 from simkit.solve.linear.plan import make_plan
 from simkit.solve.linear.residual import residual_eight, residual_one
-from simkit.solve.linear.simd import LANES, aligned
 from simkit.solve.linear.substitution_many import pack, unpack
 from simkit.solve.linear.symbolic import analyse, eights
-from simkit.solve.linear.teamwork import Team
 
 LEAF = 60  # equations in a block below which it is not cut further
 KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept

@@ -10,7 +10,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.simd import (
+from simkit.kernels.simd import (
     add_product8,
     address,
     load8,
@@ -20,9 +20,9 @@ from simkit.solve.linear.simd import (
     times8,
     total8,
 )
+from simkit.kernels.teamwork import is_last, open_next, take_group, wait_for
 from simkit.solve.linear.substitution import backward, forward
 from simkit.solve.linear.substitution_many import backward_many, forward_many
-from simkit.solve.linear.teamwork import is_last, open_next, take_group, wait_for
 
 ROW = 64  # bytes of eight floats
 

@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.simd import address, load8, same8, store8, times8
+from simkit.kernels.simd import address, load8, same8, store8, times8
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
     TILE_PANELS,

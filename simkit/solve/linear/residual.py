@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.simd import (
+from simkit.kernels.simd import (
     AHEAD,
     add_product8,
     address,

@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.solve.linear.simd import (
+from simkit.kernels.simd import (
     address,
     less_product8,
     load8,

@@ -12,7 +12,7 @@ from llvmlite import ir
 from numba import config, types
 from numba.core import cgutils
 
-from simkit.solve.linear.simd import (
+from simkit.kernels.simd import (
     DOUBLE,
     LANES,
     LONG,

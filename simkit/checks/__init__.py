@@ -1,0 +1,1 @@
+"""Is a case sound, and what will it compute?"""

@@ -1,0 +1,72 @@
+"""Checks of a case that need its data files, the grades and the tools."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+
+from simkit.case import Case, load_case
+from simkit.case.crosschecks import plan_bounds, tab_fits
+from simkit.dent.heights import read_heights
+from simkit.errors import InputError, InputErrors
+from simkit.material.grades import grade_names
+from simkit.measurement.read import read_dent
+from simkit.repair.workpiece import check_strain, panel_sheet, plain
+from simkit.tool.catalogue import find_glue, find_tab, find_tip
+
+
+def check_grade(case: Case) -> None:
+    """The sheet grade can be loaded and its law made, formed and baked as the panel was."""
+    panel_sheet(case)
+
+
+def check_dent(case: Case) -> None:
+    """The depth field can be read, lies on the panel and is within reach of the sheet's law."""
+    depth = read_dent(case.dent, plan_bounds(case.panel))
+    if depth is not None:
+        check_strain(case, depth, panel_sheet(case).strain_range)
+
+
+def check_kit(case: Case) -> None:
+    """Every tool of the kit is known and every tab fits on the panel."""
+    for spec in case.kit.tabs:
+        tab = find_tab(plain(spec))
+        problem = tab_fits(case.panel, tab.length_mm)
+        if problem is not None:
+            raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
+    for tip in case.kit.tips:
+        find_tip(plain(tip))
+    find_glue(plain(case.kit.glue))
+
+
+def check_surface(case: Case) -> None:
+    """A measured surface can be read and covers the plan."""
+    if case.panel.heights_csv is not None:
+        read_heights(case.panel.heights_csv, plan_bounds(case.panel))
+
+
+DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (
+    check_grade, check_surface, check_dent, check_kit)
+"""Checks that need more than the case file itself: each takes the case and raises InputError or
+InputErrors."""
+
+
+def check_case(path: str) -> Case:
+    """Load a case and run every check; InputError or InputErrors names all faults."""
+    case = load_case(path, grades=grade_names())
+    errors = tuple(deeper_errors(case))
+    if errors:
+        raise InputErrors(errors)
+    return case
+
+
+def deeper_errors(case: Case) -> Iterator[InputError]:
+    """Faults found by all of DEEPER_CHECKS, with the case file's name where none is given."""
+    for check in DEEPER_CHECKS:
+        try:
+            check(case)
+        except InputErrors as errors:
+            yield from errors.errors
+        except InputError as error:
+            if error.file is None:
+                error.file = str(case.file)
+            yield error

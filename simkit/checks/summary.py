@@ -1,0 +1,110 @@
+"""What a case will compute, in short, and how well its readings carry the depth field."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from simkit.case import Case
+from simkit.case.dent import Bowl, Dent
+from simkit.case.panel import Panel
+from simkit.dent.field import DepthField
+
+
+def summary(case: Case) -> list[tuple[str, str]]:
+    """What the case will compute, as pairs of a word and a line of text."""
+    mesh, kit, limits, goal = case.mesh, case.kit, case.limits, case.goal
+    tools = [tool if isinstance(tool, str) else tool.name for tool in (*kit.tabs, *kit.tips)]
+    glue = kit.glue if isinstance(kit.glue, str) else kit.glue.name
+    return [
+        ("case", f"{case.title} ({case.file})"),
+        ("panel", _panel_text(case.panel)),
+        ("sheet", f"{case.panel.thickness_mm:g} mm, {case.panel.grade}"),
+        ("edges", _edges_text(case.panel)),
+        ("behind", _behind_text(case.panel)),
+        ("mesh", f"{mesh.fine_mm:g} mm at the dent to {mesh.coarse_mm:g} mm away, degree "
+                 f"{mesh.degree}, {mesh.layers} layers"),
+        ("dent", _dent_text(case.dent)),
+        ("history", f"{case.history.method} from the {case.history.side}, matched to "
+                    f"{case.history.match_mm:g} mm"),
+        ("kit", f"{', '.join(tools)}; glue {glue}"),
+        ("limits", f"{limits.steps} steps, pull {limits.pull_force_N:g} N, push "
+                   f"{limits.push_force_N:g} N, travel {limits.travel_mm:g} mm, strain at the "
+                   f"paint {limits.paint_strain:g}"),
+        ("flat", f"within {goal.tolerance_mm:g} mm and {goal.slope_mrad:g} mrad over "
+                 f"{goal.slope_base_mm:g} mm"),
+        ("strategies", ", ".join(case.strategies)),
+    ]
+
+
+def _panel_text(panel: Panel) -> str:
+    if panel.outline == "disc":
+        size = f"disc of radius {panel.radius_mm:g} mm"
+    else:
+        size = f"{panel.length_x_mm:g} x {panel.length_y_mm:g} mm"
+    radii = [f"{radius:g} mm in {axis}" for axis, radius in
+             (("x", panel.radius_x_mm), ("y", panel.radius_y_mm)) if radius is not None]
+    return f"{size}, {panel.surface}" + (", radius " + ", ".join(radii) if radii else "")
+
+
+def _edges_text(panel: Panel) -> str:
+    if panel.outline == "disc":
+        return _hold_text(panel.edge or "held")
+    sides = {side: _hold_text(getattr(panel.edges, side)) for side in
+             ("left", "right", "bottom", "top")}
+    if len(set(sides.values())) == 1:
+        return "all " + sides["left"]
+    return ", ".join(f"{side} {hold}" for side, hold in sides.items())
+
+
+def _hold_text(hold: Any) -> str:
+    return hold if isinstance(hold, str) else f"spring {hold.spring_N_per_mm2:g} N/mm^2"
+
+
+def _behind_text(panel: Panel) -> str:
+    beds = ", ".join(bed.name for bed in panel.supports) or "no supports"
+    reach = panel.behind.reach
+    where = reach if isinstance(reach, str) else f"{len(reach)} rectangles"
+    return f"{beds}; tools reach {where}"
+
+
+def _dent_text(dent: Dent | None) -> str:
+    if dent is None:
+        return "none (virgin panel)"
+    noise = f", noise {dent.noise_mm:g} mm"
+    readings = [f"{word} from {file}" for word, file in
+                (("points", dent.points_csv), ("sections", dent.sections_csv)) if file is not None]
+    if readings:
+        lines = [f"{len(dent.outlines)} outlines"] if dent.outlines else []
+        return " + ".join(readings + lines) + noise
+    if dent.scan is not None:
+        return (f"scan {dent.scan.file} in {dent.scan.unit}, its deepest low at "
+                f"({dent.scan.x_mm:g}, {dent.scan.y_mm:g}){noise}")
+    if dent.grid_csv is not None:
+        return f"grid from {dent.grid_csv}{noise}"
+    parts = [
+        f"{'bowl' if isinstance(shape, Bowl) else 'crease'} {shape.length_mm:g} x "
+        f"{shape.width_mm:g} mm, {shape.depth_mm:g} mm deep at ({shape.x_mm:g}, {shape.y_mm:g})"
+        for shape in dent.shapes or ()]
+    return " + ".join(parts) + noise
+
+
+def measured(depth: DepthField | None) -> list[tuple[str, str]]:
+    """How well the readings carry the depth field, as pairs of a word and a line of text."""
+    if depth is None or depth.quality.rms_misfit_mm is None:
+        return []
+    quality = depth.quality
+    text = f"{depth.source}: low {depth.lowest_mm:+.2f}, high {depth.highest_mm:+.2f} mm; "
+    text += f"the field misses the readings by {quality.rms_misfit_mm:.3f} mm rms"
+    lines = [("readings", text)]
+    if quality.rms_left_out_mm is not None:
+        text = f"each predicted from the others: {quality.rms_left_out_mm:.3f} mm rms"
+        if quality.rms_section_out_mm is not None:
+            text += f", each section from the others: {quality.rms_section_out_mm:.3f} mm rms"
+        if quality.worst_left_out_mm is not None and quality.worst_place is not None:
+            text += f"; worst {quality.worst_left_out_mm:+.2f} mm, {quality.worst_place}"
+        lines.append(("left out", text))
+    if quality.next_places:
+        places = ", ".join(f"({x:.0f}, {y:.0f}) {error:.2f}" for x, y, error in
+                           quality.next_places)
+        lines.append(("next", f"measure at (x, y), expected error in mm: {places}"))
+    return lines + [("note", note) for note in quality.notes]

@@ -1,0 +1,1 @@
+"""How the dent came about: blows, imprints and the search for them."""

@@ -1,0 +1,143 @@
+"""The stress nobody can see: bring the virgin panel to the measured depth field."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.history.imprint import Progress, deviation_at_gauss, imprint
+from simkit.history.plausible import Plausible, plausible
+from simkit.history.search import Bounds, nudged, search, second_blow
+from simkit.history.strike import KINDS, Blow
+from simkit.history.trials import Trials, carry_out
+from simkit.mechanics.model import State
+from simkit.repair.workpiece import SEEN_MM, Workpiece
+
+Array = NDArray[np.float64]
+TWO_BLOWS_MM = 0.06
+"""Misfit of the best single blow above which a second one is tried."""
+MARGIN = 0.8
+"""Share of the match asked for at which the imprint stops: the depth field has errors of its own
+beside the depths it was made from."""
+
+
+@dataclass(frozen=True)
+class Reconstruction:
+    """A panel state whose released shape is the measured one.
+
+    Attributes
+    ----------
+    state : plastic strain, hardening, residual stress and shape.
+    method : strike, imprint, or virgin (no dent given).
+    rms_mm, worst_mm : difference to the depth field inside the damage.
+    matched : whether rms_mm is within what the case asks for.
+    blows : the history taken (empty for imprint); strike_rms_mm : its difference before the rest
+        was closed; rounds : corrections made; tried : histories tried.
+    plausible : histories that the depth field cannot tell from it, itself first.
+    """
+
+    state: State
+    method: str
+    rms_mm: float = 0.0
+    worst_mm: float = 0.0
+    matched: bool = True
+    blows: tuple[Blow, ...] = ()
+    strike_rms_mm: float = float("nan")
+    rounds: int = 0
+    tried: int = 0
+    plausible: tuple[Plausible, ...] = ()
+
+    def sentence(self) -> str:
+        """One line for people."""
+        if self.method == "virgin":
+            return "No dent given: the panel is virgin."
+        text = f"Depth field matched to {self.rms_mm:.3f} mm rms ({self.worst_mm:.2f} mm at worst)"
+        if self.blows:
+            text += (" by a strike of " + " and then ".join(b.words() for b in self.blows)
+                     + f" ({self.strike_rms_mm:.2f} mm rms alone)")
+        else:
+            text += " by imprint alone, which spreads the plastic strain too widely"
+        return text + ("." if self.matched else "; this is NOT the match that was asked for.")
+
+
+def reconstruct(work: Workpiece, fit: Workpiece | None = None,
+                progress: Progress = lambda text: None,
+                store: Path | None = None) -> Reconstruction:
+    """Reconstruct the state behind the case's depth field.
+
+    ``fit``: the same case on a coarser mesh, for the search of the strike; ``store``: folder in
+    which its trials are kept, so that an interrupted search goes on.
+    """
+    if work.depth is None:
+        return Reconstruction(work.model.virgin(), "virgin")
+    if work.case.history.method == "strike":
+        found, tried = histories(fit or work, progress, store)
+        if found:
+            done = realise(work, found[0].trial.blows, progress)
+            if done is not None:
+                return replace(done, tried=tried, plausible=found)
+    return imprinted(work, progress)
+
+
+def imprinted(work: Workpiece, progress: Progress = lambda text: None) -> Reconstruction:
+    """The shape by imprint alone, as if nothing were known of the history."""
+    return _closed(work, work.model.virgin(), (), progress)
+
+
+def histories(work: Workpiece, progress: Progress = lambda text: None,
+              store: Path | None = None) -> tuple[tuple[Plausible, ...], int]:
+    """Plausible histories of the dent, the one to take first, and how many were tried."""
+    history = work.case.history
+    trials = Trials(work, progress, store)
+    striker, sign = history.striker, -1.0 if history.side == "outside" else 1.0
+    bounds = Bounds(KINDS if striker.kind == "any" else (striker.kind,), striker.radius_min_mm,
+                    striker.radius_max_mm)
+    if not (sign * trials.wanted).max() > SEEN_MM:
+        return (), 0
+    found = search(trials, bounds, sign)
+    if found and found[0].rms_mm > TWO_BLOWS_MM:
+        second_blow(trials, found[0], sign)
+    valid = [t for t in trials.done if t.valid]
+    return (plausible(valid) if valid else ()), len(trials.done)
+
+
+def realise(work: Workpiece, blows: tuple[Blow, ...],
+            progress: Progress = lambda text: None) -> Reconstruction | None:
+    """Carry a history out in full and close what it leaves; None where a blow finds no balance."""
+    state = carry_out(work, blows)
+    if state is None:
+        return None
+    if len(blows) == 1:
+        trials = Trials(work, progress)
+        first = trials.seen(blows, state)
+        better = (nudged(trials, first),)
+        again = carry_out(work, better)
+        if again is not None and trials.seen(better, again).rms_mm < first.rms_mm:
+            state, blows = again, better
+    return _closed(work, state, blows, progress)
+
+
+def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
+            progress: Progress) -> Reconstruction:
+    model, history = work.model, work.case.history
+    wanted, weight = _wanted(work)
+    gap = (deviation_at_gauss(model, start) - wanted)[weight > 0.5]
+    alone = float(np.sqrt(np.mean(gap**2)))
+    closed = imprint(model, start, wanted, weight, MARGIN * history.match_mm, history.rounds,
+                     progress)
+    return Reconstruction(
+        closed.state, "strike" if blows else "imprint", closed.rms_mm, closed.worst_mm,
+        closed.rms_mm <= history.match_mm, blows, alone, closed.rounds)
+
+
+def _wanted(work: Workpiece) -> tuple[Array, Array]:
+    """Measured deviation at the Gauss points and where it counts: 1 inside the fine window."""
+    assert work.depth is not None
+    place, w = work.model.geometry.place, work.window
+    x, y = place[..., 0], place[..., 1]
+    wanted = work.depth(x.ravel(), y.ravel()).reshape(x.shape)
+    inside = (x >= w.x_from) & (x <= w.x_to) & (y >= w.y_from) & (y <= w.y_to)
+    return wanted, inside.astype(float)

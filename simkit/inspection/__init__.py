@@ -1,0 +1,1 @@
+"""Reading a surface: lows, highs, crowns, slopes and damage."""

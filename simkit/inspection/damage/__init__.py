@@ -1,0 +1,6 @@
+"""Damage reading: what a depth field shows, before anything is simulated."""
+
+from simkit.inspection.damage.reading import DamageReading, Surroundings, read_damage
+from simkit.inspection.damage.store import write_reading
+
+__all__ = ["DamageReading", "Surroundings", "read_damage", "write_reading"]

@@ -1,0 +1,175 @@
+"""What a repaired panel is judged by: flatness, improvement, stretch."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.interpolate import make_interp_spline
+
+from simkit.errors import InputError
+from simkit.inspection.spots import Array, SampledField, Spot, find_spots
+
+TOLERANCE_MM = 0.1
+"""Default tolerance of the deviation: common practice, no source."""
+SLOPE_LIMIT_MRAD = 2.0
+"""Default limit of the slope deviation: common practice, no source."""
+SLOPE_BASE_MM = 20.0
+"""Default base length of the slope deviation: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Flatness:
+    """Verdict on a deviation field.
+
+    ``max_low_mm`` <= 0 and ``max_high_mm`` >= 0 are the extremes on the grid, 0 if there is
+    none; ``slope_mrad`` is the largest slope deviation, at ``slope_xy_mm``; ``reason`` says in
+    one sentence why it is flat or not.
+    """
+
+    flat: bool
+    max_low_mm: float
+    max_high_mm: float
+    slope_mrad: float
+    slope_xy_mm: tuple[float, float]
+    spots: tuple[Spot, ...]
+    tolerance_mm: float
+    slope_limit_mrad: float
+    slope_base_mm: float
+    reason: str
+
+
+def node_areas(field: SampledField) -> Array:
+    """(ny, nx) area [mm^2] each grid point stands for: trapezoidal rule, 0 off the panel."""
+    weights = []
+    for axis in (field.y_mm, field.x_mm):
+        w = np.full(len(axis), axis[1] - axis[0])
+        w[[0, -1]] *= 0.5
+        weights.append(w)
+    return np.where(field.on_panel, np.outer(*weights), 0.0)
+
+
+def slope_deviation(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> Array:
+    """Slope deviation [mrad] (ny, nx) over a base length L; NaN where the base does not fit.
+
+    With s_x = [d(x + L/2, y) - d(x - L/2, y)]/L and s_y likewise: 1000 sqrt(s_x^2 + s_y^2).
+    It is what a two-footed gauge of base L reads, at its worst direction if d is nearly linear
+    over the base; waves shorter than L are seen weakened. d between grid points comes from cubic
+    splines. All four feet must stand on the panel.
+    """
+    width, height = np.ptp(field.x_mm), np.ptp(field.y_mm)
+    if not 0.0 < base_mm <= min(width, height):
+        raise InputError(
+            f"the base length of the slope is {base_mm:g} mm",
+            f"above 0 and at most {min(width, height):g} mm, the size of the field",
+        )
+    along_x, along_y = _difference(field, base_mm, 1), _difference(field, base_mm, 0)
+    return 1000.0 * np.hypot(along_x, along_y) / base_mm
+
+
+def _difference(field: SampledField, base_mm: float, axis: int) -> Array:
+    places = (field.y_mm, field.x_mm)[axis]
+    d = np.where(field.on_panel, field.d_mm, 0.0)
+    spline = make_interp_spline(places, d, k=min(3, len(places) - 1), axis=axis)
+    slack = 1e-9 * base_mm
+    ahead, behind = places + 0.5 * base_mm, places - 0.5 * base_mm
+    fits = (ahead <= places[-1] + slack) & (behind >= places[0] - slack)
+    ahead, behind = (np.clip(foot, places[0], places[-1]) for foot in (ahead, behind))
+    result = spline(ahead) - spline(behind)
+    step = places[1] - places[0]
+    stands = np.ones(d.shape, dtype=bool)
+    for foot in (ahead, behind):
+        at = (foot - places[0]) / step
+        for index in (np.floor(at + 1e-9), np.ceil(at - 1e-9)):
+            index = np.clip(index.astype(int), 0, len(places) - 1)
+            stands &= np.take(field.on_panel, index, axis=axis)
+    keep = stands & (fits[None, :] if axis == 1 else fits[:, None])
+    return np.where(keep & field.on_panel, result, np.nan)
+
+
+def flatness(
+    field: SampledField,
+    tolerance_mm: float = TOLERANCE_MM,
+    slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
+    slope_base_mm: float = SLOPE_BASE_MM,
+) -> Flatness:
+    """Flat: no spot outside +-tolerance and the slope deviation nowhere above its limit."""
+    spots = find_spots(field, tolerance_mm)
+    slope = slope_deviation(field, slope_base_mm)
+    if np.isnan(slope).all():
+        raise InputError(
+            f"a base length of {slope_base_mm:g} mm fits nowhere on the panel", "a shorter one"
+        )
+    row, column = np.unravel_index(int(np.nanargmax(slope)), slope.shape)
+    steepest = float(slope[row, column])
+    place = float(field.x_mm[column]), float(field.y_mm[row])
+    d = field.d_mm[field.on_panel]
+    reasons = []
+    if spots:
+        s = spots[0]
+        count = f"{len(spots)} spot{'s' if len(spots) > 1 else ''} outside {tolerance_mm:g} mm"
+        reasons.append(f"{count}, worst {s.height_mm:+.2f} mm at x {s.x_mm:.0f}, y {s.y_mm:.0f}")
+    if steepest > slope_limit_mrad:
+        reasons.append(
+            f"slope {steepest:.1f} mrad over {slope_base_mm:g} mm at x {place[0]:.0f}, "
+            f"y {place[1]:.0f}, limit {slope_limit_mrad:g}"
+        )
+    return Flatness(
+        flat=not reasons,
+        max_low_mm=min(float(d.min()), 0.0),
+        max_high_mm=max(float(d.max()), 0.0),
+        slope_mrad=steepest,
+        slope_xy_mm=place,
+        spots=spots,
+        tolerance_mm=tolerance_mm,
+        slope_limit_mrad=slope_limit_mrad,
+        slope_base_mm=slope_base_mm,
+        reason="; ".join(reasons) or "no spot and no slope outside the limits",
+    )
+
+
+def deviation_volume_mm3(field: SampledField) -> float:
+    """Volume between the panel and its undamaged shape: integral of |d| over the plan [mm^3]."""
+    return float(np.sum(node_areas(field) * np.abs(np.where(field.on_panel, field.d_mm, 0.0))))
+
+
+def improvement_pct(before: SampledField, after: SampledField) -> float:
+    """Share of the volume of |d| removed [%]; negative if it grew, NaN if there was none."""
+    start = deviation_volume_mm3(before)
+    return 100.0 * (1.0 - deviation_volume_mm3(after) / start) if start > 0.0 else float("nan")
+
+
+def slope_improvement_pct(
+    before: SampledField, after: SampledField, base_mm: float = SLOPE_BASE_MM
+) -> float:
+    """Share of the slope deviation removed [%], each side its integral over the plan.
+
+    Negative if it grew, NaN if there was none.
+    """
+    start, end = (
+        float(np.nansum(node_areas(f) * slope_deviation(f, base_mm))) for f in (before, after)
+    )
+    return 100.0 * (1.0 - end / start) if start > 0.0 else float("nan")
+
+
+def area_strain(green: ArrayLike) -> Array:
+    """Relative change of area of in-plane Green-Lagrange strains (..., 3) as (E11, E22, E12).
+
+    sqrt(det(I + 2E)) - 1, exact; E12 is the tensor component, half of the engineering strain.
+    """
+    e = np.asarray(green, dtype=float)
+    det = (1.0 + 2.0 * e[..., 0]) * (1.0 + 2.0 * e[..., 1]) - 4.0 * e[..., 2] ** 2
+    return np.sqrt(det) - 1.0
+
+
+def stretch_mm2(plastic_area_strain: ArrayLike, area_mm2: ArrayLike) -> float:
+    """Surplus of surface area by plastic stretching [mm^2]: sum of area strain times area.
+
+    Both arrays have one entry per integration point of the mid-surface; ``area_mm2`` is the
+    undamaged area each stands for. Positive: the sheet has become too large.
+    """
+    strain, area = np.asarray(plastic_area_strain, float), np.asarray(area_mm2, float)
+    if strain.shape != area.shape:
+        raise ValueError(f"area strain has shape {strain.shape}, areas have {area.shape}")
+    return float(np.sum(strain * area))

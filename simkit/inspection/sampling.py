@@ -1,0 +1,71 @@
+"""The deviation field read off the sheet on a regular grid."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from simkit.inspection.spots import SampledField
+from simkit.mechanics.model import Model, State
+from simkit.mechanics.stepping.orders import Probe
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+MOST_SAMPLES = 60_000
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """Regular plan grid on a panel.
+
+    Attributes
+    ----------
+    x_mm (nx,), y_mm (ny,) : grid lines; valid (ny, nx) : on the panel.
+    matrix : (valid points, control points); normal (valid points, 3) of the undamaged panel.
+    """
+
+    x_mm: Array
+    y_mm: Array
+    valid: NDArray[np.bool_]
+    matrix: sp.csr_matrix
+    normal: Array
+
+    def field(self, state: State) -> SampledField:
+        """Deviation along the outward normal, mm; NaN off the panel."""
+        d = np.full(self.valid.shape, np.nan)
+        moved = self.matrix @ state.displacement
+        d[self.valid] = (moved * self.normal).sum(axis=1)
+        return SampledField(self.x_mm, self.y_mm, d, self.valid)
+
+
+def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
+                  step_mm: float) -> Sampling:
+    """Grid with about the given step over an extent (x from, to, y from, to), mm."""
+    x0, x1, y0, y1 = extent
+    step = max(step_mm, float(np.sqrt((x1 - x0) * (y1 - y0) / MOST_SAMPLES)))
+    x = np.linspace(x0, x1, max(3, round((x1 - x0) / step) + 1))
+    y = np.linspace(y0, y1, max(3, round((y1 - y0) / step) + 1))
+    xx, yy = np.meshgrid(x, y)
+    u, v, inside = patch.locate(xx.ravel(), yy.ravel())
+    valid = inside.reshape(xx.shape)
+    u, v = u[inside], v[inside]
+    return Sampling(x, y, valid, patch.evaluation(u, v), patch.normals(u, v))
+
+
+def point_on(model: Model, state: State, x_mm: float, y_mm: float) -> tuple[Array, Array]:
+    """Present position (3,) and undamaged normal (3,) of the sheet at a plan position."""
+    u, v, _ = model.patch.locate(np.array([x_mm]), np.array([y_mm]))
+    row = model.patch.evaluation(u, v)
+    place = row @ (model.patch.control + state.displacement)
+    return place[0], model.patch.normals(u, v)[0]
+
+
+def probe_at(model: Model, x_mm: float, y_mm: float) -> Probe:
+    """Deviation at a plan position."""
+    u, v, _ = model.patch.locate(np.array([x_mm]), np.array([y_mm]))
+    row = model.patch.evaluation(u, v)
+    normal = model.patch.normals(u, v)[0]
+    return Probe(row.indices.astype(np.int64), row.data[:, None] * normal)

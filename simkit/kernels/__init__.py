@@ -1,0 +1,1 @@
+"""Vector, thread and cache primitives that every compiled kernel uses."""

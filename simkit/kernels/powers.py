@@ -1,0 +1,90 @@
+"""Exponential, logarithm and power of eight floats at once, to a few units of the last place.
+
+The usual reductions: x = 2^k m with m near 1, and log m = 2 artanh((m - 1) / (m + 1)); exp x =
+2^k exp r with |r| at most half of log 2 (Muller, Elementary Functions; MEMORY). Where the series
+end, what is left out is below 2^-54.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numba as nb
+from llvmlite import ir
+from numba.core import cgutils
+
+from simkit.kernels.simd import LANES, VECTOR, kernel_operation, same8, vector8
+from simkit.kernels.vectors import series8
+
+LONGS = ir.VectorType(ir.IntType(64), LANES)
+HALF_ROOT = 0x3FE6A09E667F3BCD
+"""Bits of the root of one half."""
+LOG_2_HIGH, LOG_2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
+PER_LOG_2 = 1.4426950408889634
+LOGARITHM = tuple(2.0 / (2 * k + 1) for k in range(1, 11))
+EXPONENTIAL = tuple(1.0 / math.factorial(k) for k in range(2, 14))
+
+
+def _longs(value: int) -> Any:
+    return ir.Constant(LONGS, [value] * LANES)
+
+
+@kernel_operation
+def exponent8(typingctx: Any, x: Any) -> Any:
+    """k of x = 2^k m with m from the root of one half to that of two; x normal and positive."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        bits = builder.sub(builder.bitcast(args[0], LONGS), _longs(HALF_ROOT))
+        return builder.sitofp(builder.ashr(bits, _longs(52)), VECTOR)
+
+    return vector8(vector8), codegen
+
+
+@kernel_operation
+def doubled8(typingctx: Any, x: Any, k: Any) -> Any:
+    """2^k x for whole k, where x and the result are normal."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        power = builder.shl(builder.fptosi(args[1], LONGS), _longs(52))
+        return builder.bitcast(builder.add(builder.bitcast(args[0], LONGS), power), VECTOR)
+
+    return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def whole8(typingctx: Any, x: Any) -> Any:
+    """The nearest whole number."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        kind = ir.FunctionType(VECTOR, [VECTOR])
+        call = cgutils.get_or_insert_function(builder.module, kind, "llvm.rint.v8f64")
+        return builder.call(call, args)
+
+    return vector8(vector8), codegen
+
+
+@nb.njit(cache=True, inline="always")
+def logarithm8(x):
+    """Natural logarithm of normal positive numbers."""
+    k = exponent8(x)
+    m, one = doubled8(x, same8(0.0) - k), same8(1.0)
+    s = (m - one) / (m + one)
+    y = s * s
+    rest = series8(y, LOGARITHM)
+    return k * same8(LOG_2_HIGH) + (s + s + (s * y * rest + k * same8(LOG_2_LOW)))
+
+
+@nb.njit(cache=True, inline="always")
+def exponential8(x):
+    """e^x for |x| below 700."""
+    k = whole8(x * same8(PER_LOG_2))
+    r = (x - k * same8(LOG_2_HIGH)) - k * same8(LOG_2_LOW)
+    rest = series8(r, EXPONENTIAL)
+    return doubled8(same8(1.0) + (r + r * r * rest), k)
+
+
+@nb.njit(cache=True, inline="always")
+def power8(x, n):
+    """x^n for normal positive x, where |n log x| is below 700."""
+    return exponential8(n * logarithm8(x))

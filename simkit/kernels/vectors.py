@@ -1,0 +1,257 @@
+"""Arithmetic on eight floats at once, written like arithmetic on one.
+
+With this module imported, ``+``, ``-``, ``*`` and ``/`` in compiled code work on the vectors of
+:mod:`simkit.kernels.simd`. Rows of scratch are vectors one after another in memory.
+"""
+
+from __future__ import annotations
+
+import operator
+from typing import Any
+
+from llvmlite import ir
+from numba import types
+from numba.core import cgutils
+from numba.core.typing.templates import ConcreteTemplate, infer_global, signature
+from numba.extending import lower_builtin
+
+from simkit.kernels.simd import (
+    DOUBLE,
+    LANES,
+    LONG,
+    VECTOR,
+    emit_load,
+    emit_spread,
+    emit_store,
+    kernel_operation,
+    vector8,
+)
+
+ROW_BYTES = 8 * LANES
+FUSE = ("contract",)
+"""Lets the compiler take a product and a sum in one step."""
+
+
+def _operator(function: Any, emit: Any) -> None:
+    """Make an operator work on two vectors."""
+
+    cases = [signature(vector8, vector8, vector8)]
+    infer_global(function)(type("Template", (ConcreteTemplate,), {"cases": cases}))
+    lower_builtin(function, vector8, vector8)(
+        lambda ctx, builder, sig, args: emit(builder, *args))
+
+
+_operator(operator.add, lambda b, x, y: b.fadd(x, y, flags=FUSE))
+_operator(operator.sub, lambda b, x, y: b.fsub(x, y, flags=FUSE))
+_operator(operator.mul, lambda b, x, y: b.fmul(x, y, flags=FUSE))
+_operator(operator.truediv, lambda b, x, y: b.fdiv(x, y))
+
+
+@kernel_operation
+def row(typingctx: Any, base: Any, number: Any) -> Any:
+    """Row of scratch that begins at address base: row(base, number)."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
+        return emit_load(builder, builder.add(args[0], offset))
+
+    return vector8(types.int64, types.int64), codegen
+
+
+def _products(builder: Any, base: Any, pairs: Any) -> Any:
+    """Sum of products of rows given by pairs of their numbers."""
+    total = None
+    for pair in pairs:
+        rows = [emit_load(builder, builder.add(base, builder.mul(
+            number, ir.Constant(LONG, ROW_BYTES)))) for number in pair]
+        product = builder.fmul(*rows, flags=FUSE)
+        total = product if total is None else builder.fadd(total, product, flags=FUSE)
+    return total
+
+
+@kernel_operation
+def down(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: Any) -> Any:
+    """Sum of three products of rows from a and b on, apart by step and stride.
+
+    In the terms of the compiler, as all here that is used often: functions put into others cost
+    numba seconds each time.
+    """
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, a, step, b, stride = args
+        pairs = [(builder.add(a, builder.mul(step, ir.Constant(LONG, k))),
+                  builder.add(b, builder.mul(stride, ir.Constant(LONG, k)))) for k in range(3)]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 5), codegen
+
+
+@kernel_operation
+def dot(typingctx: Any, base: Any, a: Any, b: Any) -> Any:
+    """Inner product of two vectors of three rows."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, a, b = args
+        pairs = [tuple(builder.add(at, ir.Constant(LONG, k)) for at in (a, b)) for k in range(3)]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 3), codegen
+
+
+@kernel_operation
+def symmetric(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> Any:
+    """Row r of a symmetric matrix (00 01 02 11 12 22) times three rows."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        base, at, r, b, step = args
+        one, two = (ir.Constant(LONG, k) for k in (1, 2))
+        first = builder.icmp_signed("==", r, ir.Constant(LONG, 0))
+        # 0 1 2, 1 3 4, 2 4 5
+        k1 = builder.select(first, one, builder.add(r, two))
+        k2 = builder.select(first, two, builder.add(r, ir.Constant(LONG, 3)))
+        pairs = [(builder.add(at, k), builder.add(b, builder.mul(step, ir.Constant(LONG, n))))
+                 for n, k in enumerate((r, k1, k2))]
+        return _products(builder, base, pairs)
+
+    return vector8(*[types.int64] * 5), codegen
+
+
+@kernel_operation
+def series8(typingctx: Any, y: Any, coefficients: Any) -> Any:
+    """c0 + y (c1 + y (c2 + ...)) for a tuple of floats."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        y, given = args
+        terms = [emit_spread(builder, builder.extract_value(given, k))
+                 for k in range(len(sig.args[1]))]
+        total = terms.pop()
+        for term in reversed(terms):
+            total = builder.fadd(term, builder.fmul(y, total, flags=FUSE), flags=FUSE)
+        return total
+
+    return vector8(vector8, coefficients), codegen
+
+
+@kernel_operation
+def keep(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
+    """Write a row of scratch: keep(base, number, value)."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
+        emit_store(builder, args[2], builder.add(args[0], offset))
+        return ctx.get_dummy_value()
+
+    return types.void(types.int64, types.int64, vector8), codegen
+
+
+@kernel_operation
+def root8(typingctx: Any, a: Any) -> Any:
+    """Square root of each."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        kind = ir.FunctionType(VECTOR, [VECTOR])
+        call = cgutils.get_or_insert_function(builder.module, kind, "llvm.sqrt.v8f64")
+        return builder.call(call, args)
+
+    return vector8(vector8), codegen
+
+
+@kernel_operation
+def beyond8(typingctx: Any, a: Any, b: Any) -> Any:
+    """1 where a is not at most b (also where either is no number), else 0."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        within = builder.fcmp_ordered("<=", args[0], args[1])
+        zero, one = (ir.Constant(VECTOR, [v] * LANES) for v in (0.0, 1.0))
+        return builder.select(within, zero, one)
+
+    return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def larger8(typingctx: Any, a: Any, b: Any) -> Any:
+    """The larger of a and b, lane by lane."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        return builder.select(builder.fcmp_ordered(">=", args[0], args[1]), *args)
+
+    return vector8(vector8, vector8), codegen
+
+
+@kernel_operation
+def pick8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
+    """a where which is not 0, else b, even if the other is no number there."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        zero = ir.Constant(VECTOR, [0.0] * LANES)
+        return builder.select(builder.fcmp_unordered("!=", args[0], zero), args[1], args[2])
+
+    return vector8(vector8, vector8, vector8), codegen
+
+
+@kernel_operation
+def some8(typingctx: Any, a: Any) -> Any:
+    """Whether a lane is not 0."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        zero = ir.Constant(VECTOR, [0.0] * LANES)
+        lanes = builder.fcmp_unordered("!=", args[0], zero)
+        bits = builder.bitcast(lanes, ir.IntType(LANES))
+        return builder.icmp_unsigned("!=", bits, ir.Constant(ir.IntType(LANES), 0))
+
+    return types.boolean(vector8), codegen
+
+
+@kernel_operation
+def gather8(typingctx: Any, base: Any, at: Any) -> Any:
+    """The floats at these places (whole numbers, as floats) after an address."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        places = builder.fptosi(args[1], ir.VectorType(LONG, LANES))
+        result = ir.Constant(VECTOR, ir.Undefined)
+        for lane in range(LANES):
+            number = ir.Constant(ir.IntType(32), lane)
+            offset = builder.mul(builder.extract_element(places, number), LONG(8))
+            source = builder.inttoptr(builder.add(args[0], offset), DOUBLE.as_pointer())
+            result = builder.insert_element(result, builder.load(source, align=8), number)
+        return result
+
+    return vector8(types.int64, vector8), codegen
+
+
+@kernel_operation
+def whole_at(typingctx: Any, address: Any) -> Any:
+    """The float at an address as a whole number."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        source = builder.inttoptr(args[0], DOUBLE.as_pointer())
+        return builder.fptosi(builder.load(source, align=8), LONG)
+
+    return types.int64(types.int64), codegen
+
+
+@kernel_operation
+def transpose8(typingctx: Any, source: Any, to: Any, step: Any) -> Any:
+    """Write the columns of eight rows that stand one after another, ``step`` bytes apart."""
+
+    def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        source, to, step = args
+        kind = ir.VectorType(ir.IntType(32), LANES)
+        rows = [emit_load(builder, builder.add(source, ir.Constant(LONG, ROW_BYTES * r)))
+                for r in range(LANES)]
+        for half in (4, 2, 1):
+            # blocks of half x half rows and lanes change places across the diagonal
+            first = [lane if lane & half == 0 else lane - half + LANES for lane in range(LANES)]
+            second = [place + half for place in first]
+            one, two = ir.Constant(kind, first), ir.Constant(kind, second)
+            for r in range(LANES):
+                if r & half == 0:
+                    a, b = rows[r], rows[r + half]
+                    rows[r] = builder.shuffle_vector(a, b, one)
+                    rows[r + half] = builder.shuffle_vector(a, b, two)
+        for r in range(LANES):
+            place = builder.add(to, builder.mul(step, ir.Constant(LONG, r)))
+            emit_store(builder, rows[r], place)
+        return ctx.get_dummy_value()
+
+    return types.void(types.int64, types.int64, types.int64), codegen

@@ -1,0 +1,1 @@
+"""Sheet grades and their elastoplastic laws."""

@@ -1,0 +1,269 @@
+"""From the dent section of a case to a depth field."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import MISSING, fields
+from pathlib import Path
+from typing import Any, Protocol
+
+import numpy as np
+
+from simkit.dent.field import Array, DepthField, Extent, check_inside
+from simkit.dent.grid import fit_grid, read_grid
+from simkit.dent.hull import anchor_distance
+from simkit.dent.outlines import Outline, check_outline, readings_along
+from simkit.dent.points import (
+    GaugePoints,
+    Source,
+    check_places,
+    joined,
+    merged,
+    read_loose_points,
+)
+from simkit.dent.sections import SectionLine, read_sections
+from simkit.dent.shapes import Bowl, Crease, Shape, Shapes, check_shape, reach_of, rim_of
+from simkit.dent.thin_plate import fit_thin_plate
+from simkit.errors import InputError
+from simkit.scan.pipeline import ScanOptions
+from simkit.scan.place import Place, field_of_scan, measured_once
+
+KINDS: dict[str, type[Bowl] | type[Crease]] = {"bowl": Bowl, "crease": Crease}
+LARGEST_NOISE_MM = 1.0
+READINGS = ("points_csv", "sections_csv", "outlines")
+
+
+class DentSpec(Protocol):
+    """What `read_dent` needs of a case's dent section; exactly one source is set.
+
+    ``shapes`` items are `Bowl`, `Crease`, or carry their fields beside ``kind`` ("bowl" or
+    "crease") as attributes or keys; fields with a default may be absent or ``None``.
+    """
+
+    @property
+    def points_csv(self) -> str | Path | None:
+        """File of scattered points x_mm, y_mm, d_mm."""
+        ...
+
+    # Optional besides: sections_csv, sections (items with name and line), outlines (items with
+    # kind, line, closed and radius_mm); lines are places with x_mm, y_mm (and d_mm); scan (see
+    # `simkit.case.dent.Scan`).
+
+    @property
+    def grid_csv(self) -> str | Path | None:
+        """File of deviations (mm) on a grid."""
+        ...
+
+    @property
+    def shapes(self) -> Sequence[Any] | None:
+        """Described shapes, added together."""
+        ...
+
+    @property
+    def noise_mm(self) -> float:
+        """Standard error of one depth, mm."""
+        ...
+
+
+def read_dent(
+    spec: DentSpec | None, panel_extent: Extent | None
+) -> DepthField | None:
+    """Depth field of a case; ``None`` when it has no dent.
+
+    Parameters
+    ----------
+    spec : the dent section, see `DentSpec`.
+    panel_extent : (x_min, x_max, y_min, y_max) of the panel in the chart plane [mm]; ``None``
+        skips the check that the dent lies on the panel.
+
+    Raises
+    ------
+    InputError : two sources, an unreadable or unreasonable file, a dent outside the panel.
+    """
+    if spec is None:
+        return None
+    given = [name for name in ("readings", "grid_csv", "scan", "shapes") if _given(spec, name)]
+    if not given:
+        return None
+    if len(given) > 1:
+        raise InputError(f"found {' and '.join(given)}", "one source of the dent", key="dent")
+    noise = spec.noise_mm
+    if not 0.0 <= noise <= LARGEST_NOISE_MM:
+        expected = f"0 to {LARGEST_NOISE_MM:g} mm"
+        raise InputError(f"found {noise:g}", expected, key="dent.noise_mm")
+    if given == ["shapes"]:
+        shapes = [_shape(item, i) for i, item in enumerate(spec.shapes or ())]
+        field = field_of_shapes(shapes, noise)
+    elif given == ["readings"]:
+        field = field_of_readings(*_readings(spec), noise)
+    elif given == ["scan"]:
+        field = field_of_scan_block(spec, noise)
+    else:
+        field = field_of_grid(Path(spec.grid_csv or ""), noise)
+    if panel_extent is not None:
+        check_inside(field, panel_extent)
+    return field
+
+
+def field_of_scan_block(spec: Any, noise_mm: float) -> DepthField:
+    """Depth field of a case's block dent.scan; faults name the key in the case."""
+    block, other = spec.scan, _get(spec.scan, "reference")
+    options = ScanOptions(
+        unit=_get(block, "unit"), outside=_get(block, "outside") or "auto",
+        along=_get(block, "along"),
+        reference=None if other is None else Path(_get(other, "file")),
+        reference_unit=None if other is None else _get(other, "unit"),
+        mirrored=bool(other is not None and _get(other, "mirrored")))
+    place = Place(float(_get(block, "x_mm")), float(_get(block, "y_mm")),
+                  float(_get(block, "angle_deg") or 0.0))
+    try:
+        return field_of_scan(measured_once(Path(_get(block, "file")), options), place, noise_mm)
+    except InputError as error:
+        if error.key is not None:
+            error.key = f"dent.scan.{error.key}"
+        raise
+
+
+def _given(spec: DentSpec, name: str) -> bool:
+    names = READINGS if name == "readings" else (name,)
+    return any(getattr(spec, one, None) is not None for one in names)
+
+
+def _readings(spec: DentSpec) -> tuple[list[GaugePoints], list[Outline]]:
+    """Readings from the case's files, and the outlines drawn beside them."""
+    parts = []
+    if spec.points_csv is not None:
+        parts.append(read_loose_points(Path(spec.points_csv)))
+    sections = getattr(spec, "sections_csv", None)
+    if sections is not None:
+        items = getattr(spec, "sections", None) or ()
+        lines = [SectionLine(_get(item, "name"), _xy(item)) for item in items]
+        parts.append(read_sections(Path(sections), lines))
+    outlines = []
+    for item in getattr(spec, "outlines", None) or ():
+        d = np.array([float(_get(place, "d_mm")) for place in _get(item, "line")])
+        outlines.append(Outline(_get(item, "kind"), _xy(item), d, bool(_get(item, "closed")),
+                                _get(item, "radius_mm")))
+    return parts, outlines
+
+
+def _xy(item: Any) -> Array:
+    return np.array([[float(_get(place, name)) for name in ("x_mm", "y_mm")]
+                     for place in _get(item, "line")])
+
+
+def field_of_points(path: Path, noise_mm: float) -> DepthField:
+    """Depth field through the scattered gauge points of a CSV file."""
+    return field_of_readings([read_loose_points(path)], [], noise_mm)
+
+
+def field_of_readings(
+    parts: Sequence[GaugePoints], outlines: Sequence[Outline], noise_mm: float
+) -> DepthField:
+    """Depth field through readings of one or several sources and outlines drawn on the panel."""
+    points = merged(joined(parts), noise_mm) if parts else None
+    if points is None:
+        raise InputError("outlines without readings", "points or sections beside them",
+                         key="dent.outlines")
+    check_places(points)
+    for i, outline in enumerate(outlines):
+        check_outline(outline, f"dent.outlines[{i}]")
+    if outlines:
+        spacing = 0.5 * anchor_distance(points.xy_mm)
+        points = merged(joined([points, *(_drawn(o, spacing) for o in outlines)]), noise_mm)
+        check_places(points)
+    fit = fit_thin_plate(points, noise_mm, [o for o in outlines if o.kind == "crease"])
+    low, high = points.xy_mm.min(axis=0) - fit.reach_mm, points.xy_mm.max(axis=0) + fit.reach_mm
+    return DepthField(
+        depth=fit,
+        reach_mm=(float(low[0]), float(high[0]), float(low[1]), float(high[1])),
+        noise_mm=noise_mm,
+        source=_words(points, outlines),
+        places_mm=points.xy_mm,
+        places_line=points.line,
+        file=points.file,
+        quality=fit.quality,
+    )
+
+
+def _drawn(outline: Outline, spacing_mm: float) -> GaugePoints:
+    xy, d = readings_along(outline, spacing_mm)
+    none = np.zeros(len(d), dtype=np.int64)
+    return GaugePoints("", xy, d, none, none, (Source(f"{outline.kind} outline", None, "outline"),))
+
+
+def _words(points: GaugePoints, outlines: Sequence[Outline]) -> str:
+    scattered, sections = (
+        sum(int((points.source == k).sum()) for k, s in enumerate(points.sources) if s.kind == kind)
+        for kind in ("points", "section"))
+    count = sum(source.kind == "section" for source in points.sources)
+    words = [f"{scattered} gauge points"] if scattered else []
+    if count:
+        words.append(f"{sections} readings in {count} section{'s' if count > 1 else ''}")
+    for kind in ("crown", "crease"):
+        number = sum(outline.kind == kind for outline in outlines)
+        if number:
+            words.append(f"{number} {kind} outline{'s' if number > 1 else ''}")
+    return " + ".join(words)
+
+
+def field_of_grid(path: Path, noise_mm: float) -> DepthField:
+    """Depth field through the grid of a CSV file."""
+    grid = read_grid(path)
+    fit = fit_grid(grid, noise_mm)
+    ny, nx = grid.d_mm.shape
+    # Undamaged nodes may hang over the panel's edge; only damage must lie on it.
+    x, y = (a.ravel() for a in np.meshgrid(grid.x_mm, grid.y_mm))
+    damaged = np.abs(grid.d_mm).ravel() > 3.0 * noise_mm
+    return DepthField(
+        depth=fit,
+        reach_mm=fit.extent_mm,
+        noise_mm=noise_mm,
+        source=f"grid of {nx} x {ny} depths",
+        places_mm=np.column_stack([x, y])[damaged],
+        places_line=np.repeat(grid.line, nx)[damaged],
+        file=grid.file,
+        quality=fit.quality,
+    )
+
+
+def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthField:
+    """Depth field of described shapes, added together."""
+    if not shapes:
+        raise InputError("the list is empty", "at least one shape", key="dent.shapes")
+    for i, shape in enumerate(shapes):
+        check_shape(shape, f"dent.shapes[{i}]")
+    reach = np.array([reach_of(shape) for shape in shapes])
+    rims = np.vstack([rim_of(shape) for shape in shapes])
+    kinds = [type(shape).__name__.lower() for shape in shapes]
+    return DepthField(
+        depth=Shapes(tuple(shapes)),
+        reach_mm=(
+            float(reach[:, 0].min()), float(reach[:, 1].max()),
+            float(reach[:, 2].min()), float(reach[:, 3].max()),
+        ),
+        noise_mm=noise_mm,
+        source="described " + " + ".join(kinds),
+        places_mm=rims,
+        places_line=np.zeros(len(rims), dtype=np.int64),
+    )
+
+
+def _get(item: Any, name: str) -> Any:
+    return item.get(name) if isinstance(item, Mapping) else getattr(item, name, None)
+
+
+def _shape(item: Any, i: int) -> Shape:
+    if isinstance(item, Bowl | Crease):
+        return item
+    key, kind = f"dent.shapes[{i}]", _get(item, "kind")
+    if kind not in KINDS:
+        raise InputError(f"found {kind!r}", f"one of {', '.join(KINDS)}", key=f"{key}.kind")
+    values = {}
+    for entry in fields(KINDS[kind]):
+        value = _get(item, entry.name)
+        if value is not None:
+            values[entry.name] = float(value)
+        elif entry.default is MISSING:
+            raise InputError("missing", "a number", key=f"{key}.{entry.name}")
+    return KINDS[kind](**values)

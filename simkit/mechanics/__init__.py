@@ -1,0 +1,1 @@
+"""Sheet, tools and edges in equilibrium."""

@@ -1,0 +1,29 @@
+"""Spring beds behind the panel: foam, beams, braces that the inner face leans on."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.points import sheet_points
+from simkit.shell.springs import SpringSet
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+
+
+def spring_bed(
+    patch: Patch, covers, stiffness_N_per_mm3: float, gap_mm: float = 0.0, bonded: bool = False
+) -> SpringSet:
+    """Bed under the part of the panel where ``covers(x, y)`` holds.
+
+    It presses on the inner face once the sheet has moved inwards by the gap; a bonded bed also
+    pulls. Acts on displacements along the reference normal.
+    """
+    count = patch.basis_u.elements * patch.basis_v.elements
+    points = sheet_points(patch, np.arange(count), 3)
+    points = points.select(covers(points.place[:, 0], points.place[:, 1]))
+    stiffness = (stiffness_N_per_mm3 * points.area)[:, None, None] * (
+        points.normal[:, :, None] * points.normal[:, None, :])
+    return SpringSet(points.element, points.shape, stiffness, -gap_mm * points.normal,
+                     points.normal, one_sided=not bonded)

@@ -1,0 +1,1 @@
+"""Tips, tabs and glue that act on the sheet."""

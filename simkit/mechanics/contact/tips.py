@@ -1,0 +1,251 @@
+"""Frictionless contact of a rigid body with a face of the sheet.
+
+The body is the set of points within a nose radius R of a convex core; the face lies half a
+thickness off the mid-surface. Contact of parallel surfaces lets both be taken at once: the sheet
+touches where the distance of its mid-surface to the core falls to R + t/2. Contact pressure is a
+stiff regularised penalty, quadratic over the first ``SMOOTH_MM`` of penetration so that Newton
+sees no kink; the stiffness is raised until the penetration stays under ``DEEPEST_MM``.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numba as nb
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import brentq
+
+from simkit.mechanics.model import Model, State
+from simkit.mechanics.points import sheet_points
+from simkit.shell.kernels import _scatter
+from simkit.tool.bodies import RigidBody
+
+Array = NDArray[np.float64]
+SMOOTH_MM = 0.001
+DEEPEST_MM = 0.008
+STIFFNESS_MPA_PER_MM = 8.0e4
+
+
+@dataclass(frozen=True)
+class ContactReading:
+    """Contact at one configuration: force on the sheet (3,) N, deepest penetration mm, whether
+    anything touches, elastic energy held in the penalty (N mm)."""
+
+    force_N: Array
+    penetration_mm: float
+    touching: bool
+    energy: float
+
+
+@dataclass(frozen=True)
+class Contact:
+    """A rigid body at a place, and the points of the sheet it may meet.
+
+    Attributes
+    ----------
+    body : the shape.
+    start : (3,) middle of the core at zero travel, mm.
+    frame : (3, 3) rows are the body's local axes; local z is against the travel.
+    element, shape, area, offset : contact points sorted by element: element numbers, shape values
+        (m, n_e), area mm^2, distance of the touched face from the mid-surface mm.
+    stiffness : penalty, MPa per mm.
+    """
+
+    body: RigidBody
+    start: Array
+    frame: Array
+    element: NDArray[np.int64]
+    shape: Array
+    area: Array
+    offset: Array
+    stiffness: float = STIFFNESS_MPA_PER_MM
+
+    @property
+    def direction(self) -> Array:
+        """Unit vector of the travel."""
+        return -self.frame[2]
+
+    def stiffer(self, factor: float) -> Contact:
+        """The same contact with a stiffer penalty."""
+        return replace(self, stiffness=self.stiffness * factor)
+
+    def on(self, model: Model, state: State) -> Contact:
+        """The same contact with the faces where the sheet's thinning has put them."""
+        return replace(self, offset=face_offset(model, state, self.element))
+
+    def add(self, model: Model, x: Array, travel: float, force: Array, data: Array,
+            tangent: bool) -> ContactReading:
+        """Add the contact force at a travel to internal minus external forces and tangent."""
+        centre = self.start + travel * self.direction
+        out = np.zeros(6)
+        _add(x, model.element_points, model.layout.places, self.element, self.shape, self.area,
+             self.offset, self.body.code, self.body.packed(), centre, self.frame, self.stiffness,
+             SMOOTH_MM, force, data, tangent, out)
+        return ContactReading(out[:3], float(out[3]), out[4] > 0.0, float(out[5]))
+
+    def gaps(self, model: Model, x: Array, travel: float) -> Array:
+        """Distance of each contact point's face to the body, mm."""
+        at = np.einsum("mk,mkc->mc", self.shape, x[model.element_points[self.element]])
+        local = (at - self.start - travel * self.direction) @ self.frame.T
+        return self.body.signed_distance(local) - self.offset
+
+
+def place_contact(
+    model: Model, state: State, body: RigidBody, at: Array, direction: Array, reach_mm: float,
+    along: Array | None = None, per_element: int = 8,
+) -> Contact:
+    """Bring a body to where it just touches the sheet on its way along ``direction``.
+
+    ``at`` (3,) is a point of the tool axis, ``along`` the wanted local x (for long bodies),
+    ``reach_mm`` the radius about the axis within which contact is looked for.
+    """
+    frame = tool_frame(direction, along)
+    element, shape, area, offset = _candidates(model, state, at, frame[2], reach_mm, per_element)
+    start = at + (body.reach_mm + 300.0) * frame[2]
+    contact = Contact(body, start, frame, element, shape, area, offset)
+    x = model.patch.control + state.displacement
+
+    def gap(travel: float) -> float:
+        return float(contact.gaps(model, x, travel).min())
+
+    # with the core in the sheet the body surely touches it; at the start it surely does not
+    low, high = 0.0, body.reach_mm + 300.0
+    if gap(high) < 0.0:
+        low = brentq(gap, low, high, xtol=1e-12, rtol=1e-14)
+    else:
+        high *= 2.0
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            low, high = (middle, high) if gap(middle) > 0.0 else (low, middle)
+    return replace(contact, start=contact.start + low * contact.direction)
+
+
+def tool_frame(direction: Array, along: Array | None = None) -> Array:
+    """Rows: local x, y, z of a tool that travels along ``direction`` (local z against it)."""
+    z = -np.asarray(direction, dtype=float)
+    z /= np.linalg.norm(z)
+    x = np.array([1.0, 0.0, 0.0]) if along is None else np.asarray(along, dtype=float)
+    x = x - (x @ z) * z
+    if np.linalg.norm(x) < 1e-6:
+        x = np.array([0.0, 1.0, 0.0]) - z[1] * z
+    x /= np.linalg.norm(x)
+    return np.stack([x, np.cross(z, x), z])
+
+
+def face_offset(model: Model, state: State, element: NDArray[np.int64]) -> Array:
+    """Half the current thickness of elements, mm; plastic thinning is the loss of area strain."""
+    some, which = np.unique(element, return_inverse=True)
+    strain = np.einsum("egl,l->e", state.points[some, :, :, 0], model.layers.weights)
+    offset = 0.5 * model.thickness_mm * np.exp(-strain / model.geometry.points)
+    return offset[which]
+
+
+def _candidates(model: Model, state: State, at: Array, axis: Array, reach: float, per: int):
+    """Contact points of the elements whose middle lies within reach of the tool axis."""
+    patch = model.patch
+    x = patch.control + state.displacement
+    corner = x[model.element_points]
+    middle = corner.mean(axis=1)
+    size = np.linalg.norm(np.ptp(corner, axis=1), axis=1)
+    gap = middle - at
+    radial = np.linalg.norm(gap - (gap @ axis)[:, None] * axis, axis=1)
+    element = np.flatnonzero(radial < reach + size)
+    points = sheet_points(patch, element, per)
+    offset = face_offset(model, state, points.element)
+    return points.element, points.shape, points.area, offset
+
+
+@nb.njit(cache=True)
+def _nearest(local, code, sizes, turn):
+    """Nearest core point to a local point, in place; fills turn (3, 3) = d nearest / d point."""
+    turn[:] = 0.0
+    if code == 2:
+        rho = np.sqrt(local[0] ** 2 + local[1] ** 2)
+        local[2] = 0.0
+        if rho <= sizes[3]:
+            turn[0, 0] = turn[1, 1] = 1.0
+            return
+        ux, uy = local[0] / rho, local[1] / rho
+        ratio = sizes[3] / rho
+        turn[0, 0], turn[1, 1] = ratio * uy * uy, ratio * ux * ux
+        turn[0, 1] = turn[1, 0] = -ratio * ux * uy
+        local[0], local[1] = sizes[3] * ux, sizes[3] * uy
+        return
+    local[2] = 0.0
+    for i in range(2):
+        if abs(local[i]) < sizes[1 + i]:
+            turn[i, i] = 1.0
+        else:
+            local[i] = sizes[1 + i] if local[i] > 0.0 else -sizes[1 + i]
+
+
+@nb.njit(cache=True)
+def _add(x, points, places, element, shape, area, offset, code, sizes, centre, frame, stiffness,
+         smooth, force, data, tangent, out):
+    n = shape.shape[1]
+    ke = np.zeros((3 * n, 3 * n))
+    turn, back, block = np.empty((3, 3)), np.empty((3, 3)), np.empty((3, 3))
+    local, near, at, normal = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
+    dirty = False
+    m = element.size
+    for k in range(m):
+        el = element[k]
+        for c in range(3):
+            at[c] = -centre[c]
+            for i in range(n):
+                at[c] += shape[k, i] * x[points[el, i], c]
+        for r in range(3):
+            local[r] = frame[r, 0] * at[0] + frame[r, 1] * at[1] + frame[r, 2] * at[2]
+            near[r] = local[r]
+        _nearest(near, code, sizes, turn)
+        distance = 0.0
+        for r in range(3):
+            local[r] -= near[r]
+            distance += local[r] * local[r]
+        distance = np.sqrt(distance)
+        deep = sizes[0] + offset[k] - distance
+        if deep > 0.0 and distance > 1e-9:
+            if deep < smooth:
+                pressure = 0.5 * stiffness * deep * deep / smooth
+                slope = stiffness * deep / smooth
+                held = stiffness * deep * deep * deep / (6.0 * smooth)
+            else:
+                pressure = stiffness * (deep - 0.5 * smooth)
+                slope = stiffness
+                over = deep - smooth
+                held = stiffness * (smooth * smooth / 6.0 + 0.5 * over * (over + smooth))
+            w = area[k]
+            for c in range(3):
+                normal[c] = (frame[0, c] * local[0] + frame[1, c] * local[1]
+                             + frame[2, c] * local[2]) / distance
+                out[c] += w * pressure * normal[c]
+            out[3] = max(out[3], deep)
+            out[4] += 1.0
+            out[5] += w * held
+            for i in range(n):
+                for c in range(3):
+                    force[points[el, i], c] -= shape[k, i] * w * pressure * normal[c]
+            if tangent:
+                dirty = True
+                for r in range(3):
+                    for c in range(3):
+                        back[r, c] = 0.0
+                        for i in range(3):
+                            for j in range(3):
+                                back[r, c] += frame[i, r] * turn[i, j] * frame[j, c]
+                for r in range(3):
+                    for c in range(3):
+                        same = 1.0 if r == c else 0.0
+                        bend = (same - normal[r] * normal[c] - back[r, c]) / distance
+                        block[r, c] = w * (slope * normal[r] * normal[c] - pressure * bend)
+                for i in range(n):
+                    for j in range(i, n):
+                        both = shape[k, i] * shape[k, j]
+                        for r in range(3):
+                            for c in range(3):
+                                ke[3 * i + r, 3 * j + c] += both * block[r, c]
+        if dirty and (k == m - 1 or element[k + 1] != el):
+            _scatter(ke, places[el], data)
+            ke[:] = 0.0
+            dirty = False

@@ -1,0 +1,163 @@
+"""The panel as a mechanical model: surface, sheet, edges, braces, numbering. Frozen."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.kernels.caches import drop_stale_kernels
+from simkit.material.hardening import Sheet
+from simkit.material.j2 import state_size
+from simkit.mechanics.edging import edge_springs
+from simkit.mechanics.sheetwork import Internal, SheetWork, State
+from simkit.panel.edges import Edge, equations
+from simkit.shell.geometry import Geometry, reference_geometry
+from simkit.shell.layout import Layout, element_points, make_layout
+from simkit.shell.section import Layers, gauss_layers
+from simkit.shell.springs import SpringSet
+from simkit.shell.strains import face_strain, shell_strains
+from simkit.solve.linear import Factorisation, Pattern, make_solver
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+__all__ = ["Internal", "Model", "State", "build_model", "largest_face_strain", "pack_sheet"]
+
+
+@dataclass(frozen=True)
+class Model:
+    """A panel ready to be worked on.
+
+    Attributes
+    ----------
+    patch, sheet, thickness_mm, layers, geometry, layout : what its names say.
+    element_points : (elements, n_e) control points of each element.
+    springs : edges and bonded or one-sided braces, acting on displacements.
+    law : packed sheet law for the kernels.
+    """
+
+    patch: Patch
+    sheet: Sheet
+    thickness_mm: float
+    layers: Layers
+    geometry: Geometry
+    layout: Layout
+    element_points: NDArray[np.int64]
+    springs: tuple[SpringSet, ...]
+    law: Array
+    solver: str = "auto"
+    threads: int = 1
+    _cache: dict = field(default_factory=dict, repr=False, compare=False)
+
+    def virgin(self) -> State:
+        """The undeformed, unstressed panel."""
+        g = self.geometry
+        shape = (g.elements, g.points, self.layers.heights.size, state_size(self.law))
+        return State(np.zeros_like(self.patch.control), np.zeros(shape))
+
+    def pattern(self) -> Pattern:
+        """Sparsity of the tangent."""
+        lay = self.layout
+        return Pattern(lay.count, lay.indptr, lay.indices, lay.coords)
+
+    def factorisation(self, name: str = "solver") -> Factorisation:
+        """A linear solver of this model, analysed once; each name keeps a factor of its own."""
+        if name not in self._cache:
+            self._cache[name] = make_solver(self.pattern(), self.solver, self.threads)
+        return self._cache[name]
+
+    def internal(
+        self, displacement: Array, state: State, tangent: bool, symmetrise: bool = True,
+        elastic: Array | None = None,
+    ) -> Internal | None:
+        """Forces of sheet, edges and braces at a displacement, from a begin-of-step state.
+
+        ``elastic``: a law with an unreachable yield stress, to unload elastically. Returns None
+        if an element turns inside out.
+        """
+        work = self.sheet_work()
+        part = work.forces(displacement, state, elastic, tangent, symmetrise)
+        if part is not None:
+            self._add_springs(displacement, part, tangent)
+        return part
+
+    def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
+                keep: str, renew: bool = False, into: Array | None = None) -> Array | None:
+        """Tangent values where ``part`` was evaluated, from element tangents kept by that name.
+
+        Elements that neither flow nor have moved much since theirs was formed keep it: Newton's
+        method loses little by it, and a factorisation only sees new values where something
+        happens. ``renew`` forms all anew.
+        """
+        kept = self.sheet_work().tangent(displacement, state, part, elastic, keep, renew,
+                                         self.springs)
+        if kept is None:
+            return None
+        data = np.empty_like(kept) if into is None else into
+        np.copyto(data, kept)
+        for spring in self.springs:
+            if spring.one_sided:
+                spring.add(displacement, self.element_points, self.layout.places,
+                           np.zeros_like(part.force), data, True)
+        return data
+
+    def room_for_tangent(self) -> Array:
+        """Room for tangent values, always the same: memory asked for anew is slow at first."""
+        if "room" not in self._cache:
+            self._cache["room"] = np.empty(self.layout.indices.size)
+        return self._cache["room"]
+
+    def sheet_work(self) -> SheetWork:
+        """The evaluator of the sheet's elements."""
+        if "work" not in self._cache:
+            self._cache["work"] = SheetWork(
+                self.patch, self.geometry, self.layout, self.element_points, self.thickness_mm,
+                self.layers, self.law, self.threads)
+        return self._cache["work"]
+
+    def _add_springs(self, displacement: Array, part: Internal, tangent: bool) -> None:
+        for spring in self.springs:
+            part.stored += spring.add(displacement, self.element_points, self.layout.places,
+                                      part.force, part.data, tangent)
+
+
+def build_model(
+    patch: Patch, sheet: Sheet, thickness_mm: float, edges: dict[str, Edge], layers: int = 5,
+    braces: tuple[SpringSet, ...] = (), solver: str = "auto", threads: int = 1,
+    gauss: int | None = None,
+) -> Model:
+    """Number the equations, evaluate the reference geometry, analyse the sparsity."""
+    drop_stale_kernels()
+    bending = sheet.E_MPa * thickness_mm**3 / (12.0 * (1.0 - sheet.nu**2))
+    return Model(
+        patch=patch, sheet=sheet, thickness_mm=thickness_mm, layers=gauss_layers(layers),
+        geometry=reference_geometry(patch, gauss or patch.degree),
+        layout=make_layout(patch, equations(patch, edges)),
+        element_points=element_points(patch),
+        springs=(*edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm), *braces),
+        law=pack_sheet(sheet), solver=solver, threads=threads,
+    )
+
+
+def largest_face_strain(model: Model, state: State) -> float:
+    """Largest principal strain of either face since the virgin panel (what paint sees)."""
+    x = model.patch.control + state.displacement
+    basis = model.patch.basis_v
+    strains = shell_strains(x, basis.count, basis.elements, model.geometry)
+    half = 0.5 * model.thickness_mm
+    return float(max(face_strain(strains, half).max(), face_strain(strains, -half).max()))
+
+
+def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:
+    """Numbers of a sheet for the kernels (:mod:`simkit.material.j2`)."""
+    head = np.zeros(8)
+    head[:2] = sheet.E_MPa, sheet.nu
+    head[3] = len(sheet.backstress)
+    for k, term in enumerate(sheet.backstress):
+        head[4 + 2 * k], head[5 + 2 * k] = term.modulus_MPa, term.recovery
+    if not yielding:
+        head[2] = 2
+        return np.concatenate([head, [2.0, 0.0, 1.0, 1e12, 1e12]])
+    head[2] = sheet.hardening.kind
+    return np.concatenate([head, sheet.hardening.packed()])

@@ -1,0 +1,317 @@
+"""Forces and tangents of all elements: in bundles or alone, and which keep a tangent."""
+
+from __future__ import annotations
+
+import weakref
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.kernels.simd import LANES
+from simkit.kernels.spare import Spare
+from simkit.kernels.teamwork import Team
+from simkit.shell.bundle.elements import add_strips, bundle_rows
+from simkit.shell.bundle.packing import (
+    bundles_fit,
+    pack_geometry,
+    pack_state,
+    padded,
+    room_for_state,
+)
+from simkit.shell.bundle.walk import strips_apart
+from simkit.shell.geometry import Geometry
+from simkit.shell.kept import exchange_listed, keep_places, moved_elements
+from simkit.shell.kernels import assemble
+from simkit.shell.layout import Layout
+from simkit.shell.section import Layers
+from simkit.shell.springs import SpringSet
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+Ints = NDArray[np.int64]
+NO_VALUES = np.empty((0, 0))
+MOVED = 1e-3
+"""Strain or rotation of an element beyond which its kept tangent is formed anew."""
+STRIP = 8
+"""Rows of elements that one thread takes at a time, at least."""
+
+
+@dataclass(frozen=True)
+class State:
+    """What the sheet is at one moment; arrays are read-only.
+
+    Attributes
+    ----------
+    displacement : (control points, 3), mm.
+    points : (elements, gauss points, layers, numbers) state of every layer point, see
+        :mod:`simkit.material.j2`.
+    since : the points it came from and the elements in which it differs, if that is known.
+    """
+
+    displacement: Array
+    points: Array
+    since: tuple[weakref.ref[Array], Ints] | None = field(default=None, compare=False, repr=False)
+
+    def __post_init__(self) -> None:
+        self.displacement.setflags(write=False)
+        self.points.setflags(write=False)
+
+    def __getstate__(self) -> dict:
+        return {**self.__dict__, "since": None}
+
+    def changed(self, other: State) -> Ints | None:
+        """Elements whose points may differ from another state's; None if that is not known."""
+        if self.points is other.points:
+            return np.empty(0, dtype=np.int64)
+        came, went = self.since, other.since
+        if came is not None and came[0]() is other.points:
+            return came[1]
+        if went is not None and went[0]() is self.points:
+            return went[1]
+        if came is not None and went is not None and came[0]() is went[0]() is not None:
+            return np.union1d(came[1], went[1])
+        return None
+
+
+class Internal:
+    """Result of one evaluation of the sheet.
+
+    Attributes
+    ----------
+    force : (control points, 3), N.
+    data : tangent values, one number where no tangent was asked for.
+    stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
+    flowing : elements whose points changed, or were evaluated one by one, increasing; fresh :
+        their points.
+    """
+
+    def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
+                 fresh: Array, spare: Spare) -> None:
+        self.force, self.data = force, data
+        self.stored, self.plastic_work = float(energy[:, 0].sum()), float(energy[:, 1].sum())
+        self.flowing, self.fresh, self._begin, self._spare = flowing, fresh, begin, spare
+        self._points: Array | None = None
+
+    @property
+    def points(self) -> Array:
+        """Layer states at the end of the step, (elements, gauss points, layers, numbers)."""
+        if self._points is None:
+            if self.flowing.size == 0:
+                self._points = self._begin
+            elif self.flowing.size == self._begin.shape[0]:
+                self._points = self.fresh
+            else:
+                self._points = self._spare.copy(self._begin)
+                self._points[self.flowing] = self.fresh
+        return self._points
+
+    def state(self, displacement: Array) -> State:
+        """The sheet at the end of the step."""
+        return State(displacement, self.points, (weakref.ref(self._begin), self.flowing))
+
+
+class KeptTangents:
+    """Element tangents as last formed: values, their sum with that of springs, where, and which to
+    form anew. ``springs`` are those in the sum; None where it cannot be gone on from."""
+
+    def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
+        self.upper = np.empty((elements, entries))
+        self.data = np.empty(values)
+        self.base = np.zeros((elements, per_element, 3))
+        self.renew = np.ones(elements, dtype=np.bool_)
+        self.springs: tuple[SpringSet, ...] | None = None
+
+    def begin(self, springs: tuple[SpringSet, ...], displacement: Array, element_points: Ints,
+              places: NDArray[np.int32]) -> None:
+        """From nothing, so that the sum does not carry on old rounding errors, with the tangents
+        of two-sided springs, which never change."""
+        self.upper[:] = 0.0
+        self.data[:] = 0.0
+        self.renew[:] = True
+        waste = np.zeros_like(displacement)
+        for spring in springs:
+            if not spring.one_sided:
+                spring.add(displacement, element_points, places, waste, self.data, True)
+
+
+@dataclass
+class Bundled:
+    """What a pass in bundles gives: forces (control points, 3) N, energies (elements, 2) N mm,
+    which elements are left to the full kernel, which flow, and their new states."""
+
+    force: Array
+    energy: Array
+    left: NDArray[np.bool_]
+    flowing: Ints
+    fresh: Array
+
+
+class SheetWork:
+    """Evaluates the elements of one panel; keeps packed data and tangents between calls."""
+
+    def __init__(self, patch: Patch, geometry: Geometry, layout: Layout, element_points: Ints,
+                 thickness_mm: float, layers: Layers, law: Array, threads: int) -> None:
+        self.patch, self.geometry, self.layout = patch, geometry, layout
+        self.element_points, self.layers, self.law = element_points, layers, law
+        self.thickness_mm = thickness_mm
+        self.thickness = np.full(geometry.area.shape, thickness_mm)
+        self.size = np.sqrt(geometry.area.sum(axis=1))
+        self.everything = np.arange(geometry.elements)
+        self.bundles = bundles_fit(patch.degree, geometry)
+        if self.bundles:
+            self.geo, self.shape_v = pack_geometry(geometry)
+            self.strips = self._strips()
+        self._packed: tuple[State, Array] | None = None
+        self._kept: dict[str, KeptTangents] = {}
+        self._fresh: Array | None = None
+        self._spare = Spare()
+        self._team = Team(threads)
+
+    def _strips(self) -> Ints:
+        """Borders of the strips of rows that threads take from each other."""
+        rows, places = self.patch.basis_u.elements, self.layout.places
+        strips = max(1, rows // STRIP)
+        borders = np.arange(strips + 1) * rows // strips
+        apart = strips_apart(places, borders, self.patch.degree, self.patch.basis_v.elements)
+        return borders if apart else np.array([0, rows])
+
+    def forces(self, displacement: Array, state: State, elastic: Array | None, tangent: bool,
+               symmetrise: bool = True) -> Internal | None:
+        """Forces at a displacement (and the exact tangent); None if an element is inverted."""
+        g = self.geometry
+        x = self.patch.control + displacement
+        law = self.law if elastic is None else elastic
+        data = np.zeros(self.layout.indices.size if tangent else 1)
+        if not tangent and self.bundles:
+            return self._bundled_forces(x, state, elastic)
+        force, energy = np.zeros_like(x), np.zeros((g.elements, 2))
+        fresh = np.empty_like(state.points)
+        if not self._one_by_one(self.everything, x, law, state, fresh, symmetrise, tangent, force,
+                                energy, data, NO_VALUES):
+            return None
+        return Internal(force, data, energy, state.points, self.everything, fresh,
+                        self._spare)
+
+    def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
+        """Forces in bundles; what they leave, one by one."""
+        part = self._in_bundles(np.ones(self.geometry.elements, dtype=np.bool_), x, state,
+                                elastic is not None, None)
+        listed = np.flatnonzero(part.left)
+        if listed.size:
+            alone = np.empty((listed.size, *state.points.shape[1:]))
+            law = self.law if elastic is None else elastic
+            if not self._one_by_one(listed, x, law, state, alone, True, False, part.force,
+                                    part.energy, np.zeros(1), NO_VALUES):
+                return None
+            kept = ~part.left[part.flowing]  # some may have flowed before they were marked
+            flowing = np.concatenate([part.flowing[kept], listed])
+            order = np.argsort(flowing)
+            part.flowing = flowing[order]
+            part.fresh = np.concatenate([part.fresh[kept], alone])[order]
+        return Internal(part.force, np.zeros(1), part.energy, state.points, part.flowing,
+                        part.fresh, self._spare)
+
+    def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
+                keep: str, renew: bool, springs: tuple[SpringSet, ...]) -> Array | None:
+        """Tangent values with those of two-sided springs, which never change; see
+        :meth:`simkit.mechanics.model.Model.tangent`. The caller may not write to them."""
+        kept = self._kept_tangents(keep)
+        if renew or kept.springs is not springs:
+            kept.begin(springs, displacement, self.element_points, self.layout.places)
+        kept.springs = None  # until all went well
+        todo = kept.renew.copy()
+        todo[part.flowing] = True
+        moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
+        listed = alone = np.flatnonzero(todo)
+        x = self.patch.control + displacement
+        if self.bundles:
+            done = self._in_bundles(todo, x, state, elastic is not None, kept)
+            alone = np.flatnonzero(done.left)
+        if alone.size:
+            fresh, before = np.empty((alone.size, *state.points.shape[1:])), kept.upper[alone]
+            law = self.law if elastic is None else elastic
+            if not self._one_by_one(alone, x, law, state, fresh, True, True, np.zeros_like(x),
+                                    np.zeros((self.geometry.elements, 2)), np.zeros(1),
+                                    kept.upper):
+                return None
+            exchange_listed(alone, before, kept.upper, self.layout.places, kept.data)
+        keep_places(displacement, self.element_points, listed, kept.base)
+        kept.renew[listed] = False
+        kept.renew[part.flowing] = True
+        kept.springs = springs
+        return kept.data
+
+    def forget(self) -> None:
+        """Form every tangent anew when next asked: nothing then depends on earlier calls."""
+        for kept in self._kept.values():
+            kept.springs = None
+
+    def _kept_tangents(self, name: str) -> KeptTangents:
+        if name not in self._kept:
+            entries, per_element = self.layout.places.shape[1], self.element_points.shape[1]
+            self._kept[name] = KeptTangents(self.geometry.elements, entries, per_element,
+                                            self.layout.indices.size)
+        return self._kept[name]
+
+    def _in_bundles(self, todo: NDArray[np.bool_], x: Array, state: State, elastic: bool,
+                    kept: KeptTangents | None) -> Bundled:
+        """Elements of a mask in bundles, rows along u in strips; tangents too where they are kept.
+        """
+        g, packed, law = self.geometry, self._packed_state(state), self.law
+        if self._fresh is None:  # kept, as memory asked for anew is slow at first
+            self._fresh = np.empty_like(state.points)
+        fresh = self._fresh
+        flat, count_v, rows_v = padded(x.T), g.shape_v.shape[0], self.patch.basis_v.count
+        slot, left = np.full(g.elements, -1), np.zeros(g.elements, dtype=np.bool_)
+        energy, force = np.zeros((g.elements, 2)), np.zeros_like(x)
+        longest = int(np.diff(self.strips).max()) + self.patch.degree
+        parts = np.zeros((self.strips.size - 1, 3 * longest * rows_v + LANES))
+        upper, data = (NO_VALUES, np.empty(0)) if kept is None else (kept.upper, kept.data)
+        self._team.run(2, lambda board, _: bundle_rows(
+            board, self.strips, self.patch.degree, todo, flat, count_v, rows_v, g.shape_u,
+            self.shape_v, self.geo, self.thickness_mm, self.layers.heights, self.layers.weights,
+            law, np.inf if elastic else 0.0, packed, state.points, slot, fresh,
+            kept is not None, parts, energy, upper, self.layout.places, data, left))
+        add_strips(parts, self.strips, rows_v, force)
+        flowing = np.flatnonzero(slot >= 0)
+        return Bundled(force, energy, left, flowing, fresh[slot[flowing]])
+
+    def _packed_state(self, state: State) -> Array:
+        """Layer states side by side; only what changes from one state to the next is packed."""
+        elements, _, layers = state.points.shape[:3]
+        count_v = self.patch.basis_v.elements
+        if self._packed is None:
+            changed, packed = None, room_for_state(elements, count_v, layers)
+        else:
+            changed, packed = state.changed(self._packed[0]), self._packed[1]
+        changed = self.everything if changed is None else changed
+        if changed.size:
+            pack_state(state.points, changed, count_v, self.law, packed)
+        self._packed = (state, packed)
+        return packed
+
+    def _one_by_one(self, listed: Ints, x: Array, law: Array, state: State, fresh: Array,
+                    symmetrise: bool, tangent: bool, force: Array, energy: Array, data: Array,
+                    upper: Array) -> bool:
+        """The full kernel for the listed elements, in shares."""
+        g, lay = self.geometry, self.layout
+        shares = max(1, min(self._team.threads, listed.size // 8))
+        # a share writes to control points of its neighbour, hence sums of its own
+        spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(shares - 1)]
+        fine = [False] * shares
+
+        def work(share: int) -> None:
+            first, last = (listed.size * k // shares for k in (share, share + 1))
+            own = (force, data) if share == 0 else spare[share - 1]
+            fine[share] = bool(assemble(
+                listed, first, last, x, self.patch.basis_v.count, self.patch.basis_v.elements,
+                g.shape_u, g.shape_v, g.metric, g.curvature, g.frame, g.area, self.thickness,
+                self.layers.heights, self.layers.weights, law, state.points, fresh, symmetrise,
+                tangent, own[0], energy, lay.places, own[1], upper))
+
+        self._team.each(shares, work)
+        for other_force, other_data in spare:
+            force += other_force
+            data += other_data
+        return all(fine)

@@ -1,0 +1,1 @@
+"""An operation step by step: loading, release prediction, release."""

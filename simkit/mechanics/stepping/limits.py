@@ -1,0 +1,86 @@
+"""What ends a loading besides its goal, and how far ahead that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from simkit.mechanics.model import Model, largest_face_strain
+from simkit.mechanics.outcome import Outcome
+from simkit.mechanics.stepping.orders import Load
+from simkit.mechanics.stepping.process import Moment
+
+NEAR = 0.02
+"""A limit counts as met within this share."""
+
+
+@dataclass(frozen=True)
+class Limit:
+    """A quantity that ends the loading when it reaches its bound: share = value / bound."""
+
+    outcome: Outcome
+    share: float
+    reason: str
+
+
+def limits_at(model: Model, load: Load, after: Moment, strained: float) -> list[Limit]:
+    """The limits of a load at a balance; ``strained``: largest strain of a face before it."""
+    read = after.reading
+    limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
+                    f"force of {load.force_N:.4g} N reached"),
+              Limit(Outcome.GLUE_LET_GO, read.glue_use,
+                    f"glue let go at {read.force_N:.0f} N by {read.glue_how}")]
+    if np.isfinite(load.face_strain):
+        largest = largest_face_strain(model, after.state)
+        # paint that bore the strike is trusted to bear as much again, not noticeably more
+        bound = max(load.face_strain, 1.05 * strained)
+        limits.append(Limit(Outcome.STRAIN_LIMIT, largest / bound,
+                            f"strain of a face of {bound:.3g} reached"))
+    return limits
+
+
+class Approach:
+    """Shares of the limits at the increments so far, and the travel at which one is met."""
+
+    def __init__(self) -> None:
+        self._travel = [0.0]
+        self._shares: list[dict[Outcome, float]] = [{}]
+
+    def note(self, travel: float, limits: list[Limit]) -> None:
+        """Add an increment."""
+        self._travel.append(travel)
+        self._shares.append({limit.outcome: limit.share for limit in limits})
+
+    def back_to(self, increments: int) -> None:
+        """Forget what came after so many increments."""
+        del self._travel[increments + 1:], self._shares[increments + 1:]
+
+    def share(self, outcome: Outcome) -> float:
+        """Share of a limit at the last increment."""
+        return self._shares[-1].get(outcome, 0.0)
+
+    def way_left(self) -> float:
+        """Travel from here to the first limit, along parabolas through the last three increments;
+        infinite where none is in sight."""
+        if len(self._travel) < 3:
+            return np.inf
+        t = np.array(self._travel[-3:]) - self._travel[-1]
+        return min((_met(t, np.array([shares.get(outcome, 0.0) for shares in self._shares[-3:]]))
+                    for outcome in self._shares[-1]), default=np.inf)
+
+
+def _met(t: np.ndarray, share: np.ndarray) -> float:
+    """First t > 0 at which the parabola through three points reaches the middle of what counts as
+    met; infinite if it does not."""
+    first, middle = (share[1] - share[0]) / (t[1] - t[0]), (share[2] - share[1]) / (t[2] - t[1])
+    bend = (middle - first) / (t[2] - t[0])
+    slope = middle + bend * (t[2] - t[1])
+    gap = share[2] - (1.0 - 0.5 * NEAR)
+    under = slope * slope - 4.0 * bend * gap
+    if under < 0.0:
+        return np.inf
+    # q avoids the difference of nearly equal numbers in one of the two roots
+    q = -0.5 * (slope + np.copysign(np.sqrt(under), slope))
+    roots = [top / bottom for top, bottom in ((q, bend), (gap, q)) if bottom != 0.0]
+    return float(min((root for root in roots if root > 0.0), default=np.inf))

@@ -1,0 +1,312 @@
+"""The loading half of an operation: increments, the released shape ahead, what ends it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.contact.engagement import Engagement, TipContact
+from simkit.mechanics.contact.tips import DEEPEST_MM
+from simkit.mechanics.model import State, largest_face_strain
+from simkit.mechanics.outcome import Outcome
+from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, limits_at
+from simkit.mechanics.stepping.orders import Load, PathPoint
+from simkit.mechanics.stepping.process import Moment, Process, first_touch
+from simkit.mechanics.stepping.release import Curve, let_go
+
+Array = NDArray[np.float64]
+SHORTEST_MM = 3e-3
+"""Increment below which the goal is not looked for any closer."""
+NEARER = 0.1
+"""Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
+another look: the rate grows as more of the sheet yields."""
+JUMP_MM = 0.1
+"""A released shape that passes the goal by more than this within it has jumped."""
+SPRANG_MM = 0.5
+"""Distance of the released place from where it was foreseen that only a snap explains."""
+LOOK = 0.8
+"""Share of the way to the goal by which the loaded place may move before the released shape is
+looked at again: springing back takes from it, so only a jump could pass the goal unseen."""
+
+
+@dataclass(frozen=True)
+class Mark:
+    """Where a released shape was last looked at, and what to go back to should the next one have
+    jumped past the goal: deviation at the place, loaded and predicted (mm), plastic work (N mm)."""
+
+    loaded_mm: float
+    predicted_mm: float
+    spent: float
+    moment: Moment
+    before: Moment
+    tool: Engagement
+    given: float
+    force_N: float
+    increments: int
+
+
+class Drive:
+    """The loading half of an operation."""
+
+    def __init__(self, process: Process, load: Load, begin: Moment,
+                 careful: bool = False) -> None:
+        self.process, self.load = process, load
+        self.tool: Engagement = load.tool
+        self.now, self.before = begin, begin
+        self.path: list[PathPoint] = []
+        self.curve: Curve = [(0.0, 0.0, None)]
+        self.given = 0.0
+        self.approach = Approach()
+        self.pace = self.yielding = np.nan
+        self.judged: tuple[Moment, list[Limit]] | None = None
+        self.seen: tuple[Moment, Array] | None = None
+        self.careful = careful
+        loaded = self._loaded(begin)
+        self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= loaded else -1.0
+        self.mark = self._marked(begin, loaded)
+        self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
+        self.strained = (largest_face_strain(process.model, begin.state)
+                         if np.isfinite(load.face_strain) else 0.0)
+
+    @property
+    def predicted(self) -> float:
+        """Deviation of the place once released, mm, as last seen."""
+        return self.mark.predicted_mm
+
+    @property
+    def foreseen(self) -> Array | None:
+        """Equations of the free shape behind the present one, if it was looked for."""
+        return self.seen[1] if self.seen is not None and self.seen[0] is self.now else None
+
+    def run(self) -> tuple[Outcome, str]:
+        """Increment by increment until something ends it."""
+        settings, load = self.process.settings, self.load
+        step = min(settings.first_mm, load.travel_mm)
+        smallest = settings.smallest_share * load.travel_mm
+        while True:
+            travel = min(self.now.travel + step, load.travel_mm)
+            after = self._increment(travel)
+            if after is None:
+                self.process.cuts += 1
+                step *= 0.5
+                if step >= smallest:
+                    continue
+                after = self.process.settle(self.now, self.tool, self.now.travel + smallest)
+                if after is None:
+                    return Outcome.NO_CONVERGENCE, (
+                        f"no balance beyond a travel of {self.now.travel:.3g} mm")
+                step = settings.first_mm
+            if after.reading.penetration_mm > DEEPEST_MM and isinstance(self.tool, TipContact):
+                self._stiffen(self.tool)
+                continue
+            predicted = self._predict(after)
+            if self._jumped(predicted):
+                step = self._go_back(after, predicted)
+                continue
+            ending, shrink = self._judge(after, predicted)
+            if ending is None and shrink < 1.0 and step * shrink >= smallest:
+                step *= shrink
+                continue
+            if ending is None or ending.outcome is not Outcome.WOULD_SNAP or not self.path:
+                self._accept(after, predicted)
+            if ending is not None:
+                return ending.outcome, ending.reason
+            if self.now.travel >= load.travel_mm - 1e-12:
+                return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
+            step = self._next_step(step, after)
+
+    def _stiffen(self, tip: TipContact) -> None:
+        """Raise the contact penalty, and book the work that its springs then do on the sheet."""
+        self.tool, now = tip.stiffer(), self.now
+        if now.reading.force_N <= 0.0:
+            return
+        after = self.process.balance(now, self.tool, now.travel, now.x, rate=True)
+        if after is None:
+            return
+        moved = after.state.displacement - now.state.displacement
+        self.given += 0.5 * float(((now.tool_nodal + after.tool_nodal) * moved).sum())
+        self.given += after.reading.held_Nmm - now.reading.held_Nmm
+        self.now = after
+
+    def _increment(self, travel: float) -> Moment | None:
+        now = self.now
+        guess = self._ahead(travel)
+        after = self.process.balance(now, self.tool, travel, guess, rate=True)
+        if after is None and guess is not now.x:
+            after = self.process.balance(now, self.tool, travel, now.x, rate=True)
+        if after is not None and after.negative and self.tool.unknowns == 0:
+            return self.process.settle(now, self.tool, travel)
+        return after
+
+    def _ahead(self, travel: float) -> Array:
+        """First guess at a travel: on along the rate where it is known, bent as the last increment
+        was; else on along the last chord."""
+        now, before = self.now, self.before
+        made, wanted = now.travel - before.travel, travel - now.travel
+        if made <= 0.0:
+            if now.rate is None and isinstance(self.tool, TipContact):
+                return first_touch(self.process, now, self.tool, travel)
+            return now.x if now.rate is None else now.x + wanted * now.rate
+        if now.rate is None:
+            return now.x + min(wanted / made, 2.0) * (now.x - before.x)
+        bend = (before.x - now.x + made * now.rate) / made**2
+        return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
+
+    def passed(self, state: State) -> bool:
+        """Whether a released sheet lies beyond the goal by more than the tolerance."""
+        if self.load.probe is None or self.load.goal_mm is None:
+            return False
+        beyond = self.sign * (self.load.probe.read(state.displacement) - self.load.goal_mm)
+        return beyond > self.process.settings.goal_tolerance_mm
+
+    def sprang(self, state: State) -> bool:
+        """Whether a released sheet lies far from where it was foreseen: it snapped on the way."""
+        if self.load.probe is None or self.mark.moment is not self.now:
+            return False
+        return abs(self.load.probe.read(state.displacement) - self.predicted) > SPRANG_MM
+
+    def _predict(self, after: Moment) -> float:
+        """Deviation of the place once released, mm; nan where nobody looked."""
+        if self.load.probe is None or self.load.goal_mm is None:
+            return np.nan
+        if after.internal.plastic_work <= self.mark.spent:
+            return self.predicted
+        if not self.careful and not self._due(after):
+            return np.nan
+        free = self.forecast.follow(after)
+        if free is None:
+            free = self._tried_release(after)
+        if free is None:
+            return np.nan
+        self.seen = (after, free)
+        return self.load.probe.read(self.process.model.layout.spread(free))
+
+    def _due(self, after: Moment) -> bool:
+        """Whether the released shape may have come near the goal.
+
+        Springing back takes from what the loaded place moves, and it is plastic work that makes
+        the released place move at all. Where a limit ends the loading, the release itself tells.
+        """
+        load, mark = self.load, self.mark
+        assert load.probe is not None
+        assert load.goal_mm is not None
+        left = abs(load.goal_mm - self.predicted)
+        if abs(self._loaded(after) - mark.loaded_mm) < LOOK * left:
+            return False
+        spent = after.internal.plastic_work - mark.spent
+        if np.isfinite(self.yielding) and self.yielding * spent < NEARER * left:
+            return False
+        return max(limit.share for limit in self._limits(after)) < 1.0 - NEAR
+
+    def _jumped(self, predicted: float) -> bool:
+        """Whether the goal was passed while nobody looked."""
+        if self.load.goal_mm is None or self.now is self.mark.moment:
+            return False
+        return (self.sign * (predicted - self.load.goal_mm)
+                > self.process.settings.goal_tolerance_mm)
+
+    def _go_back(self, after: Moment, predicted: float) -> float:
+        """Back to where the released shape was last looked at, to go on with open eyes."""
+        mark, goal = self.mark, self.load.goal_mm
+        assert goal is not None
+        share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
+        step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.moment.travel)
+        self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
+        self.given = mark.given
+        self.approach.back_to(mark.increments)
+        self.process.peak_force = mark.force_N
+        del self.path[mark.increments:], self.curve[mark.increments + 1:]
+        self.careful = True
+        return min(step, self.process.settings.largest_mm)
+
+    def _loaded(self, moment: Moment) -> float:
+        probe = self.load.probe
+        return np.nan if probe is None else probe.read(moment.state.displacement)
+
+    def _marked(self, moment: Moment, predicted: float) -> Mark:
+        return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
+                    self.before, self.tool, self.given, self.process.peak_force, len(self.path))
+
+    def _tried_release(self, after: Moment) -> Array | None:
+        """The real release, tried out on the side where it cannot be followed."""
+        aside = Process(self.process.model, self.process.settings)
+        aside.peak_force = max(self.process.peak_force, after.reading.force_N)
+        released = let_go(aside, after, self.tool)
+        self.process.iterations += aside.iterations
+        if released is None:
+            return None
+        free = released.x[: self.process.model.layout.count]
+        self.forecast = ReleaseForecast(self.process, free)
+        return free
+
+    def _limits(self, after: Moment) -> list[Limit]:
+        if self.judged is None or self.judged[0] is not after:
+            self.judged = (after, limits_at(self.process.model, self.load, after,
+                                            self.strained))
+        return self.judged[1]
+
+    def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
+        """What ends the loading here, or the factor by which the increment was too long."""
+        shrink = 1.0
+        for limit in self._limits(after):
+            last = self.approach.share(limit.outcome)
+            if limit.share > 1.0 + NEAR and limit.share > last:
+                shrink = min(shrink, max((1.0 - last) / (limit.share - last), 0.05))
+            elif limit.share >= 1.0 - NEAR:
+                return limit, 1.0
+        if np.isfinite(predicted) and self.load.goal_mm is not None:
+            tolerance = self.process.settings.goal_tolerance_mm
+            beyond = self.sign * (predicted - self.load.goal_mm)
+            if abs(beyond) <= tolerance:
+                return Limit(Outcome.REACHED, 1.0, "predicted release meets the goal"), 1.0
+            if beyond > tolerance:
+                made = self.sign * (predicted - self.predicted)
+                wanted = self.sign * (self.load.goal_mm - self.predicted)
+                shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
+                if (after.travel - self.now.travel) * shrink <= SHORTEST_MM:
+                    return self._passed(predicted, beyond), 1.0
+        return None, shrink
+
+    def _passed(self, predicted: float, beyond: float) -> Limit:
+        """What it is called where the goal is passed within the shortest increment."""
+        if beyond < JUMP_MM:
+            return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
+        return Limit(Outcome.WOULD_SNAP, 1.0,
+                     f"released, the place would spring from {self.predicted:+.2f} to "
+                     f"{predicted:+.2f} mm")
+
+    def _accept(self, after: Moment, predicted: float) -> None:
+        process, read = self.process, after.reading
+        process.book(self.now, after)
+        process.peak_force = max(process.peak_force, read.force_N)
+        self.before, self.now = self.now, after
+        self.curve.append((after.travel, read.force_N, after.slope))
+        if isinstance(self.tool, TipContact):
+            thinner = self.tool.on(process.model, after.state)
+            self.given += (thinner.held(process.model, after.x, after.travel)
+                           - self.tool.held(process.model, after.x, after.travel))
+            self.tool = thinner
+        self.approach.note(after.travel, self._limits(after))
+        self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
+                                   read.penetration_mm, read.glue_use))
+        if np.isfinite(predicted):
+            if after.internal.plastic_work > self.mark.spent:
+                self.yielding = abs(predicted - self.predicted) / (
+                    after.internal.plastic_work - self.mark.spent)
+            self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
+            self.mark = self._marked(after, predicted)
+
+    def _next_step(self, step: float, after: Moment) -> float:
+        settings = self.process.settings
+        if after.iterations <= settings.easy_iterations:
+            step *= 1.6
+        elif after.iterations >= settings.hard_iterations:
+            step *= 0.6
+        step = min(step, settings.largest_mm, self.approach.way_left())
+        if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
+            to_go = (self.load.goal_mm - self.predicted) / self.pace
+            step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))
+        return step

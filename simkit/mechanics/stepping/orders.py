@@ -1,0 +1,139 @@
+"""What an operation is told and what it reports: loads, settings, path, result."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.contact.engagement import Engagement
+from simkit.mechanics.model import State
+from simkit.mechanics.outcome import Outcome
+from simkit.solve.nonlinear.newton import NewtonSettings
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Probe:
+    """A deviation read off the sheet: d = sum of weights times displacements.
+
+    nodes (m,) control points, weights (m, 3).
+    """
+
+    nodes: NDArray[np.int64]
+    weights: Array
+
+    def read(self, displacement: Array) -> float:
+        """Deviation, mm."""
+        return float((self.weights * displacement[self.nodes]).sum())
+
+
+@dataclass(frozen=True)
+class Load:
+    """How far a tool is driven.
+
+    Attributes
+    ----------
+    tool : the engagement.
+    travel_mm : limit of the travel (in the tool's own unit, mm; forming targets run to 1).
+    force_N : largest force; face_strain : largest principal strain of either face (paint).
+    probe, goal_mm : stop when the deviation predicted after release reaches the goal.
+    """
+
+    tool: Engagement
+    travel_mm: float
+    force_N: float = np.inf
+    face_strain: float = np.inf
+    probe: Probe | None = None
+    goal_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class AdvanceSettings:
+    """Step control.
+
+    Attributes
+    ----------
+    first_mm : first increment of travel; later ones grow and shrink with the iterations needed.
+    largest_mm : largest increment.
+    smallest_share : smallest increment over the travel limit before giving up.
+    goal_tolerance_mm : how near the predicted deviation must come to the goal.
+    release_steps : stages in which the tool's force fades away; 0 takes the release as foreseen
+        where it can be (nothing yields on the way back, no books are kept): for searches.
+    energy_error_pct : an operation with more is done again in finer increments, up to twice.
+    newton : iteration settings where the operation ends; passing : on the way there. An operation
+        starts from a balance, so its end is an exact one; what is left over on the way is made
+        good by the next increment and shows in the books of energy only.
+    """
+
+    first_mm: float = 0.1
+    largest_mm: float = 1.0
+    smallest_share: float = 1e-4
+    goal_tolerance_mm: float = 0.01
+    release_steps: int = 2
+    energy_error_pct: float = np.inf
+    easy_iterations: int = 5
+    hard_iterations: int = 9
+    newton: NewtonSettings = field(default_factory=NewtonSettings)
+    passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
+        force_tolerance=4e-4, work_tolerance=4e-5))
+
+    @property
+    def stages(self) -> int:
+        """Stages of a release that has to be computed."""
+        return self.release_steps or 2
+
+
+@dataclass(frozen=True)
+class PathPoint:
+    """One increment: travel mm, force N, predicted deviation after release mm (nan if not asked),
+    Newton iterations, penetration mm, glue use (1 = lets go)."""
+
+    travel_mm: float
+    force_N: float
+    predicted_mm: float
+    iterations: int
+    penetration_mm: float
+    glue_use: float
+
+
+@dataclass(frozen=True)
+class Advance:
+    """Result of one operation.
+
+    Attributes
+    ----------
+    state : after release; the state before if the outcome is not valid.
+    outcome, reason : how the loading ended, in words.
+    path : loading increments.
+    force_N : largest force; travel_mm : travel reached.
+    work, stored, plastic, drag : energy in N mm: work of the tool on the sheet, change of stored
+        elastic energy, plastic work, energy lost in snapping.
+    iterations : Newton iterations in all; cuts : increments halved.
+    loaded : state at the end of loading (before release).
+    snapped : whether the sheet snapped on the way; released : equations after release.
+    """
+
+    state: State
+    outcome: Outcome
+    reason: str
+    path: tuple[PathPoint, ...]
+    force_N: float = 0.0
+    travel_mm: float = 0.0
+    work: float = 0.0
+    stored: float = 0.0
+    plastic: float = 0.0
+    drag: float = 0.0
+    iterations: int = 0
+    cuts: int = 0
+    loaded: State | None = None
+    snapped: bool = False
+    released: Array | None = None
+
+    @property
+    def energy_error_pct(self) -> float:
+        """Work of the tool against stored + plastic + drag, per cent of the energy turned over."""
+        turnover = max(abs(self.work), self.plastic, 1e-12)
+        return 100.0 * abs(self.work - self.stored - self.plastic - self.drag) / turnover

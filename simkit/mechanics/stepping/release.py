@@ -1,0 +1,300 @@
+"""Letting go: the shape after release, really computed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, make_interp_spline
+
+from simkit.mechanics.contact.engagement import (
+    DeadForce,
+    Engagement,
+    FormingTarget,
+    GluedTab,
+    TipContact,
+)
+from simkit.mechanics.stepping.forecast import elastic_system
+from simkit.mechanics.stepping.process import Moment, Process
+from simkit.solve.linear import SingularMatrix
+from simkit.solve.nonlinear.newton import SingularTangent, length, work_of
+
+Array = NDArray[np.float64]
+Curve = list[tuple[float, float, float | None]]
+"""Travel mm, force N, slope N/mm (None where unknown)."""
+Stages = list[tuple[float, float, float | None]]
+"""Share faded, full force times displacement N mm, its change per share (None where unknown)."""
+
+
+FAR = 4.0
+"""Growth of the residual by a step from which the free shape is not looked for from there."""
+
+
+TRAVELLING = (TipContact, GluedTab)
+"""Tools whose work is force times travel."""
+LAST_TOUCH = 0.05
+"""Share of a tool's force below which its way back is not followed any further."""
+SLOPE_MM = 1e-4
+"""Largest motion over which the change of the forces is looked at."""
+SOFTEST = 1e-5
+"""Share of a forming target's stiffness below which it is taken away."""
+
+
+@dataclass(frozen=True)
+class Outlook:
+    """How a release begins: ``stable`` without its tool at the loaded shape; the free shape as
+    foreseen (equations, None where unknown); change of force times displacement as the force
+    begins to fade, N mm."""
+
+    stable: bool
+    free: Array | None = None
+    slope: float | None = None
+
+
+def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
+               rounds: int = 3) -> Outlook:
+    """What taking the tool away will do, by the elastic tangent at the loaded shape.
+
+    Newton from there with that tangent, kept over ``rounds`` corrections, also finds the free
+    shape where nobody has ``foreseen`` it, if it is near.
+    """
+    system = elastic_system(process, moment, "solver")
+    x = moment.x[: process.model.layout.count]
+    residual = system.evaluate(x, True)
+    if residual is None:
+        return Outlook(stable=False)
+    first = length(residual)
+    try:
+        dx, negative = system.correction(residual)
+    except SingularTangent:
+        return Outlook(stable=False)
+    if negative:
+        return Outlook(stable=False)
+    process.iterations += 1
+    slope = _falling(process, moment, moment.tool_nodal, dx, system.elastic)
+    if foreseen is not None:
+        return Outlook(True, foreseen, slope)
+    for k in range(rounds):
+        x = x + dx
+        if k == rounds - 1:
+            break
+        residual = system.evaluate(x, False)
+        if residual is None or length(residual) > FAR * first:
+            return Outlook(True, None, slope)
+        if length(residual) < 1e-4 * first:
+            break
+        dx = system.solve(residual)
+    return Outlook(True, x, slope)
+
+
+def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | None = None,
+           foreseen: Array | None = None) -> Moment | None:
+    """Take the tool away; None if no balance is found.
+
+    Where the sheet without the tool is stable from the loaded shape on, the tool's force fades to
+    nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
+    tool is withdrawn the way it came, which stays stable much longer. ``before``: the sheet one
+    increment earlier, which shows the way; ``foreseen``: equations of the free shape, if known.
+    """
+    ahead = look_ahead(process, moment, foreseen)
+    if isinstance(tool, TRAVELLING):
+        after = _fade(process, moment, ahead, may_snap=False) if ahead.stable else None
+        if after is None:
+            after = _withdraw(process, moment, tool, before or moment)
+        if after is not None:
+            return after
+    process.travelling = False
+    if ahead.free is None and isinstance(tool, FormingTarget):
+        return _soften(process, moment, tool)
+    return _fade(process, moment, ahead)
+
+
+def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | None:
+    """Make a forming target's springs weaker and weaker, each time by the same factor."""
+    now, share, factor = moment, 1.0, 0.1
+    while share > SOFTEST:
+        weaker = replace(tool, springs=tool.springs.scaled(share * factor))
+        after = process.balance(now, weaker, moment.travel, now.x)
+        if after is None or after.negative:
+            process.cuts += 1
+            factor = factor**0.5
+            if factor > 0.9:
+                break
+            continue
+        now, share = process.book(now, after), share * factor
+    final = process.balance(now, None, 0.0, now.x, ends=True)
+    if final is None or final.negative:
+        return process.settle(now, None, 0.0)
+    return process.book(now, final)
+
+
+def _withdraw(process: Process, moment: Moment, tool: Engagement,
+              came: Moment) -> Moment | None:
+    """Draw the tool back until it feels no force, then take it away."""
+    now, before = moment, came
+    whole = max(moment.travel, 0.5)
+    largest = 0.6 * whole / process.settings.stages
+    step, smallest = 0.3 * largest, 0.001 * whole
+    curve: Curve = [(moment.travel, moment.reading.force_N, None)]
+    while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
+        step = min(step, _to_go(curve))
+        travel = now.travel - step
+        guess = now.x
+        if now is not before:
+            # at first along the way it came, whose travel is less; then along the way back
+            ahead = step / (before.travel - now.travel)
+            guess = now.x + min(max(ahead, -2.0), 2.0) * (now.x - before.x)
+        after = process.balance(now, tool, travel, guess, rate=True)
+        if after is None or (after.negative and tool.unknowns == 0):
+            process.cuts += 1
+            step *= 0.5
+            if step < smallest:
+                process.work -= travelled_work(curve[::-1])
+                process.work += moment.reading.held_Nmm - now.reading.held_Nmm
+                process.travelling = False
+                return _fade(process, now, Outlook(stable=False))
+            continue
+        before, now = now, after
+        curve.append(_closed(curve, now))
+        if after.iterations <= 5:
+            step = min(1.6 * step, largest)
+    guess = now.x
+    if now.reading.force_N > 0.0 and len(curve) > 1:
+        guess = now.x + (now.travel - _lost(curve)) / (before.travel - now.travel) * (
+            now.x - before.x)
+    # what the tool's springs still hold goes into the sheet as it is taken away, booked below
+    process.work += moment.reading.held_Nmm - now.reading.held_Nmm
+    process.work -= travelled_work(curve[::-1])
+    process.travelling = False
+    count = process.model.layout.count
+    last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
+    final = process.balance(last, None, 0.0, guess[:count], ends=True)
+    if final is None or final.negative:
+        return process.settle(last, None, 0.0)
+    return process.book(last, final)
+
+
+def _lost(curve: Curve) -> float:
+    """Travel at which the force falls to nothing along the last chord."""
+    (t0, f0, _), (t1, f1, _) = curve[-2:]
+    return t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else t1
+
+
+def _to_go(curve: Curve) -> float:
+    """Four fifths of the way to zero force along the last chord."""
+    if len(curve) < 2 or curve[-2][1] <= curve[-1][1]:
+        return np.inf
+    return 0.8 * (curve[-1][0] - _lost(curve))
+
+
+def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
+    """The next point of the way back; where contact was lost within the step, the place of that
+    by the last chord, since the tool does no work beyond it."""
+    if now.reading.force_N > 0.0 or len(curve) < 2:
+        return now.travel, now.reading.force_N, now.slope
+    lost = _lost(curve)
+    return (lost if now.travel < lost < curve[-1][0] else now.travel), 0.0, None
+
+
+def travelled_work(curve: Curve) -> float:
+    """Work of a rigid tool without friction, N mm: force (N) times travel (mm, rising).
+
+    Cubic between points that know their slopes (N/mm); a first point without one lies on the
+    parabola through the next.
+    """
+    if len(curve) < 2:
+        return 0.0
+    travel, force = np.array([(t, f) for t, f, _ in curve]).T
+    slopes = PchipInterpolator(travel, force).derivative()(travel)
+    for k, (_, _, slope) in enumerate(curve):
+        if slope is not None:
+            slopes[k] = slope
+    if curve[0][2] is None and curve[1][2] is not None:
+        chord = (force[1] - force[0]) / (travel[1] - travel[0])
+        slopes[0] = np.clip(2.0 * chord - slopes[1], min(0.0, 3.0 * chord), max(0.0, 3.0 * chord))
+    return float(CubicHermiteSpline(travel, force, slopes).integrate(travel[0], travel[-1]))
+
+
+def _fade(process: Process, moment: Moment, ahead: Outlook,
+          may_snap: bool = True) -> Moment | None:
+    """The tool's force fades to nothing in stages, each a balance of its own; None where there is
+    none, or where the sheet would snap and may not."""
+    count = process.model.layout.count
+    fading = DeadForce(moment.tool_nodal)
+    now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
+                 moment.reading, 0.0)
+    free, count_stages = ahead.free, process.settings.stages
+    shares = [(k + 1) / count_stages for k in range(count_stages)]
+    done, step = 0.0, 1.0
+    stages: Stages = [(0.0, _along(fading, now), ahead.slope)]
+    while done < 1.0 - 1e-12:
+        share = min(next(s for s in shares if s > done + 1e-9), done + step)
+        guess = now.x
+        if free is not None:
+            guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
+        after = process.balance(now, fading, share, guess, ends=share == 1.0)
+        if after is None and step > 0.02:
+            process.cuts += 1
+            step = 0.5 * (share - done)
+            continue
+        if after is None or after.negative:
+            if not may_snap:
+                return None
+            process.work += fading_work(stages)
+            start = now if after is None else process.book(now, after)
+            after = process.settle(start, fading, share)
+            if after is None:
+                return None
+            free, stages = None, []
+        now, done = after, share
+        stages.append((share, _along(fading, now), _falling(process, now, fading.nodal)))
+    process.travelling = False
+    process.work += fading_work(stages)
+    return now
+
+
+def _along(fading: DeadForce, moment: Moment) -> float:
+    """Full force times displacement, N mm."""
+    return work_of(fading.nodal, moment.state.displacement)
+
+
+def _falling(process: Process, moment: Moment, nodal: Array, dx: Array | None = None,
+             elastic: Array | None = None) -> float | None:
+    """Change of full force times displacement per share faded, N mm; None if it cannot be told.
+
+    K dx/ds = -f with the tangent factored last, corrected once by the forces a small way on: kept
+    element tangents alone leave it a tenth wrong. ``dx``: dx/ds where it has been solved for.
+    """
+    lay, solver = process.model.layout, process.model.factorisation("solver")
+    force = lay.gather(nodal)
+    try:
+        if dx is None:
+            dx = -solver.solve(force)
+        small = SLOPE_MM / max(float(np.abs(dx).max(initial=0.0)), 1e-12)
+        on = process.model.internal(moment.state.displacement + small * lay.spread(dx),
+                                    moment.state, False, elastic=elastic)
+        if on is None:
+            return None
+        rate = lay.gather(on.force - moment.internal.force) / small
+        return work_of(force, dx - solver.solve(force + rate))
+    except SingularMatrix:
+        return None
+
+
+def fading_work(stages: Stages) -> float:
+    """Work of a force that fades as (1 - s) over stages of smooth motion, N mm.
+
+    With y(s) = force . displacement: W = integral of (1 - s) dy = [(1 - s) y] + integral of y ds,
+    y cubic between stages that know its slope: springback is curved, and the trapezoid would miss
+    per cents of it.
+    """
+    if len(stages) < 2:
+        return 0.0
+    s, y = np.array([(share, along) for share, along, _ in stages]).T
+    y = y - y[0]
+    if all(slope is not None for _, _, slope in stages):
+        curve = CubicHermiteSpline(s, y, [slope for _, _, slope in stages])
+    else:
+        curve = make_interp_spline(s, y, k=min(3, s.size - 1))
+    return float((1.0 - s[-1]) * y[-1] + curve.integrate(s[0], s[-1]))

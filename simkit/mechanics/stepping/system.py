@@ -1,0 +1,155 @@
+"""Sheet and tool at one travel, as the system of equations that Newton's method balances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.contact.engagement import Engagement, Reading
+from simkit.mechanics.model import Internal, Model, State
+from simkit.solve.linear import SingularMatrix
+from simkit.solve.linear.bordered import Bordered
+from simkit.solve.nonlinear.newton import SingularTangent, length
+
+Array = NDArray[np.float64]
+DOES_WELL = 0.1
+"""Share of the residual left by a step after which its factorisation serves again."""
+NEAR_BALANCE = 3e-4
+"""Residual over the forces at work below which it serves to the end while it does at all well."""
+
+
+@dataclass(frozen=True)
+class Drag:
+    """Mass-like resistance against moving away from a place: force = rate * area * (u - anchor).
+
+    Added where the sheet must snap: it lets the sheet run downhill to its next balance.
+    """
+
+    rate: float
+    anchor: Array
+
+
+class SheetSystem:
+    """Residual and tangent of a model under one engagement.
+
+    Unknowns: the model's equations, then the tool's own unknowns.
+    """
+
+    def __init__(self, model: Model, state: State, tool: Engagement | None, travel: float,
+                 peak_force: float = 0.0, drag: Drag | None = None,
+                 load: Array | None = None, elastic: Array | None = None,
+                 solver: str = "solver") -> None:
+        self.model, self.state, self.tool, self.travel = model, state, tool, travel
+        self.peak_force, self.drag, self.load, self.elastic = peak_force, drag, load, elastic
+        self.solver = solver
+        self.internal: Internal | None = None
+        self.reading: Reading | None = None
+        self.tool_nodal: Array | None = None
+        self._scale = peak_force
+        self._at: tuple[Array, Array] | None = None
+        self._sizes: list[float] = []
+        self._factored = False
+        self._bordered: Bordered | None = None
+
+    @property
+    def split(self) -> int:
+        """Number of the sheet's equations."""
+        return self.model.layout.count
+
+    def evaluate(self, x: Array, tangent: bool) -> Array | None:
+        """Out-of-balance forces; keeps the tool's reading and nodal forces.
+
+        The tangent is formed by :meth:`correction`, once it is known to be wanted.
+        """
+        lay = self.model.layout
+        displacement = lay.spread(x[: self.split])
+        part = self.model.internal(displacement, self.state, False, elastic=self.elastic)
+        if part is None:
+            return None
+        self.internal, self._at = part, (x, displacement)
+        outside = np.zeros_like(part.force)
+        own = np.empty(0)
+        if self.tool is not None:
+            self.reading = self.tool.add(
+                self.model, self.model.patch.control + displacement, x[self.split:], self.travel,
+                outside, part.data, False)
+            own = self.reading.own
+        if self.load is not None:
+            outside -= self.load
+        self.tool_nodal = -outside
+        total = part.force + outside
+        held = lay.equation < 0
+        self._scale = max(self.peak_force, length(outside[~held]), length(part.force[held]))
+        residual = lay.gather(total)
+        if self.drag is not None:
+            residual = residual + self.weights() * self.drag.rate * (
+                x[: self.split] - self.drag.anchor)
+        return np.concatenate([residual, own])
+
+    def tangent(self, renew: bool) -> Array:
+        """Tangent values where the system was evaluated last, valid until asked for again."""
+        assert self.internal is not None
+        assert self._at is not None
+        x, displacement = self._at
+        data = self.model.tangent(displacement, self.state, self.internal, self.elastic,
+                                  self.solver, renew, self.model.room_for_tangent())
+        if data is None:
+            raise SingularTangent
+        if self.tool is not None:
+            self.tool.add(self.model, self.model.patch.control + displacement, x[self.split:],
+                          self.travel, np.zeros_like(displacement), data, True)
+        if self.drag is not None:
+            data[self.model.layout.indptr[:-1]] += self.weights() * self.drag.rate
+        return data
+
+    def weights(self) -> Array:
+        """Area that belongs to each equation, mm^2 (lumped mass without density)."""
+        cache = self.model._cache
+        if "weights" not in cache:
+            area = np.zeros(self.model.patch.control.shape)
+            g = self.model.geometry
+            share = g.area.sum(axis=1) / self.model.element_points.shape[1]
+            for axis in range(3):
+                np.add.at(area[:, axis], self.model.element_points, share[:, None])
+            cache["weights"] = self.model.layout.gather(area)
+        return cache["weights"]
+
+    def correction(self, residual: Array) -> tuple[Array, int | None]:
+        """Newton step of the sheet, with the tool's own unknowns eliminated last.
+
+        After a step that did very well the factorisation is used once more: forming the next one
+        costs more than the little it would do better.
+        """
+        size = length(residual)
+        last = self._sizes[-1] if self._sizes else np.inf
+        # a kept tangent that does not do is not kept any longer
+        renew = len(self._sizes) > 2 and size > 0.3 * last
+        near = size < NEAR_BALANCE * self.force_scale() and size < 0.2 * last
+        well = self._factored and (near or size < DOES_WELL * last)
+        self._sizes.append(size)
+        solver = self.model.factorisation(self.solver)
+        if not well:
+            try:
+                solver.factor(self.tangent(renew))
+            except SingularMatrix as error:
+                raise SingularTangent from error
+            self._factored, self._bordered = True, None
+        return self.solve(residual), solver.negative_pivots
+
+    def solve(self, residual: Array) -> Array:
+        """Solve with the tangent factorised last; SingularTangent if no solution can be trusted."""
+        solver = self.model.factorisation(self.solver)
+        try:
+            if self.tool is None or self.tool.unknowns == 0:
+                return -solver.solve(residual)
+            if self._bordered is None:
+                self._bordered = Bordered(solver, *self.tool.border(self.model))
+            return -self._bordered.solve(residual)
+        except SingularMatrix as error:
+            raise SingularTangent from error
+
+    def force_scale(self) -> float:
+        """Largest of: peak so far, applied nodal force, reaction at held places, N."""
+        return max(self._scale, 1e-9)

@@ -1,0 +1,1 @@
+"""Run folders: one writer and one reader."""

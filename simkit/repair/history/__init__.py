@@ -1,1 +1,0 @@
-"""How the dent came about: histories that explain the depth field, and what their doubt means."""

@@ -1,0 +1,144 @@
+"""From raw points to one clean sheet over a plane: islands, outliers, a second sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from simkit.errors import InputError
+from simkit.scan.cells import Cells, filled, gap_shares, sort_into_cells
+from simkit.scan.frame import Frame, centred, level, long_side
+
+Array = NDArray[np.float64]
+FEWEST_POINTS = 200
+PER_CELL, PER_CELL_OF_TWO = 12, 24
+FINEST_SHARE = 1.0 / 160.0
+"""Cells for cleaning, and for telling two sheets: about this many points each, at least this share
+of the scan's length."""
+OUTLIER_MADS = 7.0
+SMALLEST_OUTLIER_MM = 0.25
+MOST_USUAL = 10.0
+GAP_MM = 0.2
+TWO_SHEETS_SHARE = 0.4
+SIGMA_PER_MAD = 1.4826
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """One clean sheet.
+
+    Attributes
+    ----------
+    frame : its frame in the scan; points (n, 3) in that frame [mm], z to either side.
+    kept : (n,) their numbers in the scan.
+    outliers, islands : points left out, off the sheet and beside it.
+    spacing_mm : mean distance of neighbours, the square root of area over points.
+    """
+
+    frame: Frame
+    points: Array
+    kept: NDArray[np.int64]
+    outliers: int
+    islands: int
+    spacing_mm: float
+
+
+def clean_sheet(points: Array, file: str) -> Sheet:
+    """The sheet that most of the points (n, 3) [mm] lie on.
+
+    Raises `InputError` for too few points, points on a line, and two sheets on top of each other.
+    """
+    if len(points) < FEWEST_POINTS:
+        raise InputError(f"{len(points)} points", f"at least {FEWEST_POINTS} in a scan (a few "
+                         "gauge points go under points_csv)", file=file)
+    size = np.linalg.svd(points - np.median(points, axis=0), compute_uv=False, full_matrices=False)
+    if size[1] < 1e-3 * size[0]:
+        raise InputError("all points lie on one line", "points spread over a panel", file=file)
+    frame = level(points)
+    inside = frame.of(points)
+    cells = _cells(inside, PER_CELL)
+    main = _main_piece(cells)
+    home = np.zeros(cells.count.size + 1, dtype=bool)
+    home[:-1] = ndimage.binary_dilation(main, np.ones((3, 3))).ravel()
+    near = home[cells.index]
+    islands = int((~near).sum())
+    _check_one_sheet(inside[near], file)
+    rest, spread = _off_sheet(inside, cells, main)
+    off = np.abs(rest) > np.maximum(OUTLIER_MADS * SIGMA_PER_MAD * spread, SMALLEST_OUTLIER_MM)
+    kept = np.flatnonzero(near & ~off)
+    if len(kept) < FEWEST_POINTS:
+        raise InputError(f"only {len(kept)} of {len(points)} points lie on one sheet",
+                         "a scan of one panel seen from its outer face", file=file)
+    # The strays are gone: now the sides of the scan can be seen.
+    frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
+    frame = centred(frame, points[kept])
+    area = main.sum() * cells.step_mm**2
+    return Sheet(frame, frame.of(points[kept]), kept, int((near & off).sum()), islands,
+                 float(np.sqrt(area / len(kept))))
+
+
+def _cells(points: Array, each: int) -> Cells:
+    """Cells with about ``each`` points where there are points."""
+    low, high = (np.percentile(points[:, :2], p, axis=0) for p in (0.5, 99.5))
+    wide = np.maximum(high - low, 1e-9)
+    low, high = low - 0.05 * wide, high + 0.05 * wide
+    step = np.sqrt(float(np.prod(wide)) * each / len(points))
+    step = max(step, FINEST_SHARE * float(wide.max()))
+    cells = sort_into_cells(points[:, :2], step, low, high)
+    # Where much of the rectangle is empty, the cells can be smaller.
+    typical = np.median(cells.count[cells.count > 0])
+    if typical > 2.0 * each:
+        step = max(step * np.sqrt(each / typical), FINEST_SHARE * float(wide.max()))
+        cells = sort_into_cells(points[:, :2], step, low, high)
+    return cells
+
+
+def _main_piece(cells: Cells) -> NDArray[np.bool_]:
+    """(nx, ny) the largest piece of cells that hold more than stray points."""
+    typical = np.median(cells.count[cells.count > 0])
+    dense = cells.count >= max(2.0, 0.2 * typical)
+    labels, number = ndimage.label(dense, np.ones((3, 3)))
+    if number == 0:
+        return dense
+    sizes = np.bincount(labels.ravel(), cells.count.ravel(), minlength=number + 1)
+    return np.asarray(labels == 1 + int(np.argmax(sizes[1:])))
+
+
+def _off_sheet(points: Array, cells: Cells, main: NDArray[np.bool_]) -> tuple[Array, Array]:
+    """Distance (n,) of points from the cells' median heights, and its usual size around each."""
+    heights = filled(np.where(main, cells.medians(points[:, 2]), np.nan))
+    rest = points[:, 2] - _bent(cells, heights, points[:, :2])
+    # The medians of curved or sloping cells stand at their middles only: once more on the rest.
+    again = filled(np.where(main, cells.medians(rest), np.nan))
+    rest = rest - cells.at(again, points[:, :2])
+    usual = filled(np.where(main, cells.medians(np.abs(rest)), np.nan))
+    # A rim cell that holds strays only must not excuse itself and its neighbours.
+    most = max(MOST_USUAL * float(np.median(usual)), SMALLEST_OUTLIER_MM)
+    usual = np.minimum(ndimage.maximum_filter(ndimage.median_filter(usual, 3), 3), most)
+    return rest, cells.at(usual, points[:, :2])
+
+
+def _bent(cells: Cells, heights: Array, xy: Array) -> Array:
+    """Cubic interpolation of the cells' heights at places (n, 2)."""
+    place = (xy - cells.low_mm) / cells.step_mm - 0.5
+    return np.asarray(ndimage.map_coordinates(heights, place.T, order=3, mode="nearest"))
+
+
+def _check_one_sheet(points: Array, file: str) -> None:
+    """Raise `InputError` where most cells hold two clusters of heights with a gap between."""
+    cells = _cells(points, PER_CELL_OF_TWO)
+    heights = filled(cells.medians(points[:, 2]))
+    # Inside a cell a slope spreads the heights: take it off, as seen over its neighbours.
+    smooth = ndimage.gaussian_filter(heights, 1.0)
+    rest = points[:, 2] - cells.at(smooth, points[:, :2])
+    gap, spread = gap_shares(cells, rest)
+    known = np.isfinite(gap)
+    two = known & (gap > GAP_MM) & (gap > 3.0 * spread)
+    if known.sum() and two.sum() > TWO_SHEETS_SHARE * known.sum():
+        apart = float(np.median(gap[two]))
+        raise InputError(
+            f"two sheets on top of each other, about {apart:.2g} mm apart",
+            "the outer face only: delete the other face, or scan from outside", file=file)

@@ -1,0 +1,111 @@
+"""Scan files: what they hold is checked before anything large is read.
+
+Meshes are read by meshio (pyvista for the formats that it alone knows) in a process of its own with
+limits on memory and time: meshio hangs on a truncated PLY and leaves the program on a broken VTU.
+"""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+import tempfile
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.errors import InputError, one_of
+from simkit.scan.headers import CHECKS, check_size
+from simkit.scan.tables import read_numpy, read_text_points
+
+Array = NDArray[np.float64]
+MESHES = (".stl", ".ply", ".obj", ".vtu", ".vtp", ".vtk")
+TEXTS = (".xyz", ".csv", ".txt", ".asc")
+SUFFIXES = (*MESHES, *TEXTS, ".npy")
+CHILD = Path(__file__).with_name("child.py")
+SECONDS, SECONDS_PER_MB = 40.0, 0.8
+
+
+@dataclass(frozen=True)
+class RawScan:
+    """What a file holds, in its own unit.
+
+    ``points`` (n, 3); ``triangles`` (m, 3) of the points, or None; ``normals`` (n, 3) that stand
+    in the file, or None.
+    """
+
+    file: str
+    points: Array
+    triangles: NDArray[np.int64] | None = None
+    normals: Array | None = None
+
+
+def read_scan_file(path: Path) -> RawScan:
+    """Points and triangles of a scan file; `InputError` for anything that is not one."""
+    suffix = path.suffix.lower()
+    if suffix not in SUFFIXES:
+        raise InputError(f"files ending in {suffix or 'nothing'} are not read",
+                         one_of(suffix, SUFFIXES), file=str(path))
+    check_size(path)
+    if suffix in TEXTS:
+        points, normals = read_text_points(path)
+        return _checked(RawScan(str(path), points, None, normals))
+    if suffix == ".npy":
+        points, normals = read_numpy(path)
+        return _checked(RawScan(str(path), points, None, normals))
+    if suffix in CHECKS:
+        CHECKS[suffix](path)
+    return _checked(_by_child(path))
+
+
+def _by_child(path: Path) -> RawScan:
+    """Read a mesh in a process of its own, which hands its arrays back in a file."""
+    seconds = SECONDS + SECONDS_PER_MB * path.stat().st_size / 1e6
+    with tempfile.TemporaryDirectory() as folder:
+        out = Path(folder) / "mesh.npz"
+        # By its file and without its folder on the path: it starts at once, with numpy alone.
+        command = [sys.executable, "-P", str(CHILD), str(path), str(out)]
+        try:
+            done = subprocess.run(command, capture_output=True, text=True, timeout=seconds)
+        except subprocess.TimeoutExpired:
+            raise InputError(f"not read within {seconds:.0f} s: truncated or damaged",
+                             "export the scan again", file=str(path)) from None
+        if done.returncode or not out.exists():
+            said = [line.strip() for line in done.stderr.splitlines() if line.strip()]
+            reason = f" ({said[-1][:120]})" if said else ""
+            raise InputError(f"cannot be read as {path.suffix[1:].upper()}{reason}",
+                             "a whole file; export the scan again", file=str(path))
+        with np.load(out, allow_pickle=False) as held:
+            points, triangles = held["points"], held["triangles"]
+            normals = held.get("normals")
+    return RawScan(str(path), points, triangles if len(triangles) else None, normals)
+
+
+def _checked(scan: RawScan) -> RawScan:
+    """The scan without points that are no numbers and without triangles that have them."""
+    file = scan.file
+    if len(scan.points) == 0:
+        raise InputError("no points in the file", "a scan", file=file)
+    if scan.triangles is not None and scan.triangles.size:
+        low, high = int(scan.triangles.min()), int(scan.triangles.max())
+        if low < 0 or high >= len(scan.points):
+            raise InputError(f"a triangle names point {high + 1} of {len(scan.points)}",
+                             "a whole file; export the scan again", file=file)
+    if scan.normals is not None:
+        # Six columns may as well be colours.
+        length = np.linalg.norm(scan.normals, axis=1)
+        if np.median(np.abs(length - 1.0)) > 0.05:
+            scan = replace(scan, normals=None)
+    finite: NDArray[np.bool_] = np.asarray(np.isfinite(scan.points).all(axis=1))
+    if finite.all():
+        return scan
+    if finite.mean() < 0.5:
+        raise InputError(f"{int((~finite).sum())} of {len(finite)} points are no numbers",
+                         "finite coordinates", file=file)
+    number = np.cumsum(finite) - 1
+    triangles = scan.triangles
+    if triangles is not None:
+        triangles = number[triangles[finite[triangles].all(axis=1)]]
+    normals = None if scan.normals is None else scan.normals[finite]
+    return RawScan(file, scan.points[finite], triangles, normals)

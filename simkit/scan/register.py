@@ -1,0 +1,118 @@
+"""A second scan as the undamaged reference: laid onto the first one, then smoothed.
+
+Point to plane (Chen and Medioni 1992: MEMORY): points of the second scan are moved rigidly so that
+they lie on a smooth surface through the first, distances weighed by Tukey's biweight, so that the
+dent, where the two differ, does not pull. A flat panel may slide in its plane: a small damping
+keeps it where it is.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.errors import InputError
+from simkit.scan.clean import Sheet
+from simkit.scan.smooth import SIGMA_PER_MAD, SmoothSheet, smooth_sheet, tukey
+
+Array = NDArray[np.float64]
+FEW, MANY = 1500, 20_000
+LEAST_OVERLAP = 0.5
+WORST_FIT_MM = 0.5
+TURNS = 8
+
+
+@dataclass(frozen=True)
+class Laid:
+    """A reference scan laid onto another: its points (n, 3) in the other's frame, and how well.
+
+    ``rms_mm`` of the points that agree, ``overlap`` share of points on the other scan.
+    """
+
+    points: Array
+    rms_mm: float
+    overlap: float
+
+
+def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
+    """Lay a reference sheet onto a scanned one; both in their own frames to begin with.
+
+    Tries `TURNS` turns about the normal, either side up, and keeps the one that agrees best.
+    ``mirrored``: the reference is the panel of the other side and is mirrored first.
+
+    Raises
+    ------
+    InputError : the two do not lie on each other.
+    """
+    points = reference.points * (np.array([-1.0, 1.0, 1.0]) if mirrored else 1.0)
+    surface = smooth_sheet(scan.points, scan.spacing_mm, 6.0)
+    rng = np.random.default_rng(0)
+    few, many = (points[rng.permutation(len(points))[:n]] for n in (FEW, MANY))
+    best, motion = np.inf, (np.eye(3), np.zeros(3))
+    for side in (1.0, -1.0):
+        for k in range(TURNS):
+            angle = 2.0 * np.pi * k / TURNS
+            c, s = np.cos(angle), np.sin(angle)
+            start = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ np.diag(
+                [1.0, side, side])
+            turn, shift = _settle(few, surface, start, np.zeros(3), 12)
+            size, overlap = _agreement(few, surface, turn, shift)
+            if overlap >= LEAST_OVERLAP and size < best:
+                best, motion = size, (turn, shift)
+    turn, shift = _settle(many, surface, *motion, 25)
+    size, overlap = _agreement(many, surface, turn, shift)
+    if not np.isfinite(best) or size > WORST_FIT_MM:
+        found = f"{size:.2g} mm apart" if np.isfinite(best) else "on each other nowhere"
+        raise InputError(f"the reference scan does not fit the dented one: {found}",
+                         "a scan of the same panel undamaged, or of its mirror image with "
+                         "'mirrored'", file=file)
+    return Laid(points @ turn.T + shift, size, overlap)
+
+
+def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, rounds: int
+            ) -> tuple[Array, Array]:
+    """Rigid motion by Gauss-Newton on the weighted distances to the surface."""
+    for _ in range(rounds):
+        moved = points @ turn.T + shift
+        on = surface.covers(moved[:, :2])
+        if on.sum() < 50:
+            return turn, shift
+        moved = moved[on]
+        z, by_x, by_y = surface.gradient(moved[:, 0], moved[:, 1])
+        normal = np.column_stack([-by_x, -by_y, np.ones_like(z)])
+        normal /= np.linalg.norm(normal, axis=1)[:, None]
+        rest = (moved[:, 2] - z) * normal[:, 2]
+        weight = tukey(rest, 5.0 * max(SIGMA_PER_MAD * float(np.median(np.abs(rest))), 1e-3))
+        rows = np.column_stack([np.cross(moved, normal), normal])
+        matrix = rows.T @ (weight[:, None] * rows)
+        # Turning is damped as a length at the points' mean distance.
+        reach = np.concatenate([np.full(3, float(np.mean(moved**2))), np.ones(3)])
+        matrix += 1e-6 * weight.sum() * np.diag(reach)
+        step = -np.asarray(np.linalg.solve(matrix, rows.T @ (weight * rest)), dtype=float)
+        small = _rotation(step[:3])
+        turn, shift = small @ turn, small @ shift + step[3:]
+    return turn, shift
+
+
+def _rotation(vector: Array) -> Array:
+    """Rotation matrix of a rotation vector (Rodrigues)."""
+    angle = float(np.linalg.norm(vector))
+    if angle < 1e-15:
+        return np.eye(3)
+    x, y, z = vector / angle
+    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
+    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross)
+
+
+def _agreement(points: Array, surface: SmoothSheet, turn: Array, shift: Array
+               ) -> tuple[float, float]:
+    """Robust size of the distances [mm], and the share of points that lie over the surface."""
+    moved = points @ turn.T + shift
+    on = surface.covers(moved[:, :2])
+    if on.sum() < 50:
+        return np.inf, float(on.mean())
+    rest = moved[on, 2] - surface.gradient(moved[on, 0], moved[on, 1])[0]
+    return SIGMA_PER_MAD * float(np.median(np.abs(rest))), float(on.mean())
+

@@ -1,6 +1,0 @@
-"""Damage reading: what a depth field shows, before anything is simulated."""
-
-from simkit.study.damage.reading import DamageReading, Surroundings, read_damage
-from simkit.study.damage.store import write_reading
-
-__all__ = ["DamageReading", "Surroundings", "read_damage", "write_reading"]

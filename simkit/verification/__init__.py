@@ -1,0 +1,1 @@
+"""Problems with known answers, and the manual made from them."""

@@ -1,0 +1,111 @@
+"""The verification manual's numbers: every problem solved, every check on disk as it is done."""
+
+from __future__ import annotations
+
+import json
+import time
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from simkit import __version__
+from simkit.errors import InputError, nearest
+from simkit.files import write_json, write_table
+from simkit.record.write import open_folder
+from simkit.verification.problems.catalogue import MANUAL, QUICK
+from simkit.verification.problems.check import Check
+from simkit.verification.problems.second_opinion import LibraryMissing
+
+COLUMNS = ("problem", "case", "quantity", "reference", "value", "error_pct", "limit_pct", "ok",
+           "known", "kind_of_truth", "status", "source")
+"""Columns of verification.csv."""
+
+
+@dataclass(frozen=True)
+class Solved:
+    """A problem's rows of verification.csv; seconds it took; why it was skipped, if it was."""
+
+    name: str
+    rows: tuple[dict[str, str], ...]
+    seconds: float
+    skipped: str = ""
+
+    @property
+    def failed(self) -> list[dict[str, str]]:
+        """Rows beyond their limit for no known reason."""
+        return [row for row in self.rows if row["ok"] != "yes" and not row["known"]]
+
+    @property
+    def departing(self) -> list[dict[str, str]]:
+        """Rows beyond their limit whose reference is known to depart."""
+        return [row for row in self.rows if row["ok"] != "yes" and row["known"]]
+
+
+def names(wanted: Sequence[str]) -> tuple[str, ...]:
+    """The problems meant, all if none is named.
+
+    Raises
+    ------
+    InputError : an unknown name.
+    """
+    for name in wanted:
+        if name not in MANUAL:
+            near = nearest(name, list(MANUAL))
+            raise InputError(f"problem '{name}' is not known",
+                             f"'{near}'" if near else "one of " + ", ".join(MANUAL))
+    return tuple(dict.fromkeys(wanted)) or tuple(MANUAL)
+
+
+def verify(wanted: Sequence[str], quick: bool, folder: Path,
+           progress: Callable[[Solved], None]) -> list[Solved]:
+    """Solve problems; verification.csv grows with each, and finished ones are read back.
+
+    Raises
+    ------
+    InputError : unknown name, or a folder that holds something else.
+    """
+    chosen = names(wanted)
+    open_folder(folder, {"kind": "verification", "simkit": __version__, "quick": quick,
+                         "problems": list(chosen)})
+    problems = QUICK if quick else MANUAL
+    done: list[Solved] = []
+    for name in chosen:
+        file = folder / "problems" / f"{name}.json"
+        solved = _read(name, file)
+        if solved is None:
+            solved = _solve(name, problems[name])
+            write_json(file, {"rows": list(solved.rows), "seconds": solved.seconds,
+                              "skipped": solved.skipped})
+        done.append(solved)
+        write_table(folder / "verification.csv", COLUMNS, [r for s in done for r in s.rows])
+        progress(solved)
+    return done
+
+
+def _solve(name: str, problem: Callable[[], list[Check]]) -> Solved:
+    start = time.perf_counter()
+    try:
+        checks = problem()
+    except LibraryMissing as missing:
+        return Solved(name, (), 0.0, str(missing))
+    return Solved(name, tuple(row_of(name, check) for check in checks),
+                  time.perf_counter() - start)
+
+
+def _read(name: str, file: Path) -> Solved | None:
+    try:
+        data: dict[str, Any] = json.loads(file.read_text("utf-8"))
+        return Solved(name, tuple(data["rows"]), data["seconds"], data["skipped"])
+    except (OSError, json.JSONDecodeError, KeyError):
+        return None
+
+
+def row_of(name: str, check: Check) -> dict[str, str]:
+    """A check as a row of verification.csv."""
+    return {"problem": name, "case": check.case, "quantity": check.quantity,
+            "reference": repr(float(check.reference)), "value": repr(float(check.value)),
+            "error_pct": f"{check.error_pct:.4g}", "limit_pct": f"{check.limit_pct:g}",
+            "ok": "yes" if check.ok else "no", "known": "" if check.ok else check.known,
+            "kind_of_truth": check.truth.value,
+            "status": check.status.value, "source": check.source}
