@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from simkit.case.load import load_case, resolved
+from simkit.case.load import load_case, make_case, resolved, save_case
 from simkit.case.model import Case
 from simkit.case.names import STRATEGY_NAMES
 
-__all__ = ["STRATEGY_NAMES", "Case", "load_case", "resolved"]
+__all__ = ["STRATEGY_NAMES", "Case", "load_case", "make_case", "resolved",
+           "save_case"]

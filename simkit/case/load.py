@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import copy
+import io
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 from pydantic import BaseModel, TypeAdapter, ValidationError
+from ruamel.yaml import YAML
 
 from simkit.case.complaints import complaints_of, unheard
 from simkit.case.crosschecks import Blocks, cross_checks
@@ -16,7 +19,7 @@ from simkit.case.names import STRATEGY_NAMES, KnownNames
 from simkit.case.panel import Panel
 from simkit.case.reading import Complaint, Document, case_file, read_document
 from simkit.case.repair import Kit
-from simkit.errors import InputErrors
+from simkit.errors import InputError, InputErrors
 
 SECTIONS: dict[str, type[BaseModel]] = {
     "panel": Panel, "mesh": Mesh, "dent": Dent, "history": History, "kit": Kit}
@@ -50,8 +53,56 @@ def load_case(
     InputErrors : one or more faults in its contents, in the order of their lines.
     """
     file = case_file(Path(path))
-    document = read_document(file)
     known = KnownNames(strategies, grades, tabs, tips, glues)
+    return _checked(read_document(file), file, known)
+
+
+def make_case(data: Mapping[str, Any], folder: str | Path = ".",
+              strategies: Sequence[str] | None = STRATEGY_NAMES, *,
+              grades: Sequence[str] | None = None) -> Case:
+    """Check a case given as plain data: the keys of the case file as nested mappings.
+
+    Parameters
+    ----------
+    data : what a case file holds; `format: 1` is filled in.
+    folder : where relative file names of data files count from.
+    strategies, grades : names that exist; None leaves that sort unchecked.
+
+    Raises
+    ------
+    InputErrors : every fault, with its key.
+    """
+    document = Document("case made in Python")
+    document.data.update(copy.deepcopy({"format": 1, **data}))
+    return _checked(document, Path(folder) / "case.yaml", KnownNames(strategies, grades))
+
+
+def save_case(case: Case, file: str | Path) -> Path:
+    """Write a case as a YAML file that loads again; data files are named by absolute paths.
+
+    Raises
+    ------
+    InputError : the file exists already, or cannot be written.
+    """
+    file = Path(file)
+    data = resolved(case)
+    for path, place in case.data_files().items():
+        block: Any = data
+        for key in path[:-1]:
+            block = block[key]
+        block[path[-1]] = place.resolve().as_posix()
+    text = io.StringIO()
+    YAML(typ="safe", pure=True).dump(data, text)
+    try:
+        with open(file, "x", encoding="utf-8") as target:
+            target.write(text.getvalue())
+    except OSError as error:
+        raise InputError(f"cannot be written ({error.strerror})", "a new file in a folder that "
+                         "can be written", str(file)) from None
+    return file
+
+
+def _checked(document: Document, file: Path, known: KnownNames) -> Case:
     case, found = _validated(document, file.parent)
     said = document.complaints + unheard(found, document.complaints)
     blocks = _blocks(document.data, {c.path[0] for c in said if c.path}, file.parent)

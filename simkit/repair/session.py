@@ -80,6 +80,21 @@ class Session:
             **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
         return replace(self, steps=(*self.steps, Step(row, field, result.state, result)))
 
+    def pull(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
+             angle_deg: float = 0.0) -> Session:
+        """Glue a tab on, pull until the place will lie at ``to_mm`` once released, and release."""
+        return self.apply(Operation("pull", tool, x_mm, y_mm, to_mm, angle_deg))
+
+    def push(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
+             angle_deg: float = 0.0) -> Session:
+        """Push with a tip from behind until the place will lie at ``to_mm`` once released."""
+        return self.apply(Operation("push", tool, x_mm, y_mm, to_mm, angle_deg))
+
+    def tap_down(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
+                 angle_deg: float = 0.0) -> Session:
+        """Tap with a tip from outside until the place will lie at ``to_mm`` once released."""
+        return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg))
+
     def undo(self, count: int = 1) -> Session:
         """The session ``count`` steps ago (at most back to the dent)."""
         return self.branch(max(0, len(self.steps) - 1 - count))
