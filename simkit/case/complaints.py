@@ -30,13 +30,16 @@ def shown(value: Any) -> str:
     return text if len(text) <= 43 else text[:40] + "..."
 
 
-def complaints_of(error: ValidationError) -> list[Complaint]:
-    """All faults of a validation, without a missing key that was only misspelled."""
+def complaints_of(error: ValidationError, above: tuple[str, ...] = ()) -> list[Complaint]:
+    """All faults of a validation, without a missing key that was only misspelled.
+
+    ``above``: keys of the case file above the block that was validated.
+    """
     found: list[Complaint] = []
     missing: list[Complaint] = []
     meant: set[KeyPath] = set()
-    for fault in error.errors():
-        loc, value = fault["loc"], fault["input"]
+    for fault in _without_emptied(error.errors()):
+        loc, value = (*above, *fault["loc"]), fault["input"]
         if fault["type"] == "extra_forbidden":
             complaint, guess = _unknown(loc)
             found.append(complaint)
@@ -49,6 +52,13 @@ def complaints_of(error: ValidationError) -> list[Complaint]:
             near = str(fault.get("ctx", {}).get("near", ""))
             found.append(_wrong(fault["type"], loc, value, near))
     return found + [complaint for complaint in missing if complaint.path not in meant]
+
+
+def _without_emptied(faults: list[Any]) -> list[Any]:
+    """The faults without those of lists that are too short only because their items are wrong."""
+    return [fault for fault in faults if fault["type"] != "too_short" or not any(
+        other is not fault and other["loc"][:len(fault["loc"])] == fault["loc"]
+        for other in faults)]
 
 
 def _unknown(loc: tuple[str | int, ...]) -> tuple[Complaint, str | None]:
@@ -72,7 +82,8 @@ def _wrong(fault: str, loc: tuple[str | int, ...], value: Any, near: str) -> Com
     if fault.startswith("union_tag"):
         return _no_form(path, entry, value)
     if fault.startswith("file_"):
-        return Complaint(path, *_file_fault(fault, value, near))
+        return Complaint(path, *_file_fault(fault, value, near,
+                                            "YAML" if "catalogues" in path else "CSV"))
     if fault in ("too_short", "string_too_short"):
         what = "empty list" if fault == "too_short" else "empty text"
         return Complaint(path, what, f"expected {entry.expected}")
@@ -123,13 +134,14 @@ def _no_form(path: KeyPath, entry: Entry, value: Any) -> Complaint:
     return Complaint(path, f"{shown(value)} found", f"expected {entry.expected}")
 
 
-def _file_fault(fault: str, value: Any, near: str) -> tuple[str, str]:
+def _file_fault(fault: str, value: Any, near: str, sort: str) -> tuple[str, str]:
     if fault == "file_missing" and near:
         return f"no file {shown(value)}", f"did you mean '{near}'?"
     if fault == "file_missing":
-        return f"no file {shown(value)}", "expected a CSV file, named from the case file's folder"
+        return (f"no file {shown(value)}",
+                f"expected a {sort} file, named from the case file's folder")
     if fault == "file_is_folder":
-        return f"{shown(value)} is a folder", "expected a CSV file"
+        return f"{shown(value)} is a folder", f"expected a {sort} file"
     return f"{shown(value)} found", "expected a file name"
 
 

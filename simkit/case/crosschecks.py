@@ -14,7 +14,8 @@ from simkit.case.model import Mesh
 from simkit.case.names import KnownNames
 from simkit.case.panel import Panel
 from simkit.case.reading import Complaint, KeyPath
-from simkit.case.repair import Kit, OwnTab
+from simkit.case.repair import Kit
+from simkit.case.tools import RoundTab
 from simkit.errors import one_of
 
 READINGS = ("points_csv", "sections_csv", "outlines")
@@ -61,13 +62,14 @@ def has_size(panel: Panel) -> bool:
     return panel.length_x_mm is not None and panel.length_y_mm is not None
 
 
-def tab_fits(panel: Panel, diameter_mm: float) -> str | None:
-    """None when a round tab fits on the panel, otherwise what is wrong."""
+def tab_fits(panel: Panel, length_mm: float, width_mm: float) -> str | None:
+    """None when a tab fits on the panel, its length along the longer side; else what is wrong."""
     x0, x1, y0, y1 = plan_bounds(panel)
-    room = min(x1 - x0, y1 - y0)
-    if diameter_mm < room:
-        return None
-    return f"{diameter_mm:g} mm tab is larger than the panel ({room:g} mm)"
+    narrow, wide = sorted((x1 - x0, y1 - y0))
+    for size, room in ((length_mm, wide), (width_mm, narrow)):
+        if size >= room:
+            return f"{size:g} mm tab is larger than the panel ({room:g} mm)"
+    return None
 
 
 def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
@@ -249,12 +251,13 @@ def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint
     if isinstance(kit.glue, str):
         yield from _names("glue", (kit.glue,), ("kit", "glue"), known.glues, False)
     for index, tab in enumerate(kit.tabs):
-        fault = None
-        if panel is not None and isinstance(tab, OwnTab):
-            fault = tab_fits(panel, tab.diameter_mm)
+        if panel is None or isinstance(tab, str):
+            continue
+        key = "diameter_mm" if isinstance(tab, RoundTab) else "length_mm"
+        size = getattr(tab, key)
+        fault = tab_fits(panel, size, getattr(tab, "width_mm", size))
         if fault is not None:
-            yield Complaint(("kit", "tabs", index, "diameter_mm"), fault,
-                            "is the unit right?")
+            yield Complaint(("kit", "tabs", index, key), fault, "is the unit right?")
 
 
 def _called(tools: Sequence[object]) -> list[str | tuple[str]]:

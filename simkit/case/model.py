@@ -53,12 +53,15 @@ class Case(Part):
         """Folder of the case file, from which its relative file names count."""
         return self._file.parent
 
-    def data_files(self) -> dict[tuple[str, ...], Path]:
+    def data_files(self) -> dict[tuple[str | int, ...], Path]:
         """Every data file that the case names, by its key path."""
         dent = {} if self.dent is None else self.dent.data_files()
-        found = {("dent", *key): file for key, file in dent.items()}
+        found: dict[tuple[str | int, ...], Path] = {
+            ("dent", *key): file for key, file in dent.items()}
         if self.panel.heights_csv is not None:
             found["panel", "heights_csv"] = self.panel.heights_csv
+        for index, file in enumerate(self.kit.catalogues):
+            found["kit", "catalogues", index] = file
         return found
 
     def opened_from(self, file: Path) -> Case:

@@ -11,7 +11,7 @@ from simkit.errors import InputError, InputErrors
 from simkit.material.grades import grade_names
 from simkit.measurement.read import read_dent
 from simkit.repair.workpiece import check_strain, panel_sheet, plain
-from simkit.tool.catalogue import find_glue, find_tab, find_tip
+from simkit.tool.catalogue import find_glue, find_tab, find_tip, with_files
 
 
 def check_grade(case: Case) -> None:
@@ -27,15 +27,16 @@ def check_dent(case: Case) -> None:
 
 
 def check_kit(case: Case) -> None:
-    """Every tool of the kit is known and every tab fits on the panel."""
+    """Every catalogue can be read, every tool of the kit is known and every tab fits."""
+    tools = with_files(case.kit.catalogues)
     for spec in case.kit.tabs:
-        tab = find_tab(plain(spec))
-        problem = tab_fits(case.panel, tab.length_mm)
+        tab = find_tab(plain(spec), tools)
+        problem = tab_fits(case.panel, tab.length_mm, tab.width_mm)
         if problem is not None:
             raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
     for tip in case.kit.tips:
-        find_tip(plain(tip))
-    find_glue(plain(case.kit.glue))
+        find_tip(plain(tip), tools)
+    find_glue(plain(case.kit.glue), tools)
 
 
 def check_surface(case: Case) -> None:

@@ -35,7 +35,7 @@ FORMAT = 1
 
 def identity(case: Case) -> dict[str, Any]:
     """What makes two runs the same: version, resolved case, contents of its data files."""
-    prints = {".".join(key): hashlib.sha256(file.read_bytes()).hexdigest()
+    prints = {".".join(map(str, key)): hashlib.sha256(file.read_bytes()).hexdigest()
               for key, file in case.data_files().items()}
     return {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
 

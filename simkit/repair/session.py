@@ -15,7 +15,7 @@ from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation, apply_operation
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
 from simkit.repair.workpiece import Workpiece
-from simkit.tool.catalogue import operation_minutes
+from simkit.tool.times import operation_minutes
 
 
 @dataclass(frozen=True)

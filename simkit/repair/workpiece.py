@@ -24,7 +24,7 @@ from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
 from simkit.spline.patch import Patch
-from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip
+from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
 from simkit.tool.glue import Glue
 from simkit.tool.tabs import Tab
 
@@ -85,11 +85,12 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
             spring_bed(patch, _covers(s), s.stiffness_N_per_mm3, s.gap_mm, s.bonded)
             for s in case.panel.supports),
         solver=solver, threads=min(threads, cores()))
+    tools = with_files(case.kit.catalogues)
     return Workpiece(
         case=case, model=model, depth=depth,
-        tabs=tuple(find_tab(plain(t)) for t in case.kit.tabs),
-        tips=tuple(find_tip(plain(t)) for t in case.kit.tips),
-        glue=find_glue(plain(case.kit.glue)),
+        tabs=tuple(find_tab(plain(t), tools) for t in case.kit.tabs),
+        tips=tuple(find_tip(plain(t), tools) for t in case.kit.tips),
+        glue=find_glue(plain(case.kit.glue), tools),
         sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window)
 
 

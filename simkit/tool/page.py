@@ -10,11 +10,11 @@ from simkit.tool.catalogue import (
     find_tab,
     find_tip,
     glue_numbers,
-    load_times,
     tool_names,
 )
 from simkit.tool.cautions import CAUTIONS
 from simkit.tool.tabs import Tab
+from simkit.tool.times import load_times
 from simkit.units import unit_of_key
 
 INTRO = """# Tools
@@ -24,7 +24,25 @@ Written from the catalogue by `python -m simkit.tool.page`; do not edit by hand.
 Sizes of tabs and tips and the minutes of operations are common practice, no source. Numbers of
 glues carry a status: **MEMORY** remembered, not looked up; **ESTIMATE** our own choice;
 **DERIVED** computed. Glues differ widely: measure your own with a spring scale and put the numbers
-into the case file.
+into the case file, or into a catalogue of your own.
+
+## A catalogue of your own
+
+A YAML file with `tabs`, `tips` and `glues`: a name, then the keys of
+[kit.tabs, kit.tips and kit.glue](case-file.md) without `name`. A number of a glue may stand alone
+or as `[number, status, origin]`. Name the file in the case under `kit.catalogues`; its names then
+stand beside the built-in ones and may not repeat them.
+
+```yaml
+tabs:
+  shop-27: {kind: round, diameter_mm: 27}
+tips:
+  nylon-10: {kind: flat-nose, radius_mm: 10, nose_mm: 2}
+glues:
+  blue-stick:
+    tension_MPa: [1.6, OWN, "five pulls of a 20 mm tab"]
+    shear_MPa: 1.4
+```
 """
 
 
@@ -47,13 +65,13 @@ def _tabs(names: tuple[str, ...]) -> str:
     glues = tool_names()["glues"]
     lines = ["## Tabs", "",
              "The last columns are the straight pull at which a glue lets go by mean traction.", "",
-             "| tab | kind | size (mm) | thickness (mm) | area (mm^2) | "
+             "| tab | kind | size (mm) | area (mm^2) | "
              + " | ".join(f"{glue} (N)" for glue in glues) + " |",
-             "|---" * (5 + len(glues)) + "|"]
+             "|---" * (4 + len(glues)) + "|"]
     for name in names:
         tab = find_tab(name)
         holds = " | ".join(f"{find_glue(glue).holds_N(tab.area_mm2):.0f}" for glue in glues)
-        lines.append(f"| {name} | {tab.kind} | {_size(tab)} | {tab.thickness_mm:g} | "
+        lines.append(f"| {name} | {tab.kind} | {_size(tab)} | "
                      f"{tab.area_mm2:.0f} | {holds} |")
     return "\n".join(lines) + "\n"
 

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from simkit.errors import InputError
 
-TabKind = Literal["round", "oval", "strip"]
+TabKind = Literal["round", "oval", "strip", "rounded-rectangle", "blade"]
 
 
 @dataclass(frozen=True)
@@ -21,54 +21,64 @@ class Tab:
     Attributes
     ----------
     name : as printed in tables.
-    kind : round (disc), oval (ellipse) or strip (rectangle).
+    kind : round (disc), oval (ellipse), strip (rectangle), rounded-rectangle, or blade (narrow
+        rectangle with round ends, on edge).
     length_mm : size along local x; the diameter of a round tab.
     width_mm : size along local y; equal to the length for a round tab.
-    thickness_mm : of the tab, from its glued face to the pull point; None if it does not matter.
-    stiffness_N_per_mm : along the pull axis between glue face and puller; None is rigid.
+    corner_mm : radius of the corners of a rounded rectangle.
     """
 
     name: str
     kind: TabKind
     length_mm: float
     width_mm: float
-    thickness_mm: float | None = None
-    stiffness_N_per_mm: float | None = None
+    corner_mm: float = 0.0
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(TabKind):
             raise InputError(f"tab kind '{self.kind}'", "one of " + ", ".join(get_args(TabKind)),
                              key="kind")
-        for key in ("length_mm", "width_mm", "thickness_mm", "stiffness_N_per_mm"):
+        for key in ("length_mm", "width_mm"):
             value = getattr(self, key)
-            optional = key in ("thickness_mm", "stiffness_N_per_mm")
-            if not (optional and value is None) and not 0 < value < math.inf:
+            if not 0 < value < math.inf:
                 raise InputError(f"tab '{self.name}': {key} {value}", "a positive number", key=key)
+        if self.kind != "round" and self.width_mm > self.length_mm:
+            raise InputError(f"tab '{self.name}': wider than long",
+                             "length_mm along the long side", key="width_mm")
+        rounded = self.kind == "rounded-rectangle"
+        if not (0.0 < self.corner_mm <= 0.5 * self.width_mm if rounded
+                else self.corner_mm == 0.0):
+            raise InputError(f"tab '{self.name}': corner_mm {self.corner_mm:g}",
+                             f"above 0, at most half the width, {0.5 * self.width_mm:g} mm"
+                             if rounded else "leave it out", key="corner_mm")
         if self.kind == "round" and self.length_mm != self.width_mm:
             sizes = f"{self.length_mm:g} x {self.width_mm:g} mm"
             raise InputError(f"round tab '{self.name}' of {sizes}", "one diameter, or kind: oval")
 
     @property
-    def rigid(self) -> bool:
-        """Whether the tab itself does not give along the pull axis."""
-        return self.stiffness_N_per_mm is None
+    def rounding_mm(self) -> float:
+        """Radius of the corners of a rectangle or blade, mm."""
+        return 0.5 * self.width_mm if self.kind == "blade" else self.corner_mm
 
     @property
     def area_mm2(self) -> float:
         """Glued area, mm^2."""
         full = self.length_mm * self.width_mm
-        return full if self.kind == "strip" else 0.25 * math.pi * full
+        if self.kind in ("round", "oval"):
+            return 0.25 * math.pi * full
+        return full - (4.0 - math.pi) * self.rounding_mm**2
 
     def covers(self, x_mm: ArrayLike, y_mm: ArrayLike) -> NDArray[np.bool_]:
         """Whether points of the tab's local plane lie under its footprint."""
-        x = np.abs(np.asarray(x_mm, dtype=float)) / (0.5 * self.length_mm)
-        y = np.abs(np.asarray(y_mm, dtype=float)) / (0.5 * self.width_mm)
-        if self.kind == "strip":
-            return np.maximum(x, y) <= 1.0
-        return x**2 + y**2 <= 1.0
+        x, y = np.abs(np.asarray(x_mm, dtype=float)), np.abs(np.asarray(y_mm, dtype=float))
+        half, wide, corner = 0.5 * self.length_mm, 0.5 * self.width_mm, self.rounding_mm
+        if self.kind in ("round", "oval"):
+            return (x / half) ** 2 + (y / wide) ** 2 <= 1.0
+        inside = np.maximum(x - half, y - wide) <= 0.0
+        out = np.hypot(np.maximum(x - half + corner, 0.0), np.maximum(y - wide + corner, 0.0))
+        return inside & (out <= corner + 1e-9 * half)
 
 
-def round_tab(name: str, diameter_mm: float, thickness_mm: float | None = None,
-              stiffness_N_per_mm: float | None = None) -> Tab:
+def round_tab(name: str, diameter_mm: float) -> Tab:
     """Round tab of a diameter."""
-    return Tab(name, "round", diameter_mm, diameter_mm, thickness_mm, stiffness_N_per_mm)
+    return Tab(name, "round", diameter_mm, diameter_mm)

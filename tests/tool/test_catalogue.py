@@ -8,19 +8,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from simkit.errors import InputError
+from simkit.errors import InputError, InputErrors
 from simkit.tool.catalogue import (
+    builtin,
     find_glue,
     find_tab,
     find_tip,
     glue_numbers,
-    load_times,
-    operation_minutes,
     tool_names,
 )
 from simkit.tool.cautions import CAUTIONS, cautions_for
 from simkit.tool.glue import layer_stiffness
 from simkit.tool.page import tools_page
+from simkit.tool.times import load_times, operation_minutes
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -48,22 +48,23 @@ def test_all_entries_can_be_made_and_match_their_names():
     ({"diameter_mm": 20.0}, math.pi * 100.0),
     ({"kind": "oval", "length_mm": 40.0, "width_mm": 20.0}, math.pi * 200.0),
     ({"kind": "strip", "length_mm": 80.0, "width_mm": 15.0}, 1200.0),
+    ({"kind": "rounded-rectangle", "length_mm": 60.0, "width_mm": 25.0, "corner_mm": 8.0},
+     1500.0 - (4.0 - math.pi) * 64.0),
+    ({"kind": "blade", "length_mm": 60.0, "width_mm": 10.0}, 500.0 + 25.0 * math.pi),
 ])
 def test_tab_area_and_footprint(spec, area):
-    """Exact: areas of disc, ellipse, rectangle; the footprint covers the same area."""
+    """Exact: areas of disc, ellipse, rectangles; the footprint covers the same area."""
     tab = find_tab(spec)
     assert tab.area_mm2 == pytest.approx(area)
     side = np.linspace(-45.0, 45.0, 1801)
     x, y = np.meshgrid(side, side)
     cell = (side[1] - side[0]) ** 2
     assert tab.covers(x, y).sum() * cell == pytest.approx(area, rel=0.01)
-    assert tab.rigid
 
 
 def test_inline_tab_takes_the_keys_of_a_case_file():
-    tab = find_tab({"name": "mine", "kind": "round", "diameter_mm": 22.0,
-                    "stiffness_N_per_mm": 900.0, "thickness_mm": None})
-    assert (tab.name, tab.length_mm, tab.width_mm, tab.rigid) == ("mine", 22.0, 22.0, False)
+    tab = find_tab({"name": "mine", "kind": "round", "diameter_mm": 22.0})
+    assert (tab.name, tab.length_mm, tab.width_mm) == ("mine", 22.0, 22.0)
 
 
 def test_inline_tips():
@@ -73,10 +74,9 @@ def test_inline_tips():
 
 
 def test_inline_glue_takes_the_standard_for_what_is_absent():
-    glue = find_glue({"name": "mine", "tension_MPa": 3.0, "shear_MPa": 1.5,
-                      "tension_stiffness_N_per_mm3": None, "shear_stiffness_N_per_mm3": 7.0})
+    glue = find_glue({"name": "mine", "tension_MPa": 3.0, "shear_MPa": 1.5, "modulus_MPa": None})
     standard = find_glue("standard-hot-melt")
-    assert (glue.tension_MPa, glue.shear_MPa, glue.shear_stiffness_N_per_mm3) == (3.0, 1.5, 7.0)
+    assert (glue.tension_MPa, glue.shear_MPa) == (3.0, 1.5)
     assert glue.normal_stiffness_N_per_mm3 == standard.normal_stiffness_N_per_mm3
     assert glue.peel_MPa / glue.tension_MPa == standard.peel_MPa / standard.tension_MPa
     thin = find_glue({"tension_MPa": 3.0, "layer_mm": 0.25})
@@ -128,26 +128,70 @@ def test_every_glue_number_has_status_and_origin_and_is_used(name):
     (find_tab, "round-3O", "did you mean 'round-30'"),
     (find_tip, "bal-12", "did you mean 'ball-12'"),
     (find_glue, "standard-hotmelt", "did you mean 'standard-hot-melt'"),
-    (find_tab, "zzz", "known: round-16"),
+    (find_tab, "zzz", "one of round-16"),
     (find_tab, 30, "a name or a block"),
     (find_tab, {"diameter_m": 30.0}, "did you mean 'diameter_mm'"),
     (find_tab, {"kind": "rund", "diameter_mm": 30.0}, "did you mean 'round'"),
-    (find_tab, {"kind": "round"}, "diameter_mm is missing"),
-    (find_tab, {"diameter_mm": -30.0}, "positive"),
-    (find_tab, {"diameter_mm": math.nan}, "positive"),
-    (find_tab, {"diameter_mm": "30"}, "positive"),
-    (find_tab, {"diameter_mm": True}, "positive"),
-    (find_tab, {"kind": "oval", "length_mm": 30.0}, "width_mm is missing"),
-    (find_tip, {"radius_mm": 0.0}, "positive"),
+    (find_tab, {"kind": "round"}, "diameter_mm: .*key missing"),
+    (find_tab, {"diameter_mm": -30.0}, "3 to 150 mm"),
+    (find_tab, {"diameter_mm": math.nan}, "3 to 150 mm"),
+    (find_tab, {"diameter_mm": "30"}, "expected a number"),
+    (find_tab, {"diameter_mm": True}, "expected a number"),
+    (find_tab, {"kind": "oval", "length_mm": 30.0}, "width_mm: .*key missing"),
+    (find_tab, {"kind": "strip", "length_mm": 10.0, "width_mm": 20.0}, "wider than long"),
+    (find_tab, {"kind": "rounded-rectangle", "length_mm": 30.0, "width_mm": 20.0,
+                "corner_mm": 11.0}, "at most half the width"),
+    (find_tip, {"radius_mm": 0.0}, "1 to 100 mm"),
     (find_tip, {"kind": "blade", "edge_radius_mm": 2.0, "length_mm": 3.0}, "rounding"),
-    (find_tip, {"name": 3, "radius_mm": 2.0}, "name 3"),
-    (find_glue, {"shear_MPa": 2.0}, "tension_MPa is missing"),
+    (find_tip, {"kind": "ball", "radius_mm": 2.0, "length_mm": 3.0}, "length_mm: .*unknown key"),
+    (find_tip, {"name": 3, "radius_mm": 2.0}, "3 found"),
+    (find_glue, {"shear_MPa": 2.0}, "tension_MPa: .*key missing"),
     (find_glue, {"tension_MPa": 2.0, "halves_at_C": 20.0}, "reference_C < halves_at_C"),
 ])
 def test_bad_tools_are_refused_in_one_line(find, spec, message):
-    with pytest.raises(InputError, match=message) as caught:
+    with pytest.raises((InputError, InputErrors), match=message) as caught:
         find(spec)
     assert "\n" not in str(caught.value)
+
+
+OWN = """\
+tabs:
+  shop-27: {kind: round, diameter_mm: 27}
+tips:
+  nylon-10: {kind: flat-nose, radius_mm: 10, nose_mm: 2}
+glues:
+  blue:
+    tension_MPa: [1.6, ESTIMATE, "five pulls of a 20 mm tab"]
+    shear_MPa: 1.4
+"""
+
+
+def test_own_catalogue_stands_beside_the_builtin_one(tmp_path):
+    file = tmp_path / "own.yaml"
+    file.write_text(OWN)
+    own = builtin().with_file(file)
+    assert find_tab("shop-27", own).area_mm2 == pytest.approx(math.pi * 13.5**2)
+    assert find_tip("nylon-10", own).body.core_radius_mm == 8.0
+    assert find_glue("blue", own).shear_MPa == 1.4
+    assert [n.status for n in glue_numbers("blue", own)][:2] == ["ESTIMATE", "OWN"]
+    assert find_tab("round-30", own) == find_tab("round-30")
+    with pytest.raises(InputError, match="unknown tab"):
+        find_tab("shop-27")
+
+
+@pytest.mark.parametrize(("right", "wrong", "message"), [
+    ("tabs:", "tab:", "own.yaml:1: tab: unknown key; did you mean 'tabs'"),
+    ("shop-27:", "round-30:", "own.yaml:2: tabs.round-30: this name is in the catalogue already"),
+    ("diameter_mm: 27", "diametre_mm: 27", "own.yaml:2: tabs.shop-27.diametre_mm: .*'diameter_mm'"),
+    ("radius_mm: 10", "radius_mm: 1000", "own.yaml:4: tips.nylon-10.radius_mm: .*1 to 100 mm"),
+    ("ESTIMATE", "GUESS", "own.yaml:6: glues.blue: .* one of SEEN"),
+    ("{kind: round, diameter_mm: 27}", "27", "own.yaml:2: tabs.shop-27: 27 found"),
+])
+def test_bad_catalogue_is_refused_with_file_and_line(tmp_path, right, wrong, message):
+    file = tmp_path / "own.yaml"
+    file.write_text(OWN.replace(right, wrong))
+    with pytest.raises((InputError, InputErrors), match=message):
+        builtin().with_file(file)
 
 
 def test_minutes_with_and_without_change_of_tool():
