@@ -11,7 +11,7 @@ from simkit.case.base import Part, choice, items, number, text
 from simkit.case.dent import Dent, History
 from simkit.case.names import STRATEGY_NAMES
 from simkit.case.panel import Panel
-from simkit.case.repair import Goal, Kit, Limits
+from simkit.case.repair import Goal, Kit, Limits, Times
 
 
 class Mesh(Part):
@@ -37,6 +37,7 @@ class Case(Part):
     kit: Kit = choice("Tools at hand.", Kit())
     limits: Limits = choice("What one operation may not exceed.", Limits())
     goal: Goal = choice("When the panel counts as flat.", Goal())
+    times: Times = choice("Minutes of work.", Times())
     strategies: tuple[str, ...] = items(
         "Strategies to compare: " + ", ".join(STRATEGY_NAMES) + ".", STRATEGY_NAMES)
     seed: int = number("Seed of everything drawn at random.", 0, 2**31 - 1, 0)
@@ -62,6 +63,8 @@ class Case(Part):
             found["panel", "heights_csv"] = self.panel.heights_csv
         for index, file in enumerate(self.kit.catalogues):
             found["kit", "catalogues", index] = file
+        if self.times.file is not None:
+            found["times", "file"] = self.times.file
         return found
 
     def opened_from(self, file: Path) -> Case:

@@ -1,9 +1,11 @@
-"""Case-file blocks `kit`, `limits` and `goal`: the tools, what they may do, what is flat."""
+"""Case-file blocks `kit`, `limits`, `goal`, `times`: tools, what they may do, what is flat."""
 
 from __future__ import annotations
 
+from typing import Literal
+
 from simkit.case.base import Part, choice, items, number
-from simkit.case.files import CatalogueFile
+from simkit.case.files import CatalogueFile, TableFile
 from simkit.case.tools import GlueChoice, TabChoice, TipChoice
 
 
@@ -30,9 +32,65 @@ class Limits(Part):
         "Low confidence, no source: set it from your own paint.", 0.001, 0.5, 0.05)
 
 
+class Stage(Part):
+    """Limits of one stage of a repair."""
+
+    height_mm: float = number("No spot may be lower or higher than this.", 0.005, 20.0)
+    slope_mrad: float | None = number(
+        "No slope deviation may exceed this; absent: any slope.", 0.1, 500.0, None)
+
+
+class Stages(Part):
+    """Limits of the stages before the last. The defaults are common practice, no source."""
+
+    bulk: Stage = choice("Bulk out: the mass of the dent is gone.", Stage(height_mm=1.0))
+    roughed: Stage = choice("Roughed: ready for fine work.", Stage(height_mm=0.3, slope_mrad=8.0))
+    fine: Stage = choice("Fine: hard to see.", Stage(height_mm=0.1, slope_mrad=4.0))
+
+
+STAGE_NAMES = ("bulk", "roughed", "fine", "finished")
+"""Stages of a repair, the coarsest first."""
+
+
 class Goal(Part):
     """When the panel counts as flat. The defaults are common practice, no source."""
 
-    tolerance_mm: float = number("No spot may be lower or higher than this.", 0.005, 2.0, 0.1)
-    slope_mrad: float = number("No slope deviation may exceed this.", 0.1, 50.0, 2.0)
+    stage: Literal["bulk", "roughed", "fine", "finished"] = choice(
+        "Stage at which the panel counts as flat and the repair ends.", "finished")
+    tolerance_mm: float = number("Finished: no spot may be lower or higher than this.", 0.005, 2.0,
+                                 0.1)
+    slope_mrad: float = number("Finished: no slope deviation may exceed this.", 0.1, 50.0, 2.0)
     slope_base_mm: float = number("Length over which the slope is taken.", 1.0, 200.0, 20.0)
+    stages: Stages = choice(
+        "Limits of the earlier stages; one stricter than the finished panel counts as that.",
+        Stages())
+
+    def limits_of(self, stage: str) -> tuple[float, float]:
+        """Largest height, mm, and slope deviation, mrad (inf: any), of a stage; never stricter
+        than those of the finished panel."""
+        if stage == "finished":
+            return self.tolerance_mm, self.slope_mrad
+        part: Stage = getattr(self.stages, stage)
+        slope = float("inf") if part.slope_mrad is None else part.slope_mrad
+        return max(part.height_mm, self.tolerance_mm), max(slope, self.slope_mrad)
+
+    @property
+    def limits(self) -> tuple[float, float]:
+        """Largest height, mm, and slope deviation, mrad, of the stage that is the goal."""
+        return self.limits_of(self.stage)
+
+
+class Times(Part):
+    """Minutes of work; what is absent is that of simkit's table (common practice, no source)."""
+
+    file: TableFile | None = choice(
+        "Table of minutes (YAML), from the case's folder; the keys below come before it.", None)
+    pull_min: float | None = number("One pull.", 0.01, 600.0, None)
+    tap_down_min: float | None = number("One tap-down.", 0.01, 600.0, None)
+    push_min: float | None = number("One push.", 0.01, 600.0, None)
+    further_touch_min: float | None = number(
+        "Each further touch of a pass of pushes or taps that counts as one step.", 0.01, 600.0,
+        None)
+    tool_change_min: float | None = number("Another tool in hand.", 0.01, 600.0, None)
+    set_up_min: float | None = number("Once, with the first step.", 0.01, 6000.0, None)
+    access_min: float | None = number("Once, with the first push from behind.", 0.01, 6000.0, None)

@@ -10,7 +10,7 @@ from simkit.dent.heights import read_heights
 from simkit.errors import InputError, InputErrors
 from simkit.material.grades import grade_names
 from simkit.measurement.read import read_dent
-from simkit.repair.workpiece import check_strain, panel_sheet, plain
+from simkit.repair.workpiece import check_strain, minutes_of, panel_sheet, plain
 from simkit.tool.catalogue import find_glue, find_tab, find_tip, with_files
 
 
@@ -45,8 +45,13 @@ def check_surface(case: Case) -> None:
         read_heights(case.panel.heights_csv, plan_bounds(case.panel))
 
 
+def check_times(case: Case) -> None:
+    """The table of minutes can be read."""
+    minutes_of(case)
+
+
 DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (
-    check_grade, check_surface, check_dent, check_kit)
+    check_grade, check_surface, check_dent, check_kit, check_times)
 """Checks that need more than the case file itself: each takes the case and raises InputError or
 InputErrors."""
 

@@ -7,6 +7,8 @@ from typing import Any
 from simkit.case import Case
 from simkit.case.dent import Bowl, Dent
 from simkit.case.panel import Panel
+from simkit.case.repair import STAGE_NAMES, Goal
+from simkit.checks.noise import noise_unrest
 from simkit.dent.field import DepthField
 
 
@@ -30,10 +32,16 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("limits", f"{limits.steps} steps, pull {limits.pull_force_N:g} N, push "
                    f"{limits.push_force_N:g} N, travel {limits.travel_mm:g} mm, strain at the "
                    f"paint {limits.paint_strain:g}"),
-        ("flat", f"within {goal.tolerance_mm:g} mm and {goal.slope_mrad:g} mrad over "
-                 f"{goal.slope_base_mm:g} mm"),
+        ("flat", f"{goal.stage}: {_stage_text(goal, goal.stage)} over {goal.slope_base_mm:g} mm"),
+        ("stages", "; ".join(f"{name} {_stage_text(goal, name)}" for name in STAGE_NAMES)),
         ("strategies", ", ".join(case.strategies)),
     ]
+
+
+def _stage_text(goal: Goal, stage: str) -> str:
+    height, slope = goal.limits_of(stage)
+    steep = "any slope" if slope == float("inf") else f"{slope:g} mrad"
+    return f"within {height:g} mm and {steep}"
 
 
 def _panel_text(panel: Panel) -> str:
@@ -86,6 +94,23 @@ def _dent_text(dent: Dent | None) -> str:
         f"{shape.width_mm:g} mm, {shape.depth_mm:g} mm deep at ({shape.x_mm:g}, {shape.y_mm:g})"
         for shape in dent.shapes or ()]
     return " + ".join(parts) + noise
+
+
+def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
+    """The finest stage that the noise of the readings leaves visible, as a word and a line."""
+    if case.dent is None or depth is None:
+        return []
+    unrest = noise_unrest(case.dent, depth, case.goal.slope_base_mm, case.seed)
+    if unrest is None:
+        return []
+    seen = [stage for stage in STAGE_NAMES
+            if unrest.height_mm <= case.goal.limits_of(stage)[0]
+            and unrest.slope_mrad <= case.goal.limits_of(stage)[1]]
+    verdict = (f"the finest stage these readings can tell is {seen[-1]}" if seen
+               else "no stage can be told by these readings")
+    return [("noise", f"{case.dent.noise_mm:g} mm in {unrest.count} readings alone moves the field "
+                      f"by up to {unrest.height_mm:.2f} mm and {unrest.slope_mrad:.1f} mrad: "
+                      f"{verdict}")]
 
 
 def measured(depth: DepthField | None) -> list[tuple[str, str]]:

@@ -11,7 +11,7 @@ import click
 from simkit.case.crosschecks import plan_bounds
 from simkit.case.reference import json_schema, reference_page
 from simkit.checks.deeper import check_case
-from simkit.checks.summary import measured, summary
+from simkit.checks.summary import measured, summary, told_apart
 from simkit.measurement.read import read_dent
 
 
@@ -47,6 +47,6 @@ def command(case: str) -> None:
     """
     checked = check_case(case)
     depth = read_dent(checked.dent, plan_bounds(checked.panel))
-    for word, line in summary(checked) + measured(depth):
+    for word, line in summary(checked) + measured(depth) + told_apart(checked, depth):
         click.echo(f"{word:<11}{line}")
     click.echo("ok")

@@ -89,7 +89,7 @@ def _case(source: Path) -> tuple[str, DepthField, Surroundings, float]:
     depth = read_dent(case.dent, plan_bounds(case.panel))
     if depth is None:
         raise InputError("no dent in the case", "a case with a block 'dent'", file=str(case.file))
-    return case.title, depth, Surroundings.of_case(case), case.goal.tolerance_mm
+    return case.title, depth, Surroundings.of_case(case), case.goal.limits[0]
 
 
 def _scan(source: Path, options: ScanOptions, thickness: float | None, grade: str | None

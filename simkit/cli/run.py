@@ -62,7 +62,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     say("")
     say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, low "
         f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
-        f"{float(row['improvement_pct']):.0f} % better")
+        f"slope {float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
     if band:
         say(doubted[1] if doubted else "no other history stands beside this one: no band")
     say(f"record   {folder / 'steps.csv'}")

@@ -134,10 +134,50 @@ def deviation_volume_mm3(field: SampledField) -> float:
     return float(np.sum(node_areas(field) * np.abs(np.where(field.on_panel, field.d_mm, 0.0))))
 
 
-def improvement_pct(before: SampledField, after: SampledField) -> float:
-    """Share of the volume of |d| removed [%]; negative if it grew, NaN if there was none."""
-    start = deviation_volume_mm3(before)
-    return 100.0 * (1.0 - deviation_volume_mm3(after) / start) if start > 0.0 else float("nan")
+def excess_volume_mm3(field: SampledField, tolerance_mm: float = TOLERANCE_MM) -> float:
+    """Volume beyond the tolerance: integral of max(|d| - tolerance, 0) over the plan [mm^3].
+
+    What lies within the tolerance counts nothing: a wide shallow wave that no eye finds does not
+    outweigh the damage.
+    """
+    beyond = np.abs(np.where(field.on_panel, field.d_mm, 0.0)) - tolerance_mm
+    return float(np.sum(node_areas(field) * np.maximum(beyond, 0.0)))
+
+
+def improvement_pct(before: SampledField, after: SampledField,
+                    tolerance_mm: float = TOLERANCE_MM) -> float:
+    """Share of the volume beyond the tolerance removed [%]; negative if it grew, NaN if there was
+    none."""
+    start = excess_volume_mm3(before, tolerance_mm)
+    return _share_removed(start, excess_volume_mm3(after, tolerance_mm))
+
+
+def improvement_raw_pct(before: SampledField, after: SampledField) -> float:
+    """Share of the whole volume of |d| removed [%]; negative if it grew, NaN if there was none."""
+    return _share_removed(deviation_volume_mm3(before), deviation_volume_mm3(after))
+
+
+def limit_use(field: SampledField, tolerance_mm: float = TOLERANCE_MM,
+              slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
+              slope_base_mm: float = SLOPE_BASE_MM) -> Array:
+    """Largest of |d|/tolerance and slope deviation/limit at every grid point (ny, nx): 1 is just
+    within; 0 off the panel. Where the base does not fit, the height alone counts."""
+    height = np.where(field.on_panel, np.abs(field.d_mm), 0.0) / tolerance_mm
+    slope = np.nan_to_num(slope_deviation(field, slope_base_mm)) / slope_limit_mrad
+    return np.maximum(height, slope)
+
+
+def left_mm2(field: SampledField, tolerance_mm: float = TOLERANCE_MM,
+             slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
+             slope_base_mm: float = SLOPE_BASE_MM) -> float:
+    """What is left beyond the limits: integral of max(u - 1, 0)^2 over the plan [mm^2], with u of
+    `limit_use`."""
+    beyond = np.maximum(limit_use(field, tolerance_mm, slope_limit_mrad, slope_base_mm) - 1.0, 0.0)
+    return float(np.sum(node_areas(field) * beyond**2))
+
+
+def _share_removed(start: float, end: float) -> float:
+    return 100.0 * (1.0 - end / start) if start > 0.0 else float("nan")
 
 
 def slope_improvement_pct(

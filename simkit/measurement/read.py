@@ -95,7 +95,7 @@ def read_dent(
         shapes = [_shape(item, i) for i, item in enumerate(spec.shapes or ())]
         field = field_of_shapes(shapes, noise)
     elif given == ["readings"]:
-        field = field_of_readings(*_readings(spec), noise)
+        field = field_of_readings(*gauge_readings(spec), noise)
     elif given == ["scan"]:
         field = field_of_scan_block(spec, noise)
     else:
@@ -129,7 +129,7 @@ def _given(spec: DentSpec, name: str) -> bool:
     return any(getattr(spec, one, None) is not None for one in names)
 
 
-def _readings(spec: DentSpec) -> tuple[list[GaugePoints], list[Outline]]:
+def gauge_readings(spec: DentSpec) -> tuple[list[GaugePoints], list[Outline]]:
     """Readings from the case's files, and the outlines drawn beside them."""
     parts = []
     if spec.points_csv is not None:

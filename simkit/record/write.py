@@ -120,7 +120,7 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None) -
         if state is None:
             return None
         steps[number] = replace(steps[number], state=state)
-    ring = first_ring(steps[0].field, work.case.goal.tolerance_mm)
+    ring = first_ring(steps[0].field, work.case.goal.limits[0])
     return Session(work, tuple(steps), ring, minutes)
 
 

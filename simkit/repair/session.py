@@ -57,7 +57,7 @@ class Session:
 
     def spots(self, tolerance_mm: float | None = None) -> tuple[Spot, ...]:
         """Lows and highs now, the largest first; the goal's tolerance if none is given."""
-        return find_spots(self.now.field, tolerance_mm or self.work.case.goal.tolerance_mm)
+        return find_spots(self.now.field, tolerance_mm or self.work.case.goal.limits[0])
 
     def apply(self, operation: Operation) -> Session:
         """Carry out one operation; a step that does not converge leaves the panel as it was.
@@ -73,8 +73,7 @@ class Session:
         last = self.now.row
         change = last.tool != operation.tool
         row = StepRow(
-            step=last.step + 1, tool_change=change,
-            minutes=operation_minutes(operation.kind.replace("-", "_"), change, self.minutes),
+            step=last.step + 1, tool_change=change, minutes=self._minutes(operation, change),
             **operation_numbers(operation, result, before,
                                 probe.read(result.state.displacement)),
             **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
@@ -95,6 +94,17 @@ class Session:
         """Tap with a tip from outside until the place will lie at ``to_mm`` once released."""
         return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg))
 
+    def _minutes(self, operation: Operation, change: bool) -> float:
+        """Minutes of the next step: set-up with the first, access with the first push."""
+        table = self.work.minutes if self.minutes is None else self.minutes
+        spent = operation_minutes(operation.kind.replace("-", "_"), change, table)
+        done = {step.row.operation for step in self.steps[1:]}
+        if not done:
+            spent += table["set_up"]
+        if operation.kind == "push" and "push" not in done:
+            spent += table["access"]
+        return spent
+
     def undo(self, count: int = 1) -> Session:
         """The session ``count`` steps ago (at most back to the dent)."""
         return self.branch(max(0, len(self.steps) - 1 - count))
@@ -113,9 +123,9 @@ class Session:
 
 def open_session(work: Workpiece, state: State,
                  minutes: Mapping[str, float] | None = None) -> Session:
-    """Step 0: the panel with its dent. ``minutes`` by operation; None for simkit's table."""
+    """Step 0: the panel with its dent. ``minutes`` by operation; None for the case's table."""
     field = work.sampling.field(state)
-    ring = first_ring(field, work.case.goal.tolerance_mm)
+    ring = first_ring(field, work.case.goal.limits[0])
     row = StepRow(step=0, operation="dent", **shape_numbers(work, state, field, field, ring))
     return Session(work, (Step(row, field, state),), ring, minutes)
 

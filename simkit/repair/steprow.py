@@ -8,11 +8,18 @@ from typing import Any
 import numpy as np
 
 from simkit.inspection.crown import CrownRing, highest_in_band
-from simkit.inspection.measures import flatness, improvement_pct, stretch_mm2
+from simkit.inspection.measures import (
+    flatness,
+    improvement_pct,
+    improvement_raw_pct,
+    left_mm2,
+    stretch_mm2,
+)
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation
+from simkit.repair.stages import stage_of
 from simkit.repair.workpiece import Workpiece
 
 NAN = float("nan")
@@ -26,11 +33,16 @@ class StepRow:
     ----------
     step, operation, tool, x_mm, y_mm, goal_mm : what was asked for.
     outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
-    minutes : of this step, from the table of times (common practice, no source).
+    minutes : of this step, from the table of times (common practice, no source); the first step
+        carries the set-up, the first push the access to the inner face.
+    touches : of a pass of pushes or taps that counts as one step, otherwise 1.
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
-    travel_mm, force_N : reached. max_low_mm, max_high_mm, slope_mrad, flat, improvement_pct :
-        of the whole panel after the step (:mod:`simkit.inspection.measures`).
+    travel_mm, force_N : reached. max_low_mm, max_high_mm, slope_mrad, improvement_pct,
+        improvement_raw_pct : of the whole panel after the step
+        (:mod:`simkit.inspection.measures`); flat : whether the case's goal is met; stage : the
+        finest stage that is met (:mod:`simkit.repair.stages`), empty for none; left_mm2 : what
+        lies beyond the goal's limits (:func:`simkit.inspection.measures.left_mm2`).
     crown_mm : highest deviation in the first dent's crown band; low_rise_mm : how far the place of
         the first dent's deepest point has risen since step 0.
     stretch_mm2 : plastic area surplus of the mid-surface; max_plastic_strain : equivalent, of any
@@ -52,6 +64,7 @@ class StepRow:
     reason: str = ""
     tool_change: bool = False
     minutes: float = 0.0
+    touches: int = 1
     before_mm: float = NAN
     predicted_mm: float = NAN
     released_mm: float = NAN
@@ -61,7 +74,10 @@ class StepRow:
     max_high_mm: float = 0.0
     slope_mrad: float = 0.0
     flat: bool = False
+    stage: str = ""
+    left_mm2: float = NAN
     improvement_pct: float = 0.0
+    improvement_raw_pct: float = 0.0
     crown_mm: float = NAN
     low_rise_mm: float = 0.0
     stretch_mm2: float = 0.0
@@ -113,13 +129,17 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
                   ring: CrownRing | None) -> dict[str, Any]:
     """Columns that describe the panel as it stands."""
     goal = work.case.goal
-    verdict = flatness(field, goal.tolerance_mm, goal.slope_mrad, goal.slope_base_mm)
+    verdict = flatness(field, *goal.limits, goal.slope_base_mm)
     model = work.model
     thickness_mean = state.points[..., 0] @ model.layers.weights
     numbers: dict[str, Any] = {
         "max_low_mm": verdict.max_low_mm, "max_high_mm": verdict.max_high_mm,
         "slope_mrad": verdict.slope_mrad, "flat": verdict.flat,
-        "improvement_pct": improvement_pct(first, field) if field is not first else 0.0,
+        "stage": stage_of(goal, verdict),
+        "left_mm2": left_mm2(field, *goal.limits, goal.slope_base_mm),
+        "improvement_pct": improvement_pct(first, field, goal.limits[0])
+        if field is not first else 0.0,
+        "improvement_raw_pct": improvement_raw_pct(first, field) if field is not first else 0.0,
         # the plastic strain is logarithmic: its trace s is the logarithm of the area ratio
         "stretch_mm2": stretch_mm2(np.expm1(thickness_mean), model.geometry.area),
         "max_plastic_strain": float(state.points[..., 3].max()),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +28,7 @@ from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
 from simkit.tool.glue import Glue
 from simkit.tool.tabs import Tab
+from simkit.tool.times import load_times
 
 SEEN_MM = 0.05
 """Deviation from which a place counts as damaged, half of the usual tolerance."""
@@ -42,7 +44,7 @@ class Workpiece:
     ----------
     case : the case as read; model : the panel; depth : the measured depth field (None: virgin).
     tabs, tips, glue : the kit; sampling : grid on which deviations are read.
-    window : part of the plan with fine elements.
+    window : part of the plan with fine elements; minutes : table of times by operation.
     """
 
     case: Case
@@ -53,6 +55,7 @@ class Workpiece:
     glue: Glue
     sampling: Sampling
     window: Window
+    minutes: Mapping[str, float]
 
     def reaches(self, x_mm: float, y_mm: float) -> bool:
         """Whether a push tool reaches the inner face there."""
@@ -91,7 +94,23 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         tabs=tuple(find_tab(plain(t), tools) for t in case.kit.tabs),
         tips=tuple(find_tip(plain(t), tools) for t in case.kit.tips),
         glue=find_glue(plain(case.kit.glue), tools),
-        sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window)
+        sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window,
+        minutes=minutes_of(case))
+
+
+def minutes_of(case: Case) -> dict[str, float]:
+    """The case's table of times: its own numbers, then its file's, then simkit's.
+
+    Raises
+    ------
+    InputError : a file of times that cannot be used.
+    """
+    table = load_times(case.times.file)
+    for name in table:
+        own = getattr(case.times, f"{name}_min")
+        if own is not None:
+            table[name] = own
+    return table
 
 
 def panel_sheet(case: Case) -> Sheet:

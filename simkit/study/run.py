@@ -11,9 +11,9 @@ from typing import Any
 import numpy as np
 
 from simkit.case import Case
+from simkit.case.repair import STAGE_NAMES
 from simkit.files import write_json
 from simkit.history.reconstruct import Reconstruction, reconstruct
-from simkit.inspection.measures import deviation_volume_mm3
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import (
     finish,
@@ -25,6 +25,7 @@ from simkit.record.write import (
     save_state,
 )
 from simkit.repair.session import Session, open_session
+from simkit.repair.stages import effort, excess
 from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
@@ -35,10 +36,16 @@ COARSER = 1.6
 
 FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
 UNBALANCED, NO_MATCH = "did not converge", "depth field not matched"
-SUMMARY = ("strategy", "flat", "steps", "tool_changes", "minutes", "max_low_mm", "max_high_mm",
-           "slope_mrad", "improvement_pct", "stretch_mm2", "max_force_N", "max_plastic_strain",
-           "max_face_strain", "crown_start_mm", "crown_end_mm", "max_energy_error_pct", "outcome")
-"""Columns of compare.csv."""
+SUMMARY = ("strategy", "flat", "stage", "steps", "tool_changes", "minutes",
+           *(f"steps_{stage}" for stage in STAGE_NAMES),
+           *(f"minutes_{stage}" for stage in STAGE_NAMES), "max_low_mm", "max_high_mm",
+           "slope_mrad", "improvement_pct", "improvement_raw_pct", "stretch_mm2", "max_force_N",
+           "max_plastic_strain", "max_face_strain", "crown_start_mm", "crown_end_mm",
+           "max_energy_error_pct", "outcome")
+"""Columns of compare.csv; steps and minutes to a stage are empty where it was not reached."""
+STALL_STEPS, STALL_SHARE = 12, 0.98
+"""A repair stalls when so many steps have brought neither the largest excess over the limits nor
+what is left beyond them below this share of its least before."""
 
 
 @dataclass(frozen=True)
@@ -128,12 +135,15 @@ def ending(session: Session) -> str | None:
     return STUCK if _stagnates(session) else None
 
 
-def _stagnates(session: Session, window: int = 8) -> bool:
-    """Whether the volume of |d| has not fallen below its least for a number of steps."""
-    if len(session.steps) <= 2 * window:
+def _stagnates(session: Session) -> bool:
+    """Whether a number of steps has brought nothing nearer to its limit, one way or the other."""
+    rows = [step.row for step in session.steps]
+    if len(rows) <= STALL_STEPS + 1:
         return False
-    volumes = [deviation_volume_mm3(step.field) for step in session.steps]
-    return min(volumes[-window:]) > 0.99 * min(volumes[:-window])
+    largest = [excess(session.work.case.goal, row) for row in rows]
+    left = [row.left_mm2 for row in rows]
+    return all(min(values[-STALL_STEPS:]) > STALL_SHARE * min(values[:-STALL_STEPS])
+               for values in (largest, left))
 
 
 def summary(session: Session, name: str, outcome: str) -> dict[str, str]:
@@ -141,11 +151,14 @@ def summary(session: Session, name: str, outcome: str) -> dict[str, str]:
     rows = [step.row for step in session.steps]
     last, done = rows[-1], rows[1:]
     values: dict[str, Any] = {
-        "strategy": name, "flat": "yes" if last.flat else "no", "steps": last.step,
+        "strategy": name, "flat": "yes" if last.flat else "no", "stage": last.stage,
+        "steps": last.step,
         "tool_changes": sum(row.tool_change for row in done),
         "minutes": round(sum(row.minutes for row in done), 3),
         "max_low_mm": last.max_low_mm, "max_high_mm": last.max_high_mm,
+        **_effort(session),
         "slope_mrad": last.slope_mrad, "improvement_pct": last.improvement_pct,
+        "improvement_raw_pct": last.improvement_raw_pct,
         "stretch_mm2": last.stretch_mm2,
         "max_force_N": max((row.force_N for row in done), default=0.0),
         "max_plastic_strain": last.max_plastic_strain, "max_face_strain": last.max_face_strain,
@@ -154,6 +167,12 @@ def summary(session: Session, name: str, outcome: str) -> dict[str, str]:
                                      if np.isfinite(r.energy_error_pct)), default=0.0),
         "outcome": outcome}
     return {key: _cell(value) for key, value in values.items()}
+
+
+def _effort(session: Session) -> dict[str, Any]:
+    reached = effort(session.work.case.goal, [step.row for step in session.steps])
+    return {f"{word}_{stage}": "" if spent is None else round(spent[k], 3)
+            for stage, spent in reached.items() for k, word in enumerate(("steps", "minutes"))}
 
 
 def _cell(value: Any) -> str:
@@ -167,4 +186,4 @@ def step_line(name: str, row: StepRow) -> str:
     return (f"{name} {row.step:>2}: {row.operation} {row.tool} at ({row.x_mm:.0f}, {row.y_mm:.0f})"
             f" {row.before_mm:+.2f} -> {row.released_mm:+.2f} mm, {row.force_N:.0f} N, "
             f"{row.outcome}; left: low {row.max_low_mm:+.2f}, high {row.max_high_mm:+.2f} mm, "
-            f"{row.improvement_pct:.0f} % better")
+            f"{row.slope_mrad:.1f} mrad")

@@ -13,8 +13,12 @@ from simkit.inspection.crown import crown_relaxation, crown_ring, highest_in_ban
 from simkit.inspection.measures import (
     area_strain,
     deviation_volume_mm3,
+    excess_volume_mm3,
     flatness,
     improvement_pct,
+    improvement_raw_pct,
+    left_mm2,
+    limit_use,
     slope_deviation,
     slope_improvement_pct,
     stretch_mm2,
@@ -209,7 +213,7 @@ def test_volumes_and_improvement():
     volume = 2 * np.pi * 12 * 15 * 2.0 + np.pi * 40**2 / 2
     assert deviation_volume_mm3(before) == pytest.approx(volume, rel=1e-3)
     after = sampled(gauss(-2.0, -60, 0, 12, 15))
-    assert improvement_pct(before, after) == pytest.approx(
+    assert improvement_raw_pct(before, after) == pytest.approx(
         100 * (np.pi * 40**2 / 2) / volume, rel=2e-3)
     assert improvement_pct(before, before) == 0.0
     assert improvement_pct(after, before) < 0.0
@@ -219,6 +223,33 @@ def test_volumes_and_improvement():
     assert np.isnan(improvement_pct(zero, before))
     half = SampledField(X, Y, 0.25 * before.d_mm)
     assert slope_improvement_pct(before, half) == pytest.approx(75.0)
+
+
+def test_volume_beyond_the_tolerance():
+    """Beyond t: of a Gaussian 2 pi sx sy (h - t - t ln(h/t)), of a paraboloid cap
+    pi a^2 (h - t)^2 / (2 h); both by elementary integration."""
+    t, h = 0.25, 2.0
+    both = sampled(lambda x, y: gauss(-h, -60, 0, 12, 15)(x, y) + cap(1.0, 80, 0, 40)(x, y))
+    dented = 2 * np.pi * 12 * 15 * (h - t - t * np.log(h / t))
+    raised = np.pi * 40**2 * (1.0 - t) ** 2 / 2
+    assert excess_volume_mm3(both, t) == pytest.approx(dented + raised, rel=2e-3)
+    after = sampled(gauss(-h, -60, 0, 12, 15))
+    assert improvement_pct(both, after, t) == pytest.approx(
+        100 * raised / (dented + raised), rel=5e-3)
+    shallow = sampled(gauss(-0.9 * t, 0, 0, 60, 60))
+    assert improvement_pct(both, shallow, t) == 100.0
+    assert improvement_raw_pct(both, shallow) < 0.0
+
+
+def test_what_is_left_beyond_the_limits():
+    """A plateau of height 3 t far from its rim: u = 3, so (3 - 1)^2 = 4 an mm^2; a plane of slope
+    s everywhere: u = max(|d|/t, s/limit)."""
+    flat_top = SampledField(X, Y, np.full((len(Y), len(X)), 0.3))
+    area = (X[-1] - X[0]) * (Y[-1] - Y[0])
+    assert left_mm2(flat_top, 0.1, 2.0) == pytest.approx(4.0 * area, rel=1e-9)
+    tilted = sampled(lambda x, y: 0.006 * x + 0.0 * y)
+    inner = limit_use(tilted, 1.0, 2.0)[len(Y) // 2, len(X) // 2 - 1 : len(X) // 2 + 2]
+    assert inner == pytest.approx(np.full(3, 3.0), rel=1e-9)
 
 
 def test_crown_ring_of_a_bowl_with_a_known_crown():

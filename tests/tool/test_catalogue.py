@@ -200,6 +200,7 @@ def test_minutes_with_and_without_change_of_tool():
         plain = operation_minutes(operation)
         assert plain == table[operation] > 0
         assert operation_minutes(operation, tool_change=True) == plain + table["tool_change"]
+        assert operation_minutes(operation, touches=9) == plain + 8 * table["further_touch"]
     for wrong in ("pul", "tool_change"):
         with pytest.raises(InputError, match="unknown operation"):
             operation_minutes(wrong)

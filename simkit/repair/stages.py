@@ -1,0 +1,71 @@
+"""Stages of a repair: how far a panel has come, and what it took to come there.
+
+Bulk out, roughed, fine, finished: each a limit of height and one of slope, from the case's goal.
+Names and limits are common practice, no source.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from simkit.case.repair import STAGE_NAMES, Goal
+
+
+class Reading(Protocol):
+    """What a stage is judged by: the largest low (<= 0) and high, mm, and slope deviation, mrad."""
+
+    @property
+    def max_low_mm(self) -> float:
+        """Largest low, zero or negative, mm."""
+
+    @property
+    def max_high_mm(self) -> float:
+        """Largest high, zero or positive, mm."""
+
+    @property
+    def slope_mrad(self) -> float:
+        """Largest slope deviation, mrad."""
+
+
+class TimedReading(Reading, Protocol):
+    """A reading after a step, with the step's number and its minutes."""
+
+    @property
+    def step(self) -> int:
+        """Number of the step."""
+
+    @property
+    def minutes(self) -> float:
+        """Minutes of the step."""
+
+
+def meets(goal: Goal, stage: str, reading: Reading) -> bool:
+    """Whether a panel has reached a stage."""
+    height, slope = goal.limits_of(stage)
+    largest = max(-reading.max_low_mm, reading.max_high_mm)
+    return largest <= height and reading.slope_mrad <= slope
+
+
+def excess(goal: Goal, reading: Reading) -> float:
+    """Largest of height over tolerance and slope over its limit, at the goal's stage: 1 is met."""
+    height, slope = goal.limits
+    return max(max(-reading.max_low_mm, reading.max_high_mm) / height, reading.slope_mrad / slope)
+
+
+def stage_of(goal: Goal, reading: Reading) -> str:
+    """Finest stage that is met; empty where not even the coarsest is."""
+    return next((stage for stage in reversed(STAGE_NAMES) if meets(goal, stage, reading)), "")
+
+
+def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, float] | None]:
+    """Steps and minutes until each stage was first met; None for one not reached.
+
+    rows : of all steps from step 0 on.
+    """
+    found: dict[str, tuple[int, float] | None] = {}
+    for stage in STAGE_NAMES:
+        first = next((k for k, row in enumerate(rows) if meets(goal, stage, row)), None)
+        found[stage] = None if first is None else (
+            rows[first].step, sum(row.minutes for row in rows[: first + 1]))
+    return found
