@@ -7,13 +7,38 @@ from pathlib import Path
 import click
 
 from simkit.errors import InputError
+from simkit.optics.bench import Pose
 from simkit.record.read import is_comparison, read_comparison
-from simkit.show.draw import draw_comparison, draw_run
+from simkit.show.draw import (
+    draw_comparison,
+    draw_comparison_reflections,
+    draw_movie,
+    draw_reflections,
+    draw_run,
+)
 from simkit.show.scene import draw_scene
 from simkit.show.table import comparison_table
 
+USUAL = Pose()
 
-@click.command("show")
+
+def _pair(ctx: click.Context, param: click.Parameter, value: str | None) -> tuple[float, float]:
+    if value is None:
+        return (0.0, 0.0)
+    try:
+        first, second = (float(part) for part in value.split(","))
+    except ValueError as error:
+        raise click.BadParameter(f"{value!r}; expected two angles in degrees with a comma between,"
+                                 " such as 10,-5") from error
+    return (first, second)
+
+
+@click.command("show", epilog="""\b
+Examples:
+  simkit show runs/first/runs/crown-first
+  simkit show runs/first/runs/crown-first --reflections --movie
+  simkit show runs/first --reflections --spacing 25 --eye 800 --view 45
+""")
 @click.argument("folder", metavar="RUN", type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
               help="Folder for the pictures; RUN/pictures if not given.")
@@ -21,21 +46,46 @@ from simkit.show.table import comparison_table
               help="State to show as 'after'; the last step if not given.")
 @click.option("--three-d", is_flag=True,
               help="Also draw the surface in 3-D (needs the extra three-d).")
-def command(folder: Path, out: Path | None, step: int | None, three_d: bool) -> None:
+@click.option("--reflections", is_flag=True,
+              help="Also draw lamp lines reflected in the panel, isophotes, and every step.")
+@click.option("--movie", is_flag=True,
+              help="Also write the reflections as a movie: GIF, and MP4 where ffmpeg is.")
+@click.option("--eye", type=float, default=USUAL.eye_mm, show_default=True, metavar="MM",
+              help="Reflections: distance from panel to eye.")
+@click.option("--lamp", type=float, default=USUAL.lamp_mm, show_default=True, metavar="MM",
+              help="Reflections: distance from panel to lamps.")
+@click.option("--spacing", type=float, default=USUAL.spacing_mm, show_default=True, metavar="MM",
+              help="Reflections: from lamp line to lamp line.")
+@click.option("--view", type=float, default=USUAL.view_deg, show_default=True, metavar="DEG",
+              help="Reflections: angle of the view from straight on.")
+@click.option("--lines", type=float, default=USUAL.lines_deg, show_default=True, metavar="DEG",
+              help="Reflections: direction of the lines on the panel, from the x axis.")
+@click.option("--tilt", callback=_pair, metavar="X,Y",
+              help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")
+def command(folder: Path, out: Path | None, step: int | None, three_d: bool, reflections: bool,
+            movie: bool, eye: float, lamp: float, spacing: float, view: float, lines: float,
+            tilt: tuple[float, float]) -> None:
     """Draw the pictures of RUN again, a folder that simkit run or compare has written.
 
     Nothing is computed anew: only the stored tables and fields are read. For a run: map before
     and after, what is left, two sections, lows and highs against steps, force against travel.
     For a comparison: the table, bars, final maps, and lows and highs of all strategies.
     """
+    pose = Pose(eye, lamp, view, USUAL.turn_deg, lines, *tilt, spacing, USUAL.lit)
     if is_comparison(folder):
-        if step is not None or three_d:
-            raise InputError("--step and --three-d are for one run",
+        if step is not None or three_d or movie:
+            raise InputError("--step, --three-d and --movie are for one run",
                              "one of the folders in runs/", str(folder))
         click.echo(comparison_table(read_comparison(folder).rows))
         files = draw_comparison(folder, out)
+        if reflections:
+            files += draw_comparison_reflections(folder, out, pose)
     else:
         files = draw_run(folder, out, step)
+        if reflections:
+            files += draw_reflections(folder, out, step, pose)
+        if movie:
+            files += draw_movie(folder, out, pose)
         if three_d:
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",

@@ -1,8 +1,10 @@
 """The run folder: every step on disk as soon as it is done, never a half-written file.
 
-A folder holds case.json (the case as resolved, with what identifies it), steps.csv, fields/NNNN.npz
-(deviation grid after each step), steps/NNNN_path.csv (force against travel), states/NNNN.npz (the
-dent's state and the last one), log.txt and, once the run has ended, run.json. Every file is written
+A folder holds case.json (the case as resolved, with what identifies it), surface.npz (the undamaged
+mid-surface as a B-spline), steps.csv, fields/NNNN.npz (deviation grid after each step, how the
+control points have moved, and what is in the sheet), steps/NNNN_path.csv (force against travel),
+states/NNNN.npz (the dent's state and the last one), log.txt and, once the run has ended, run.json.
+docs/run-folder.md lists every array. Every file is written
 beside its place and then moved there, and a step counts once its row stands in steps.csv; so a run
 that was killed at any moment goes on from its last complete step.
 """
@@ -24,11 +26,13 @@ from simkit import __version__
 from simkit.case import Case, resolved
 from simkit.errors import InputError
 from simkit.files import write_arrays, write_json, write_table
+from simkit.inspection.sheetmaps import sheet_maps
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
+from simkit.spline.patch import Patch
 
 FORMAT = 1
 
@@ -86,12 +90,23 @@ def load_state(path: Path, work: Workpiece) -> State | None:
     return state if fits else None
 
 
+def save_surface(path: Path, patch: Patch) -> None:
+    """Write the undamaged mid-surface: knots, degree and control points."""
+    write_arrays(path, {"knots_u": patch.basis_u.knots, "knots_v": patch.basis_v.knots,
+                        "degree": np.array(patch.degree), "control_mm": patch.control})
+
+
 def record_step(folder: Path, session: Session) -> None:
     """Write the last step of a session; it counts once steps.csv holds its row."""
     step, number = session.now, session.now.row.step
     field = step.field
+    if number == 0:
+        save_surface(folder / "surface.npz", session.work.model.patch)
+    sheet = {f"sheet_{name}": values.astype(np.float32)
+             for name, values in sheet_maps(session.work.model, session.state).items()}
     write_arrays(folder / "fields" / f"{number:04d}.npz",
-                 {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm})
+                 {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm,
+                  "moved_mm": session.state.displacement, **sheet})
     if step.result is not None and step.result.path:
         rows = [{"travel_mm": repr(p.travel_mm), "force_N": repr(p.force_N),
                  "predicted_release_mm": "" if np.isnan(p.predicted_mm) else repr(p.predicted_mm)}

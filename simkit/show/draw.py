@@ -4,12 +4,23 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from simkit.optics.bench import Pose
 from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
 from simkit.show.maps import left_figure, map_figure
+from simkit.show.movie import reflection_movie
 from simkit.show.profiles import section_figure
 from simkit.show.progress import force_figure, progress_figure
+from simkit.show.reflections import (
+    open_view,
+    reflection_figure,
+    side_by_side_figure,
+    steps_figure,
+)
 from simkit.show.style import look, save
 from simkit.show.versus import bars_figure, final_maps_figure, race_figure
+
+SMALL = 260
+"""Points a side of pictures that are shown small."""
 
 
 def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None) -> list[Path]:
@@ -51,6 +62,43 @@ def draw_comparison(folder: Path, out_dir: Path | None = None) -> list[Path]:
             files.append(save(final_maps_figure(record), out / "final-maps.png"))
             files.append(save(race_figure(record), out / "progress-all.png"))
     return files
+
+
+def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | None = None,
+                     pose: Pose | None = None) -> list[Path]:
+    """Draw lamp lines and isophotes before and after, and lamp lines step by step.
+
+    Arguments as in `draw_run`; pose : eye, lamps and tilt. InputError also for a run that was
+    recorded without its surface.
+    """
+    record = read_run(Path(run_dir))
+    number = record.step_index(step)
+    out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
+    tail = "" if step is None else f"-step{number:02d}"
+    view = open_view(record, pose or Pose())
+    with look():
+        return [save(reflection_figure(view, number), out / f"reflections{tail}.png"),
+                save(steps_figure(open_view(record, pose or Pose(), SMALL)),
+                     out / "reflections-steps.png")]
+
+
+def draw_comparison_reflections(folder: Path, out_dir: Path | None = None,
+                                pose: Pose | None = None) -> list[Path]:
+    """Draw what each strategy leaves as reflected lines, side by side."""
+    record = read_comparison(Path(folder))
+    if not record.runs:
+        return []
+    out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
+    with look():
+        return [save(side_by_side_figure(record, pose or Pose()), out / "reflections.png")]
+
+
+def draw_movie(run_dir: Path, out_dir: Path | None = None, pose: Pose | None = None) -> list[Path]:
+    """Write the reflected lines of a repair as a movie."""
+    record = read_run(Path(run_dir))
+    out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
+    with look():
+        return reflection_movie(open_view(record, pose or Pose(), SMALL), out / "reflections.gif")
 
 
 def _hardest(record: RunRecord) -> ForcePath | None:

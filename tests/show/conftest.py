@@ -8,6 +8,11 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from scipy.interpolate import RegularGridInterpolator
+
+from simkit.panel.surface import Curvature
+from simkit.spline.basis import Basis
+from simkit.spline.patch import Patch
 
 TOLERANCE = 0.1
 
@@ -25,6 +30,34 @@ def shape(bowl: float, crown: float, wave: float, hole: bool = True):
     if hole:
         d[np.hypot(*np.meshgrid(x - 300.0, y - 200.0)) < 90.0] = np.nan
     return x, y, d
+
+
+def surface() -> Patch:
+    """Undamaged panel of the runs below: 600 x 400 mm, curved in both directions."""
+    u = Basis.from_breaks(np.linspace(-300.0, 300.0, 76), 2)
+    v = Basis.from_breaks(np.linspace(-200.0, 200.0, 51), 2)
+    bulge = Curvature(1200.0, 700.0)
+    return Patch.from_map(lambda x, y: np.stack([x, y, bulge.height(x, y)], axis=1), u, v)
+
+
+def moved(patch: Patch, x, y, d) -> np.ndarray:
+    """Control points moved by about d along z (a B-spline of d's values at their places)."""
+    look = RegularGridInterpolator((y, x), np.nan_to_num(d))
+    xx, yy = np.meshgrid(patch.basis_u.greville(), patch.basis_v.greville(), indexing="ij")
+    out = np.zeros_like(patch.control)
+    out[:, 2] = look(np.stack([yy.ravel(), xx.ravel()], axis=1))
+    return out
+
+
+def sheet(patch: Patch, plastic: float) -> dict[str, np.ndarray]:
+    """Invented maps of the sheet, element by element."""
+    u = 0.5 * (patch.basis_u.breaks[1:] + patch.basis_u.breaks[:-1])
+    v = 0.5 * (patch.basis_v.breaks[1:] + patch.basis_v.breaks[:-1])
+    hill = np.exp(-(((u[:, None] - 40.0) / 30.0) ** 2) - ((v[None, :] + 20.0) / 30.0) ** 2)
+    scales = {"plastic_strain": plastic, "thinning_pct": 40.0 * plastic,
+              "paint_strain": 1.2 * plastic, "residual_outer_MPa": 180.0,
+              "residual_inner_MPa": 150.0}
+    return {f"sheet_{name}": (scale * hill).astype(np.float32) for name, scale in scales.items()}
 
 
 PLAN = [  # operation, tool, x, y, force N, bowl, crown, wave
@@ -50,10 +83,14 @@ def write_run(folder: Path, plan=PLAN, strategy="crown-first", flat=True) -> Pat
             "goal": {"tolerance_mm": TOLERANCE}, "case": {},
             "panel": {"length_x_mm": 600.0, "length_y_mm": 400.0}}
     (folder / "run.json").write_text(json.dumps(info, indent=1), encoding="utf-8")
+    patch = surface()
+    np.savez(folder / "surface.npz", knots_u=patch.basis_u.knots, knots_v=patch.basis_v.knots,
+             degree=2, control_mm=patch.control)
     rows = []
     for n, (operation, tool, x, y, force, bowl, crown, wave) in enumerate(plan):
         xs, ys, d = shape(bowl, crown, wave)
-        np.savez(folder / "fields" / f"{n:04d}.npz", x_mm=xs, y_mm=ys, d_mm=d)
+        np.savez(folder / "fields" / f"{n:04d}.npz", x_mm=xs, y_mm=ys, d_mm=d,
+                 moved_mm=moved(patch, xs, ys, d), **sheet(patch, 0.02 + 0.002 * n))
         rows.append({"step": n, "operation": operation, "tool": tool, "x_mm": x, "y_mm": y,
                      "travel_mm": None if x is None else 2.0, "force_N": force,
                      "outcome": "glue let go" if n == 3 else "converged",

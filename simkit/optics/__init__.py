@@ -1,0 +1,1 @@
+"""How a shining panel reflects lamps: reflection lines, isophotes, line shift."""

@@ -1,0 +1,94 @@
+"""A repair as a movie: reflected lines from step to step, GIF always, MP4 where ffmpeg is."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+from collections.abc import Iterator
+from pathlib import Path
+
+import numpy as np
+
+from simkit.errors import InputError
+from simkit.files import write_atomic
+from simkit.show.reflections import Screen, View
+
+SECONDS = 120.0
+BETWEEN, HOLD, PER_SECOND = 4, 6, 10
+
+
+def reflection_movie(view: View, out: Path) -> list[Path]:
+    """Write out.gif and, where ffmpeg is installed, out.mp4; returns the files written.
+
+    Between two steps the surface is carried over evenly, only for the eye to follow.
+    """
+    frames = list(_frames(view))
+    files = [_gif(frames, out.with_suffix(".gif"))]
+    if shutil.which("ffmpeg"):
+        files.append(_mp4(frames, out.with_suffix(".mp4")))
+    return files
+
+
+def _frames(view: View) -> Iterator[np.ndarray]:
+    screen = Screen(view)
+    before = view.sheet.moved(0)
+    yield from [_drawn(screen, before, "The dent")] * HOLD
+    for step in view.record.steps[1:]:
+        after = view.sheet.moved(step.number)
+        words = f"Step {step.number}: {step.operation} {step.tool}"
+        for share in np.arange(1, BETWEEN + 1) / BETWEEN:
+            yield _drawn(screen, before + share * (after - before), words)
+        before = after
+    yield from [_drawn(screen, before, f"After {view.record.last} steps")] * 2 * HOLD
+
+
+def _drawn(screen: Screen, moved: np.ndarray, words: str) -> np.ndarray:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+    screen.show(moved, words)
+    screen.figure.set_dpi(90)
+    canvas = FigureCanvasAgg(screen.figure)
+    canvas.draw()
+    return np.asarray(canvas.buffer_rgba())[..., :3].copy()
+
+
+def _gif(frames: list[np.ndarray], path: Path) -> Path:
+    from PIL import Image
+
+    first = Image.fromarray(frames[0]).quantize(16, dither=Image.Dither.NONE)
+    images = [Image.fromarray(f).quantize(palette=first, dither=Image.Dither.NONE)
+              for f in frames]
+    beside = path.with_name(f".{path.stem}.part.gif")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        images[0].save(beside, save_all=True, append_images=images[1:], loop=0,
+                       duration=1000 // PER_SECOND, optimize=False)
+        write_atomic(path, beside.read_bytes())
+    except OSError as error:
+        raise InputError(f"cannot write the movie ({error.strerror})",
+                         "a folder that can be written; see --out", str(path)) from error
+    finally:
+        beside.unlink(missing_ok=True)
+    return path
+
+
+def _mp4(frames: list[np.ndarray], path: Path) -> Path:
+    """By ffmpeg in a child process, from raw pictures."""
+    height, width = (size - size % 2 for size in frames[0].shape[:2])
+    beside = path.with_name(f".{path.stem}.part.mp4")
+    command = ["ffmpeg", "-y", "-loglevel", "error", "-f", "rawvideo", "-pix_fmt", "rgb24",
+               "-s", f"{width}x{height}", "-r", str(PER_SECOND), "-i", "-", "-pix_fmt", "yuv420p",
+               "-movflags", "+faststart", str(beside)]
+    data = b"".join(np.ascontiguousarray(f[:height, :width]).tobytes() for f in frames)
+    try:
+        done = subprocess.run(command, input=data, timeout=SECONDS, capture_output=True,
+                              check=False)
+        if done.returncode != 0:
+            raise InputError("ffmpeg could not write the movie",
+                             "a whole ffmpeg with H.264, or take the GIF", str(path))
+        beside.replace(path)
+    except subprocess.TimeoutExpired as error:
+        raise InputError("ffmpeg did not end", "the GIF instead", str(path)) from error
+    finally:
+        beside.unlink(missing_ok=True)
+    return path

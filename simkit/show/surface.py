@@ -1,0 +1,110 @@
+"""The panel's surface as a run recorded it: exact points and normals at any step."""
+
+from __future__ import annotations
+
+import zipfile
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.errors import InputError
+from simkit.record.read import RunRecord
+from simkit.show.region import Window
+from simkit.spline.basis import Basis
+from simkit.spline.patch import Patch
+
+Array = NDArray[np.float64]
+READ_FAILS = (OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile)
+OLDER = "a run recorded with its surface; run the case again"
+
+
+@dataclass(frozen=True)
+class Grid:
+    """Points of the sheet on a grid of the patch's parameters, lines along v rows first.
+
+    Attributes
+    ----------
+    points_mm, normals : (nv, nu, 3), mm and unit, outward.
+    """
+
+    points_mm: Array
+    normals: Array
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """Undamaged mid-surface of a run, and where its steps have moved it."""
+
+    folder: Path
+    patch: Patch
+
+    def moved(self, step: int) -> Array:
+        """Displacement of the control points after a step, (n, 3), mm."""
+        path = self.folder / "fields" / f"{step:04d}.npz"
+        moved = _array(path, "moved_mm")
+        if moved.shape != self.patch.control.shape or not np.isfinite(moved).all():
+            raise InputError(f"shape {moved.shape}", f"{self.patch.control.shape}", str(path),
+                             key="moved_mm")
+        return moved
+
+    def maps(self, step: int) -> dict[str, Array]:
+        """What is in the sheet after a step, by name, each (elements in u, in v)."""
+        path = self.folder / "fields" / f"{step:04d}.npz"
+        shape = self.patch.basis_u.elements, self.patch.basis_v.elements
+        try:
+            with np.load(path, allow_pickle=False) as held:
+                found = {key[6:]: np.asarray(held[key], float) for key in held.files
+                         if key.startswith("sheet_")}
+        except READ_FAILS as error:
+            raise InputError("damaged field file", "run the case again", str(path)) from error
+        if not found or any(values.shape != shape for values in found.values()):
+            raise InputError("holds no maps of the sheet", OLDER, str(path))
+        return found
+
+    def lines(self, window: Window, points: int) -> tuple[Array, Array]:
+        """Parameters u and v whose grid covers a window of the plan, evenly spaced."""
+        x, y = np.meshgrid(np.linspace(window.x0, window.x1, 9),
+                           np.linspace(window.y0, window.y1, 9))
+        u, v, _ = self.patch.locate(x.ravel(), y.ravel())
+        return np.linspace(u.min(), u.max(), points), np.linspace(v.min(), v.max(), points)
+
+    def grid(self, u: Array, v: Array, moved_mm: Array | None = None) -> Grid:
+        """Points and exact normals on u x v; of the undamaged panel where nothing moved."""
+        control = self.patch.control if moved_mm is None else self.patch.control + moved_mm
+        bu, bv = self.patch.basis_u, self.patch.basis_v
+        net = control.reshape(bu.count, bv.count, 3)
+
+        def value(du: int, dv: int) -> Array:
+            half = np.tensordot(bu.collocation(u, du), net, axes=(1, 0))
+            return np.einsum("vj,ujc->vuc", bv.collocation(v, dv), half)
+
+        normal = np.cross(value(1, 0), value(0, 1))
+        return Grid(value(0, 0), normal / np.linalg.norm(normal, axis=-1, keepdims=True))
+
+
+def read_sheet(record: RunRecord) -> Sheet:
+    """The surface of a run; InputError for runs of before it was recorded, or damaged files."""
+    path = record.folder / "surface.npz"
+    if not path.exists():
+        raise InputError("this run holds no surface (surface.npz)", OLDER, str(record.folder))
+    try:
+        degree = int(_array(path, "degree"))
+        along_u, along_v = (Basis(_array(path, f"knots_{side}"), degree) for side in "uv")
+        patch = Patch(along_u, along_v, _array(path, "control_mm"))
+    except READ_FAILS as error:
+        raise InputError("damaged surface file", "run the case again", str(path)) from error
+    if degree < 2 or patch.control.shape != (patch.basis_u.count * patch.basis_v.count, 3):
+        raise InputError("knots and control points do not fit", "run the case again", str(path))
+    return Sheet(record.folder, patch)
+
+
+def _array(path: Path, key: str) -> Array:
+    try:
+        with np.load(path, allow_pickle=False) as held:
+            return np.asarray(held[key], dtype=float)
+    except KeyError as error:
+        raise InputError(f"holds no {key}", OLDER, str(path)) from error
+    except READ_FAILS as error:
+        raise InputError("damaged or missing", "run the case again", str(path)) from error
