@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,6 +13,7 @@ from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
 from simkit.mechanics.edging import edge_springs
 from simkit.mechanics.sheetwork import Internal, SheetWork, State
+from simkit.mechanics.standing import Standing
 from simkit.panel.edges import Edge, equations
 from simkit.shell.geometry import Geometry, reference_geometry
 from simkit.shell.layout import Layout, element_points, make_layout
@@ -71,7 +73,8 @@ class Model:
         self, displacement: Array, state: State, tangent: bool, symmetrise: bool = True,
         elastic: Array | None = None,
     ) -> Internal | None:
-        """Forces of sheet, edges and braces at a displacement, from a begin-of-step state.
+        """Forces of sheet, edges and braces at a displacement, from a begin-of-step state, less
+        those of the tools held meanwhile.
 
         ``elastic``: a law with an unreachable yield stress, to unload elastically. Returns None
         if an element turns inside out.
@@ -80,6 +83,10 @@ class Model:
         part = work.forces(displacement, state, elastic, tangent, symmetrise)
         if part is not None:
             self._add_springs(displacement, part, tangent)
+            part.standing = state.standing
+            for held in state.standing:
+                part.held += held.add(self.patch.control, displacement, self.element_points,
+                                      self.layout.places, part.force, part.data, tangent)
         return part
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
@@ -100,6 +107,10 @@ class Model:
             if spring.one_sided:
                 spring.add(displacement, self.element_points, self.layout.places,
                            np.zeros_like(part.force), data, True)
+        for held in state.standing:
+            if held.bed is not None:
+                held.bed.add(self.patch.control + displacement, self.element_points,
+                             self.layout.places, np.zeros_like(part.force), data, True)
         return data
 
     def room_for_tangent(self) -> Array:
@@ -138,6 +149,20 @@ def build_model(
         springs=(*edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm), *braces),
         law=pack_sheet(sheet), solver=solver, threads=threads,
     )
+
+
+def nodal_of(model: Model, state: State, standing: Collection[Standing] | None = None) -> Array:
+    """Force of a state's standing loads (or some of them) on the sheet, (control points, 3), N."""
+    total = np.zeros_like(state.displacement)
+    for held in state.standing if standing is None else standing:
+        total += held.on_sheet(model.patch.control, state.displacement, model.element_points)
+    return total
+
+
+def held_force(model: Model, state: State) -> float:
+    """Sum of the sizes of the standing loads' resultants, N."""
+    return float(sum(np.linalg.norm(nodal_of(model, state, [held]).sum(axis=0))
+                     for held in state.standing))
 
 
 def largest_face_strain(model: Model, state: State) -> float:

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from simkit.kernels.simd import LANES
 from simkit.kernels.spare import Spare
 from simkit.kernels.teamwork import Team
+from simkit.mechanics.standing import Standing
 from simkit.shell.bundle.elements import add_strips, bundle_rows
 from simkit.shell.bundle.packing import (
     bundles_fit,
@@ -47,11 +48,13 @@ class State:
     points : (elements, gauss points, layers, numbers) state of every layer point, see
         :mod:`simkit.material.j2`.
     since : the points it came from and the elements in which it differs, if that is known.
+    standing : tools that are held meanwhile.
     """
 
     displacement: Array
     points: Array
     since: tuple[weakref.ref[Array], Ints] | None = field(default=None, compare=False, repr=False)
+    standing: tuple[Standing, ...] = ()
 
     def __post_init__(self) -> None:
         self.displacement.setflags(write=False)
@@ -84,6 +87,8 @@ class Internal:
     stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
     flowing : elements whose points changed, or were evaluated one by one, increasing; fresh :
         their points.
+    standing : tools held meanwhile, whose forces on the sheet are taken from ``force``; held :
+        their potential, N mm.
     """
 
     def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
@@ -92,6 +97,8 @@ class Internal:
         self.stored, self.plastic_work = float(energy[:, 0].sum()), float(energy[:, 1].sum())
         self.flowing, self.fresh, self._begin, self._spare = flowing, fresh, begin, spare
         self._points: Array | None = None
+        self.standing: tuple[Standing, ...] = ()
+        self.held = 0.0
 
     @property
     def points(self) -> Array:
@@ -108,7 +115,8 @@ class Internal:
 
     def state(self, displacement: Array) -> State:
         """The sheet at the end of the step."""
-        return State(displacement, self.points, (weakref.ref(self._begin), self.flowing))
+        return State(displacement, self.points, (weakref.ref(self._begin), self.flowing),
+                     self.standing)
 
 
 class KeptTangents:

@@ -29,6 +29,7 @@ from simkit.files import write_arrays, write_json, write_table
 from simkit.inspection.sheetmaps import sheet_maps
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State
+from simkit.mechanics.standing import standing_arrays, standing_from
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
@@ -74,14 +75,15 @@ def open_folder(folder: Path, what: Mapping[str, Any]) -> bool:
 
 def save_state(path: Path, state: State) -> None:
     """Write a panel's state."""
-    write_arrays(path, {"displacement": state.displacement, "points": state.points})
+    write_arrays(path, {"displacement": state.displacement, "points": state.points,
+                        **standing_arrays(state.standing)})
 
 
 def load_state(path: Path, work: Workpiece) -> State | None:
     """Read a state of this workpiece; None if it is missing, damaged or of another size."""
     try:
         with np.load(path) as data:
-            state = State(data["displacement"], data["points"])
+            state = State(data["displacement"], data["points"], standing=standing_from(data))
     except (OSError, KeyError, ValueError, BadZipFile):
         return None
     virgin = work.model.virgin()

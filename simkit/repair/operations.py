@@ -1,4 +1,4 @@
-"""Operations on the panel: pull, tap-down, push; each one ends released."""
+"""Operations on the panel: pull, tap-down, push, each ending released; hold and let-down."""
 
 from __future__ import annotations
 
@@ -11,11 +11,13 @@ from simkit.inspection.sampling import point_on, probe_at
 from simkit.mechanics.contact.attach import glue_tab, set_tip
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.holding import hold, let_down
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
+from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
 
-KINDS = ("pull", "tap-down", "push")
+KINDS = ("pull", "tap-down", "push", "hold", "let-down")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
                            energy_error_pct=0.95)
 """The net work of an operation is a small rest of what goes in and comes back: increments are fine
@@ -33,12 +35,17 @@ class Operation:
     Attributes
     ----------
     kind : pull (tab, outwards), tap-down (tip from outside, inwards), push (tip from behind,
-        outwards).
-    tool : name of a tab (pull) or tip (others) of the kit.
+        outwards); hold (pull or push that stays), let-down (what is held goes).
+    tool : name of a tab (pull, hold) or tip (others) of the kit; for a let-down the name of what
+        is held, or nothing for all.
     x_mm, y_mm : place on the plan.
-    goal_mm : deviation the place shall have once released; the tool stops when the released
-        shape is predicted to have it.
+    goal_mm : deviation the place shall have once the tool is off; the tool stops when the shape
+        without it is predicted to have it. Of a hold: deviation under its force.
     angle_deg : direction of a long tool's length in the plan.
+    force_N : of a hold: held by this force, whatever the height.
+    way, stiffness_N_per_mm : of a hold: see :mod:`simkit.mechanics.standing`.
+    everything_off : the goal is for the panel with nothing held any more.
+    may_snap : a place that springs past its goal counts as reaching it.
     """
 
     kind: str
@@ -47,6 +54,11 @@ class Operation:
     y_mm: float
     goal_mm: float = 0.0
     angle_deg: float = 0.0
+    force_N: float | None = None
+    way: str = "following"
+    stiffness_N_per_mm: float = 0.0
+    everything_off: bool = False
+    may_snap: bool = False
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -57,11 +69,35 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
 
     Raises
     ------
-    InputError : unknown kind or tool, no access from behind, tool off the panel.
+    InputError : unknown kind or tool, no access from behind, tool off the panel or where another
+        one is held, nothing to let down.
     """
+    if operation.kind == "let-down":
+        return let_down(work.model, state, names_held(state, operation.tool), settings or PULLING)
+    if operation.kind not in KINDS:
+        raise InputError(f"operation '{operation.kind}'", "one of " + ", ".join(KINDS), key="kind")
+    glued = any(tab.name == operation.tool for tab in work.tabs)
+    pulls = operation.kind == "pull" or (operation.kind == "hold" and glued)
+    if operation.kind == "tap-down" or pulls:
+        refuse_covered(state, operation.x_mm, operation.y_mm)
+    usual = PULLING if pulls else SETTINGS
+    if operation.kind == "hold":
+        how = check_hold(operation, glued)
+        if glued:
+            tab = _pick(work.tabs, operation.tool, "tab")
+            how = replace(how, radius_mm=0.5 * max(tab.length_mm, tab.width_mm))
+        load = _load(work, state, replace(operation, kind="pull" if glued else "push"))
+        return hold(work.model, state, _held_load(load, operation),
+                    replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
-    usual = PULLING if operation.kind == "pull" else SETTINGS
     return advance(work.model, state, load, settings or usual)
+
+
+def _held_load(load: Load, op: Operation) -> Load:
+    """A load that ends by force or by height under it, not by what it leaves."""
+    height = op.goal_mm if op.force_N is None else None
+    force = load.force_N if op.force_N is None else min(load.force_N, op.force_N)
+    return replace(load, goal_mm=None, height_mm=height, force_N=force)
 
 
 def _load(work: Workpiece, state: State, op: Operation) -> Load:
@@ -74,9 +110,7 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
         tab = _pick(work.tabs, op.tool, "tab")
         tool = glue_tab(work.model, state, tab, work.glue, place, normal, along)
         return Load(tool, limits.travel_mm, limits.pull_force_N, limits.paint_strain, probe,
-                    op.goal_mm)
-    if op.kind not in KINDS:
-        raise InputError(f"operation '{op.kind}'", "one of " + ", ".join(KINDS), key="kind")
+                    op.goal_mm, op.everything_off, op.may_snap)
     if op.kind == "push" and not work.reaches(op.x_mm, op.y_mm):
         raise InputError(f"push at x {op.x_mm:g} mm, y {op.y_mm:g} mm",
                          "a place that panel.behind.reach covers", key="panel.behind.reach")
@@ -84,7 +118,7 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     direction = normal if op.kind == "push" else -normal
     contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along)
     return Load(contact, limits.travel_mm, limits.push_force_N, limits.paint_strain, probe,
-                op.goal_mm)
+                op.goal_mm, op.everything_off, op.may_snap)
 
 
 def _pick(tools, name: str, sort: str):

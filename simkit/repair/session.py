@@ -71,7 +71,7 @@ class Session:
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)
         last = self.now.row
-        change = last.tool != operation.tool
+        change = last.tool != operation.tool and operation.kind != "let-down"
         row = StepRow(
             step=last.step + 1, tool_change=change, minutes=self._minutes(operation, change),
             **operation_numbers(operation, result, before,

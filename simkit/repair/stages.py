@@ -39,6 +39,10 @@ class TimedReading(Reading, Protocol):
     def minutes(self) -> float:
         """Minutes of the step."""
 
+    @property
+    def held_N(self) -> float:
+        """What is held after it, N; heights under a force reach no stage."""
+
 
 def meets(goal: Goal, stage: str, reading: Reading) -> bool:
     """Whether a panel has reached a stage."""
@@ -65,7 +69,7 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
     """
     found: dict[str, tuple[int, float] | None] = {}
     for stage in STAGE_NAMES:
-        first = next((k for k, row in enumerate(rows) if meets(goal, stage, row)), None)
+        first = next((k for k, row in enumerate(rows) if row.held_N == 0.0 and meets(goal, stage, row)), None)
         found[stage] = None if first is None else (
             rows[first].step, sum(row.minutes for row in rows[: first + 1]))
     return found

@@ -16,7 +16,7 @@ from simkit.inspection.measures import (
     stretch_mm2,
 )
 from simkit.inspection.spots import SampledField
-from simkit.mechanics.model import State, largest_face_strain
+from simkit.mechanics.model import State, held_force, largest_face_strain
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation
 from simkit.repair.stages import stage_of
@@ -38,7 +38,9 @@ class StepRow:
     touches : of a pass of pushes or taps that counts as one step, otherwise 1.
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
-    travel_mm, force_N : reached. max_low_mm, max_high_mm, slope_mrad, improvement_pct,
+    travel_mm, force_N : reached. held_N : what stays held after it (the heights are those under
+        that force, and nothing counts as flat or as a stage meanwhile).
+    max_low_mm, max_high_mm, slope_mrad, improvement_pct,
         improvement_raw_pct : of the whole panel after the step
         (:mod:`simkit.inspection.measures`); flat : whether the case's goal is met; stage : the
         finest stage that is met (:mod:`simkit.repair.stages`), empty for none; left_mm2 : what
@@ -47,9 +49,9 @@ class StepRow:
         the first dent's deepest point has risen since step 0.
     stretch_mm2 : plastic area surplus of the mid-surface; max_plastic_strain : equivalent, of any
         layer; max_face_strain : largest principal strain of a face since the virgin sheet.
-    work_Nmm, stored_Nmm, plastic_Nmm, snap_Nmm : work of the tool, change of stored elastic
-        energy, plastic work, energy lost in snapping; energy_error_pct : what is left of the
-        balance over the larger side.
+    work_Nmm, standing_Nmm, stored_Nmm, plastic_Nmm, snap_Nmm : work of the tool, work of the
+        tools held meanwhile, change of stored elastic energy, plastic work, energy lost in
+        snapping; energy_error_pct : what is left of the balance over the larger side.
     iterations, cuts : Newton iterations, halved increments. snapped : whether the sheet snapped.
     penetration_mm : deepest penetration of contact.
     """
@@ -70,6 +72,7 @@ class StepRow:
     released_mm: float = NAN
     travel_mm: float = NAN
     force_N: float = NAN
+    held_N: float = 0.0
     max_low_mm: float = 0.0
     max_high_mm: float = 0.0
     slope_mrad: float = 0.0
@@ -84,6 +87,7 @@ class StepRow:
     max_plastic_strain: float = 0.0
     max_face_strain: float = 0.0
     work_Nmm: float = NAN
+    standing_Nmm: float = NAN
     stored_Nmm: float = NAN
     plastic_Nmm: float = NAN
     snap_Nmm: float = NAN
@@ -134,8 +138,9 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
     thickness_mean = state.points[..., 0] @ model.layers.weights
     numbers: dict[str, Any] = {
         "max_low_mm": verdict.max_low_mm, "max_high_mm": verdict.max_high_mm,
-        "slope_mrad": verdict.slope_mrad, "flat": verdict.flat,
-        "stage": stage_of(goal, verdict),
+        "slope_mrad": verdict.slope_mrad, "flat": verdict.flat and not state.standing,
+        "held_N": held_force(model, state),
+        "stage": "" if state.standing else stage_of(goal, verdict),
         "left_mm2": left_mm2(field, *goal.limits, goal.slope_base_mm),
         "improvement_pct": improvement_pct(first, field, goal.limits[0])
         if field is not first else 0.0,
@@ -157,17 +162,20 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
                       released_mm: float) -> dict[str, Any]:
     """Columns that describe the operation."""
     spent = result.stored + result.plastic + result.drag
-    size = max(abs(result.work), abs(result.stored) + result.plastic + result.drag)
+    given = result.work + result.standing
+    size = max(abs(result.work), abs(result.standing),
+               abs(result.stored) + result.plastic + result.drag)
     predicted = [p.predicted_mm for p in result.path]
     return {
         "operation": op.kind, "tool": op.tool, "x_mm": op.x_mm, "y_mm": op.y_mm,
-        "goal_mm": op.goal_mm, "outcome": result.outcome.value, "reason": result.reason,
+        "goal_mm": NAN if op.kind == "let-down" or op.force_N is not None else op.goal_mm,
+        "outcome": result.outcome.value, "reason": result.reason,
         "before_mm": before_mm, "released_mm": released_mm,
         "predicted_mm": predicted[-1] if predicted else NAN,
         "travel_mm": result.travel_mm, "force_N": result.force_N,
-        "work_Nmm": result.work, "stored_Nmm": result.stored, "plastic_Nmm": result.plastic,
-        "snap_Nmm": result.drag,
-        "energy_error_pct": 100.0 * (result.work - spent) / size if size > 0.0 else 0.0,
+        "work_Nmm": result.work, "standing_Nmm": result.standing, "stored_Nmm": result.stored,
+        "plastic_Nmm": result.plastic, "snap_Nmm": result.drag,
+        "energy_error_pct": 100.0 * (given - spent) / size if size > 0.0 else 0.0,
         "iterations": result.iterations, "cuts": result.cuts, "snapped": result.snapped,
         "penetration_mm": max((p.penetration_mm for p in result.path), default=NAN),
     }

@@ -28,12 +28,12 @@ CAUTIONS: tuple[Caution, ...] = (
             "licensed practice come before anything printed here."),
     Caution("eyes", "Wear eye protection: tabs, tips and glue let go suddenly."),
     Caution("hot-glue", "Hot glue and its gun burn skin. Wear gloves and let the glue set before "
-            "touching it.", ("pull",)),
+            "touching it.", ("pull", "hold")),
     Caution("paint", "Pulling glue can lift paint that is old, cracked or resprayed. Test where it "
-            "does not show.", ("pull",)),
+            "does not show.", ("pull", "hold")),
     Caution("airbags", "Airbags, belt tensioners and wiring run behind trim. Find them and follow "
             "the maker's way of making them safe before reaching or drilling behind a panel.",
-            ("push",)),
+            ("push", "hold")),
     Caution("high-voltage", "On electric and hybrid vehicles only trained people may open up or "
             "work near high-voltage parts."),
     Caution("structure", "Structural parts, and any part with a crease, tear or kink that carries "
@@ -42,12 +42,16 @@ CAUTIONS: tuple[Caution, ...] = (
             "lamps. Have their aim checked and calibrated as the maker asks."),
     Caution("sprung", "A dented panel holds stress and may snap through. Keep hands and face out "
             "of its way, and brace it before it is released."),
+    Caution("held", "A held pull or lever stores energy while you tap: stand beside its line, "
+            "tether what may fly off, and never tap on the tab, the glue or the puller itself.",
+            ("hold", "let_down")),
 )
 """All cautions, in the order they are printed."""
 
 
 def cautions_for(operations: tuple[str, ...] | None = None) -> tuple[Caution, ...]:
-    """Cautions for the operations of a repair (pull, push, tap_down); None for all cautions."""
+    """Cautions for the operations of a repair (pull, push, tap_down, hold,
+    let_down); None for all cautions."""
     if operations is None:
         return CAUTIONS
     return tuple(caution for caution in CAUTIONS

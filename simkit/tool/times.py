@@ -19,7 +19,7 @@ EXTRAS = ("further_touch", "tool_change", "set_up", "access")
 
 
 def load_times(path: str | Path | None = None) -> dict[str, float]:
-    """Minutes by operation (pull, tap_down, push) and for everything of `EXTRAS`.
+    """Minutes by operation (pull, tap_down, push, hold, let_down) and for everything of `EXTRAS`.
 
     Parameters
     ----------

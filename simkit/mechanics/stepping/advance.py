@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
@@ -27,18 +28,23 @@ def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -
     does not balance as well as asked is done again in finer increments. The returned state is
     the one before if the outcome is not valid.
     """
-    done = _advance(model, state, load, settings)
+    return finer(lambda how: _advance(model, state, load, how), settings)
+
+
+def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings) -> Advance:
+    """An operation, done again in finer increments while its energy does not balance as asked."""
+    done = job(settings)
     for _ in range(FINER):
         if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
             break
         settings = replace(settings, first_mm=0.5 * settings.first_mm,
                            largest_mm=0.5 * settings.largest_mm,
                            release_steps=2 * settings.release_steps)
-        finer = _advance(model, state, load, settings)
-        if not finer.outcome.valid:
+        again = job(settings)
+        if not again.outcome.valid:
             break
-        done = replace(finer, iterations=finer.iterations + done.iterations,
-                       cuts=finer.cuts + done.cuts)
+        done = replace(again, iterations=again.iterations + done.iterations,
+                       cuts=again.cuts + done.cuts)
     return done
 
 
@@ -54,7 +60,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
     outcome, reason = drive.run()
     if not outcome.valid:
         return _failed(process, drive, state, reason)
-    if settings.release_steps == 0:
+    if settings.release_steps == 0 and not drive.everything_off:
         foreseen = drive.forecast.follow(drive.now)
         if foreseen is not None:
             return _as_foreseen(process, drive, foreseen, outcome, reason)
@@ -71,6 +77,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
         state=free.state, outcome=outcome, reason=reason, path=tuple(drive.path),
         force_N=process.peak_force, travel_mm=drive.now.travel, work=process.work,
         stored=free.internal.stored - begin.internal.stored,
+        standing=begin.internal.held - free.internal.held,
         plastic=free.internal.plastic_work - begin.internal.plastic_work, drag=process.drag,
         iterations=process.iterations, cuts=process.cuts, loaded=drive.now.state,
         snapped=process.snapped or drive.sprang(free.state), released=free.x[:count])

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.mechanics.model import pack_sheet
+from simkit.mechanics.model import nodal_of, pack_sheet
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, length
@@ -27,11 +29,11 @@ class ReleaseForecast:
     at the loaded shape changes a little with every increment, and so does the free shape it
     leads to: Newton with the elastic law and a tangent kept at the free shape follows it in a
     few residuals. It is the way back on which nothing yields; :func:`let_go` computes the real
-    one.
+    one. ``everything_off``: standing loads are taken away as well.
     """
 
-    def __init__(self, process: Process, free: Array) -> None:
-        self.process, self.free = process, free
+    def __init__(self, process: Process, free: Array, everything_off: bool = False) -> None:
+        self.process, self.free, self.everything_off = process, free, everything_off
         self.factored = False
 
     def follow(self, moment: Moment) -> Array | None:
@@ -40,8 +42,12 @@ class ReleaseForecast:
         Where much has yielded since the last look, the loaded shape is the nearer start, unless it
         is unstable without its tool.
         """
+        acting = moment.tool_nodal
+        if self.everything_off:
+            acting = acting + nodal_of(self.process.model, moment.state)
+            moment = replace(moment, state=replace(moment.state, standing=()))
         system = elastic_system(self.process, moment, "release solver")
-        force = max(float(np.linalg.norm(moment.tool_nodal)), 1e-9)
+        force = max(float(np.linalg.norm(acting)), 1e-9)
         residual = system.evaluate(self.free, False)
         found = None
         if residual is not None and length(residual) > ASTRAY * force:

@@ -24,8 +24,10 @@ class Limit:
     reason: str
 
 
-def limits_at(model: Model, load: Load, after: Moment, strained: float) -> list[Limit]:
-    """The limits of a load at a balance; ``strained``: largest strain of a face before it."""
+def limits_at(model: Model, load: Load, after: Moment, strained: float,
+              start_mm: float = np.nan) -> list[Limit]:
+    """The limits of a load at a balance; before it, ``strained``: largest strain of a face,
+    ``start_mm``: deviation of the place."""
     read = after.reading
     limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
                     f"force of {load.force_N:.4g} N reached"),
@@ -37,6 +39,10 @@ def limits_at(model: Model, load: Load, after: Moment, strained: float) -> list[
         bound = max(load.face_strain, 1.05 * strained)
         limits.append(Limit(Outcome.STRAIN_LIMIT, largest / bound,
                             f"strain of a face of {bound:.3g} reached"))
+    if load.probe is not None and load.height_mm is not None:
+        gone = load.probe.read(after.state.displacement) - start_mm
+        limits.append(Limit(Outcome.REACHED, gone / (load.height_mm - start_mm),
+                            f"height of {load.height_mm:+.2f} mm reached under load"))
     return limits
 
 

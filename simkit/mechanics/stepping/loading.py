@@ -12,6 +12,7 @@ from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
 from simkit.mechanics.stepping.process import Moment, Process, first_touch
@@ -64,10 +65,15 @@ class Drive:
         self.judged: tuple[Moment, list[Limit]] | None = None
         self.seen: tuple[Moment, Array] | None = None
         self.careful = careful
-        loaded = self._loaded(begin)
+        self.everything_off = load.everything_off and bool(begin.state.standing)
+        self.start_mm = loaded = self._loaded(begin)
         self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= loaded else -1.0
         self.mark = self._marked(begin, loaded)
-        self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count])
+        self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count],
+                                        self.everything_off)
+        if self.everything_off:
+            free = self.forecast.follow(begin)
+            self.mark = self._marked(begin, loaded if free is None else self._read(free))
         self.strained = (largest_face_strain(process.model, begin.state)
                          if np.isfinite(load.face_strain) else 0.0)
 
@@ -157,14 +163,14 @@ class Drive:
 
     def passed(self, state: State) -> bool:
         """Whether a released sheet lies beyond the goal by more than the tolerance."""
-        if self.load.probe is None or self.load.goal_mm is None:
+        if self.load.probe is None or self.load.goal_mm is None or self.everything_off:
             return False
         beyond = self.sign * (self.load.probe.read(state.displacement) - self.load.goal_mm)
         return beyond > self.process.settings.goal_tolerance_mm
 
     def sprang(self, state: State) -> bool:
         """Whether a released sheet lies far from where it was foreseen: it snapped on the way."""
-        if self.load.probe is None or self.mark.moment is not self.now:
+        if (self.load.probe is None or self.mark.moment is not self.now or self.everything_off):
             return False
         return abs(self.load.probe.read(state.displacement) - self.predicted) > SPRANG_MM
 
@@ -182,7 +188,12 @@ class Drive:
         if free is None:
             return np.nan
         self.seen = (after, free)
-        return self.load.probe.read(self.process.model.layout.spread(free))
+        return self._read(free)
+
+    def _read(self, equations: Array) -> float:
+        """Deviation of the place in a shape given by its equations, mm."""
+        assert self.load.probe is not None
+        return self.load.probe.read(self.process.model.layout.spread(equations))
 
     def _due(self, after: Moment) -> bool:
         """Whether the released shape may have come near the goal.
@@ -235,17 +246,19 @@ class Drive:
         aside = Process(self.process.model, self.process.settings)
         aside.peak_force = max(self.process.peak_force, after.reading.force_N)
         released = let_go(aside, after, self.tool)
+        if released is not None and self.everything_off:
+            released = fade_standing(aside, released, released.state.standing)
         self.process.iterations += aside.iterations
         if released is None:
             return None
         free = released.x[: self.process.model.layout.count]
-        self.forecast = ReleaseForecast(self.process, free)
+        self.forecast = ReleaseForecast(self.process, free, self.everything_off)
         return free
 
     def _limits(self, after: Moment) -> list[Limit]:
         if self.judged is None or self.judged[0] is not after:
             self.judged = (after, limits_at(self.process.model, self.load, after,
-                                            self.strained))
+                                            self.strained, self.start_mm))
         return self.judged[1]
 
     def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
@@ -272,7 +285,7 @@ class Drive:
 
     def _passed(self, predicted: float, beyond: float) -> Limit:
         """What it is called where the goal is passed within the shortest increment."""
-        if beyond < JUMP_MM:
+        if beyond < JUMP_MM or self.load.may_snap:
             return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
         return Limit(Outcome.WOULD_SNAP, 1.0,
                      f"released, the place would spring from {self.predicted:+.2f} to "

@@ -40,6 +40,9 @@ class Load:
     travel_mm : limit of the travel (in the tool's own unit, mm; forming targets run to 1).
     force_N : largest force; face_strain : largest principal strain of either face (paint).
     probe, goal_mm : stop when the deviation predicted after release reaches the goal.
+    everything_off : the goal is for the sheet once standing loads are let down as well.
+    may_snap : a place that springs past its goal ends the loading like any other that reaches it.
+    height_mm : stop when the loaded place reaches this deviation.
     """
 
     tool: Engagement
@@ -48,6 +51,9 @@ class Load:
     face_strain: float = np.inf
     probe: Probe | None = None
     goal_mm: float | None = None
+    everything_off: bool = False
+    may_snap: bool = False
+    height_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -110,7 +116,8 @@ class Advance:
     path : loading increments.
     force_N : largest force; travel_mm : travel reached.
     work, stored, plastic, drag : energy in N mm: work of the tool on the sheet, change of stored
-        elastic energy, plastic work, energy lost in snapping.
+        elastic energy, plastic work, energy lost in snapping. standing : work of the tools held
+        meanwhile.
     iterations : Newton iterations in all; cuts : increments halved.
     loaded : state at the end of loading (before release).
     snapped : whether the sheet snapped on the way; released : equations after release.
@@ -126,6 +133,7 @@ class Advance:
     stored: float = 0.0
     plastic: float = 0.0
     drag: float = 0.0
+    standing: float = 0.0
     iterations: int = 0
     cuts: int = 0
     loaded: State | None = None
@@ -134,6 +142,7 @@ class Advance:
 
     @property
     def energy_error_pct(self) -> float:
-        """Work of the tool against stored + plastic + drag, per cent of the energy turned over."""
-        turnover = max(abs(self.work), self.plastic, 1e-12)
-        return 100.0 * abs(self.work - self.stored - self.plastic - self.drag) / turnover
+        """Work of the tools against stored + plastic + drag, per cent of the energy turned over."""
+        turnover = max(abs(self.work), abs(self.standing), self.plastic, 1e-12)
+        left = self.work + self.standing - self.stored - self.plastic - self.drag
+        return 100.0 * abs(left) / turnover
