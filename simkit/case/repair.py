@@ -88,6 +88,8 @@ class Times(Part):
     pull_min: float | None = number("One pull.", 0.01, 600.0, None)
     tap_down_min: float | None = number("One tap-down.", 0.01, 600.0, None)
     push_min: float | None = number("One push.", 0.01, 600.0, None)
+    hold_min: float | None = number("One hold, until the force stands.", 0.01, 600.0, None)
+    let_down_min: float | None = number("Letting it down, cleaning.", 0.01, 600.0, None)
     further_touch_min: float | None = number(
         "Each further touch of a pass of pushes or taps that counts as one step.", 0.01, 600.0,
         None)

@@ -94,14 +94,31 @@ class Session:
         """Tap with a tip from outside until the place will lie at ``to_mm`` once released."""
         return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg))
 
+    def hold(self, tool: str, x_mm: float, y_mm: float, force_N: float | None = None,
+             to_mm: float = 0.0, way: str = "following",
+             stiffness_N_per_mm: float = 0.0) -> Session:
+        """Pull with a tab, or push with a tip from behind, and stay: by a force, or for no force at
+        a height under it. ``way``: see :mod:`simkit.mechanics.standing`."""
+        return self.apply(Operation("hold", tool, x_mm, y_mm, to_mm, force_N=force_N, way=way,
+                                    stiffness_N_per_mm=stiffness_N_per_mm))
+
+    def let_down(self, name: str = "") -> Session:
+        """Let down what is held under a name; all of it for none."""
+        held = [one for one in self.state.standing if not name or one.name == name]
+        at = (held[0].x_mm, held[0].y_mm) if held else (0.0, 0.0)
+        return self.apply(Operation("let-down", name, *at))
+
     def _minutes(self, operation: Operation, change: bool) -> float:
         """Minutes of the next step: set-up with the first, access with the first push."""
         table = self.work.minutes if self.minutes is None else self.minutes
         spent = operation_minutes(operation.kind.replace("-", "_"), change, table)
-        done = {step.row.operation for step in self.steps[1:]}
+        done = [(step.row.operation, step.row.tool) for step in self.steps[1:]]
         if not done:
             spent += table["set_up"]
-        if operation.kind == "push" and "push" not in done:
+        tips = {tip.name for tip in self.work.tips}
+        behind = [kind == "push" or (kind == "hold" and tool in tips)
+                  for kind, tool in (*done, (operation.kind, operation.tool))]
+        if behind[-1] and not any(behind[:-1]):
             spent += table["access"]
         return spent
 

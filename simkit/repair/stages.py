@@ -69,7 +69,8 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
     """
     found: dict[str, tuple[int, float] | None] = {}
     for stage in STAGE_NAMES:
-        first = next((k for k, row in enumerate(rows) if row.held_N == 0.0 and meets(goal, stage, row)), None)
+        first = next((k for k, row in enumerate(rows)
+                      if row.held_N == 0.0 and meets(goal, stage, row)), None)
         found[stage] = None if first is None else (
             rows[first].step, sum(row.minutes for row in rows[: first + 1]))
     return found

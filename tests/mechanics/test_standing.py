@@ -74,7 +74,7 @@ def dented() -> Dented:
     patch = rectangle_patch((-100.0, 100.0), (-80.0, 80.0), Curvature(800.0, 600.0), 10.0, 25.0, 2,
                             Window(-45.0, 45.0, -45.0, 45.0))
     model = build_model(patch, load_grade("DC04").sheet(), 0.8,
-                        {side: EDGES["held"] for side in ("left", "right", "bottom", "top")}, 3)
+                        dict.fromkeys(("left", "right", "bottom", "top"), EDGES["held"]), 3)
     plain = Dented(model, model.virgin(), Probe(np.zeros(1, dtype=np.int64), np.zeros((1, 3))))
     tip = set_tip(model, plain.state, ball(25.0), plain.place(plain.state, 0.0), -UP, 12.0)
     done = advance(model, plain.state, Load(tip, 12.0, probe=plain.probe(0.0), goal_mm=-2.0),

@@ -14,6 +14,7 @@ from simkit.history.strike import Blow, strike
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
+from simkit.repair.stages import effort
 from simkit.repair.workpiece import make_workpiece
 
 CASE = """\
@@ -47,7 +48,8 @@ def dented(tmp_path_factory: pytest.TempPathFactory) -> Session:
 
 @pytest.fixture(scope="module")
 def worked(dented: Session) -> Session:
-    return dented.apply(HOLD).apply(TAP).apply(DOWN)
+    held = dented.hold("round-25", 0.0, 0.0, 250.0)
+    return held.tap_down("ball-12", 30.0, 0.0, -0.5).let_down()
 
 
 def test_rows_tell_what_is_held_and_their_books_balance(worked: Session):
@@ -63,7 +65,8 @@ def test_rows_tell_what_is_held_and_their_books_balance(worked: Session):
         largest = max(abs(row.work_Nmm), abs(row.standing_Nmm), row.plastic_Nmm)
         assert abs(given - spent) < 0.01 * largest
     assert abs(rows[2].standing_Nmm) > 0.02 * rows[2].plastic_Nmm
-    assert rows[1].minutes + rows[3].minutes == pytest.approx(3.0 + 1.0)  # a pull and its tool
+    assert rows[1].minutes + rows[3].minutes == pytest.approx(
+        3.0 + 1.0 + 10.0)  # a pull, its tool, the set-up
     assert np.isnan(rows[1].goal_mm)
     assert np.isnan(rows[3].goal_mm)
 
@@ -104,8 +107,7 @@ def test_holds_of_one_tool_have_names_of_their_own(dented: Session):
     assert two.now.row.held_N == pytest.approx(350.0, rel=0.03)
     one = two.apply(DOWN)
     assert [held.name for held in one.state.standing] == ["round-25 (2)"]
-    none = two.apply(Operation("let-down", "", 0.0, 0.0))
-    assert none.state.standing == ()
+    assert two.let_down().state.standing == ()
 
 
 @pytest.mark.parametrize(("operation", "words"), [
@@ -128,3 +130,18 @@ def test_a_tap_on_the_held_tab_is_refused(worked: Session):
         held.apply(replace(TAP, x_mm=5.0))
     with pytest.raises(InputError, match="is not held"):
         held.apply(replace(DOWN, tool="round-30"))
+
+
+def test_a_stage_reached_under_a_force_does_not_count(dented: Session):
+    held = dented.hold("round-25", 0.0, 0.0, 250.0)
+    good = replace(held.now.row, max_low_mm=0.0, max_high_mm=0.0, slope_mrad=0.0)
+    goal = dented.work.case.goal
+    assert effort(goal, [dented.now.row, good])["bulk"] is None
+    assert effort(goal, [dented.now.row, replace(good, held_N=0.0)])["bulk"] is not None
+
+
+def test_a_lever_from_behind_needs_access_once(dented: Session):
+    held = dented.hold("ball-12", 0.0, 0.0, 150.0)
+    assert held.now.row.held_N == pytest.approx(150.0, rel=0.03)
+    again = held.let_down().hold("ball-12", 5.0, 0.0, 150.0)
+    assert held.now.row.minutes - again.now.row.minutes == pytest.approx(15.0 + 10.0)
