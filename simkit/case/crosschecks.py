@@ -5,21 +5,20 @@ Every check takes the blocks that are valid by themselves; a block that is not i
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
-from simkit.case.dent import Dent, HeightPlace, History, Place
+from simkit.case.dent import Dent, History
+from simkit.case.dentchecks import dent_checks
 from simkit.case.model import Mesh
 from simkit.case.names import KnownNames
 from simkit.case.panel import Panel
+from simkit.case.plan import bounds_text, has_size, on_panel, plan_bounds
 from simkit.case.reading import Complaint, KeyPath
 from simkit.case.repair import Kit
 from simkit.case.tools import RoundTab
 from simkit.errors import one_of
 
-READINGS = ("points_csv", "sections_csv", "outlines")
-ALONE = ("grid_csv", "scan", "shapes")
 EDGE_SIDES = {"left": "radius_x_mm", "right": "radius_x_mm",
               "bottom": "radius_y_mm", "top": "radius_y_mm"}
 
@@ -34,32 +33,6 @@ class Blocks:
     history: History | None = None
     kit: Kit | None = None
     strategies: tuple[str, ...] = ()
-
-
-def plan_bounds(panel: Panel) -> tuple[float, float, float, float]:
-    """Smallest and largest x, smallest and largest y of the panel in plan, mm."""
-    if panel.outline == "disc":
-        radius = panel.radius_mm or 0.0
-        return -radius, radius, -radius, radius
-    lx, ly = panel.length_x_mm or 0.0, panel.length_y_mm or 0.0
-    if panel.origin == "corner":
-        return 0.0, lx, 0.0, ly
-    return -lx / 2, lx / 2, -ly / 2, ly / 2
-
-
-def on_panel(panel: Panel, x_mm: float, y_mm: float) -> bool:
-    """Whether a point of the plan lies on the panel (rim included)."""
-    if panel.outline == "disc":
-        return math.hypot(x_mm, y_mm) <= (panel.radius_mm or 0.0)
-    x0, x1, y0, y1 = plan_bounds(panel)
-    return x0 <= x_mm <= x1 and y0 <= y_mm <= y1
-
-
-def has_size(panel: Panel) -> bool:
-    """Whether the keys that give the panel's size are there."""
-    if panel.outline == "disc":
-        return panel.radius_mm is not None
-    return panel.length_x_mm is not None and panel.length_y_mm is not None
 
 
 def tab_fits(panel: Panel, length_mm: float, width_mm: float) -> str | None:
@@ -87,7 +60,7 @@ def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
     if blocks.mesh is not None:
         yield from _mesh(blocks.mesh)
     if blocks.dent is not None:
-        yield from _dent(blocks.dent, sized)
+        yield from dent_checks(blocks.dent, blocks.history, sized)
     if blocks.history is not None:
         yield from _striker(blocks.history)
     if blocks.kit is not None:
@@ -165,77 +138,13 @@ def _places(panel: Panel) -> Iterator[Complaint]:
         if not on_panel(panel, bed.x_mm, bed.y_mm):
             yield Complaint(("panel", "supports", index),
                             f"centre ({bed.x_mm:g}, {bed.y_mm:g}) lies off the panel",
-                            _bounds_text(panel))
-
-
-def _bounds_text(panel: Panel) -> str:
-    if panel.outline == "disc":
-        return f"expected within {panel.radius_mm:g} mm of the centre"
-    x0, x1, y0, y1 = plan_bounds(panel)
-    return f"expected x from {x0:g} to {x1:g} mm and y from {y0:g} to {y1:g} mm"
+                            bounds_text(panel))
 
 
 def _mesh(mesh: Mesh) -> Iterator[Complaint]:
     if mesh.fine_mm > mesh.coarse_mm:
         yield Complaint(("mesh", "fine_mm"), f"{mesh.fine_mm:g} found",
                         f"expected at most coarse_mm, {mesh.coarse_mm:g} mm")
-
-
-def _dent(dent: Dent, panel: Panel | None) -> Iterator[Complaint]:
-    yield from _sources(dent)
-    if panel is None:
-        return
-    x0, x1, y0, y1 = plan_bounds(panel)
-    room = max(x1 - x0, y1 - y0)
-    for place in _drawn(dent):
-        at = _at(dent, place)
-        if not on_panel(panel, at.x_mm, at.y_mm):
-            yield Complaint(("dent", *place), f"({at.x_mm:g}, {at.y_mm:g}) lies off the panel",
-                            _bounds_text(panel))
-    for index, shape in enumerate(dent.shapes or ()):
-        path: KeyPath = ("dent", "shapes", index)
-        if not on_panel(panel, shape.x_mm, shape.y_mm):
-            yield Complaint(path, f"centre ({shape.x_mm:g}, {shape.y_mm:g}) lies off the panel",
-                            _bounds_text(panel))
-        if max(shape.length_mm, shape.width_mm) > room:
-            key = "length_mm" if shape.length_mm >= shape.width_mm else "width_mm"
-            yield Complaint((*path, key), f"{getattr(shape, key):g} mm is longer than the panel",
-                            f"expected at most {room:g} mm")
-
-
-def _sources(dent: Dent) -> Iterator[Complaint]:
-    """One source of the depth field, or readings that count together."""
-    readings = [key for key in READINGS if getattr(dent, key) is not None]
-    alone = [key for key in ALONE if getattr(dent, key) is not None]
-    if not readings and not alone:
-        yield Complaint(("dent",), "no depth field",
-                        "give points_csv, sections_csv, grid_csv, scan or shapes; or leave "
-                        "'dent' out")
-    given = [*readings[:1], *alone]
-    for key in given[1:]:
-        yield Complaint(("dent", key), f"second source beside '{given[0]}'",
-                        "expected readings (" + ", ".join(READINGS) + ") or exactly one of "
-                        + ", ".join(ALONE))
-    if readings == ["outlines"]:
-        yield Complaint(("dent", "outlines"), "outlines without readings",
-                        "outlines go beside points_csv or sections_csv")
-    if (dent.sections_csv is None) != (dent.sections is None):
-        has, lacks = (("sections", "sections_csv") if dent.sections_csv is None
-                      else ("sections_csv", "sections"))
-        yield Complaint(("dent", has), f"no '{lacks}' beside it",
-                        "sections need their readings (sections_csv) and their lines (sections)")
-
-
-def _drawn(dent: Dent) -> Iterator[KeyPath]:
-    """Paths of all places that lines on the panel run through."""
-    for key in ("sections", "outlines"):
-        for i, part in enumerate(getattr(dent, key) or ()):
-            yield from ((key, i, "line", k) for k in range(len(part.line)))
-
-
-def _at(dent: Dent, path: KeyPath) -> Place | HeightPlace:
-    key, i, _, k = path
-    return getattr(dent, str(key))[i].line[k]
 
 
 def _striker(history: History) -> Iterator[Complaint]:

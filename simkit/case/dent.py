@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Discriminator, Tag
 
 from simkit.case.base import Part, by_kind, choice, items, number, text
+from simkit.case.blows import GivenBlow
 from simkit.case.files import CsvFile, ScanFile
 from simkit.case.panel import X, Y
 
@@ -135,10 +136,10 @@ class Scan(Part):
 
 
 class Dent(Part):
-    """The dent as a depth field. Without this block: virgin panel.
+    """The dent as a depth field, or as the blows that made it. Without it: virgin panel.
 
     Either readings (points_csv, sections_csv with sections, outlines; all that are given count
-    together), or one of grid_csv, scan, shapes. Deviations are in mm along the outward normal of
+    together), or one of grid_csv, scan, shapes, blows. Deviations are in mm along the outward normal of
     the undamaged panel: low is negative, high positive.
     """
 
@@ -157,6 +158,9 @@ class Dent(Part):
     scan: Scan | None = choice("A scan of the dented panel.", None)
     shapes: tuple[Shape, ...] | None = items(
         "Described shapes; their deviations are added (several: hail, bowl with crease).", None)
+    blows: tuple[GivenBlow, ...] | None = items(
+        "Blows that made the dent, in their order; the panel is struck so and nothing has to be "
+        "reconstructed.", None)
     noise_mm: float = number(
         "Standard error of one measured depth; the field is not followed closer than this.",
         0.0, 1.0, 0.02)

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator
 
 from simkit.case import Case, load_case
-from simkit.case.crosschecks import plan_bounds, tab_fits
+from simkit.case.crosschecks import tab_fits
+from simkit.case.plan import plan_bounds
 from simkit.dent.heights import read_heights
 from simkit.errors import InputError, InputErrors
 from simkit.material.grades import grade_names

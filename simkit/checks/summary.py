@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from simkit.case import Case
+from simkit.case.blows import GivenBlow
 from simkit.case.dent import Bowl, Dent
 from simkit.case.panel import Panel
 from simkit.case.repair import STAGE_NAMES, Goal
@@ -26,8 +27,7 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("mesh", f"{mesh.fine_mm:g} mm at the dent to {mesh.coarse_mm:g} mm away, degree "
                  f"{mesh.degree}, {mesh.layers} layers"),
         ("dent", _dent_text(case.dent)),
-        ("history", f"{case.history.method} from the {case.history.side}, matched to "
-                    f"{case.history.match_mm:g} mm"),
+        ("history", _history_text(case)),
         ("kit", f"{', '.join(tools)}; glue {glue}"),
         ("limits", f"{limits.steps} steps, pull {limits.pull_force_N:g} N, push "
                    f"{limits.push_force_N:g} N, travel {limits.travel_mm:g} mm, strain at the "
@@ -42,6 +42,13 @@ def _stage_text(goal: Goal, stage: str) -> str:
     height, slope = goal.limits_of(stage)
     steep = "any slope" if slope == float("inf") else f"{slope:g} mrad"
     return f"within {height:g} mm and {steep}"
+
+
+def _history_text(case: Case) -> str:
+    if case.dent is not None and case.dent.blows:
+        return "the blows as given; nothing is looked for"
+    return (f"{case.history.method} from the {case.history.side}, matched to "
+            f"{case.history.match_mm:g} mm")
 
 
 def _panel_text(panel: Panel) -> str:
@@ -78,6 +85,8 @@ def _behind_text(panel: Panel) -> str:
 def _dent_text(dent: Dent | None) -> str:
     if dent is None:
         return "none (virgin panel)"
+    if dent.blows:
+        return "made by " + ", then ".join(_blow_text(blow) for blow in dent.blows)
     noise = f", noise {dent.noise_mm:g} mm"
     readings = [f"{word} from {file}" for word, file in
                 (("points", dent.points_csv), ("sections", dent.sections_csv)) if file is not None]
@@ -111,6 +120,14 @@ def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
     return [("noise", f"{case.dent.noise_mm:g} mm in {unrest.count} readings alone moves the field "
                       f"by up to {unrest.height_mm:.2f} mm and {unrest.slope_mrad:.1f} mrad: "
                       f"{verdict}")]
+
+
+def _blow_text(blow: GivenBlow) -> str:
+    end = next(f"{words} {getattr(blow, key):g} {unit}" for key, words, unit in (
+        ("depth_mm", "to leave", "mm"), ("travel_mm", "travelling", "mm"),
+        ("energy_J", "giving", "J")) if getattr(blow, key) is not None)
+    return (f"{blow.body} R {blow.radius_mm:g} at ({blow.x_mm:g}, {blow.y_mm:g}) from "
+            f"{blow.side}, {end}")
 
 
 def measured(depth: DepthField | None) -> list[tuple[str, str]]:

@@ -8,7 +8,7 @@ from typing import Any
 
 import click
 
-from simkit.case.crosschecks import plan_bounds
+from simkit.case.plan import plan_bounds
 from simkit.case.reference import json_schema, reference_page
 from simkit.checks.deeper import check_case
 from simkit.checks.summary import measured, summary, told_apart

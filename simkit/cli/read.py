@@ -7,7 +7,7 @@ from pathlib import Path
 
 import click
 
-from simkit.case.crosschecks import plan_bounds
+from simkit.case.plan import plan_bounds
 from simkit.checks.deeper import check_case
 from simkit.cli.working import say
 from simkit.dent.field import DepthField

@@ -8,13 +8,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.history.given import strike_given
 from simkit.history.imprint import Progress, deviation_at_gauss, imprint
 from simkit.history.plausible import Plausible, plausible
 from simkit.history.search import Bounds, nudged, search, second_blow
 from simkit.history.strike import KINDS, Blow
 from simkit.history.trials import Trials, carry_out
 from simkit.mechanics.model import State
-from simkit.repair.workpiece import SEEN_MM, Workpiece
+from simkit.repair.window import SEEN_MM
+from simkit.repair.workpiece import Workpiece
 
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
@@ -31,12 +33,13 @@ class Reconstruction:
     Attributes
     ----------
     state : plastic strain, hardening, residual stress and shape.
-    method : strike, imprint, or virgin (no dent given).
+    method : strike, imprint, blows (given, not looked for) or virgin (no dent given).
     rms_mm, worst_mm : difference to the depth field inside the damage.
     matched : whether rms_mm is within what the case asks for.
     blows : the history taken (empty for imprint); strike_rms_mm : its difference before the rest
         was closed; rounds : corrections made; tried : histories tried.
     plausible : histories that the depth field cannot tell from it, itself first.
+    told : what the given blows did; faults : what they did not reach.
     """
 
     state: State
@@ -49,11 +52,16 @@ class Reconstruction:
     rounds: int = 0
     tried: int = 0
     plausible: tuple[Plausible, ...] = ()
+    told: tuple[str, ...] = ()
+    faults: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """One line for people."""
         if self.method == "virgin":
             return "No dent given: the panel is virgin."
+        if self.method == "blows":
+            text = "Dent made as given: " + "; then ".join(self.told or ("no blow",)) + "."
+            return text + "".join(f" NOT as asked: {fault}." for fault in self.faults)
         text = f"Depth field matched to {self.rms_mm:.3f} mm rms ({self.worst_mm:.2f} mm at worst)"
         if self.blows:
             text += (" by a strike of " + " and then ".join(b.words() for b in self.blows)
@@ -71,6 +79,8 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
     ``fit``: the same case on a coarser mesh, for the search of the strike; ``store``: folder in
     which its trials are kept, so that an interrupted search goes on.
     """
+    if work.case.dent is not None and work.case.dent.blows:
+        return _as_given(work, progress)
     if work.depth is None:
         return Reconstruction(work.model.virgin(), "virgin")
     if work.case.history.method == "strike":
@@ -80,6 +90,18 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
             if done is not None:
                 return replace(done, tried=tried, plausible=found)
     return imprinted(work, progress)
+
+
+def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
+    """The dent by the case's own blows; it matches by definition where they went as asked."""
+    assert work.case.dent is not None
+    made = strike_given(work, work.case.dent.blows or (), progress=progress)
+    told = [one.sentence() for one in made.done]
+    if told:
+        told[-1] += f"; area surplus {made.stretch_mm2:.1f} mm^2"
+    return Reconstruction(
+        made.state, "blows", matched=not made.faults, blows=tuple(one.blow for one in made.done),
+        strike_rms_mm=0.0, told=tuple(told), faults=made.faults)
 
 
 def imprinted(work: Workpiece, progress: Progress = lambda text: None) -> Reconstruction:

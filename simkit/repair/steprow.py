@@ -16,7 +16,7 @@ from simkit.inspection.measures import (
     stretch_mm2,
 )
 from simkit.inspection.spots import SampledField
-from simkit.mechanics.model import State, held_force, largest_face_strain
+from simkit.mechanics.model import Model, State, held_force, largest_face_strain
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation
 from simkit.repair.stages import stage_of
@@ -135,7 +135,6 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
     goal = work.case.goal
     verdict = flatness(field, *goal.limits, goal.slope_base_mm)
     model = work.model
-    thickness_mean = state.points[..., 0] @ model.layers.weights
     numbers: dict[str, Any] = {
         "max_low_mm": verdict.max_low_mm, "max_high_mm": verdict.max_high_mm,
         "slope_mrad": verdict.slope_mrad, "flat": verdict.flat and not state.standing,
@@ -145,8 +144,7 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
         "improvement_pct": improvement_pct(first, field, goal.limits[0])
         if field is not first else 0.0,
         "improvement_raw_pct": improvement_raw_pct(first, field) if field is not first else 0.0,
-        # the plastic strain is logarithmic: its trace s is the logarithm of the area ratio
-        "stretch_mm2": stretch_mm2(np.expm1(thickness_mean), model.geometry.area),
+        "stretch_mm2": area_surplus_mm2(model, state),
         "max_plastic_strain": float(state.points[..., 3].max()),
         "max_face_strain": largest_face_strain(model, state),
     }
@@ -156,6 +154,13 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
         column = int(np.argmin(np.abs(field.x_mm - ring.centre_mm[0])))
         numbers["low_rise_mm"] = float(field.d_mm[row, column] - first.d_mm[row, column])
     return numbers
+
+
+def area_surplus_mm2(model: Model, state: State) -> float:
+    """Plastic surplus of the mid-surface's area, mm^2: what no bending can take out."""
+    # the plastic strain is logarithmic: its trace s is the logarithm of the area ratio
+    mean = state.points[..., 0] @ model.layers.weights
+    return stretch_mm2(np.expm1(mean), model.geometry.area)
 
 
 def operation_numbers(op: Operation, result: Advance, before_mm: float,

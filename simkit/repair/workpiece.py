@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.case import Case
-from simkit.case.crosschecks import plan_bounds
 from simkit.case.panel import Panel, SpringEdge
+from simkit.case.plan import plan_bounds
 from simkit.dent.field import DepthField
 from simkit.dent.heights import read_heights
 from simkit.dent.strain import strain_from_shape
@@ -24,16 +24,12 @@ from simkit.mechanics.beds import spring_bed
 from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
+from simkit.repair.window import fine_window
 from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
 from simkit.tool.glue import Glue
 from simkit.tool.tabs import Tab
 from simkit.tool.times import load_times
-
-SEEN_MM = 0.05
-"""Deviation from which a place counts as damaged, half of the usual tolerance."""
-MARGIN_MM = 25.0
-"""Fine elements reach this far beyond the damage: taps beside the crown need them."""
 
 
 @dataclass(frozen=True)
@@ -42,7 +38,8 @@ class Workpiece:
 
     Attributes
     ----------
-    case : the case as read; model : the panel; depth : the measured depth field (None: virgin).
+    case : the case as read; model : the panel; depth : the measured depth field (None: virgin, or
+        made by the case's blows).
     tabs, tips, glue : the kit; sampling : grid on which deviations are read.
     window : part of the plan with fine elements; minutes : table of times by operation.
     """
@@ -80,7 +77,8 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
     sheet = panel_sheet(case)
     if depth is not None:
         check_strain(case, depth, sheet.strain_range)
-    window = _window(depth, extent)
+    blows = None if case.dent is None else case.dent.blows
+    window = fine_window(depth, blows, case.panel, extent)
     patch = _patch(case, extent, window, coarser)
     model = build_model(
         patch, sheet, case.panel.thickness_mm, _edges(case.panel), case.mesh.layers,
@@ -148,26 +146,6 @@ def check_strain(case: Case, depth: DepthField, strain_range: float) -> None:
 def plain(item):
     """A tool's catalogue name, or its own description as a mapping."""
     return item if isinstance(item, str) else item.model_dump()
-
-
-def _window(depth: DepthField | None, extent: tuple[float, float, float, float]) -> Window:
-    x0, x1, y0, y1 = extent
-    if depth is None:
-        return Window(0.5 * x0, 0.5 * x1, 0.5 * y0, 0.5 * y1)
-    a, b, c, d = _damage(depth)
-    return Window(max(x0, a - MARGIN_MM), min(x1, b + MARGIN_MM),
-                  max(y0, c - MARGIN_MM), min(y1, d + MARGIN_MM))
-
-
-def _damage(depth: DepthField) -> tuple[float, float, float, float]:
-    """Box of what stands out of the noise: x from, to, y from, to; all measured if nothing does."""
-    x0, x1, y0, y1 = depth.box_mm
-    x, y = np.linspace(x0, x1, 101), np.linspace(y0, y1, 101)
-    out = np.abs(depth(*np.meshgrid(x, y))) > max(SEEN_MM, 3.0 * depth.noise_mm)
-    if not out.any():
-        return depth.box_mm
-    columns, rows = np.flatnonzero(out.any(axis=0)), np.flatnonzero(out.any(axis=1))
-    return x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]]
 
 
 def _patch(case: Case, extent, window: Window, coarser: float) -> Patch:

@@ -52,6 +52,9 @@ WRONG = {
     "two sources": (
         "  shapes:", "  points_csv: case.yaml\n  shapes:", "shapes", "dent.shapes",
         "second source beside 'points_csv'"),
+    "blows beside shapes": (
+        "dent:\n", "dent:\n  blows: [{body: ball, radius_mm: 9, x_mm: 0, y_mm: 0, depth_mm: 1}]\n",
+        "blows", "dent.blows", "second source beside 'shapes'"),
     "striker bounds": (
         "  method: strike", "  striker: {radius_min_mm: 90}", "radius_min",
         "history.striker.radius_min_mm", "at most radius_max_mm, 80 mm"),
@@ -70,6 +73,43 @@ def test_wrong_together(name: str, write: Write) -> None:
     errors = caught.value.errors
     assert len(errors) == 1, [str(error) for error in errors]
     assert str(errors[0]).startswith(f"{file}:{line_of(text, marks)}: {key}: ")
+    assert part in str(errors[0])
+
+
+BLOW = "{body: ball, radius_mm: 9, x_mm: 0, y_mm: 0, depth_mm: 1}"
+WRONG_BLOWS = {
+    # name: (block of the blow, rest of the case, key, part of the message)
+    "no end": ("{body: ball, radius_mm: 9, x_mm: 0, y_mm: 0}", "", "dent.blows[0]",
+               "give one of depth_mm, travel_mm, energy_J"),
+    "two ends": (BLOW[:-1] + ", energy_J: 2}", "", "dent.blows[0].energy_J",
+                 "second end beside 'depth_mm'"),
+    "off the panel": (BLOW.replace("x_mm: 0", "x_mm: 301"), "", "dent.blows[0]",
+                      "(301, 0) lies off the panel"),
+    "cylinder without length": (BLOW.replace("ball", "cylinder"), "", "dent.blows[0].length_mm",
+                                "body cylinder needs it"),
+    "ball with length": (BLOW[:-1] + ", length_mm: 50}", "", "dent.blows[0].length_mm",
+                         "does not go with body ball"),
+    "block too small for its rim": (
+        BLOW.replace("ball", "block")[:-1] + ", length_mm: 50, width_mm: 18}", "",
+        "dent.blows[0].width_mm", "at least 18.9 mm"),
+    "history beside blows": (BLOW, "history: {method: imprint}\n", "history",
+                             "the blows are the history"),
+}
+
+
+@pytest.mark.parametrize("name", WRONG_BLOWS)
+def test_wrong_blow(name: str, write: Write) -> None:
+    blow, rest, key, part = WRONG_BLOWS[name]
+    start, end = broken("  method: strike\n", ""), "history:\n"
+    text = start.replace(end, rest)
+    text = text[:text.index("  shapes:")] + f"  blows: [{blow}]\n" + text[
+        text.index(rest + "kit:"):]
+    file = write(text)
+    with pytest.raises(InputErrors) as caught:
+        load_case(file)
+    errors = caught.value.errors
+    assert len(errors) == 1, [str(error) for error in errors]
+    assert f": {key}: " in str(errors[0])
     assert part in str(errors[0])
 
 
@@ -142,5 +182,5 @@ def test_tab_larger_than_the_panel(write: Write) -> None:
 def test_dent_block_without_a_source(write: Write) -> None:
     found = errors_of(write, "  length_x_mm: 200\n  length_y_mm: 200\n", "dent: {noise_mm: 0.1}\n")
     assert found == [
-        "dent: no depth field; give points_csv, sections_csv, grid_csv, scan or shapes; or leave "
-        "'dent' out"]
+        "dent: no depth field; give points_csv, sections_csv, grid_csv, scan, shapes or blows; or "
+        "leave 'dent' out"]

@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from simkit.case import load_case
-from simkit.case.crosschecks import plan_bounds
+from simkit.case.plan import plan_bounds
 from simkit.cli.main import main
 from simkit.dent.grid import fit_grid
 from simkit.dent.heights import read_heights

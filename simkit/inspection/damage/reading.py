@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from simkit.case import Case
-from simkit.case.crosschecks import plan_bounds
 from simkit.case.panel import Panel
+from simkit.case.plan import plan_bounds
 from simkit.dent.field import DepthField, Extent
 from simkit.dent.strain import ShapeStrain, strain_from_shape
 from simkit.inspection.crown import CrownRing, crown_ring

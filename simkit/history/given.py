@@ -1,0 +1,168 @@
+"""A dent given by the blows that made it: pressed in one after the other, nothing searched."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.interpolate import RectBivariateSpline
+
+from simkit.case.blows import GivenBlow
+from simkit.dent.field import DepthField
+from simkit.history.imprint import Progress
+from simkit.history.strike import FORCE_N, SEARCH, Blow, set_body, strike
+from simkit.inspection.sampling import probe_at
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.advance import advance
+from simkit.mechanics.stepping.orders import Advance, Load
+from simkit.mechanics.stepping.release import travelled_work
+from simkit.repair.steprow import area_surplus_mm2
+from simkit.repair.workpiece import Workpiece
+
+MISSED_MM, MISSED_SHARE = 0.05, 0.02
+"""A blow whose depth is off by more than both has not reached it."""
+FIRST_TRAVEL_MM = 4.0
+LAST_TRAVEL_MM = 120.0
+"""Travels between which that of an energy is looked for."""
+
+
+@dataclass(frozen=True)
+class BlowDone:
+    """One blow carried out.
+
+    Attributes
+    ----------
+    blow : as it was carried out; left_mm : deviation left at its place; travel_mm, force_N :
+        reached.
+    energy_J : work of the body on the sheet while loading.
+    snapped : whether the sheet snapped; fault : what was asked for and not reached, empty if
+        all was.
+    """
+
+    blow: Blow
+    left_mm: float
+    travel_mm: float
+    force_N: float
+    energy_J: float
+    snapped: bool
+    fault: str = ""
+
+    def sentence(self) -> str:
+        """One line for people."""
+        text = (f"{self.blow.words()} from {'outside' if self.blow.inward else 'inside'}, "
+                f"{self.travel_mm:.1f} mm of travel, {self.force_N:.0f} N, {self.energy_J:.2f} J, "
+                f"left {self.left_mm:+.2f} mm")
+        return text + (", the sheet snapped" if self.snapped else "")
+
+
+@dataclass(frozen=True)
+class Struck:
+    """A panel after the blows that were given; ``faults`` is empty when all went as asked."""
+
+    state: State
+    done: tuple[BlowDone, ...]
+    faults: tuple[str, ...]
+    stretch_mm2: float
+
+
+def blow_of(given: GivenBlow) -> Blow:
+    """The blow of a case block; for one given by its energy the travel is still to be found."""
+    sign = -1.0 if given.side == "outside" else 1.0
+    return Blow(
+        given.body, given.radius_mm, given.x_mm, given.y_mm, sign * (given.depth_mm or 1.0),
+        given.angle_deg, given.length_mm or 0.0, given.width_mm or 0.0, given.tilt_along_deg,
+        given.tilt_across_deg, given.travel_mm)
+
+
+def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | None = None,
+                 progress: Progress = lambda text: None) -> Struck:
+    """Carry out the blows in their order on ``state`` (None: the virgin panel).
+
+    A blow that finds no balance ends the sequence, the panel as it was before it; one that does
+    not reach its depth is kept as it came, and said.
+    """
+    state = work.model.virgin() if state is None else state
+    done: list[BlowDone] = []
+    faults: list[str] = []
+    for k, given in enumerate(blows, start=1):
+        blow, result, fault = _carried_out(work, state, given)
+        if result is None or not result.outcome.valid:
+            why = fault or (result.reason if result else "")
+            faults.append(f"blow {k} ({blow.words()}): {why}; it and what follows were left out")
+            break
+        state = result.state
+        one = _told(work, blow, given, result)
+        done.append(one)
+        progress(f"blow {k} of {len(blows)}: {one.sentence()}")
+        if one.fault:
+            faults.append(f"blow {k} ({blow.words()}): {one.fault}")
+    return Struck(state, tuple(done), tuple(faults), area_surplus_mm2(work.model, state))
+
+
+def _carried_out(work: Workpiece, state: State, given: GivenBlow
+                 ) -> tuple[Blow, Advance | None, str]:
+    blow = blow_of(given)
+    if given.energy_J is None:
+        return blow, strike(work, state, blow), ""
+    travel = _travel_of(work, state, blow, given.energy_J)
+    if travel is None:
+        return blow, None, (f"no balance, or a travel beyond {LAST_TRAVEL_MM:g} mm, before the "
+                            f"sheet has taken {given.energy_J:g} J")
+    result = strike(work, state, replace(blow, travel_mm=travel))
+    if result.outcome.valid and result.path:
+        missing = given.energy_J - loading_work_J(result)
+        if abs(missing) > 0.01 * given.energy_J and result.path[-1].force_N > 0.0:
+            travel += 1e3 * missing / result.path[-1].force_N
+            result = strike(work, state, replace(blow, travel_mm=travel))
+    return replace(blow, travel_mm=travel), result, ""
+
+
+def _travel_of(work: Workpiece, state: State, blow: Blow, energy_J: float) -> float | None:
+    """Travel at which the body has given the sheet so much energy, in long increments."""
+    travel = FIRST_TRAVEL_MM
+    while travel <= LAST_TRAVEL_MM:
+        tool = set_body(work, state, blow, travel)
+        tried = advance(work.model, state, Load(tool, travel, FORCE_N), SEARCH)
+        curve = [(0.0, 0.0), *((p.travel_mm, p.force_N) for p in tried.path)]
+        spent = [1e-3 * travelled_work([(t, f, None) for t, f in curve[:k]])
+                 for k in range(1, len(curve) + 1)]
+        if spent[-1] >= energy_J:
+            return float(np.interp(energy_J, spent, [t for t, _ in curve]))
+        if not tried.outcome.valid:
+            return None
+        travel *= 2.0
+    return None
+
+
+def loading_work_J(result: Advance) -> float:
+    """Work of a travelling body until it turned back, J."""
+    return 1e-3 * travelled_work([(0.0, 0.0, None),
+                                  *((p.travel_mm, p.force_N, None) for p in result.path)])
+
+
+def _told(work: Workpiece, blow: Blow, given: GivenBlow, result: Advance) -> BlowDone:
+    left = probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
+    energy, fault = loading_work_J(result), ""
+    if given.depth_mm is not None:
+        asked = blow.depth_mm
+        if abs(left - asked) > max(MISSED_MM, MISSED_SHARE * given.depth_mm):
+            fault = f"{asked:+.2f} mm was asked for and {left:+.2f} mm is left: {result.reason}"
+    elif given.travel_mm is not None and result.travel_mm < 0.999 * given.travel_mm:
+        fault = (f"{given.travel_mm:g} mm of travel was asked for and {result.travel_mm:.2f} mm "
+                 f"reached: {result.reason}")
+    elif given.energy_J is not None and abs(energy - given.energy_J) > 0.03 * given.energy_J:
+        fault = f"{given.energy_J:g} J was asked for and {energy:.3g} J given"
+    return BlowDone(blow, left, result.travel_mm, result.force_N, energy, result.snapped, fault)
+
+
+def field_of_state(work: Workpiece, state: State, source: str = "made by blows") -> DepthField:
+    """The deviations of a panel as it stands, as a depth field."""
+    seen = work.sampling.field(state)
+    d = np.where(seen.on_panel, seen.d_mm, 0.0)
+    spline = RectBivariateSpline(seen.x_mm, seen.y_mm, d.T, s=0)
+    x0, x1, y0, y1 = (float(v) for v in (seen.x_mm[0], seen.x_mm[-1], seen.y_mm[0], seen.y_mm[-1]))
+    return DepthField(
+        depth=lambda x, y: np.asarray(spline(np.clip(x, x0, x1), np.clip(y, y0, y1), grid=False)),
+        reach_mm=(x0, x1, y0, y1), noise_mm=0.0, source=source,
+        places_mm=np.empty((0, 2)), places_line=np.empty(0, dtype=np.int64))

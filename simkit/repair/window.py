@@ -1,0 +1,67 @@
+"""Where a panel gets its fine elements: about damage measured, or that blows will do."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.case.blows import GivenBlow
+from simkit.case.panel import Panel
+from simkit.dent.field import DepthField, Extent
+from simkit.panel.surface import Window
+
+SEEN_MM = 0.05
+"""Deviation from which a place counts as damaged, half of the usual tolerance."""
+MARGIN_MM = 25.0
+"""Fine elements reach this far beyond the damage: taps beside the crown need them."""
+FLATTEST_MM = 2500.0
+"""A flatter panel's dents are as wide as this radius would make them: its sheet stretches."""
+KEPT = 0.6
+"""Share of a travel that stays as depth, for a guess at the dent's width only."""
+DEPTH_OF_JOULE_MM = 3.0
+"""Depth left by a joule, for the same guess; it grows with the square root."""
+
+
+def fine_window(depth: DepthField | None, blows: tuple[GivenBlow, ...] | None, panel: Panel,
+                extent: Extent) -> Window:
+    """The part of the plan with fine elements; half of the panel where nothing is known."""
+    x0, x1, y0, y1 = extent
+    if blows:
+        boxes = np.array([_box(blow, panel) for blow in blows])
+        a, c = boxes[:, [0, 2]].min(axis=0)
+        b, d = boxes[:, [1, 3]].max(axis=0)
+    elif depth is None:
+        return Window(0.5 * x0, 0.5 * x1, 0.5 * y0, 0.5 * y1)
+    else:
+        a, b, c, d = damage_box(depth)
+    return Window(float(max(x0, a - MARGIN_MM)), float(min(x1, b + MARGIN_MM)),
+                  float(max(y0, c - MARGIN_MM)), float(min(y1, d + MARGIN_MM)))
+
+
+def _box(blow: GivenBlow, panel: Panel) -> Extent:
+    """Where a blow is expected to dent the sheet.
+
+    A curved sheet gives way almost without stretching: it is mirrored at a plane half the depth
+    down, which cuts out a piece sqrt(radius x depth) from the middle to its ridge (Pogorelov's
+    mirrored cap, known from memory); a flat one is taken as curved by ``FLATTEST_MM``.
+    """
+    depth = blow.depth_mm or 0.0
+    if blow.travel_mm is not None:
+        depth = KEPT * blow.travel_mm
+    elif blow.energy_J is not None:
+        depth = DEPTH_OF_JOULE_MM * float(np.sqrt(blow.energy_J))
+    half = 0.5 * max(blow.length_mm or 0.0, blow.width_mm or 0.0)
+    reach = []
+    for radius in (panel.radius_x_mm, panel.radius_y_mm):
+        reach.append(half + float(np.sqrt(min(radius or np.inf, FLATTEST_MM) * depth)))
+    return (blow.x_mm - reach[0], blow.x_mm + reach[0], blow.y_mm - reach[1], blow.y_mm + reach[1])
+
+
+def damage_box(depth: DepthField) -> Extent:
+    """Box of what stands out of the noise: x from, to, y from, to; all measured if nothing does."""
+    x0, x1, y0, y1 = depth.box_mm
+    x, y = np.linspace(x0, x1, 101), np.linspace(y0, y1, 101)
+    out = np.abs(depth(*np.meshgrid(x, y))) > max(SEEN_MM, 3.0 * depth.noise_mm)
+    if not out.any():
+        return depth.box_mm
+    columns, rows = np.flatnonzero(out.any(axis=0)), np.flatnonzero(out.any(axis=1))
+    return (float(x[columns[0]]), float(x[columns[-1]]), float(y[rows[0]]), float(y[rows[-1]]))

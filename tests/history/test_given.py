@@ -1,0 +1,73 @@
+"""Dents made by the blows that a case gives.
+
+Truth: exact, symmetry of a flat panel (struck from inside it takes the mirror image of the same
+blow from outside) and the definition of work (force times travel).
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from simkit.case.load import load_case
+from simkit.history.given import field_of_state, strike_given
+from simkit.history.reconstruct import Reconstruction, reconstruct
+from simkit.repair.workpiece import Workpiece, make_workpiece
+
+CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
+        "panel": {"surface": "flat", "length_x_mm": 160, "length_y_mm": 140, "thickness_mm": 0.8,
+                  "grade": "DC04"},
+        "mesh": {"fine_mm": 9, "coarse_mm": 18, "layers": 3}}
+BALL = {"body": "ball", "radius_mm": 15, "x_mm": 8, "y_mm": -5}
+
+
+def work_of(folder: Path, *blows: dict[str, Any]) -> Workpiece:
+    described = {**CASE, "dent": {"blows": list(blows)}}
+    (folder / "case.yaml").write_text(json.dumps(described), encoding="utf-8")
+    return make_workpiece(load_case(folder))
+
+
+@pytest.fixture(scope="module")
+def outside(tmp_path_factory) -> tuple[Workpiece, Reconstruction]:
+    work = work_of(tmp_path_factory.mktemp("outside"), {**BALL, "depth_mm": 1.5})
+    return work, reconstruct(work)
+
+
+def test_depth_is_left(outside) -> None:
+    work, done = outside
+    assert (done.method, done.matched) == ("blows", True)
+    field = field_of_state(work, done.state)
+    assert field(8.0, -5.0) == pytest.approx(-1.5, abs=0.05)
+    assert "area surplus" in done.sentence()
+
+
+def test_inside_mirrors_outside(outside, tmp_path) -> None:
+    work = work_of(tmp_path, {**BALL, "depth_mm": 1.5, "side": "inside"})
+    high = work.sampling.field(reconstruct(work).state).d_mm
+    low = outside[0].sampling.field(outside[1].state).d_mm
+    assert np.nanmax(high) > 1.4
+    np.testing.assert_allclose(high, -low, atol=0.01)
+
+
+def test_energy_and_travel_say_the_same(outside, tmp_path) -> None:
+    work = work_of(tmp_path, {**BALL, "energy_J": 1.0})
+    by_energy = strike_given(work, work.case.dent.blows)
+    assert by_energy.faults == ()
+    assert by_energy.done[0].energy_J == pytest.approx(1.0, rel=0.03)
+    travel = round(by_energy.done[0].travel_mm, 3)
+    work = work_of(tmp_path, {**BALL, "travel_mm": travel})
+    by_travel = strike_given(work, work.case.dent.blows)
+    assert by_travel.done[0].left_mm == pytest.approx(by_energy.done[0].left_mm, abs=0.02)
+
+
+def test_what_is_not_reached_is_said(tmp_path) -> None:
+    """No sheet of this panel takes 400 J before its tool has gone through it."""
+    work = work_of(tmp_path, {**BALL, "depth_mm": 0.5}, {**BALL, "energy_J": 400.0})
+    done = reconstruct(work)
+    assert not done.matched
+    assert len(done.blows) == 1
+    assert "NOT as asked: blow 2" in done.sentence()
