@@ -23,6 +23,7 @@ UNIT_OF_SUFFIX = {
     "_N": "N",
     "_MPa": "MPa",
     "_GPa": "GPa",
+    "_J": "J",
     "_mrad": "mrad",
     "_deg": "deg",
     "_pct": "%",

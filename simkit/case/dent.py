@@ -139,8 +139,8 @@ class Dent(Part):
     """The dent as a depth field, or as the blows that made it. Without it: virgin panel.
 
     Either readings (points_csv, sections_csv with sections, outlines; all that are given count
-    together), or one of grid_csv, scan, shapes, blows. Deviations are in mm along the outward normal of
-    the undamaged panel: low is negative, high positive.
+    together), or one of grid_csv, scan, shapes, blows. Deviations are in mm along the outward
+    normal of the undamaged panel: low is negative, high positive.
     """
 
     points_csv: CsvFile | None = choice(
