@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-import copy
 import io
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -59,7 +59,7 @@ def load_case(
 
 def make_case(data: Mapping[str, Any], folder: str | Path = ".",
               strategies: Sequence[str] | None = STRATEGY_NAMES, *,
-              grades: Sequence[str] | None = None) -> Case:
+              grades: Sequence[str] | None = None, name: str = "case made in Python") -> Case:
     """Check a case given as plain data: the keys of the case file as nested mappings.
 
     Parameters
@@ -67,14 +67,24 @@ def make_case(data: Mapping[str, Any], folder: str | Path = ".",
     data : what a case file holds; `format: 1` is filled in.
     folder : where relative file names of data files count from.
     strategies, grades : names that exist; None leaves that sort unchecked.
+    name : what messages call the case.
 
     Raises
     ------
     InputErrors : every fault, with its key.
     """
-    document = Document("case made in Python")
-    document.data.update(copy.deepcopy({"format": 1, **data}))
+    document = Document(name)
+    document.data.update(frozen({"format": 1, **data}))
     return _checked(document, Path(folder) / "case.yaml", KnownNames(strategies, grades))
+
+
+def frozen(value: Any) -> Any:
+    """Plain data as the models take it: copied, lists as tuples."""
+    if isinstance(value, Mapping):
+        return {key: frozen(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return tuple(frozen(item) for item in value)
+    return value
 
 
 def save_case(case: Case, file: str | Path) -> Path:
@@ -109,6 +119,8 @@ def _checked(document: Document, file: Path, known: KnownNames) -> Case:
     said += unheard(list(cross_checks(blocks, known)), said)
     if said or case is None:
         errors = [document.error(complaint) for complaint in said]
+        if not document.lines:  # made in Python: there is no line to point to
+            errors = [replace(error, line=None) for error in errors]
         raise InputErrors(sorted(errors, key=lambda error: error.line or 0))
     return case.opened_from(file)
 

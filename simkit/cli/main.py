@@ -20,6 +20,7 @@ VERBS = {
     "check": "Read a case and name every fault in it; computes nothing.",
     "run": "Repair one case by one strategy and record every step.",
     "compare": "Repair one case by several strategies and compare them.",
+    "study": "Carry out many runs from one file: cases x variations x strategies x replicates.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
     "verify": "Solve problems with known answers and compare.",

@@ -39,3 +39,21 @@ def formed_sheet(sheet: Sheet, prestrain: float, bake_MPa: float) -> Sheet:
     return replace(
         sheet, hardening=TableLaw(p, sheet.hardening.stress(prestrain + p) + used + bake_MPa),
         backstress=left, strain_range=sheet.strain_range - prestrain)
+
+
+def scaled_sheet(sheet: Sheet, factor: float) -> Sheet:
+    """The sheet with its whole flow stress, backstress included, times a factor (no unit).
+
+    Raises
+    ------
+    InputError : a factor that is not positive.
+    """
+    if factor == 1.0:
+        return sheet
+    if not factor > 0.0:
+        raise InputError(f"flow stress times {factor:g}", "a factor above zero")
+    p = geometric_strains(2.0e-5, max(0.6, sheet.strain_range), POINTS)
+    return replace(
+        sheet, hardening=TableLaw(p, factor * sheet.hardening.stress(p)),
+        backstress=tuple(Backstress(factor * term.modulus_MPa, term.recovery)
+                         for term in sheet.backstress))

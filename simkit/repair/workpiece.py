@@ -16,7 +16,7 @@ from simkit.dent.strain import strain_from_shape
 from simkit.errors import InputError
 from simkit.inspection.sampling import Sampling, make_sampling
 from simkit.kernels.teamwork import cores
-from simkit.material.forming import formed_sheet
+from simkit.material.forming import formed_sheet, scaled_sheet
 from simkit.material.grades import load_grade
 from simkit.material.hardening import Sheet
 from simkit.measurement.read import read_dent
@@ -124,7 +124,8 @@ def panel_sheet(case: Case) -> Sheet:
                          "the grade as delivered, or no bake_MPa", file=str(case.file),
                          key="panel.bake_MPa")
     try:
-        return formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
+        sheet = formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
+        return scaled_sheet(sheet, panel.yield_factor)
     except InputError as error:
         raise InputError(error.what, error.expected, file=str(case.file),
                          key="panel.prestrain") from error

@@ -1,0 +1,80 @@
+"""`simkit study`: many runs from one file, one table."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simkit.cli.working import say
+from simkit.errors import InputError
+from simkit.kernels.teamwork import cores
+from simkit.study.matrix import count_runs
+from simkit.study.study import foretell, label, open_study, plan_runs, run_study
+from simkit.study.studyfile import read_study
+
+ASKED_FROM = 2000
+"""Runs from which the command asks before it begins."""
+MOST = 200_000
+SHOWN = 40
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit study cases/studies/tab-size.yaml --dry-run
+  simkit study cases/studies/tab-size.yaml --out runs/tab-size
+  simkit study my-study.yaml --scheduler tcp://host:8786
+""")
+@click.argument("study", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder of the study; runs/<study> if not given.")
+@click.option("--workers", type=click.IntRange(1, 256), default=None,
+              help="Runs at once; as many as there are processors if not given.")
+@click.option("--scheduler", metavar="ADDRESS",
+              help="Dask scheduler that spreads the runs over machines; all must see the folder.")
+@click.option("--dry-run", is_flag=True,
+              help="Print the runs, their number, time and disk; carry nothing out.")
+@click.option("--yes", is_flag=True, help="Do not ask before a very large study.")
+def command(study: Path, out: Path | None, workers: int | None, scheduler: str | None,
+            dry_run: bool, yes: bool) -> None:
+    """Carry out every run of STUDY: cases x variations x strategies x replicates.
+
+    Each run has a folder named by the digest of its inputs. A run that has finished is never
+    repeated; given again, the command goes on where it stopped. Writes runs.csv and steps.csv (and
+    .parquet), conclusions.csv, and sensitivities.csv where the sample was drawn for it. A run that
+    fails is a row with its status and reason. Exit code 0 when all runs have a result, 1 when some
+    failed, 2 for bad input.
+    """
+    spec = read_study(study)
+    here = study if study.is_dir() else study.parent
+    total = count_runs(spec, here)
+    if total > MOST:
+        raise InputError(f"the study has {total:,} runs", f"at most {MOST:,}; a sample in place "
+                         "of a grid", str(study))
+    if total > ASKED_FROM and not yes and not dry_run and not click.confirm(
+            f"The study has {total:,} runs. Go on?"):
+        raise click.Abort
+    plans = plan_runs(spec, here)
+    folder = out or Path("runs") / (study.resolve().name if study.is_dir() else study.stem)
+    processes = workers or cores()
+    if dry_run:
+        for plan in plans[:SHOWN]:
+            say(label(plan))
+        if len(plans) > SHOWN:
+            say(f"... and {len(plans) - SHOWN} more")
+        for line in foretell(spec, plans, folder, processes):
+            say(line)
+        return
+    note = open_study(folder, spec)
+    say(f"{spec.title}. {spec.about}")
+    if note:
+        say(note)
+    for line in foretell(spec, plans, folder, processes):
+        say(line)
+    files = run_study(spec, plans, folder, processes, scheduler, say)
+    say("")
+    conclusions = folder / "conclusions.csv"
+    if conclusions in files:
+        say(f"conclusions in {conclusions}")
+    for file in files:
+        say(f"table    {file}")

@@ -1,0 +1,147 @@
+"""One run of a study as a folder that says everything: made once, carried out by any process.
+
+A run folder holds job.json (what it is), case/ (the case file and its data, as used), run/ (the
+record of the repair) and, once it has ended, result.json. Its name is the digest of its inputs.
+"""
+
+from __future__ import annotations
+
+import fcntl
+import hashlib
+import json
+import shutil
+import time
+import traceback
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Any
+
+from simkit import __version__
+from simkit.case import Case, load_case, resolved, save_case, with_keys
+from simkit.errors import InputError, InputErrors
+from simkit.files import write_atomic, write_json
+from simkit.strategy import find_strategy
+from simkit.study.matrix import RunPlan
+from simkit.study.run import UNBALANCED, prepare, run_strategy
+from simkit.study.scatter import noisy_table, scattered
+from simkit.study.studyfile import Study
+
+FORMAT = 1
+
+
+def run_digest(plan: RunPlan, study: Study) -> str:
+    """Name of the run's folder: the digest of all that its answer depends on."""
+    case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
+    data = resolved(case)
+    data.pop("strategies", None)
+    what: dict[str, Any] = {"simkit": __version__, "case": data, "strategy": plan.strategy,
+            "data": {".".join(key): hashlib.sha256(file.read_bytes()).hexdigest()
+                     for key, file in case.data_files().items()}}
+    if study.scatter.noise_mm > 0.0:
+        what["noise"] = [study.scatter.noise_mm, study.seed, plan.replicate]
+    text = json.dumps(what, sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()[:20]
+
+
+def make_job(plan: RunPlan, study: Study, folder: Path) -> None:
+    """Write the inputs of a run into its folder, once."""
+    if (folder / "job.json").exists():
+        return
+    case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
+    inside = folder / "case"
+    shutil.rmtree(inside, ignore_errors=True)
+    inside.mkdir(parents=True)
+    names: dict[str, Any] = {}
+    for path, file in case.data_files().items():
+        name = "-".join(path) + file.suffix
+        if study.scatter.noise_mm > 0.0 and path[0] == "dent" and file.suffix == ".csv":
+            text = noisy_table(file, study.scatter.noise_mm, study.seed, plan.replicate)
+            write_atomic(inside / name, text.encode())
+        else:
+            shutil.copyfile(file, inside / name)
+        names[".".join(path)] = (inside / name).resolve().as_posix()
+    save_case(with_keys(case, names) if names else case, inside / "case.yaml")
+    write_json(folder / "job.json", {
+        "format": FORMAT, "case": plan.name, "strategy": plan.strategy,
+        "replicate": plan.replicate, "varied": plan.varied, "draw": plan.draw,
+        "start": _start_digest(inside)})
+
+
+STARTS_ON = ("panel", "mesh", "dent", "history", "goal", "seed")
+"""Blocks of the case that the reconstruction hangs on; kit and limits do not change it."""
+
+
+def _start_digest(case_folder: Path) -> str:
+    """Digest of what the reconstruction hangs on; runs of one dent share it."""
+    data = resolved(load_case(case_folder / "case.yaml", None))
+    text = json.dumps({key: data.get(key) for key in STARTS_ON}, sort_keys=True)
+    prints = hashlib.sha256((__version__ + text).encode())
+    for file in sorted(case_folder.iterdir()):
+        if file.name != "case.yaml":
+            prints.update(file.read_bytes())
+    return prints.hexdigest()[:20]
+
+
+def read_result(folder: Path) -> dict[str, Any] | None:
+    """Result of a run; None while it has none that can be read."""
+    try:
+        result = json.loads((folder / "result.json").read_text("utf-8"))
+    except (OSError, ValueError):
+        return None
+    return result if isinstance(result, dict) and result.get("format") == FORMAT else None
+
+
+def carry_out(folder: Path, starts: Path) -> dict[str, Any]:
+    """Carry a run out, or go on with it, and write result.json; failures are results too."""
+    done = read_result(folder)
+    if done is not None:
+        return done
+    begin = time.process_time()
+    job = json.loads((folder / "job.json").read_text("utf-8"))
+    result: dict[str, Any] = {"format": FORMAT, "status": "done", "reason": ""}
+    try:
+        case = load_case(folder / "case" / "case.yaml", None)
+        result["row"], notes = _repair(case, job, folder, starts)
+        result["matched"], result["rms_mm"] = notes["matched"], notes["rms_mm"]
+        if result["row"]["outcome"] == UNBALANCED:
+            result["status"] = "not converged"
+        elif not notes["matched"]:
+            result["status"] = "not matched"
+    except InputErrors as errors:
+        result |= {"status": "bad input", "reason": str(errors.errors[0])}
+    except InputError as error:
+        result |= {"status": "bad input", "reason": str(error)}
+    except MemoryError:
+        result |= {"status": "out of memory", "reason": "a coarser mesh or more memory"}
+    except OSError:
+        raise
+    except Exception as error:
+        write_atomic(folder / "error.txt", traceback.format_exc().encode())
+        result |= {"status": "internal error",
+                   "reason": f"{type(error).__name__}: {error}; see error.txt"}
+    result["cpu_s"] = round(time.process_time() - begin, 2)
+    write_json(folder / "result.json", result)
+    return result
+
+
+def _repair(case: Case, job: dict[str, Any], folder: Path,
+            starts: Path) -> tuple[dict[str, str], dict[str, Any]]:
+    start_folder = starts / job["start"]
+    start_folder.mkdir(parents=True, exist_ok=True)
+    with _alone(start_folder / ".lock"):
+        start = prepare(case, start_folder, 1, _quiet)
+    row = run_strategy(start, find_strategy(job["strategy"]), folder / "run", _quiet)
+    return row, dict(start.notes)
+
+
+def _quiet(text: str) -> None:
+    """Progress that nobody reads."""
+
+
+@contextmanager
+def _alone(lock: Path) -> Iterator[None]:
+    """One process at a time: strategies of one dent share its reconstruction."""
+    with open(lock, "w", encoding="utf-8") as file:
+        fcntl.flock(file, fcntl.LOCK_EX)
+        yield

@@ -1,0 +1,93 @@
+"""Carrying out the runs of a study: on this machine, or on a Dask cluster by its address."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
+from pathlib import Path
+from typing import Any
+
+from simkit.errors import InputError
+from simkit.study.worker import run_in_process
+
+Progress = Callable[[str], None]
+PATIENCE_S = 20
+"""How long a scheduler may take to answer."""
+
+
+def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: str | None,
+                  progress: Progress, labels: list[str]) -> dict[str, str]:
+    """Carry out runs that have no result yet; status by folder name.
+
+    Results go to disk, not through memory: a process, worker or scheduler that dies loses only
+    the runs it was at, and those go on from their last complete step.
+
+    Raises
+    ------
+    InputError : the scheduler cannot be reached, or the disk does not take results.
+    """
+    begin = time.monotonic()
+    statuses: dict[str, str] = {}
+    source = (_by_cluster(folders, starts, scheduler) if scheduler
+              else _by_processes(folders, starts, workers))
+    for index, status in source:
+        statuses[folders[index].name] = status
+        done = len(statuses)
+        left = (time.monotonic() - begin) / done * (len(folders) - done)
+        progress(f"[{done}/{len(folders)}] {labels[index]}: {status}"
+                 + (f"; about {_duration(left)} left" if left > 0.0 else ""))
+    return statuses
+
+
+def _duration(seconds: float) -> str:
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+
+
+def _by_processes(folders: list[Path], starts: Path,
+                  workers: int) -> Iterator[tuple[int, str]]:
+    pool = ThreadPoolExecutor(workers)
+    try:
+        jobs = {pool.submit(run_in_process, str(folder), str(starts)): index
+                for index, folder in enumerate(folders)}
+        open_jobs = set(jobs)
+        while open_jobs:
+            done, open_jobs = wait(open_jobs, return_when=FIRST_COMPLETED)
+            for job in sorted(done, key=lambda item: jobs[item]):
+                yield jobs[job], _status(job)
+    finally:
+        pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _status(job: Any) -> str:
+    try:
+        return str(job.result())
+    except OSError as error:
+        raise InputError(f"results cannot be written: {error}",
+                         "free disk space, then the same command again: finished runs are kept"
+                         ) from None
+
+
+def _by_cluster(folders: list[Path], starts: Path, scheduler: str) -> Iterator[tuple[int, str]]:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise InputError("--scheduler needs the package distributed",
+                         "pip install 'simkit[study]'") from None
+    try:
+        client = Client(scheduler, timeout=PATIENCE_S)
+    except (OSError, ValueError, TimeoutError) as error:
+        raise InputError(f"no scheduler answers at {scheduler} ({type(error).__name__})",
+                         "the address that `dask scheduler` prints, such as tcp://host:8786"
+                         ) from None
+    with client:
+        jobs = {client.submit(run_in_process, str(folder.resolve()), str(starts.resolve()),
+                              pure=False, retries=2): index
+                for index, folder in enumerate(folders)}
+        for job in as_completed(list(jobs)):
+            if job.status == "finished":
+                yield jobs[job], str(job.result())
+            else:
+                yield jobs[job], f"lost by the cluster ({type(job.exception()).__name__})"

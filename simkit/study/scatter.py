@@ -1,0 +1,61 @@
+"""One draw of what differs from one real job to the next."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import numpy as np
+
+from simkit.case import Case, with_keys
+from simkit.errors import InputError
+from simkit.study.studyfile import Scatter
+
+
+def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[str, float]:
+    """Keys of the case that a draw changes, clipped to three standard deviations."""
+    normal = np.clip(rng.standard_normal(2), -3.0, 3.0)
+    keys: dict[str, float] = {}
+    if scatter.thickness_pct > 0.0:
+        keys["panel.thickness_mm"] = float(
+            case.panel.thickness_mm * (1.0 + 0.01 * scatter.thickness_pct * normal[0]))
+    if scatter.yield_pct > 0.0:
+        keys["panel.yield_factor"] = float(
+            case.panel.yield_factor * (1.0 + 0.01 * scatter.yield_pct * normal[1]))
+    return keys
+
+
+def scattered(case: Case, scatter: Scatter, seed: int, replicate: int) -> Case:
+    """The case of one replicate. Draws hang on seed and replicate only, so that strategies and
+    varied keys meet the same draws (common random numbers)."""
+    keys = drawn_keys(case, scatter, np.random.default_rng([seed, replicate]))
+    return with_keys(case, keys) if keys else case
+
+
+def noisy_table(file: Path, noise_mm: float, seed: int, replicate: int) -> str:
+    """Text of a CSV of readings with an error added to each depth (column d_mm).
+
+    Raises
+    ------
+    InputError : no column d_mm, or a depth that is no number.
+    """
+    rows = [row for row in file.read_text("utf-8-sig").splitlines()
+            if row.strip() and not row.startswith("#")]
+    table = list(csv.reader(rows))
+    if not table or "d_mm" not in [name.strip() for name in table[0]]:
+        raise InputError("scatter.noise_mm needs readings", "a table with a column d_mm",
+                         str(file))
+    column = [name.strip() for name in table[0]].index("d_mm")
+    error = np.random.default_rng([seed, replicate, 7]).normal(0.0, noise_mm, len(table))
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(table[0])
+    for row, add in zip(table[1:], error[1:], strict=True):
+        try:
+            row[column] = f"{float(row[column]) + add:.4f}"
+        except (ValueError, IndexError):
+            raise InputError(f"row {row} has no depth", "a number in column d_mm",
+                             str(file)) from None
+        writer.writerow(row)
+    return text.getvalue()

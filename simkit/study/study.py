@@ -1,0 +1,177 @@
+"""A study from file to tables: plan, carry out what is missing, join, conclude."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Mapping
+from dataclasses import asdict
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from ruamel.yaml import YAML
+
+from simkit import __version__
+from simkit.errors import InputError
+from simkit.files import write_json, write_table
+from simkit.study.conclusions import all_pairs, sensitivities
+from simkit.study.jobs import FORMAT, make_job, read_result, run_digest
+from simkit.study.matrix import RunPlan, plan_runs, words
+from simkit.study.run import SUMMARY
+from simkit.study.runner import carry_out_all
+from simkit.study.studyfile import Study
+from simkit.study.tables import HEAD, run_row, step_rows, write_both
+
+Progress = Callable[[str], None]
+PAIR_KEYS = ("case", "replicate")
+ROUGH_S, ROUGH_MB = 40.0, 6.0
+"""Time and disk of a run where nothing has been measured yet: first-dent, one strategy."""
+
+
+def open_study(folder: Path, study: Study) -> str:
+    """Make or open the folder of a study; a sentence if the study has changed since.
+
+    Raises
+    ------
+    InputError : the folder holds something else.
+    """
+    mark = folder / "study.json"
+    what = {"format": FORMAT, "kind": "study", "simkit": __version__,
+            "study": study.model_dump(mode="json")}
+    if mark.exists():
+        try:
+            held = json.loads(mark.read_text("utf-8"))
+            if held.get("kind") != "study":
+                raise ValueError
+        except (ValueError, AttributeError):
+            raise InputError("study.json is damaged", "a new folder for --out", str(mark)) from None
+        if held.get("format") != FORMAT:
+            raise InputError(f"study.json has format {held.get('format')!r}", f"{FORMAT}",
+                             str(mark))
+        if held == json.loads(json.dumps(what)):
+            return ""
+        write_json(mark, what)
+        return "The study has changed since this folder was made; runs that are the same are kept."
+    if folder.exists() and any(folder.iterdir()):
+        raise InputError("this folder holds something else", "an empty or new folder", str(folder))
+    folder.mkdir(parents=True, exist_ok=True)
+    write_json(mark, what)
+    return ""
+
+
+def run_study(study: Study, plans: list[RunPlan], folder: Path, workers: int,
+              scheduler: str | None, progress: Progress) -> list[Path]:
+    """Carry out what has no result yet and write the tables; returns the files."""
+    names = [run_digest(plan, study) for plan in plans]
+    first: dict[str, RunPlan] = {}
+    for name, plan in zip(names, plans, strict=True):
+        if name in first:
+            progress(f"note: {label(plan)} is the same run as {label(first[name])}: carried out "
+                     "once")
+        first.setdefault(name, plan)
+    missing = {}
+    for name, plan in first.items():
+        place = folder / "runs" / name
+        make_job(plan, study, place)
+        if read_result(place) is None:
+            missing[name] = plan
+    progress(f"{len(first)} runs, {len(first) - len(missing)} of them finished before")
+    statuses = carry_out_all(
+        [folder / "runs" / name for name in missing], folder / "starts", workers, scheduler,
+        progress, [label(plan) for plan in missing.values()]) if missing else {}
+    return join(study, plans, names, folder, statuses)
+
+
+def label(plan: RunPlan) -> str:
+    """A run in a few words."""
+    parts = [plan.name, plan.strategy, words(plan.varied)]
+    return " ".join(part for part in parts if part) + (
+        f" #{plan.replicate}" if plan.replicate else "")
+
+
+def join(study: Study, plans: list[RunPlan], names: list[str], folder: Path,
+         statuses: Mapping[str, str]) -> list[Path]:
+    """Write runs, steps, conclusions and sensitivities from what the run folders hold."""
+    rows: list[dict[str, str]] = []
+    steps: list[dict[str, str]] = []
+    seen: set[str] = set()
+    for name, plan in zip(names, plans, strict=True):
+        place = folder / "runs" / name
+        job = {"case": plan.name, "strategy": plan.strategy, "replicate": plan.replicate,
+               "varied": plan.varied}
+        rows.append(run_row(place, job, _case_data(place), statuses.get(name, "")))
+        if name not in seen:
+            steps += step_rows(place / "run", name)
+        seen.add(name)
+    files = write_both(folder, "runs", rows, (*HEAD, *_varied(study), *SUMMARY))
+    files += write_both(folder, "steps", steps, ("run",))
+    files += _conclude(study, rows, folder)
+    return files
+
+
+def _varied(study: Study) -> list[str]:
+    keys = [vary.key for vary in study.vary]
+    return keys + ([between.key for between in study.sample.keys] if study.sample else [])
+
+
+def _case_data(place: Path) -> dict[str, Any]:
+    """The case as the run used it; file names stay words."""
+    text = (place / "case" / "case.yaml").read_text("utf-8")
+    return YAML(typ="safe", pure=True).load(text)
+
+
+def _conclude(study: Study, rows: list[dict[str, str]], folder: Path) -> list[Path]:
+    keys = (*PAIR_KEYS, *_varied(study))
+    found = [pair for quantity in (f"steps_{study.stage}", f"minutes_{study.stage}",
+                                   "improvement_pct")
+             if any(quantity in row for row in rows)
+             for pair in all_pairs(rows, quantity, keys)]
+    table = [{key: f"{value:.6g}" if isinstance(value, float) else str(value)
+              for key, value in asdict(pair).items()} | {"sentence": pair.sentence()}
+             for pair in found]
+    files = []
+    if table:
+        write_table(folder / "conclusions.csv", tuple(table[0]), table)
+        files.append(folder / "conclusions.csv")
+    return files + _sensitivities(study, rows, folder)
+
+
+def _sensitivities(study: Study, rows: list[dict[str, str]], folder: Path) -> list[Path]:
+    """Sobol' indices by strategy and quantity, where the sample was drawn for them."""
+    sample = study.sample
+    if sample is None or sample.method != "sobol-indices" or study.vary or study.replicates > 1:
+        return []
+    keys = [between.key for between in sample.keys]
+    table = []
+    groups = dict.fromkeys((row["case"], row["strategy"]) for row in rows)
+    for case, strategy in groups:
+        own = [row for row in rows if (row["case"], row["strategy"]) == (case, strategy)]
+        for quantity in (f"steps_{study.stage}", "improvement_pct", "stretch_mm2"):
+            cells = [row.get(quantity, "") for row in own]
+            if len(own) != sample.count * (len(keys) + 2) or "" in cells:
+                continue
+            for key, once, total in sensitivities(np.array(cells, float), keys, sample.count):
+                table.append({"case": case, "strategy": strategy, "quantity": quantity,
+                              "key": key, "first_order": f"{once:.4g}", "total": f"{total:.4g}"})
+    if not table:
+        return []
+    write_table(folder / "sensitivities.csv", tuple(table[0]), table)
+    return [folder / "sensitivities.csv"]
+
+
+def foretell(study: Study, plans: list[RunPlan], folder: Path, workers: int) -> list[str]:
+    """Number of runs, time and disk, in lines; from finished runs of the folder if there are."""
+    names = {run_digest(plan, study) for plan in plans}
+    results = [read_result(folder / "runs" / name) for name in names]
+    times = [result["cpu_s"] for result in results if result and "cpu_s" in result]
+    left = len(names) - sum(result is not None for result in results)
+    each = float(np.median(times)) if times else ROUGH_S
+    source = (f"median of {len(times)} finished runs" if times
+              else "a rough figure, none has finished yet")
+    return [f"runs      {len(plans)}, {len(names)} of them different, {left} to carry out",
+            f"time      about {left * each / workers / 60.0:.0f} min on {workers} processes "
+            f"({each:.0f} s a run: {source})",
+            f"disk      about {left * ROUGH_MB:.0f} MB"]
+
+
+__all__ = ["foretell", "open_study", "plan_runs", "run_study"]
