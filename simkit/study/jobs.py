@@ -19,6 +19,7 @@ from typing import Any
 
 from simkit import __version__
 from simkit.case import Case, load_case, resolved, save_case, with_keys
+from simkit.case.reading import dotted
 from simkit.errors import InputError, InputErrors
 from simkit.files import write_atomic, write_json
 from simkit.strategy import find_strategy
@@ -36,7 +37,7 @@ def run_digest(plan: RunPlan, study: Study) -> str:
     data = resolved(case)
     data.pop("strategies", None)
     what: dict[str, Any] = {"simkit": __version__, "case": data, "strategy": plan.strategy,
-            "data": {".".join(key): hashlib.sha256(file.read_bytes()).hexdigest()
+            "data": {dotted(key): hashlib.sha256(file.read_bytes()).hexdigest()
                      for key, file in case.data_files().items()}}
     if study.scatter.noise_mm > 0.0:
         what["noise"] = [study.scatter.noise_mm, study.seed, plan.replicate]
@@ -54,13 +55,13 @@ def make_job(plan: RunPlan, study: Study, folder: Path) -> None:
     inside.mkdir(parents=True)
     names: dict[str, Any] = {}
     for path, file in case.data_files().items():
-        name = "-".join(path) + file.suffix
+        name = "-".join(map(str, path)) + file.suffix
         if study.scatter.noise_mm > 0.0 and path[0] == "dent" and file.suffix == ".csv":
             text = noisy_table(file, study.scatter.noise_mm, study.seed, plan.replicate)
             write_atomic(inside / name, text.encode())
         else:
             shutil.copyfile(file, inside / name)
-        names[".".join(path)] = (inside / name).resolve().as_posix()
+        names[dotted(path)] = (inside / name).resolve().as_posix()
     save_case(with_keys(case, names) if names else case, inside / "case.yaml")
     write_json(folder / "job.json", {
         "format": FORMAT, "case": plan.name, "strategy": plan.strategy,
