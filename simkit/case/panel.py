@@ -164,8 +164,9 @@ class Panel(Part):
     bake_MPa: float = number(
         "Rise of the yield stress in the paint oven; leave out for grades named -baked.",
         0.0, 150.0, 0.0)
-    yield_factor: float = number(
-        "Flow stress over that of the grade: batches of one grade differ.", 0.7, 1.4, 1.0)
+    flow_stress_pct: float = number(
+        "Flow stress in per cent of the grade's: batches of one grade differ.",
+        70.0, 140.0, 100.0)
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
     edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)
     supports: tuple[Support, ...] = items("Spring beds behind the panel.", (), 0)

@@ -125,7 +125,7 @@ def panel_sheet(case: Case) -> Sheet:
                          key="panel.bake_MPa")
     try:
         sheet = formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
-        return scaled_sheet(sheet, panel.yield_factor)
+        return scaled_sheet(sheet, 0.01 * panel.flow_stress_pct)
     except InputError as error:
         raise InputError(error.what, error.expected, file=str(case.file),
                          key="panel.prestrain") from error

@@ -21,8 +21,8 @@ def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[s
         keys["panel.thickness_mm"] = float(
             case.panel.thickness_mm * (1.0 + 0.01 * scatter.thickness_pct * normal[0]))
     if scatter.yield_pct > 0.0:
-        keys["panel.yield_factor"] = float(
-            case.panel.yield_factor * (1.0 + 0.01 * scatter.yield_pct * normal[1]))
+        keys["panel.flow_stress_pct"] = float(
+            case.panel.flow_stress_pct * (1.0 + 0.01 * scatter.yield_pct * normal[1]))
     return keys
 
 

@@ -30,8 +30,8 @@ VARY = "vary:\n  - {key: panel.thickness_mm, values: [0.7, 0.8]}\n"
     ("strategies:", "replicates: 3\nstrategies:", ["without any scatter"]),
     ("panel.thickness_mm", "panel.thicknes_mm", ["thicknes_mm"]),
     ("values: [0.7, 0.8]", "values: [0.7, 99]", ["99", "thickness_mm"]),
-    ("strategies:", "sample: {count: 3, method: sobol, keys: [{key: panel.yield_factor, low: 0.9,"
-     " high: 1.1}]}\nstrategies:", ["power of two"]),
+    ("strategies:", "sample: {count: 3, method: sobol, keys: [{key: panel.flow_stress_pct, low: 90,"
+     " high: 110}]}\nstrategies:", ["power of two"]),
     ("strategies:", "sample: {count: 4, keys: [{key: panel.thickness_mm, low: 0.9, high: 0.8}]}"
      "\nstrategies:", ["lower bound first", "varied twice"]),
     ("format: 1", "format: 2", ["format"]),
@@ -59,7 +59,7 @@ def test_every_combination_once(tmp_path: Path) -> None:
 def test_a_million_runs_are_refused_before_anything_is_built(
         tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     file = write_study(tmp_path, VARY, "sample: {count: 65536, method: sobol-indices, keys: "
-                       "[{key: panel.yield_factor, low: 0.9, high: 1.1}]}\n")
+                       "[{key: panel.flow_stress_pct, low: 90, high: 110}]}\n")
     assert main(["study", str(file), "--out", str(tmp_path / "out")]) == 2
     assert "393,216 runs" in capsys.readouterr().err
 
@@ -67,10 +67,10 @@ def test_a_million_runs_are_refused_before_anything_is_built(
 def test_latin_hypercube_has_one_point_in_each_slice(tmp_path: Path) -> None:
     # by its definition: McKay, Beckman and Conover 1979 (from memory)
     file = write_study(tmp_path, VARY, "sample: {count: 8, keys: "
-                       "[{key: panel.yield_factor, low: 0.8, high: 1.2}]}\n")
+                       "[{key: panel.flow_stress_pct, low: 80, high: 120}]}\n")
     study = read_study(file)
-    values = np.array([point["panel.yield_factor"] for point, _ in variations(study)])
-    slices = np.sort(np.floor((values - 0.8) / 0.4 * 8).astype(int))
+    values = np.array([point["panel.flow_stress_pct"] for point, _ in variations(study)])
+    slices = np.sort(np.floor((values - 80.0) / 40.0 * 8).astype(int))
     assert slices.tolist() == list(range(8))
 
 
