@@ -12,6 +12,8 @@ from simkit.case.plan import plan_bounds
 from simkit.case.reference import json_schema, reference_page
 from simkit.checks.deeper import check_case
 from simkit.checks.summary import measured, summary, told_apart
+from simkit.cli.answer import json_option, result
+from simkit.cli.working import say
 from simkit.measurement.read import read_dent
 
 
@@ -36,6 +38,7 @@ Examples:
 @click.option("--reference", is_flag=True, is_eager=True, expose_value=False,
               callback=_print_and_leave(reference_page),
               help="Print the reference page of the case file (Markdown) and leave.")
+@json_option
 def command(case: str) -> None:
     """Read CASE and name every fault in it; compute nothing.
 
@@ -47,6 +50,8 @@ def command(case: str) -> None:
     """
     checked = check_case(case)
     depth = read_dent(checked.dent, plan_bounds(checked.panel))
-    for word, line in summary(checked) + measured(depth) + told_apart(checked, depth):
-        click.echo(f"{word:<11}{line}")
-    click.echo("ok")
+    lines = summary(checked) + measured(depth) + told_apart(checked, depth)
+    for word, line in lines:
+        say(f"{word:<11}{line}")
+    say("ok")
+    result({"ok": True, "summary": dict(lines), "case": checked.model_dump(mode="json")})

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.checks.deeper import check_case
+from simkit.cli.answer import json_option, number_or_text, result, wanted
 from simkit.cli.working import EXIT_NOT_CONVERGED, cautions, clear, hello, out_folder, say
 from simkit.kernels.teamwork import cores
 from simkit.show.draw import draw_comparison, draw_run
@@ -29,6 +30,7 @@ Examples:
 @click.option("--workers", type=click.IntRange(1, 64), default=None,
               help="Strategies at once; as many as there are processors if not given.")
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a comparison.")
+@json_option
 def command(case: str, strategies: str | None, out: Path | None, workers: int | None,
             fresh: bool) -> None:
     """Repair CASE by several strategies with the same tools and compare them.
@@ -46,7 +48,7 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
     folder = out or out_folder(checked, "comparison")
     clear(folder, fresh)
     hello(checked)
-    rows = compare(checked, names, folder, say, workers or cores())
+    rows = compare(checked, names, folder, say, workers or cores(), quiet=wanted())
     pictures = draw_comparison(folder)
     for name in names:
         pictures += draw_run(folder / "runs" / name)
@@ -57,5 +59,7 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
     for picture in pictures:
         say(f"picture  {picture}")
     cautions()
+    result({"folder": folder, "pictures": pictures, "strategies": [
+        {key: number_or_text(text) for key, text in row.items()} for row in rows]})
     if any(row["outcome"] == UNBALANCED for row in rows):
         raise click.exceptions.Exit(EXIT_NOT_CONVERGED)

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import click
 
+from simkit.cli.answer import json_option, result
+from simkit.cli.working import say
 from simkit.material.grades import Grade, grade_names, load_grade
 from simkit.material.tensile import tensile_test
 
@@ -69,6 +72,7 @@ Examples:
   simkit grades DC04        every number of one grade with its source
 """)
 @click.argument("name", required=False)
+@json_option
 def command(name: str | None) -> None:
     """List the sheet grades, or every number of the grade NAME.
 
@@ -76,4 +80,13 @@ def command(name: str | None) -> None:
     is; none of them replaces a tensile test of the sheet at hand. In a painted panel the steel
     has been stretched and baked: take the grade for that state where there is one.
     """
-    click.echo(overview() if name is None else detail(load_grade(name)))
+    say(overview() if name is None else detail(load_grade(name)))
+    shown = grade_names() if name is None else (name,)
+    result({"grades": [_data(load_grade(one)) for one in shown]})
+
+
+def _data(grade: Grade) -> dict[str, Any]:
+    test = tensile_test(grade.sheet())
+    return {"name": grade.name, "title": grade.title, "kind": grade.kind,
+            "artificial": grade.artificial, "Rp02_MPa": test.Rp02_MPa, "Rm_MPa": test.Rm_MPa,
+            "Ag": test.Ag, "numbers": grade.numbers}

@@ -17,21 +17,27 @@ from simkit.errors import InputError, InputErrors, nearest
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 VERBS = {
+    "init": "Write a commented case to start from.",
     "check": "Read a case and name every fault in it; computes nothing.",
     "run": "Repair one case by one strategy and record every step.",
     "compare": "Repair one case by several strategies and compare them.",
     "study": "Carry out many runs from one file: cases x variations x strategies x replicates.",
+    "try": "Do single operations on a panel and see what each one changes.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
     "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
+    "completion": "Print what makes the shell complete verbs and options.",
 }
 """Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""
 
+COMPLETES = "_SIMKIT_COMPLETE"
+"""Variable by which the shell asks for completions; see `simkit completion`."""
 DONE, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 2, 130, 141
 
 EPILOG = """\b
 First steps:
+  simkit init my-panel          a commented case to start from
   simkit grades                 which sheet grades there are
   simkit check cases/first-dent is the case sound?
   simkit compare cases/first-dent --out runs/first
@@ -93,6 +99,8 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run the command line; returns the exit code and never shows a traceback for bad input."""
     args = list(sys.argv[1:] if argv is None else argv)
     try:
+        if argv is None and COMPLETES in os.environ:
+            cli.main(prog_name="simkit", complete_var=COMPLETES)
         code = _invoke(args)
         sys.stdout.flush()
         return code

@@ -9,12 +9,13 @@ import click
 
 from simkit.case.plan import plan_bounds
 from simkit.checks.deeper import check_case
+from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
 from simkit.dent.field import DepthField
 from simkit.errors import InputError
 from simkit.inspection.damage import Surroundings, read_damage, write_reading
 from simkit.inspection.damage.reading import yield_strain_of
-from simkit.inspection.damage.store import write_scan
+from simkit.inspection.damage.store import as_data, write_scan
 from simkit.inspection.damage.words import text_of
 from simkit.measurement.read import read_dent
 from simkit.scan.orient import AXES, OUTSIDES
@@ -50,6 +51,7 @@ Examples:
 @click.option("--thickness", type=click.FloatRange(0.3, 4.0), metavar="MM",
               help="Scan: thickness of the sheet, for the strain estimate.")
 @click.option("--grade", metavar="NAME", help="Scan: grade of the sheet, for its yield.")
+@json_option
 def command(source: Path, out: Path | None, tolerance: float | None, unit: str | None,
             outside: str, along: str | None, reference: Path | None, reference_unit: str | None,
             mirrored: bool, thickness: float | None, grade: str | None) -> None:
@@ -75,13 +77,16 @@ def command(source: Path, out: Path | None, tolerance: float | None, unit: str |
         say("")
     for line in text_of(reading):
         say(line)
+    files: list[Path] = []
     if out is not None:
         files = write_reading(out, reading, title)
         if measured is not None:
             files += write_scan(out, measured, depth, title)
         say("")
-        for file in [*files, *draw_reading(out)]:
+        files += draw_reading(out)
+        for file in files:
             say(f"written  {file}")
+    result({"files": files, "reading": as_data(reading, title)})
 
 
 def _case(source: Path) -> tuple[str, DepthField, Surroundings, float]:

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.checks.deeper import check_case
+from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import (
     EXIT_NOT_CONVERGED,
     EXIT_NOT_FLAT,
@@ -39,6 +40,7 @@ Examples:
               help="Repeat the repair on every history that explains the dent alike; writes "
                    "band.csv.")
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
+@json_option
 def command(case: str, name: str, out: Path | None, threads: int, band: bool,
             fresh: bool) -> None:
     """Repair CASE by one strategy and record every step.
@@ -71,6 +73,8 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     for picture in pictures:
         say(f"picture  {picture}")
     cautions()
+    result({"folder": folder, "pictures": pictures, "band": doubted[0] if doubted else None,
+            **{key: number_or_text(text) for key, text in row.items()}})
     if row["flat"] != "yes":
         failed = row["outcome"] == UNBALANCED
         raise click.exceptions.Exit(EXIT_NOT_CONVERGED if failed else EXIT_NOT_FLAT)

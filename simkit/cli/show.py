@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
 
+from simkit.cli.answer import json_option, number_or_text, result
+from simkit.cli.working import say
 from simkit.errors import InputError
 from simkit.optics.bench import Pose
 from simkit.record.read import is_comparison, read_comparison
@@ -62,6 +65,7 @@ Examples:
               help="Reflections: direction of the lines on the panel, from the x axis.")
 @click.option("--tilt", callback=_pair, metavar="X,Y",
               help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")
+@json_option
 def command(folder: Path, out: Path | None, step: int | None, three_d: bool, reflections: bool,
             movie: bool, eye: float, lamp: float, spacing: float, view: float, lines: float,
             tilt: tuple[float, float]) -> None:
@@ -71,12 +75,14 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
     and after, what is left, two sections, lows and highs against steps, force against travel.
     For a comparison: the table, bars, final maps, and lows and highs of all strategies.
     """
+    rows: tuple[Mapping[str, str], ...] = ()
     pose = Pose(eye, lamp, view, USUAL.turn_deg, lines, *tilt, spacing, USUAL.lit)
     if is_comparison(folder):
         if step is not None or three_d or movie:
             raise InputError("--step, --three-d and --movie are for one run",
                              "one of the folders in runs/", str(folder))
-        click.echo(comparison_table(read_comparison(folder).rows))
+        rows = read_comparison(folder).rows
+        say(comparison_table(rows))
         files = draw_comparison(folder, out)
         if reflections:
             files += draw_comparison_reflections(folder, out, pose)
@@ -90,6 +96,8 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
                                     step))
-    click.echo(f"{len(files)} pictures:")
+    say(f"{len(files)} pictures:")
     for path in files:
-        click.echo(f"  {path}")
+        say(f"  {path}")
+    result({"pictures": files, "strategies": [
+        {key: number_or_text(text) for key, text in row.items()} for row in rows]})

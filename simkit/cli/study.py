@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
 from simkit.errors import InputError
 from simkit.kernels.teamwork import cores
@@ -35,6 +36,7 @@ Examples:
 @click.option("--dry-run", is_flag=True,
               help="Print the runs, their number, time and disk; carry nothing out.")
 @click.option("--yes", is_flag=True, help="Do not ask before a very large study.")
+@json_option
 def command(study: Path, out: Path | None, workers: int | None, scheduler: str | None,
             dry_run: bool, yes: bool) -> None:
     """Carry out every run of STUDY: cases x variations x strategies x replicates.
@@ -64,6 +66,7 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
             say(f"... and {len(plans) - SHOWN} more")
         for line in foretell(spec, plans, folder, processes):
             say(line)
+        result({"runs": total, "labels": [label(plan) for plan in plans]})
         return
     note = open_study(folder, spec)
     say(f"{spec.title}. {spec.about}")
@@ -78,3 +81,4 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
         say(f"conclusions in {conclusions}")
     for file in files:
         say(f"table    {file}")
+    result({"runs": total, "folder": folder, "files": files})

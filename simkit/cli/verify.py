@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import clear, say
 from simkit.verification.manual import write_manual
 from simkit.verification.verify import Solved, verify
@@ -25,6 +26,7 @@ Examples:
 @click.option("--manual", type=click.Path(path_type=Path), metavar="DIR",
               help="Also write the manual's pages and figures into DIR.")
 @click.option("--fresh", is_flag=True, help="Solve again what the folder already holds.")
+@json_option
 def command(problems: tuple[str, ...], quick: bool, out: Path | None, manual: Path | None,
             fresh: bool) -> None:
     """Solve problems with known answers and compare: exact, published, by other codes.
@@ -45,6 +47,11 @@ def command(problems: tuple[str, ...], quick: bool, out: Path | None, manual: Pa
     say(f"table  {folder / 'verification.csv'}")
     if manual is not None:
         say(f"manual {write_manual(folder, manual)}")
+    result({"checks": checks, "failed": len(failed), "departing": departing,
+            "table": folder / "verification.csv", "problems": [
+                {"name": solved.name, "skipped": solved.skipped, "seconds": solved.seconds,
+                 "rows": [{key: number_or_text(text) for key, text in row.items()}
+                          for row in solved.rows]} for solved in done]})
     if failed:
         raise click.exceptions.Exit(1)
 

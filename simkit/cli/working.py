@@ -11,6 +11,7 @@ import click
 
 import simkit
 from simkit.case import Case
+from simkit.cli.answer import wanted
 from simkit.errors import InputError
 from simkit.tool.cautions import cautions_for
 
@@ -19,9 +20,10 @@ OWN_FILES = ("case.json", "compare.json", "run.json", "verification.csv")
 
 
 def say(text: str) -> None:
-    """A line of progress, at once also through pipes."""
-    click.echo(text)
-    sys.stdout.flush()
+    """A line of progress, at once also through pipes; beside the answer where that is JSON."""
+    beside = wanted()
+    click.echo(text, err=beside)
+    (sys.stderr if beside else sys.stdout).flush()
 
 
 def out_folder(case: Case, name: str) -> Path:

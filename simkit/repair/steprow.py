@@ -31,7 +31,7 @@ class StepRow:
 
     Attributes
     ----------
-    step, operation, tool, x_mm, y_mm, goal_mm : what was asked for.
+    step, operation, tool, x_mm, y_mm, goal_mm, angle_deg : what was asked for.
     outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
     minutes : of this step, from the table of times (common practice, no source); the first step
         carries the set-up, the first push the access to the inner face.
@@ -62,6 +62,7 @@ class StepRow:
     x_mm: float = NAN
     y_mm: float = NAN
     goal_mm: float = NAN
+    angle_deg: float = NAN
     outcome: str = ""
     reason: str = ""
     tool_change: bool = False
@@ -174,7 +175,7 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
     return {
         "operation": op.kind, "tool": op.tool, "x_mm": op.x_mm, "y_mm": op.y_mm,
         "goal_mm": NAN if op.kind == "let-down" or op.force_N is not None else op.goal_mm,
-        "outcome": result.outcome.value, "reason": result.reason,
+        "angle_deg": op.angle_deg, "outcome": result.outcome.value, "reason": result.reason,
         "before_mm": before_mm, "released_mm": released_mm,
         "predicted_mm": predicted[-1] if predicted else NAN,
         "travel_mm": result.travel_mm, "force_N": result.force_N,

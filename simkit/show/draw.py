@@ -6,6 +6,7 @@ from pathlib import Path
 
 from simkit.optics.bench import Pose
 from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
+from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
 from simkit.show.movie import reflection_movie
 from simkit.show.profiles import section_figure
@@ -91,6 +92,13 @@ def draw_comparison_reflections(folder: Path, out_dir: Path | None = None,
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
     with look():
         return [save(side_by_side_figure(record, pose or Pose()), out / "reflections.png")]
+
+
+def draw_difference(run_dir: Path) -> Path:
+    """Draw what a few operations have changed: before, after, difference."""
+    record = read_run(Path(run_dir))
+    with look():
+        return save(difference_figure(record), record.folder / "pictures" / "difference.png")
 
 
 def draw_movie(run_dir: Path, out_dir: Path | None = None, pose: Pose | None = None) -> list[Path]:

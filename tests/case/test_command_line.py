@@ -91,7 +91,7 @@ def test_misspelled_grade(write: Write, capsys: pytest.CaptureFixture[str]) -> N
 
 @pytest.mark.parametrize(("args", "part"), [
     (["chek"], "did you mean 'check'?"),
-    (["nonsense"], "verbs: check, run"),
+    (["nonsense"], "verbs: init, check, run"),
     (["check"], "Missing argument"),
     (["check", "a", "b"], "unexpected extra argument"),
     (["check", "--wrong"], "No such option"),

@@ -1,0 +1,68 @@
+"""`--json`: the answer of a verb as one JSON object on standard output, progress beside it."""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Callable, Mapping
+from dataclasses import fields, is_dataclass
+from pathlib import Path
+from typing import Any
+
+import click
+import numpy as np
+
+KEY = "simkit.json"
+
+
+def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
+    """The option --json: say() then goes to standard error, and result() prints its object."""
+    return click.option("--json", is_flag=True, expose_value=False, is_eager=True, callback=_note,
+                        help="Answer with one JSON object; progress goes to standard error.",
+                        )(command)
+
+
+def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
+    ctx.meta[KEY] = bool(value)
+
+
+def wanted() -> bool:
+    """Whether the verb that is running was asked for JSON."""
+    ctx = click.get_current_context(silent=True)
+    return bool(ctx is not None and ctx.meta.get(KEY))
+
+
+def result(answer: Mapping[str, Any]) -> None:
+    """Print the answer if JSON was asked for; None stands for numbers that do not exist."""
+    if wanted():
+        click.echo(json.dumps(plain(answer), indent=2, allow_nan=False))
+
+
+def plain(value: Any) -> Any:
+    """A value of JSON's own kinds: paths and words as text, NaN as None, arrays as lists."""
+    if is_dataclass(value) and not isinstance(value, type):
+        return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, Mapping):
+        return {str(key): plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple | set):
+        return [plain(item) for item in value]
+    if isinstance(value, np.ndarray | np.generic):
+        return plain(value.tolist())
+    if isinstance(value, float):
+        return value if math.isfinite(value) else None
+    if value is None or isinstance(value, bool | int | str):
+        return value
+    return str(value) if isinstance(value, Path) else plain(getattr(value, "value", str(value)))
+
+
+def number_or_text(text: str) -> float | int | bool | str | None:
+    """A cell of one of our tables as what it stands for; None where it is empty."""
+    word = text.strip()
+    if word in ("yes", "no"):
+        return word == "yes"
+    for kind in (int, float):
+        try:
+            return kind(word)
+        except ValueError:
+            continue
+    return word or None

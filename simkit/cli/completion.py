@@ -1,0 +1,24 @@
+"""`simkit completion`: what makes the shell complete verbs and options."""
+
+from __future__ import annotations
+
+import click
+from click.shell_completion import get_completion_class
+
+from simkit.cli.main import COMPLETES, cli
+
+SHELLS = ("bash", "zsh", "fish")
+
+
+@click.command("completion", epilog="""\b
+Examples:
+  eval "$(simkit completion bash)"                      for this shell
+  simkit completion bash >> ~/.bashrc                   for every new one
+  simkit completion fish > ~/.config/fish/completions/simkit.fish
+""")
+@click.argument("shell", type=click.Choice(SHELLS))
+def command(shell: str) -> None:
+    """Print the script that makes SHELL complete simkit's verbs and options."""
+    kind = get_completion_class(shell)
+    assert kind is not None
+    click.echo(kind(cli, {}, "simkit", COMPLETES).source())

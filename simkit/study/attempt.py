@@ -1,0 +1,111 @@
+"""Single operations tried by hand, on a case's dent or on any step of a run of it."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Sequence
+from pathlib import Path
+from typing import Any
+
+from simkit.case import Case
+from simkit.errors import InputError
+from simkit.record.write import finish, identity, open_folder, record_step, resume
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session, open_session
+from simkit.repair.spoken import say_operation
+from simkit.repair.steprow import StepRow
+from simkit.repair.workpiece import make_workpiece
+from simkit.study.run import FLAT, prepare, summary
+
+Progress = Callable[[str], None]
+BY_HAND, AS_TRIED = "by hand", "as tried"
+
+
+def dent_of(case: Case, folder: Path, threads: int, progress: Progress) -> Session:
+    """A session at the case's dent; what is reconstructed is kept in the folder for next time."""
+    open_folder(folder, identity(case))
+    return prepare(case, folder, threads, progress).session
+
+
+def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Progress) -> Session:
+    """A session at a step of a run of this case (its last if None), which counts as step 0.
+
+    The dent and the last step are stored with the run; a step between is worked again from the
+    dent, which gives the same panel.
+
+    Raises
+    ------
+    InputError : no run, one of another case, or no such step.
+    """
+    _same_case(case, run)
+    session = resume(run, make_workpiece(case, threads=threads), None)
+    if session is None:
+        raise InputError("the run's states cannot be read", "run the case again", str(run))
+    last = session.now.row.step
+    number = last if step is None else step
+    if not 0 <= number <= last:
+        raise InputError(f"step {number} is not in this run", f"0 to {last}", str(run))
+    if number not in (0, last):
+        rows = [done.row for done in session.steps[1 : number + 1]]
+        if any(row.operation in ("hold", "let-down") for row in rows):
+            raise InputError(f"step {number} stands on tools that were held",
+                             f"step 0 or {last}, whose states are stored", str(run))
+        session = session.branch(0)
+        for row in rows:
+            progress(f"again, step {row.step} of {number}: {row.operation} {row.tool}")
+            session = session.apply(_asked(row))
+    else:
+        session = session.branch(number)
+    return open_session(session.work, session.state)
+
+
+def attempt(start: Session, operations: Sequence[Operation], folder: Path, said: dict[str, Any],
+            progress: Progress) -> Session:
+    """Carry the operations out one after the other and record them as a run; its session."""
+    case = start.work.case
+    words = [say_operation(operation) for operation in operations]
+    open_folder(folder, {**identity(case), "strategy": BY_HAND, "tried": words, **said})
+    session = start
+    record_step(folder, session)
+    for operation in operations:
+        session = session.apply(operation)
+        record_step(folder, session)
+        progress(line_of(session.now.row))
+    outcome = FLAT if session.now.row.flat else AS_TRIED
+    finish(folder, session, BY_HAND, outcome, {"summary": summary(session, BY_HAND, outcome)})
+    return session
+
+
+def next_folder(folder: Path) -> Path:
+    """Folder 01, 02, ... of the next try."""
+    taken = [int(p.name) for p in folder.glob("[0-9][0-9]") if p.is_dir()]
+    return folder / f"{max(taken, default=0) + 1:02d}"
+
+
+def line_of(row: StepRow) -> str:
+    """What one operation did, in one line."""
+    return (f"{row.step:>2}: {row.operation} {row.tool} at ({row.x_mm:.0f}, {row.y_mm:.0f}): "
+            f"{row.before_mm:+.2f} -> {row.released_mm:+.2f} mm (wanted {row.goal_mm:+.2f}), "
+            f"{row.force_N:.0f} N, {row.outcome}; panel: low {row.max_low_mm:+.2f}, high "
+            f"{row.max_high_mm:+.2f} mm, {_better(row.improvement_pct)}")
+
+
+def _better(percent: float) -> str:
+    return f"{percent:.0f} % better" if percent >= 0.0 else f"{-percent:.0f} % worse"
+
+
+def _asked(row: StepRow) -> Operation:
+    return Operation(row.operation, row.tool, row.x_mm, row.y_mm, row.goal_mm, row.angle_deg)
+
+
+def _same_case(case: Case, run: Path) -> None:
+    mark = run / "case.json"
+    try:
+        stored = json.loads(mark.read_text("utf-8"))
+    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        raise InputError("not a run folder, or a damaged one", "a folder written by simkit run",
+                         str(mark)) from error
+    here = json.loads(json.dumps(identity(case)))
+    if not isinstance(stored, dict) or any(stored.get(key) != here[key] for key in here):
+        raise InputError("this run is of another case, or of the case before it was changed",
+                         "the case file as it was, or a new run", str(run))
