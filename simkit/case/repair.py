@@ -24,6 +24,9 @@ class Limits(Part):
     """What one operation may not exceed."""
 
     steps: int = number("Largest number of operations in a repair.", 1, 500, 30)
+    minutes: float | None = number(
+        "Minutes of work for the whole repair; no step begins after them. Absent: no limit.",
+        1.0, 100000.0, None)
     pull_force_N: float = number("Largest pull.", 10.0, 20000.0, 2500.0)
     push_force_N: float = number("Largest push or tap-down force.", 10.0, 20000.0, 1500.0)
     travel_mm: float = number("Largest travel of a tool in one operation.", 0.5, 100.0, 25.0)

@@ -29,9 +29,9 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("dent", _dent_text(case.dent)),
         ("history", _history_text(case)),
         ("kit", f"{', '.join(tools)}; glue {glue}"),
-        ("limits", f"{limits.steps} steps, pull {limits.pull_force_N:g} N, push "
-                   f"{limits.push_force_N:g} N, travel {limits.travel_mm:g} mm, strain at the "
-                   f"paint {limits.paint_strain:g}"),
+        ("limits", f"{limits.steps} steps, {_minutes(limits.minutes)}pull "
+                   f"{limits.pull_force_N:g} N, push {limits.push_force_N:g} N, travel "
+                   f"{limits.travel_mm:g} mm, strain at the paint {limits.paint_strain:g}"),
         ("flat", f"{goal.stage}: {_stage_text(goal, goal.stage)} over {goal.slope_base_mm:g} mm"),
         ("stages", "; ".join(f"{name} {_stage_text(goal, name)}" for name in STAGE_NAMES)),
         ("strategies", ", ".join(case.strategies)),
@@ -150,3 +150,7 @@ def measured(depth: DepthField | None) -> list[tuple[str, str]]:
                            quality.next_places)
         lines.append(("next", f"measure at (x, y), expected error in mm: {places}"))
     return lines + [("note", note) for note in quality.notes]
+
+
+def _minutes(minutes: float | None) -> str:
+    return "" if minutes is None else f"{minutes:g} minutes, "

@@ -35,6 +35,7 @@ COARSER = 1.6
 """Element size of the search for the blow over that of the repair."""
 
 FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
+TIME_UP = "minutes used up"
 UNBALANCED, NO_MATCH = "did not converge", "depth field not matched"
 SUMMARY = ("strategy", "flat", "stage", "steps", "tool_changes", "minutes",
            *(f"steps_{stage}" for stage in STAGE_NAMES),
@@ -132,6 +133,8 @@ def ending(session: Session) -> str | None:
         return UNBALANCED
     if row.step >= limits.steps:
         return USED_UP
+    if limits.minutes is not None and sum(s.row.minutes for s in done) >= limits.minutes:
+        return TIME_UP
     return STUCK if _stagnates(session) else None
 
 

@@ -9,11 +9,10 @@ format: 1
 title: Small bowl
 about: Invented for the tests.
 panel: {surface: flat, length_x_mm: 160, length_y_mm: 120, thickness_mm: 0.8, grade: DC04}
-mesh: {fine_mm: 10, coarse_mm: 20, layers: 3}
+mesh: {fine_mm: 8, coarse_mm: 20, layers: 3}
 dent:
-  shapes:
-    - {kind: bowl, x_mm: 5, y_mm: -4, length_mm: 70, width_mm: 60, depth_mm: 1.0}
-history: {method: imprint, rounds: 2, match_mm: 0.5}
+  blows:
+    - {body: ball, radius_mm: 20, x_mm: 5, y_mm: -4, depth_mm: 1.0}
 kit: {tabs: [round-25], tips: [ball-12], glue: standard-hot-melt}
 limits: {steps: 1}
 """

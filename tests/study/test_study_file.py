@@ -79,7 +79,7 @@ def test_settings_are_read_as_yaml_and_checked(tmp_path: Path) -> None:
     case = load_case(tmp_path / "small")
     key, value = parse_setting("kit.tabs=[round-20, round-30]")
     assert with_keys(case, {key: value}).kit.tabs == ("round-20", "round-30")
-    assert with_keys(case, {"dent.shapes[0].depth_mm": 0.4}).dent.shapes[0].depth_mm == 0.4
+    assert with_keys(case, {"dent.blows[0].depth_mm": 0.4}).dent.blows[0].depth_mm == 0.4
     for text in ("panel.thickness_mm", "=3", "a=[1", "panel.thickness_mm=!!python/none"):
         with pytest.raises(InputError):
             parse_setting(text)

@@ -1,0 +1,52 @@
+"""`simkit table`: one table from many folders."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import click
+
+from simkit.cli.working import say
+from simkit.errors import InputError
+from simkit.files import write_atomic, write_table
+from simkit.study.gather import gather
+from simkit.study.tables import parquet
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit table runs/first runs/second
+  simkit table runs/* --out all.csv
+  simkit table runs/tab-size --out all.parquet
+""")
+@click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), metavar="FILE",
+              help="CSV or Parquet file by its ending; printed as CSV if not given.")
+def command(folders: tuple[Path, ...], out: Path | None) -> None:
+    """Join what FOLDERS hold: runs, comparisons and studies, one row a run.
+
+    The columns are case, dent, grade, strategy, status, matched, rms_mm, those of compare.csv and
+    those of the studies. Exit code 2 for a folder that holds none of these.
+    """
+    columns, rows = gather(list(folders))
+    full = [{column: row.get(column, "") for column in columns} for row in rows]
+    if out is None:
+        text = io.StringIO()
+        writer = csv.DictWriter(text, columns, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(full)
+        click.echo(text.getvalue(), nl=False)
+        return
+    if out.suffix == ".parquet":
+        data = parquet(columns, full)
+        if data is None:
+            raise InputError("--out .parquet needs the package pyarrow",
+                             "pip install 'simkit[study]', or a file that ends in .csv")
+        write_atomic(out, data)
+    elif out.suffix == ".csv":
+        write_table(out, columns, full)
+    else:
+        raise InputError(f"--out {out.name}", "a file that ends in .csv or .parquet")
+    say(f"table    {out}, {len(full)} rows")

@@ -1,0 +1,86 @@
+"""One table from many folders: runs, comparisons and studies, whatever is there."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import Any
+
+from simkit.errors import InputError
+from simkit.study.tables import HEAD, columns_of, dent_words
+
+LARGEST = 64 * 1024 * 1024
+
+
+def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
+    """Columns and rows, one row a finished run, in the order of the folders.
+
+    Raises
+    ------
+    InputError : a folder that holds no run, comparison or study, or a damaged one.
+    """
+    rows: list[dict[str, str]] = []
+    for folder in folders:
+        found = list(_rows(folder))
+        if not found:
+            raise InputError("no run, comparison or study in this folder",
+                             "a folder that simkit wrote", str(folder))
+        rows += found
+    return columns_of(rows, ("folder", *HEAD)), rows
+
+
+def _rows(folder: Path) -> Iterator[dict[str, str]]:
+    if (folder / "study.json").is_file() and (folder / "runs.csv").is_file():
+        for row in _table(folder / "runs.csv"):
+            yield {"folder": str(folder), **row}
+        return
+    if (folder / "compare.csv").is_file():
+        what = _description(folder / "case.json")
+        for row in _table(folder / "compare.csv"):
+            yield _joined(folder, what, row)
+        return
+    if (folder / "run.json").is_file():
+        summary = _description(folder / "run.json").get("summary")
+        if isinstance(summary, dict):
+            row = {str(key): str(value) for key, value in summary.items()}
+            yield _joined(folder, _description(folder / "case.json"), row)
+        return
+    if folder.is_dir():
+        for inside in sorted(folder.iterdir()):
+            if inside.is_dir() and not inside.is_symlink() and (
+                    inside / "case.json").is_file():
+                yield from _rows(inside)
+
+
+def _joined(folder: Path, what: Mapping[str, Any], row: dict[str, str]) -> dict[str, str]:
+    case = what.get("case")
+    panel = case.get("panel", {}) if isinstance(case, dict) else {}
+    head = {"folder": str(folder), "run": row.get("strategy", ""),
+            "case": str(case.get("title", "")) if isinstance(case, dict) else "",
+            "dent": dent_words(case.get("dent")) if isinstance(case, dict) else "",
+            "grade": str(panel.get("grade", "")),
+            "thickness_mm": str(panel.get("thickness_mm", "")),
+            "status": "done"}
+    return head | row
+
+
+def _description(path: Path) -> dict[str, Any]:
+    try:
+        if path.stat().st_size > LARGEST:
+            raise ValueError
+        data = json.loads(path.read_text("utf-8"))
+    except (OSError, ValueError, RecursionError):
+        raise InputError("cannot be read as a record of simkit", "the run given anew",
+                         str(path)) from None
+    return data if isinstance(data, dict) else {}
+
+
+def _table(path: Path) -> list[dict[str, str]]:
+    try:
+        with open(path, newline="", encoding="utf-8") as file:
+            return [{key: value or "" for key, value in row.items() if key}
+                    for row in csv.DictReader(file)]
+    except (OSError, UnicodeDecodeError, csv.Error):
+        raise InputError("cannot be read as a table", "the run given anew", str(path)) from None
