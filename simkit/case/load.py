@@ -95,7 +95,7 @@ def save_case(case: Case, file: str | Path) -> Path:
     InputError : the file exists already, or cannot be written.
     """
     file = Path(file)
-    data = resolved(case)
+    data = given(case)
     for path, place in case.data_files().items():
         block: Any = data
         for key in path[:-1]:
@@ -145,6 +145,11 @@ def _blocks(data: dict[str, Any], bad: set[str | int], folder: Path) -> Blocks:
     return Blocks(**good)
 
 
+def given(case: Case) -> dict[str, Any]:
+    """The case as plain data with only the keys that were given: as the author would write it."""
+    return _named(case, case.model_dump(mode="json", exclude_unset=True, exclude_none=True))
+
+
 def resolved(case: Case) -> dict[str, Any]:
     """The case as plain data with every default filled in, for the run folder.
 
@@ -154,6 +159,13 @@ def resolved(case: Case) -> dict[str, Any]:
     data = case.model_dump(mode="json", exclude_none=True)
     if case.panel.outline == "disc":
         data["panel"].pop("edges")
+    if case.dent is not None and case.dent.blows:
+        data.pop("history")  # the blows are the history
+    return _named(case, data)
+
+
+def _named(case: Case, data: dict[str, Any]) -> dict[str, Any]:
+    """Data files by their names from the case file's folder, where they lie inside it."""
     for path, file in case.data_files().items():
         block: Any = data
         for key in path[:-1]:

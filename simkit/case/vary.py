@@ -9,7 +9,7 @@ from typing import Any
 from ruamel.yaml import YAML
 from ruamel.yaml.error import YAMLError
 
-from simkit.case.load import frozen, make_case, resolved
+from simkit.case.load import frozen, given, make_case
 from simkit.case.model import Case
 from simkit.errors import InputError
 
@@ -32,7 +32,7 @@ def with_keys(case: Case, changes: Mapping[str, Any]) -> Case:
     InputError : a key that cannot be followed.
     InputErrors : the changed case has faults.
     """
-    data = resolved(case)
+    data = given(case)
     for key, value in changes.items():
         _set(data, key, value)
     return make_case(data, case.folder, name=str(case.file)).opened_from(case.file)
