@@ -15,6 +15,7 @@ class Outcome(Enum):
     GLUE_LET_GO = "glue let go"
     WOULD_SNAP = "would snap"
     NO_CONVERGENCE = "did not converge"
+    BOOKS_OFF = "books do not balance"
 
     @property
     def advice(self) -> str:
@@ -24,7 +25,7 @@ class Outcome(Enum):
     @property
     def valid(self) -> bool:
         """Whether the state after it may be used."""
-        return self is not Outcome.NO_CONVERGENCE
+        return self not in (Outcome.NO_CONVERGENCE, Outcome.BOOKS_OFF)
 
 
 _ADVICE = {
@@ -42,4 +43,7 @@ _ADVICE = {
                         " work its surroundings first.",
     Outcome.NO_CONVERGENCE: "No balance was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
+    Outcome.BOOKS_OFF: "The work of the tool was not found again in the sheet, so the shape found"
+                       " cannot be trusted and the panel is left as it was; use a finer mesh or"
+                       " smaller increments, or go less far in one operation.",
 }

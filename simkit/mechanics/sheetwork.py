@@ -101,6 +101,12 @@ class Internal:
         self.held = 0.0
 
     @property
+    def energy(self) -> float:
+        """Stored elastic energy, plastic work since the virgin panel and potential of the tools
+        held, N mm: what ``force`` is the change of."""
+        return self.stored + self.plastic_work + self.held
+
+    @property
     def points(self) -> Array:
         """Layer states at the end of the step, (elements, gauss points, layers, numbers)."""
         if self._points is None:

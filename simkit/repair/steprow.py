@@ -167,10 +167,6 @@ def area_surplus_mm2(model: Model, state: State) -> float:
 def operation_numbers(op: Operation, result: Advance, before_mm: float,
                       released_mm: float) -> dict[str, Any]:
     """Columns that describe the operation."""
-    spent = result.stored + result.plastic + result.drag
-    given = result.work + result.standing
-    size = max(abs(result.work), abs(result.standing),
-               abs(result.stored) + result.plastic + result.drag)
     predicted = [p.predicted_mm for p in result.path]
     return {
         "operation": op.kind, "tool": op.tool, "x_mm": op.x_mm, "y_mm": op.y_mm,
@@ -181,7 +177,7 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
         "travel_mm": result.travel_mm, "force_N": result.force_N,
         "work_Nmm": result.work, "standing_Nmm": result.standing, "stored_Nmm": result.stored,
         "plastic_Nmm": result.plastic, "snap_Nmm": result.drag,
-        "energy_error_pct": 100.0 * (given - spent) / size if size > 0.0 else 0.0,
+        "energy_error_pct": 100.0 * result.missing_Nmm / result.turnover_Nmm,
         "iterations": result.iterations, "cuts": result.cuts, "snapped": result.snapped,
         "penetration_mm": max((p.penetration_mm for p in result.path), default=NAN),
     }

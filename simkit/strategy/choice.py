@@ -91,7 +91,7 @@ def in_vain(session: Session, kind: str, tool: str, spot: Spot) -> bool:
             continue
         if row.operation == kind and row.tool == tool:
             wanted = abs(row.goal_mm - row.before_mm)
-            failed = row.outcome == Outcome.NO_CONVERGENCE.value
+            failed = not Outcome(row.outcome).valid
             return failed or (_changed(row) < LITTLE_MM + 1e-9
                               or _changed(row) < LITTLE_SHARE * wanted)
     return False

@@ -128,7 +128,7 @@ def ending(session: Session) -> str | None:
     if row.flat:
         return FLAT
     done = session.steps[1:]
-    failed = [s.row.outcome == Outcome.NO_CONVERGENCE.value for s in done[-3:]]
+    failed = [not Outcome(s.row.outcome).valid for s in done[-3:]]
     if len(failed) == 3 and all(failed):
         return UNBALANCED
     if row.step >= limits.steps:

@@ -7,6 +7,7 @@ motions of a tab) bordering the sheet's equations.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from enum import Enum
 from typing import Protocol
 
 import numpy as np
@@ -43,12 +44,24 @@ class Reading:
     held_Nmm: float = 0.0
 
 
+class Withdrawal(Enum):
+    """How a tool is taken away where the sheet would not be stable under its fading force."""
+
+    DRAWN_BACK = "a body that travels: drawn back the way it came; its work is force times travel"
+    SOFTENED = "springs, made weaker and weaker; it has a method weaker(share)"
+    FADES = "a force without a place: it fades, and the sheet may snap"
+
+
 class Engagement(Protocol):
     """A tool on the sheet."""
 
     @property
     def unknowns(self) -> int:
         """Number of own unknowns."""
+
+    @property
+    def withdrawal(self) -> Withdrawal:
+        """How it is taken away, and with that how its work is booked."""
 
     @property
     def direction(self) -> Array:
@@ -62,12 +75,20 @@ class Engagement(Protocol):
         """Coupling (equations, unknowns) and own stiffness (unknowns, unknowns)."""
 
 
+class Softened(Engagement, Protocol):
+    """A tool of springs that can be made weaker."""
+
+    def weaker(self, share: float) -> Engagement:
+        """The same tool with a share of its stiffness."""
+
+
 @dataclass(frozen=True)
 class TipContact:
     """A rigid tip, hammer face or striker pressed along its axis."""
 
     contact: Contact
     unknowns: int = 0
+    withdrawal = Withdrawal.DRAWN_BACK
 
     @property
     def direction(self) -> Array:
@@ -122,6 +143,7 @@ class GluedTab:
     area_mm2: float
     edge: NDArray[np.bool_]
     unknowns: int = 5
+    withdrawal = Withdrawal.DRAWN_BACK
     _cache: dict = field(default_factory=dict, repr=False, compare=False)
 
     @property
@@ -181,6 +203,11 @@ class FormingTarget:
     springs: SpringSet
     shift: Array
     unknowns: int = 0
+    withdrawal = Withdrawal.SOFTENED
+
+    def weaker(self, share: float) -> FormingTarget:
+        """The same target with springs of a share of their stiffness."""
+        return replace(self, springs=self.springs.scaled(share))
 
     @property
     def direction(self) -> Array:
@@ -207,6 +234,7 @@ class DeadForce:
 
     nodal: Array
     unknowns: int = 0
+    withdrawal = Withdrawal.FADES
 
     @property
     def direction(self) -> Array:

@@ -13,12 +13,13 @@ from simkit.mechanics.contact.holding import Hold, stand
 from simkit.mechanics.model import Model, State, held_force
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.standing import Standing
-from simkit.mechanics.stepping.advance import finer
+from simkit.mechanics.stepping.advance import finer, loading_work
 from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.loading import Drive
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import TRAVELLING, let_go, travelled_work
+from simkit.mechanics.stepping.release import Released, let_go
+from simkit.mechanics.stepping.snapping import settle
 
 Array = NDArray[np.float64]
 LOST = (Outcome.GLUE_LET_GO, Outcome.WOULD_SNAP)
@@ -32,30 +33,26 @@ def hold(model: Model, state: State, load: Load, how: Hold,
     A following hold goes on by force: where the sheet is not stable under it, it snaps, and the
     result says so. Where the glue lets go first nothing is held.
     """
-    return finer(lambda s: _hold(model, state, load, how, s), settings)
+    return finer(lambda s: _hold(model, state, load, how, s), settings, state)
 
 
 def let_down(model: Model, state: State, names: Collection[str] | None,
              settings: AdvanceSettings) -> Advance:
     """Let the standing loads of some names (None: all) fade to nothing together."""
-    return finer(lambda s: _let_down(model, state, names, s), settings)
+    return finer(lambda s: _let_down(model, state, names, s), settings, state)
 
 
 def _hold(model: Model, state: State, load: Load, how: Hold,
           settings: AdvanceSettings) -> Advance:
     model.sheet_work().forget()
-    process = Process(model, settings)
-    begin = process.rest(state, load.tool.unknowns)
+    process = Process(model, settings, state)
+    begin = process.rest(load.tool.unknowns)
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
     drive = Drive(process, load, begin)
-    process.travelling = isinstance(load.tool, TRAVELLING)
     outcome, reason = drive.run()
     end = None
     if outcome.valid:
-        if process.travelling:
-            process.work += travelled_work(drive.curve)
-            process.work += drive.given - drive.now.reading.held_Nmm
         if outcome in LOST:
             end = let_go(process, drive.now, drive.tool, drive.before, drive.foreseen)
         else:
@@ -64,36 +61,41 @@ def _hold(model: Model, state: State, load: Load, how: Hold,
                 outcome, reason = Outcome.REACHED, f"holds {drive.now.reading.force_N:.0f} N"
     if end is None:
         return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(drive.path),
-                       process.peak_force, drive.now.travel, iterations=process.iterations,
+                       drive.now.peak_N, drive.now.travel, iterations=process.iterations,
                        cuts=process.cuts)
-    return replace(
-        booked(process, begin, end, state.standing), outcome=outcome, reason=reason,
-        path=tuple(drive.path), force_N=process.peak_force, travel_mm=drive.now.travel,
-        loaded=drive.now.state)
+    put_in = loading_work(drive)
+    books = booked(process, begin, Released(end.moment, put_in + end.work), state.standing)
+    return replace(books, outcome=outcome, reason=reason, path=tuple(drive.path),
+                   force_N=drive.now.peak_N, travel_mm=drive.now.travel, put_in=put_in,
+                   loaded=drive.now.state)
 
 
-def _stay(process: Process, drive: Drive, how: Hold) -> Moment | None:
+def _stay(process: Process, drive: Drive, how: Hold) -> Released | None:
     """The balance under the tool as a standing load; the sheet snaps if it is not stable there."""
     model, now = process.model, drive.now
-    process.travelling = False
     held = stand(model, drive.tool, now.x, now.tool_nodal, now.travel, how)
     state = replace(now.state, standing=(*now.state.standing, held))
     count = model.layout.count
-    there = Moment(now.x[:count], state, now.internal, np.zeros_like(now.tool_nodal),
-                   Reading(0.0, np.empty(0)), 0.0)
+    internal = model.internal(state.displacement, state, False)
+    if internal is None:
+        return None
+    there = replace(now.alone(count), state=state, internal=internal,
+                    tool_nodal=np.zeros_like(now.tool_nodal),
+                    reading=Reading(0.0, np.empty(0)))
     end = process.balance(there, None, 0.0, there.x, ends=True)
     if end is None or end.negative:
-        end = process.settle(there, None, 0.0)
-    if end is not None:  # what it does from here on is work of the tool that was just set up
-        process.work += standing_work(model, (held,), there.state, end.state)
-    return end
+        end = settle(process, there, None, 0.0)
+    if end is None:
+        return None
+    # what it does from here on is work of the tool that was just set up
+    return Released(end, standing_work(model, (held,), there.state, end.state))
 
 
 def _let_down(model: Model, state: State, names: Collection[str] | None,
               settings: AdvanceSettings) -> Advance:
     model.sheet_work().forget()
-    process = Process(model, settings)
-    begin = process.rest(state, 0)
+    process = Process(model, settings, state)
+    begin = process.rest(0)
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
     gone = [held for held in state.standing if names is None or held.name in names]
@@ -102,20 +104,22 @@ def _let_down(model: Model, state: State, names: Collection[str] | None,
         return Advance(state, Outcome.NO_CONVERGENCE, "no balance found while let down", (),
                        iterations=process.iterations, cuts=process.cuts)
     words = ", ".join(held.name for held in gone) or "nothing"
-    return replace(booked(process, begin, end, end.state.standing), reason=f"{words} let down",
-                   force_N=held_force(model, replace(state, standing=tuple(gone))), loaded=state)
+    return replace(booked(process, begin, end, end.moment.state.standing), loaded=state,
+                   reason=f"{words} let down",
+                   force_N=held_force(model, replace(state, standing=tuple(gone))))
 
 
-def booked(process: Process, begin: Moment, end: Moment,
+def booked(process: Process, begin: Moment, done: Released,
            stood: tuple[Standing, ...]) -> Advance:
     """The books of an operation that ends at a balance; ``stood``: loads whose work is their own,
     not that of the operation."""
+    end = done.moment
     return Advance(
-        end.state, Outcome.REACHED, "", (), work=process.work,
+        end.state, Outcome.REACHED, "", (), work=done.work,
         stored=end.internal.stored - begin.internal.stored,
-        plastic=end.internal.plastic_work - begin.internal.plastic_work, drag=process.drag,
+        plastic=end.internal.plastic_work - begin.internal.plastic_work, drag=end.drag,
         standing=standing_work(process.model, stood, begin.state, end.state),
-        iterations=process.iterations, cuts=process.cuts, snapped=process.snapped,
+        iterations=process.iterations, cuts=process.cuts, snapped=end.snaps > 0,
         released=end.x[: process.model.layout.count])
 
 

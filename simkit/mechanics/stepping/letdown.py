@@ -11,16 +11,18 @@ from simkit.mechanics.contact.engagement import DeadForce, Reading
 from simkit.mechanics.model import nodal_of
 from simkit.mechanics.standing import Standing
 from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import let_go
+from simkit.mechanics.stepping.release import Released, let_go
+from simkit.solve.nonlinear.newton import length
 
 
-def fade_standing(process: Process, moment: Moment, gone: Collection[Standing]) -> Moment | None:
+def fade_standing(process: Process, moment: Moment,
+                  gone: Collection[Standing]) -> Released | None:
     """Let standing loads fade together, from a balance without a tool; None if none is found.
 
     The force that each now has on the sheet becomes a dead force, and fades as a tool's does.
     """
     if not gone:
-        return moment
+        return Released(moment, 0.0)
     model, state = process.model, moment.state
     nodal = nodal_of(model, state, gone)
     without = replace(state, standing=tuple(
@@ -29,7 +31,8 @@ def fade_standing(process: Process, moment: Moment, gone: Collection[Standing]) 
     if internal is None:
         return None
     fading = DeadForce(nodal)
-    process.peak_nodal = max(process.peak_nodal, float(np.linalg.norm(nodal)))
     reading = Reading(float(nodal.sum(axis=0) @ fading.direction), np.empty(0))
-    start = Moment(moment.x[: model.layout.count], without, internal, nodal, reading, 0.0)
+    start = replace(moment.alone(model.layout.count), state=without, internal=internal,
+                    tool_nodal=nodal, reading=reading,
+                    peak_nodal_N=max(moment.peak_nodal_N, length(nodal)))
     return let_go(process, start, fading)

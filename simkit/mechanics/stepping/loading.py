@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,15 +12,18 @@ from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.guess import guess_ahead
 from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
-from simkit.mechanics.stepping.process import Moment, Process, first_touch
+from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Curve, let_go
+from simkit.mechanics.stepping.snapping import settle
 
 Array = NDArray[np.float64]
 SHORTEST_MM = 3e-3
-"""Increment below which the goal is not looked for any closer."""
+"""Increment below which the goal is not looked for any closer, and largest for the shortest one:
+what snaps in it cannot be told any better."""
 NEARER = 0.1
 """Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
 another look: the rate grows as more of the sheet yields."""
@@ -45,7 +48,6 @@ class Mark:
     before: Moment
     tool: Engagement
     given: float
-    force_N: float
     increments: int
 
 
@@ -60,6 +62,7 @@ class Drive:
         self.path: list[PathPoint] = []
         self.curve: Curve = [(0.0, 0.0, None)]
         self.given = 0.0
+        self.shortest = min(process.settings.smallest_share * load.travel_mm, SHORTEST_MM)
         self.approach = Approach()
         self.pace = self.yielding = np.nan
         self.judged: tuple[Moment, list[Limit]] | None = None
@@ -91,7 +94,7 @@ class Drive:
         """Increment by increment until something ends it."""
         settings, load = self.process.settings, self.load
         step = min(settings.first_mm, load.travel_mm)
-        smallest = settings.smallest_share * load.travel_mm
+        smallest = self.shortest
         while True:
             travel = min(self.now.travel + step, load.travel_mm)
             after = self._increment(travel)
@@ -100,7 +103,8 @@ class Drive:
                 step *= 0.5
                 if step >= smallest:
                     continue
-                after = self.process.settle(self.now, self.tool, self.now.travel + smallest)
+                after = settle(self.process, self.now, self.tool,
+                               min(self.now.travel + smallest, load.travel_mm))
                 if after is None:
                     return Outcome.NO_CONVERGENCE, (
                         f"no balance beyond a travel of {self.now.travel:.3g} mm")
@@ -113,16 +117,29 @@ class Drive:
                 step = self._go_back(after, predicted)
                 continue
             ending, shrink = self._judge(after, predicted)
-            if ending is None and shrink < 1.0 and step * shrink >= smallest:
-                step *= shrink
+            if ending is None and shrink < 1.0:
+                step = shrink * (after.travel - self.now.travel)
                 continue
+            if ending is not None or self._used_up(after):
+                after = self._settled(after)
             if ending is None or ending.outcome is not Outcome.WOULD_SNAP or not self.path:
                 self._accept(after, predicted)
             if ending is not None:
                 return ending.outcome, ending.reason
-            if self.now.travel >= load.travel_mm - 1e-12:
+            if self._used_up(self.now):
                 return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
             step = self._next_step(step, after)
+
+    def _used_up(self, moment: Moment) -> bool:
+        return moment.travel >= self.load.travel_mm * (1.0 - 1e-12)
+
+    def _settled(self, after: Moment) -> Moment:
+        """A balance good enough to end at: those on the way are left as soon as the next can go on
+        from them."""
+        end = self.process.balance(self.now, self.tool, after.travel, after.x, ends=True)
+        if end is None or after.snaps > self.now.snaps:
+            return after
+        return replace(end, iterations=after.iterations + end.iterations)
 
     def _stiffen(self, tip: TipContact) -> None:
         """Raise the contact penalty, and book the work that its springs then do on the sheet."""
@@ -139,27 +156,15 @@ class Drive:
 
     def _increment(self, travel: float) -> Moment | None:
         now = self.now
-        guess = self._ahead(travel)
+        guess = guess_ahead(self.process, now, self.before, self.tool, travel)
         after = self.process.balance(now, self.tool, travel, guess, rate=True)
         if after is None and guess is not now.x:
             after = self.process.balance(now, self.tool, travel, now.x, rate=True)
-        if after is not None and after.negative and self.tool.unknowns == 0:
-            return self.process.settle(now, self.tool, travel)
+        if after is None or (after.snaps == now.snaps and self.process.jumped(now, after)):
+            return None
+        if after.negative and self.tool.unknowns == 0:
+            return settle(self.process, now, self.tool, travel)
         return after
-
-    def _ahead(self, travel: float) -> Array:
-        """First guess at a travel: on along the rate where it is known, bent as the last increment
-        was; else on along the last chord."""
-        now, before = self.now, self.before
-        made, wanted = now.travel - before.travel, travel - now.travel
-        if made <= 0.0:
-            if now.rate is None and isinstance(self.tool, TipContact):
-                return first_touch(self.process, now, self.tool, travel)
-            return now.x if now.rate is None else now.x + wanted * now.rate
-        if now.rate is None:
-            return now.x + min(wanted / made, 2.0) * (now.x - before.x)
-        bend = (before.x - now.x + made * now.rate) / made**2
-        return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
     def passed(self, state: State) -> bool:
         """Whether a released sheet lies beyond the goal by more than the tolerance."""
@@ -228,7 +233,6 @@ class Drive:
         self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
         self.given = mark.given
         self.approach.back_to(mark.increments)
-        self.process.peak_force = mark.force_N
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
         self.careful = True
         return min(step, self.process.settings.largest_mm)
@@ -239,19 +243,19 @@ class Drive:
 
     def _marked(self, moment: Moment, predicted: float) -> Mark:
         return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
-                    self.before, self.tool, self.given, self.process.peak_force, len(self.path))
+                    self.before, self.tool, self.given, len(self.path))
 
     def _tried_release(self, after: Moment) -> Array | None:
         """The real release, tried out on the side where it cannot be followed."""
-        aside = Process(self.process.model, self.process.settings)
-        aside.peak_force = max(self.process.peak_force, after.reading.force_N)
+        aside = Process(self.process.model, self.process.settings, self.process.begin)
+        aside.plastic = self.process.plastic
         released = let_go(aside, after, self.tool)
         if released is not None and self.everything_off:
-            released = fade_standing(aside, released, released.state.standing)
+            released = fade_standing(aside, released.moment, released.moment.state.standing)
         self.process.iterations += aside.iterations
         if released is None:
             return None
-        free = released.x[: self.process.model.layout.count]
+        free = released.moment.x[: self.process.model.layout.count]
         self.forecast = ReleaseForecast(self.process, free, self.everything_off)
         return free
 
@@ -266,9 +270,11 @@ class Drive:
         shrink = 1.0
         for limit in self._limits(after):
             last = self.approach.share(limit.outcome)
-            if limit.share > 1.0 + NEAR and limit.share > last:
-                shrink = min(shrink, max((1.0 - last) / (limit.share - last), 0.05))
-            elif limit.share >= 1.0 - NEAR:
+            too_far: bool = limit.share > 1.0 + NEAR and limit.share > last
+            if too_far:
+                shrink = min(shrink, float(max((1.0 - last) / (limit.share - last), 0.05)))
+                too_far = (after.travel - self.now.travel) * shrink >= self.shortest
+            if not too_far and limit.share >= 1.0 - NEAR:
                 return limit, 1.0
         if np.isfinite(predicted) and self.load.goal_mm is not None:
             tolerance = self.process.settings.goal_tolerance_mm
@@ -293,8 +299,6 @@ class Drive:
 
     def _accept(self, after: Moment, predicted: float) -> None:
         process, read = self.process, after.reading
-        process.book(self.now, after)
-        process.peak_force = max(process.peak_force, read.force_N)
         self.before, self.now = self.now, after
         self.curve.append((after.travel, read.force_N, after.slope))
         if isinstance(self.tool, TipContact):

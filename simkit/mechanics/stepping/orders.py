@@ -7,12 +7,16 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.errors import InputError
 from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.model import State
 from simkit.mechanics.outcome import Outcome
 from simkit.solve.nonlinear.newton import NewtonSettings
 
 Array = NDArray[np.float64]
+GIVEN_BACK = 0.1
+"""Share of the work put in that counts at least as energy turned over: an operation that gives all
+of it back leaves nothing else to judge its books by."""
 
 
 @dataclass(frozen=True)
@@ -55,6 +59,21 @@ class Load:
     may_snap: bool = False
     height_mm: float | None = None
 
+    def __post_init__(self) -> None:
+        for name in ("travel_mm", "force_N", "face_strain"):
+            value = getattr(self, name)
+            if not value > 0.0:
+                raise InputError(f"{name} {value:g}", "a positive number", key=name)
+        if not np.isfinite(self.travel_mm):
+            raise InputError(f"travel_mm {self.travel_mm:g}", "a finite number, mm",
+                             key="travel_mm")
+        if self.goal_mm is not None:
+            if not np.isfinite(self.goal_mm):
+                raise InputError(f"goal_mm {self.goal_mm:g}", "a finite number, mm", key="goal_mm")
+            if self.probe is None:
+                raise InputError("a goal without a place", "a probe that reads the deviation",
+                                 key="probe")
+
 
 @dataclass(frozen=True)
 class AdvanceSettings:
@@ -68,7 +87,8 @@ class AdvanceSettings:
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
     release_steps : stages in which the tool's force fades away; 0 takes the release as foreseen
         where it can be (nothing yields on the way back, no books are kept): for searches.
-    energy_error_pct : an operation with more is done again in finer increments, up to twice.
+    energy_error_pct : an operation with more is done again in finer increments, up to twice, and
+        is not valid if that does not help.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
         starts from a balance, so its end is an exact one; what is left over on the way is made
         good by the next increment and shows in the books of energy only.
@@ -79,12 +99,24 @@ class AdvanceSettings:
     smallest_share: float = 1e-4
     goal_tolerance_mm: float = 0.01
     release_steps: int = 2
-    energy_error_pct: float = np.inf
+    energy_error_pct: float = 1.0
     easy_iterations: int = 5
     hard_iterations: int = 9
     newton: NewtonSettings = field(default_factory=NewtonSettings)
     passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
         force_tolerance=4e-4, work_tolerance=4e-5))
+
+    def __post_init__(self) -> None:
+        for name in ("first_mm", "largest_mm", "goal_tolerance_mm", "energy_error_pct"):
+            value = getattr(self, name)
+            if not value > 0.0:
+                raise InputError(f"{name} {value:g}", "a positive number", key=name)
+        if not 0.0 < self.smallest_share < 1.0:
+            raise InputError(f"smallest_share {self.smallest_share:g}",
+                             "a number between 0 and 1", key="smallest_share")
+        if self.release_steps < 0:
+            raise InputError(f"release_steps {self.release_steps:g}", "0 or more stages",
+                             key="release_steps")
 
     @property
     def stages(self) -> int:
@@ -117,7 +149,7 @@ class Advance:
     force_N : largest force; travel_mm : travel reached.
     work, stored, plastic, drag : energy in N mm: work of the tool on the sheet, change of stored
         elastic energy, plastic work, energy lost in snapping. standing : work of the tools held
-        meanwhile.
+        meanwhile; put_in : of the tool until it was let go.
     iterations : Newton iterations in all; cuts : increments halved.
     loaded : state at the end of loading (before release).
     snapped : whether the sheet snapped on the way; released : equations after release.
@@ -134,6 +166,7 @@ class Advance:
     plastic: float = 0.0
     drag: float = 0.0
     standing: float = 0.0
+    put_in: float = 0.0
     iterations: int = 0
     cuts: int = 0
     loaded: State | None = None
@@ -141,8 +174,18 @@ class Advance:
     released: Array | None = None
 
     @property
+    def turnover_Nmm(self) -> float:
+        """Energy against which the books are judged: the net work or what it went into, whichever
+        is more, and no less than :data:`GIVEN_BACK` of what was put in."""
+        return max(abs(self.work), abs(self.standing), self.plastic + self.drag,
+                   GIVEN_BACK * abs(self.put_in), 1e-12)
+
+    @property
+    def missing_Nmm(self) -> float:
+        """Work of the tools that is not found again as stored, plastic or lost in snapping."""
+        return self.work + self.standing - self.stored - self.plastic - self.drag
+
+    @property
     def energy_error_pct(self) -> float:
-        """Work of the tools against stored + plastic + drag, per cent of the energy turned over."""
-        turnover = max(abs(self.work), abs(self.standing), self.plastic, 1e-12)
-        left = self.work + self.standing - self.stored - self.plastic - self.drag
-        return 100.0 * abs(left) / turnover
+        """Size of what is missing over the energy turned over, per cent."""
+        return 100.0 * abs(self.missing_Nmm) / self.turnover_Nmm

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
+from typing import cast
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, make_interp_spline
 
-from simkit.mechanics.contact.engagement import (
-    DeadForce,
-    Engagement,
-    FormingTarget,
-    GluedTab,
-    TipContact,
-)
+from simkit.mechanics.contact.engagement import DeadForce, Engagement, Softened, Withdrawal
 from simkit.mechanics.stepping.forecast import elastic_system
 from simkit.mechanics.stepping.process import Moment, Process
+from simkit.mechanics.stepping.snapping import settle
 from simkit.solve.linear import SingularMatrix
 from simkit.solve.nonlinear.newton import SingularTangent, length, work_of
 
@@ -31,14 +27,23 @@ FAR = 4.0
 """Growth of the residual by a step from which the free shape is not looked for from there."""
 
 
-TRAVELLING = (TipContact, GluedTab)
-"""Tools whose work is force times travel."""
 LAST_TOUCH = 0.05
 """Share of a tool's force below which its way back is not followed any further."""
 SLOPE_MM = 1e-4
 """Largest motion over which the change of the forces is looked at."""
+SHORTEST_STAGE = 0.02
+"""Share of the force that fades at once below which a lost balance is a snap."""
 SOFTEST = 1e-5
-"""Share of a forming target's stiffness below which it is taken away."""
+"""Share of a tool's own stiffness below which it is taken away."""
+
+
+@dataclass(frozen=True)
+class Released:
+    """The sheet at some stage of its release, and the tool's work on it since the release began,
+    N mm."""
+
+    moment: Moment
+    work: float
 
 
 @dataclass(frozen=True)
@@ -89,32 +94,28 @@ def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
 
 
 def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | None = None,
-           foreseen: Array | None = None) -> Moment | None:
+           foreseen: Array | None = None) -> Released | None:
     """Take the tool away; None if no balance is found.
 
     Where the sheet without the tool is stable from the loaded shape on, the tool's force fades to
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
-    tool is withdrawn the way it came, which stays stable much longer. ``before``: the sheet one
+    tool is taken away as it says itself, which stays stable much longer. ``before``: the sheet one
     increment earlier, which shows the way; ``foreseen``: equations of the free shape, if known.
     """
     ahead = look_ahead(process, moment, foreseen)
-    if isinstance(tool, TRAVELLING):
-        after = _fade(process, moment, ahead, may_snap=False) if ahead.stable else None
-        if after is None:
-            after = _withdraw(process, moment, tool, before or moment)
-        if after is not None:
-            return after
-    process.travelling = False
-    if ahead.free is None and isinstance(tool, FormingTarget):
-        return _soften(process, moment, tool)
-    return _fade(process, moment, ahead)
+    after = _fade(process, moment, ahead, may_snap=False) if ahead.stable else None
+    if after is None and tool.withdrawal is Withdrawal.DRAWN_BACK:
+        after = _withdraw(process, moment, tool, before or moment)
+    if after is None and tool.withdrawal is Withdrawal.SOFTENED:
+        after = _soften(process, moment, cast(Softened, tool))
+    return after or _fade(process, moment, ahead)
 
 
-def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | None:
-    """Make a forming target's springs weaker and weaker, each time by the same factor."""
+def _soften(process: Process, moment: Moment, tool: Softened) -> Released | None:
+    """Make a tool's springs weaker and weaker, each time by the same factor."""
     now, share, factor = moment, 1.0, 0.1
     while share > SOFTEST:
-        weaker = replace(tool, springs=tool.springs.scaled(share * factor))
+        weaker = tool.weaker(share * factor)
         after = process.balance(now, weaker, moment.travel, now.x)
         if after is None or after.negative:
             process.cuts += 1
@@ -122,16 +123,20 @@ def _soften(process: Process, moment: Moment, tool: FormingTarget) -> Moment | N
             if factor > 0.9:
                 break
             continue
-        now, share = process.book(now, after), share * factor
+        now, share = after, share * factor
     final = process.balance(now, None, 0.0, now.x, ends=True)
     if final is None or final.negative:
-        return process.settle(now, None, 0.0)
-    return process.book(now, final)
+        final = settle(process, now, None, 0.0)
+    return None if final is None else Released(final, final.work - moment.work)
 
 
 def _withdraw(process: Process, moment: Moment, tool: Engagement,
-              came: Moment) -> Moment | None:
-    """Draw the tool back until it feels no force, then take it away."""
+              came: Moment) -> Released | None:
+    """Draw the tool back until it feels no force, then take it away.
+
+    While it travels its work is force times travel; what its springs still held then goes into the
+    sheet, as it is taken away.
+    """
     now, before = moment, came
     whole = max(moment.travel, 0.5)
     largest = 0.6 * whole / process.settings.stages
@@ -146,14 +151,15 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
             ahead = step / (before.travel - now.travel)
             guess = now.x + min(max(ahead, -2.0), 2.0) * (now.x - before.x)
         after = process.balance(now, tool, travel, guess, rate=True)
-        if after is None or (after.negative and tool.unknowns == 0):
+        if (after is None or (after.negative and tool.unknowns == 0)
+                or process.jumped(now, after)):
             process.cuts += 1
             step *= 0.5
             if step < smallest:
-                process.work -= travelled_work(curve[::-1])
-                process.work += moment.reading.held_Nmm - now.reading.held_Nmm
-                process.travelling = False
-                return _fade(process, now, Outlook(stable=False))
+                back = (moment.reading.held_Nmm - now.reading.held_Nmm
+                        - travelled_work(curve[::-1]))
+                rest = _fade(process, now, Outlook(stable=False))
+                return None if rest is None else Released(rest.moment, back + rest.work)
             continue
         before, now = now, after
         curve.append(_closed(curve, now))
@@ -163,16 +169,13 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     if now.reading.force_N > 0.0 and len(curve) > 1:
         guess = now.x + (now.travel - _lost(curve)) / (before.travel - now.travel) * (
             now.x - before.x)
-    # what the tool's springs still hold goes into the sheet as it is taken away, booked below
-    process.work += moment.reading.held_Nmm - now.reading.held_Nmm
-    process.work -= travelled_work(curve[::-1])
-    process.travelling = False
+    back = moment.reading.held_Nmm - now.reading.held_Nmm - travelled_work(curve[::-1])
     count = process.model.layout.count
-    last = Moment(now.x[:count], now.state, now.internal, now.tool_nodal, now.reading, 0.0)
+    last = now.alone(count)
     final = process.balance(last, None, 0.0, guess[:count], ends=True)
     if final is None or final.negative:
-        return process.settle(last, None, 0.0)
-    return process.book(last, final)
+        final = settle(process, last, None, 0.0)
+    return None if final is None else Released(final, back + final.work - last.work)
 
 
 def _lost(curve: Curve) -> float:
@@ -217,13 +220,16 @@ def travelled_work(curve: Curve) -> float:
 
 
 def _fade(process: Process, moment: Moment, ahead: Outlook,
-          may_snap: bool = True) -> Moment | None:
+          may_snap: bool = True) -> Released | None:
     """The tool's force fades to nothing in stages, each a balance of its own; None where there is
-    none, or where the sheet would snap and may not."""
+    none, or where the sheet would snap and may not.
+
+    A stage whose energy is not found again has jumped over a snap: it is halved, and at last taken
+    as one.
+    """
     count = process.model.layout.count
     fading = DeadForce(moment.tool_nodal)
-    now = Moment(moment.x[:count], moment.state, moment.internal, moment.tool_nodal,
-                 moment.reading, 0.0)
+    now, work = moment.alone(count), 0.0
     free, count_stages = ahead.free, process.settings.stages
     shares = [(k + 1) / count_stages for k in range(count_stages)]
     done, step = 0.0, 1.0
@@ -234,24 +240,30 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
         after = process.balance(now, fading, share, guess, ends=share == 1.0)
-        if after is None and step > 0.02:
+        sure = after is not None and not after.negative
+        stage: tuple[float, float, float | None] = (share, 0.0, None)
+        if after is not None and sure:
+            stage = (share, _along(fading, after), _falling(process, after, fading.nodal))
+            missing = (fading_work([*stages[-1:], stage]) - after.internal.energy
+                       + now.internal.energy)
+            given = work + fading_work([*stages, stage])
+            sure = not stages or abs(missing) <= process.may_miss(moment, given)
+        if step > SHORTEST_STAGE and (after is None or not (sure or after.negative)):
             process.cuts += 1
             step = 0.5 * (share - done)
             continue
-        if after is None or after.negative:
+        if after is None or not sure:
             if not may_snap:
                 return None
-            process.work += fading_work(stages)
-            start = now if after is None else process.book(now, after)
-            after = process.settle(start, fading, share)
+            after = settle(process, now, fading, share)
             if after is None:
                 return None
+            work += fading_work(stages) + after.work - now.work
             free, stages = None, []
+            stage = (share, _along(fading, after), _falling(process, after, fading.nodal))
         now, done = after, share
-        stages.append((share, _along(fading, now), _falling(process, now, fading.nodal)))
-    process.travelling = False
-    process.work += fading_work(stages)
-    return now
+        stages.append(stage)
+    return Released(now, work + fading_work(stages))
 
 
 def _along(fading: DeadForce, moment: Moment) -> float:
