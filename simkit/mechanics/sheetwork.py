@@ -102,8 +102,7 @@ class Internal:
 
     @property
     def energy(self) -> float:
-        """Stored elastic energy, plastic work since the virgin panel and potential of the tools
-        held, N mm: what ``force`` is the change of."""
+        """Stored energy, plastic work and potential held, N mm: ``force`` is its change."""
         return self.stored + self.plastic_work + self.held
 
     @property
