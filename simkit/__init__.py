@@ -9,8 +9,11 @@ from __future__ import annotations
 import importlib
 from typing import Any
 
+from simkit import aside
+
 __version__ = "0.1.0"
 
+aside.install()
 NAMES = frozenset({
     "Case", "InputError", "InputErrors", "Operation", "Reconstruction", "RunRecord", "Session",
     "Spot", "State", "Strategy", "Workpiece", "draw_comparison", "draw_run", "find_strategy",

@@ -35,6 +35,15 @@ class InputError(Exception):
         return f"{text}; {self.expected}" if self.expected else text
 
 
+    def __reduce__(self) -> tuple[type, tuple[object, ...]]:
+        # an exception is otherwise made again from its positional arguments alone
+        return type(self), (self.what, self.expected, self.file, self.line, self.key)
+
+
+class WorkerLost(Exception):
+    """A worker process ended without an answer: killed from outside, often for want of memory."""
+
+
 class InputErrors(Exception):
     """Several input errors found in one go; printed one a line, in the order of their lines.
 

@@ -1,27 +1,84 @@
-"""Files that are there whole or not at all: JSON, CSV tables, arrays."""
+"""Files that are there whole or not at all, and are read back only as they were written.
+
+Everything written below a folder that simkit marked is noted in that folder's list (see
+`simkit.folders`); everything read below one is held against it.
+"""
 
 from __future__ import annotations
 
+import contextlib
 import csv
+import errno
 import io
 import json
 import os
+import stat
+import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from simkit.folders import (
+    Changed,
+    digest,
+    digests_of,
+    home_of,
+    is_as_written,
+    leads_outside,
+    mark,
+    part_of,
+)
+
+LARGEST_RECORD = 400_000_000
+"""Bytes of the largest file that is read back: the state of a panel of some 100,000 elements."""
+
+LONGEST_TEXT = 4 * 1000
+"""Bytes of the longest text in an array."""
+
+
+class Damaged(Exception):
+    """A stored file that cannot be trusted; its text says why in a few words, ``line`` where."""
+
+    def __init__(self, why: str, line: int | None = None) -> None:
+        super().__init__(why)
+        self.line = line
+
 
 def write_atomic(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, also after a kill."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    beside = path.with_name(f".{path.name}.{os.getpid()}.part")
-    with open(beside, "wb") as file:
-        file.write(data)
-        file.flush()
-        os.fsync(file.fileno())
-    os.replace(beside, path)
+    """Write a file so that it is there whole or not at all, also after a kill.
+
+    Raises
+    ------
+    OSError : disk full, folder removed meanwhile or not to be written; nothing half-written stays.
+    """
+    home = home_of(path)
+    if home is None:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    else:
+        folder, inside = home
+        owner = mark(folder)
+        owner.check()
+        if leads_outside(folder, str(Path(inside).parent)):
+            raise Changed(errno.ELOOP, "a link leads out of the folder", str(path))
+        path.parent.mkdir(parents=True, exist_ok=True)
+        owner.note(inside, digest(data))
+    beside = part_of(path)
+    try:
+        with open(beside, "wb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(beside, path)
+    except OSError as error:
+        with contextlib.suppress(OSError):
+            os.unlink(beside)
+        raise OSError(error.errno, error.strerror, str(path)) from error
+    except BaseException:
+        with contextlib.suppress(OSError):
+            os.unlink(beside)
+        raise
 
 
 def write_json(path: Path, data: Mapping[str, Any]) -> None:
@@ -35,7 +92,7 @@ def write_table(path: Path, columns: tuple[str, ...], rows: Sequence[Mapping[str
     writer = csv.DictWriter(text, columns, lineterminator="\n")
     writer.writeheader()
     writer.writerows(rows)
-    write_atomic(path, text.getvalue().encode())
+    write_atomic(path, text.getvalue().encode("utf-8", "backslashreplace"))
 
 
 def write_arrays(path: Path, arrays: Mapping[str, Any]) -> None:
@@ -43,3 +100,99 @@ def write_arrays(path: Path, arrays: Mapping[str, Any]) -> None:
     data = io.BytesIO()
     np.savez(data, **arrays)
     write_atomic(path, data.getvalue())
+
+
+def read_back(path: Path, most: int = LARGEST_RECORD) -> bytes:
+    """Contents of a file that simkit stored.
+
+    Raises
+    ------
+    FileNotFoundError : it is not there.
+    Damaged : it is no plain file, a link, too large, or not what its folder's list promises.
+    """
+    home = home_of(path)
+    if home is not None and leads_outside(*home):
+        raise Damaged("a link, which is not followed")
+    data = read_plain(path, most)
+    if home is not None:
+        listed = digests_of(home[0]) or {}
+        if home[1] not in listed:
+            raise Damaged("not written by simkit")
+        if not is_as_written(listed, home[1], data):
+            raise Damaged("altered or damaged since it was written")
+    return data
+
+
+def read_plain(path: Path, most: int) -> bytes:
+    """Contents of a plain file of at most that many bytes; never waits for a pipe or device.
+
+    Raises
+    ------
+    OSError : not there or not readable. Damaged : no plain file, or too large.
+    """
+    try:
+        found = os.stat(path)
+    except ValueError:
+        raise FileNotFoundError(errno.ENOENT, "no such file", str(path)) from None
+    if not stat.S_ISREG(found.st_mode):
+        raise Damaged("not a plain file")
+    if found.st_size > most:
+        raise Damaged(f"{found.st_size} bytes long, at most {most} expected")
+    with open(path, "rb") as file:
+        data = file.read(most + 1)
+    if len(data) > most:
+        raise Damaged(f"more than {most} bytes long")
+    return data
+
+
+def load_json(data: bytes) -> Any:
+    """Value of a JSON text; `Damaged` where it is none, also where it is nested without end."""
+    try:
+        return json.loads(data.decode("utf-8"))
+    except json.JSONDecodeError as error:
+        raise Damaged(f"damaged JSON ({error.msg})", error.lineno) from None
+    except (ValueError, RecursionError) as error:
+        reason = "nested too deeply" if isinstance(error, RecursionError) else "no JSON text"
+        raise Damaged(reason) from None
+
+
+def load_arrays(data: bytes, names: Sequence[str] | None = None) -> dict[str, np.ndarray]:
+    """Arrays of an .npz as simkit writes it: stored, not packed, no objects; all if none is named.
+
+    Raises
+    ------
+    Damaged : torn, packed (it could unpack to any size), misshapen, or an array is missing.
+    """
+    try:
+        with zipfile.ZipFile(io.BytesIO(data)) as archive:
+            wanted = names or [name.removesuffix(".npy") for name in archive.namelist()]
+            return {name: _array(archive, f"{name}.npy") for name in wanted}
+    except Damaged:
+        raise
+    except KeyError as error:
+        raise Damaged(f"field is missing ({error})") from None
+    except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, TypeError,
+            MemoryError, AttributeError, RuntimeError, SyntaxError) as error:
+        raise Damaged("damaged archive of arrays") from error
+
+
+def _array(archive: zipfile.ZipFile, name: str) -> np.ndarray:
+    info = archive.getinfo(name)
+    if info.compress_type != zipfile.ZIP_STORED or info.file_size != info.compress_size:
+        raise Damaged("packed; simkit stores its arrays unpacked")
+    stream = io.BytesIO(archive.read(info))
+    version = np.lib.format.read_magic(stream)
+    reader = (np.lib.format.read_array_header_1_0 if version == (1, 0)
+              else np.lib.format.read_array_header_2_0)
+    shape, by_columns, kind = reader(stream)
+    small = kind.kind in "biuf" and kind.itemsize <= 8 or kind.kind == "U"
+    if not small or kind.itemsize > LONGEST_TEXT or not kind.isnative:
+        raise Damaged("holds something else than numbers and words")
+    count = 1
+    for size in shape:
+        count *= int(size)
+    rest = stream.getbuffer()[stream.tell():]
+    if count * kind.itemsize != len(rest) or any(size < 0 for size in shape):
+        raise Damaged("size and shape do not agree")
+    flat = np.frombuffer(rest, kind)
+    return np.array(flat.reshape(shape, order="F" if by_columns else "C"), order="C")

@@ -15,6 +15,7 @@ from simkit.checks.summary import measured, summary, told_apart
 from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
 from simkit.measurement.read import read_dent
+from simkit.words import visible
 
 
 def _print_and_leave(text: Callable[[], str]) -> Callable[[click.Context, Any, bool], None]:
@@ -52,6 +53,6 @@ def command(case: str) -> None:
     depth = read_dent(checked.dent, plan_bounds(checked.panel))
     lines = summary(checked) + measured(depth) + told_apart(checked, depth)
     for word, line in lines:
-        say(f"{word:<11}{line}")
+        say(visible(f"{word:<11}{line}"))
     say("ok")
     result({"ok": True, "summary": dict(lines), "case": checked.model_dump(mode="json")})

@@ -46,7 +46,7 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
         find_strategy(name)
     names = tuple(dict.fromkeys(names))
     folder = out or out_folder(checked, "comparison")
-    clear(folder, fresh)
+    clear(folder, fresh, checked)
     hello(checked)
     rows = compare(checked, names, folder, say, workers or cores(), quiet=wanted())
     pictures = draw_comparison(folder)

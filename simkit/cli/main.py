@@ -9,8 +9,19 @@ from collections.abc import Sequence
 
 import click
 
-from simkit import __version__
+from simkit import __version__, streams
 from simkit.errors import InputError, InputErrors, nearest
+from simkit.exit_codes import (
+    BAD_INPUT,
+    DONE,
+    INPUT_OUTPUT,
+    INTERRUPTED,
+    PIPE_CLOSED,
+    TERMINATED,
+    table,
+)
+from simkit.faults import Terminated, ending_on_signals, explained, failed, refused
+from simkit.words import one_line
 
 # Our matrices are small blocks: numpy's BLAS threads would cost more to wake than they bring, and
 # they spin while the processes of a comparison need the processors. Read when numpy is loaded.
@@ -34,9 +45,8 @@ VERBS = {
 
 COMPLETES = "_SIMKIT_COMPLETE"
 """Variable by which the shell asks for completions; see `simkit completion`."""
-DONE, BAD_INPUT, INTERRUPTED, PIPE_CLOSED = 0, 2, 130, 141
 
-EPILOG = """\b
+EPILOG = f"""\b
 First steps:
   simkit init my-panel          a commented case to start from
   simkit grades                 which sheet grades there are
@@ -44,8 +54,7 @@ First steps:
   simkit compare cases/first-dent --out runs/first
 \b
 Exit codes:
-  0 done   1 ran, but the goal was not met (not flat)
-  2 bad input   3 did not converge   130 interrupted
+{table()}
 """
 
 
@@ -97,17 +106,27 @@ def cli() -> None:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run the command line; returns the exit code and never shows a traceback for bad input."""
+    """Run the command line; returns the exit code and never shows a traceback."""
+    streams.make_sound()
     args = list(sys.argv[1:] if argv is None else argv)
     try:
         if argv is None and COMPLETES in os.environ:
             cli.main(prog_name="simkit", complete_var=COMPLETES)
-        code = _invoke(args)
-        sys.stdout.flush()
+        with ending_on_signals():
+            code = _invoke(args)
+        if sys.stdout is not None:
+            sys.stdout.flush()
         return code
     except BrokenPipeError:
         _silence_stdout()
         return PIPE_CLOSED
+    except OSError as error:  # what was printed could not be delivered
+        _silence_stdout()
+        return failed(f"standard output: {error.strerror}", INPUT_OUTPUT)
+    finally:
+        folders = sys.modules.get("simkit.folders")  # not loaded for words alone
+        if folders is not None:
+            folders.release()
 
 
 def _invoke(args: list[str]) -> int:
@@ -118,26 +137,33 @@ def _invoke(args: list[str]) -> int:
     except click.exceptions.Exit as leave:
         return leave.exit_code
     except click.ClickException as error:
-        error.show()
+        streams.complain(_said(error))
         return BAD_INPUT if isinstance(error, click.FileError) else error.exit_code
     except InputErrors as errors:
-        return _report(errors.errors)
+        return refused(errors.errors)
     except InputError as error:
-        return _report((error,))
+        return refused((error,))
+    except Terminated:
+        return failed("told to end; what was finished is kept", TERMINATED)
     except (KeyboardInterrupt, click.Abort):
-        click.echo("interrupted", err=True)
+        streams.complain("interrupted")
         return INTERRUPTED
+    except BrokenPipeError:
+        raise
+    except Exception as error:
+        return explained(error)
 
 
-def _report(errors: Sequence[InputError]) -> int:
-    for error in errors:
-        click.echo("error: " + " ".join(str(error).split()), err=True)
-    return BAD_INPUT
+def _said(error: click.ClickException) -> str:
+    """A fault of the command line on one line, with where the options stand."""
+    context = getattr(error, "ctx", None)
+    if context is None:
+        return f"Error: {error.format_message()}"
+    return f"error: {one_line(error.format_message())} See '{context.command_path} --help'."
 
 
 def _silence_stdout() -> None:
-    """Send what is still buffered to nowhere, else Python complains about the pipe at exit."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    streams.silence(sys.stdout)
 
 
 if __name__ == "__main__":

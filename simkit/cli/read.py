@@ -10,7 +10,7 @@ import click
 from simkit.case.plan import plan_bounds
 from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import Finite, say
 from simkit.dent.field import DepthField
 from simkit.errors import InputError
 from simkit.inspection.damage import Surroundings, read_damage, write_reading
@@ -18,6 +18,7 @@ from simkit.inspection.damage.reading import yield_strain_of
 from simkit.inspection.damage.store import as_data, write_scan
 from simkit.inspection.damage.words import text_of
 from simkit.measurement.read import read_dent
+from simkit.record.folder import take_folder
 from simkit.scan.orient import AXES, OUTSIDES
 from simkit.scan.pipeline import Measured, ScanOptions, measure_scan
 from simkit.scan.place import field_of_scan
@@ -25,6 +26,9 @@ from simkit.show.damage import draw_reading
 
 SCAN_NOISE_MM = 0.02
 CASES = (".yaml", ".yml", "")
+OF_CASE = ("reading.json", "reading.csv", "reading.npz", "reading.png")
+OF_SCAN = ("depth.csv", "panel.csv", "case.yaml", "scan.json", "scan.npz", "scan.png")
+"""Files that a reading writes into its folder."""
 
 
 @click.command("read", epilog="""\b
@@ -37,7 +41,7 @@ Examples:
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
               help="Folder for reading.json, reading.csv and pictures; for a scan also its depth "
                    "field, panel surface and a case to start from.")
-@click.option("--tolerance", type=click.FloatRange(0.005, 2.0), metavar="MM",
+@click.option("--tolerance", type=Finite(0.005, 2.0), metavar="MM",
               help="Marks are counted from here on; the case's goal, or 0.1 mm.")
 @click.option("--unit", metavar="UNIT", help="Scan: mm, m or inch; must be given.")
 @click.option("--outside", default="auto", show_default=True, metavar="SIDE",
@@ -48,7 +52,7 @@ Examples:
               help="Scan: second scan of the undamaged panel.")
 @click.option("--reference-unit", metavar="UNIT", help="Its unit, if another one.")
 @click.option("--mirrored", is_flag=True, help="The second scan is of the other side.")
-@click.option("--thickness", type=click.FloatRange(0.3, 4.0), metavar="MM",
+@click.option("--thickness", type=Finite(0.3, 4.0), metavar="MM",
               help="Scan: thickness of the sheet, for the strain estimate.")
 @click.option("--grade", metavar="NAME", help="Scan: grade of the sheet, for its yield.")
 @json_option
@@ -70,6 +74,8 @@ def command(source: Path, out: Path | None, tolerance: float | None, unit: str |
     else:
         measured, depth, known = _scan(source, options, thickness, grade)
         title, wanted = source.name, 0.1
+    if out is not None:
+        take_folder(out, OF_CASE if measured is None else OF_CASE + OF_SCAN)
     reading = read_damage(depth, known, tolerance or wanted)
     if measured is not None:
         for word, line in measured.quality.lines():

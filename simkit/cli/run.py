@@ -53,7 +53,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     strategy = find_strategy(name)
     checked = check_case(case)
     folder = out or out_folder(checked, name)
-    clear(folder, fresh)
+    clear(folder, fresh, checked)
     hello(checked)
     what = {**identity(checked), "strategy": name}
     open_folder(folder, what)

@@ -10,7 +10,9 @@ import click
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import say
 from simkit.errors import InputError
+from simkit.folders import is_marked
 from simkit.optics.bench import Pose
+from simkit.record.folder import take_folder
 from simkit.record.read import is_comparison, read_comparison
 from simkit.show.draw import (
     draw_comparison,
@@ -77,10 +79,13 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
     """
     rows: tuple[Mapping[str, str], ...] = ()
     pose = Pose(eye, lamp, view, USUAL.turn_deg, lines, *tilt, spacing, USUAL.lit)
-    if is_comparison(folder):
-        if step is not None or three_d or movie:
-            raise InputError("--step, --three-d and --movie are for one run",
-                             "one of the folders in runs/", str(folder))
+    compared = is_comparison(folder)
+    if compared and (step is not None or three_d or movie):
+        raise InputError("--step, --three-d and --movie are for one run",
+                         "one of the folders in runs/", str(folder))
+    if out is not None:
+        take_folder(out)
+    if compared:
         rows = read_comparison(folder).rows
         say(comparison_table(rows))
         files = draw_comparison(folder, out)
@@ -96,7 +101,9 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
                                     step))
-    say(f"{len(files)} pictures:")
+    doubt = "" if is_marked(folder) else " (no list of what simkit wrote is in this folder: " \
+        "whether it was altered cannot be told)"
+    say(f"{len(files)} pictures{doubt}:")
     for path in files:
         say(f"  {path}")
     result({"pictures": files, "strategies": [

@@ -1,29 +1,49 @@
-"""What run and compare share: where results go, first words, cautions, exit codes."""
+"""What verbs share: words on the terminal, where results go, what may be removed, cautions."""
 
 from __future__ import annotations
 
+import math
 import os
-import shutil
 import sys
 from pathlib import Path
+from typing import Any
 
 import click
 
 import simkit
+from simkit import aside
 from simkit.case import Case
 from simkit.cli.answer import wanted
 from simkit.errors import InputError
+from simkit.exit_codes import NOT_CONVERGED, NOT_MET
+from simkit.folders import Busy, is_marked, mark, remove_own
 from simkit.tool.cautions import cautions_for
+from simkit.words import visible
 
-EXIT_NOT_FLAT, EXIT_NOT_CONVERGED = 1, 3
-OWN_FILES = ("case.json", "compare.json", "run.json", "verification.csv")
+EXIT_NOT_FLAT, EXIT_NOT_CONVERGED = NOT_MET, NOT_CONVERGED
+
+
+class Finite(click.FloatRange):
+    """A number of the command line within a range; not a number is none."""
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
+        """The number; a usage error for NaN, which every comparison with a range lets through."""
+        found = super().convert(value, param, ctx)
+        if not math.isfinite(found):
+            self.fail(f"{value!r} is no number to compute with.", param, ctx)
+        return found
 
 
 def say(text: str) -> None:
-    """A line of progress, at once also through pipes; beside the answer where that is JSON."""
+    """A line of progress, at once also through pipes; beside the answer where that is JSON.
+
+    Control characters are shown, not obeyed.
+    """
     beside = wanted()
-    click.echo(text, err=beside)
-    (sys.stderr if beside else sys.stdout).flush()
+    click.echo(visible(text, keep="\n"), err=beside)
+    stream = sys.stderr if beside else sys.stdout
+    if stream is not None:
+        stream.flush()
 
 
 def out_folder(case: Case, name: str) -> Path:
@@ -32,19 +52,43 @@ def out_folder(case: Case, name: str) -> Path:
     return Path("runs") / f"{stem}-{name}"
 
 
-def clear(folder: Path, fresh: bool) -> None:
-    """Remove an earlier run if asked to; InputError for a folder that is none of ours."""
-    if not fresh or not folder.exists():
-        return
-    if not any((folder / name).exists() for name in OWN_FILES):
-        raise InputError("--fresh would delete a folder that holds no run of simkit",
-                         "another folder for --out", str(folder))
-    shutil.rmtree(folder)
+def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
+    """Remove what simkit wrote in an earlier run if asked to, and nothing else.
+
+    Raises
+    ------
+    InputError : the folder is none of ours, a link, or the case's own.
+    """
+    try:
+        if case is not None and folder.exists() and os.path.samefile(folder, case.folder):
+            raise InputError("this is the folder of the case", "another folder for --out",
+                             str(folder))
+        if not fresh or not os.path.lexists(folder):
+            return
+        if folder.is_symlink():
+            raise InputError("--fresh does not follow links", "the folder itself for --out",
+                             str(folder))
+        if not is_marked(folder):
+            raise InputError("--fresh would delete a folder that holds no run of simkit",
+                             "another folder for --out", str(folder))
+        left = remove_own(mark(folder))
+    except Busy as error:
+        raise InputError("another simkit works in this folder", "wait until it has ended",
+                         str(folder)) from error
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or "no name for a folder"
+        raise InputError(f"cannot be cleared: {reason}", "a folder that can be written",
+                         str(folder)) from error
+    if left:
+        say(f"not simkit's own, left where it is: {', '.join(left[:8])}")
 
 
 def hello(case: Case) -> None:
     """First words: the case, where its data come from, and that kernels compile once."""
-    say(f"{case.title}. {case.about}")
+    say(visible(f"{case.title}. {case.about}"))
+    for note in aside.kernels_said:
+        say(note)
+    aside.kernels_said.clear()
     if not _compiled():
         say("First run here: the kernels are compiled once, about a minute; later runs start at "
             "once.")

@@ -1,14 +1,16 @@
 """Reader of stored run and comparison folders: the pictures know nothing but these files.
 
 Every table, field and description is checked as it is read, so that a folder that a killed run
-left half-written, or a file that was damaged, is refused with one line instead of drawn wrongly.
+left half-written, or a file that was damaged or altered, is refused with one line instead of drawn
+wrongly. A folder may come from a stranger: nothing is followed out of it, waited for or unpacked.
 """
 
 from __future__ import annotations
 
 import csv
-import json
-import zipfile
+import io
+import os
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -18,8 +20,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
+from simkit.files import Damaged, load_arrays, load_json, read_back
 
 FORMAT = 1
+LARGEST_TEXT, LARGEST_FIELD = 20_000_000, 100_000_000
+"""Bytes of the largest description or table and of the largest field that are read."""
+MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
+FARTHEST_MM, LARGEST_NUMBER = 1e4, 1e15
+NAME = re.compile(r"[\w-]{1,80}")
 Array = NDArray[np.float64]
 
 
@@ -115,7 +123,12 @@ class ComparisonRecord:
 
 def is_comparison(folder: Path) -> bool:
     """True for a comparison, False for a run; InputError when the folder is neither."""
-    if not folder.exists():
+    try:
+        there = folder.exists()
+    except OSError as err:
+        raise InputError(f"cannot be read ({err.strerror})", "a run or comparison folder",
+                         str(folder)) from err
+    if not there:
         raise InputError("folder does not exist", "a run or comparison folder", str(folder))
     if not folder.is_dir():
         raise InputError("not a folder", "a run or comparison folder", str(folder))
@@ -160,12 +173,18 @@ def read_comparison(folder: Path) -> ComparisonRecord:
         raise InputError("this is a run, not a comparison", "a folder with compare.csv",
                          str(folder))
     path = folder / "compare.csv"
-    rows = tuple(row for _, row in read_table(path, ("strategy", "steps")))
-    for number, row in read_table(path, ("strategy",)):
+    table = read_table(path, ("strategy", "steps"), MOST_STRATEGIES)
+    runs = {}
+    for number, row in table:
         for key in ("steps", "minutes", "max_low_mm", "max_high_mm"):
             as_number(row.get(key, ""), path, number, key)
-    runs = {row["strategy"]: read_run(folder / "runs" / row["strategy"]) for row in rows
-            if (folder / "runs" / row["strategy"] / "run.json").exists()}
+        name = row["strategy"]
+        if not NAME.fullmatch(name):
+            raise InputError(f"{name!r:.60} is no name of a strategy",
+                             "letters, digits and dashes", str(path), number, "strategy")
+        if (folder / "runs" / name / "run.json").exists():
+            runs[name] = read_run(folder / "runs" / name)
+    rows = tuple(row for _, row in table)
     info = (read_json(folder / "compare.json", "comparison")
             if (folder / "compare.json").exists() else {})
     first = next(iter(runs.values()), None)
@@ -180,9 +199,9 @@ def read_comparison(folder: Path) -> ComparisonRecord:
 def read_path(folder: Path, step: int) -> ForcePath | None:
     """Force path of one operation, RUN/steps/NNNN_path.csv; None when it was not recorded."""
     path = Path(folder) / "steps" / f"{step:04d}_path.csv"
-    if not path.exists():
+    if not os.path.lexists(path):
         return None
-    rows = read_table(path, ("travel_mm", "force_N"))
+    rows = read_table(path, ("travel_mm", "force_N"), MOST_POINTS)
     columns = [np.array([as_number(row.get(key, ""), path, number, key) for number, row in rows])
                for key in ("travel_mm", "force_N", "predicted_release_mm")]
     return ForcePath(step, *columns)
@@ -191,32 +210,37 @@ def read_path(folder: Path, step: int) -> ForcePath | None:
 def read_json(path: Path, kind: str) -> dict[str, Any]:
     """Description file as a dictionary; InputError when damaged, of another kind or format."""
     try:
-        info = json.loads(path.read_text(encoding="utf-8"))
-    except json.JSONDecodeError as err:
-        raise InputError(f"damaged JSON ({err.msg})", "a whole file; run the case again",
-                         str(path), err.lineno) from err
-    except (OSError, UnicodeDecodeError) as err:
+        info = load_json(read_back(path, LARGEST_TEXT))
+    except Damaged as fault:
+        raise InputError(str(fault), "a whole file; run the case again", str(path),
+                         fault.line) from None
+    except OSError as err:
         raise InputError("cannot be read", "a JSON file written by simkit", str(path)) from err
     if not isinstance(info, dict):
         raise InputError("holds no description", "a JSON object", str(path))
     if info.get("format", FORMAT) != FORMAT:
-        raise InputError(f"format {info['format']!r} is unknown", f"format {FORMAT}", str(path),
-                         key="format")
+        raise InputError(f"format {info['format']!r:.40} is unknown", f"format {FORMAT}",
+                         str(path), key="format")
     if info.get("kind", kind) not in (kind, kind.replace("comparison", "compare")):
-        raise InputError(f"is a {info['kind']!r}", f"a {kind}", str(path), key="kind")
+        raise InputError(f"is a {info['kind']!r:.40}", f"a {kind}", str(path), key="kind")
     return info
 
 
-def read_table(path: Path, required: tuple[str, ...]) -> list[tuple[int, dict[str, str]]]:
-    """Rows of a CSV with their line numbers; InputError for missing columns or torn rows."""
+def read_table(path: Path, required: tuple[str, ...], most: int
+               ) -> list[tuple[int, dict[str, str]]]:
+    """At most ``most`` rows of a CSV with their line numbers; InputError for missing columns or
+    torn rows."""
     try:
-        with path.open(encoding="utf-8-sig", newline="") as stream:
-            reader = csv.reader(stream)
-            header = next(reader, [])
-            rows = [(reader.line_num, cells) for cells in reader if cells]
+        text = read_back(path, LARGEST_TEXT).decode("utf-8-sig")
+        reader = csv.reader(io.StringIO(text, newline=""))
+        header = next(reader, [])
+        rows = [(reader.line_num, cells) for cells in reader if cells]
     except FileNotFoundError as err:
         raise InputError("file is missing", "a whole folder; run the case again",
                          str(path)) from err
+    except Damaged as fault:
+        raise InputError(str(fault), "a CSV as simkit wrote it; run the case again",
+                         str(path)) from None
     except (OSError, UnicodeDecodeError, csv.Error) as err:
         raise InputError("cannot be read as a table", "a CSV written by simkit",
                          str(path)) from err
@@ -229,6 +253,8 @@ def read_table(path: Path, required: tuple[str, ...]) -> list[tuple[int, dict[st
                              "whole rows (half-written file?)", str(path), number)
     if not rows:
         raise InputError("table has no rows", "at least one row", str(path))
+    if len(rows) > most:
+        raise InputError(f"{len(rows)} rows", f"at most {most}", str(path))
     return [(number, dict(zip(header, cells, strict=True))) for number, cells in rows]
 
 
@@ -237,30 +263,35 @@ def as_number(text: str, path: Path, line: int, key: str) -> float:
     if not text.strip():
         return float("nan")
     try:
-        return float(text)
+        value = float(text)
     except ValueError as err:
-        raise InputError(f"{text!r} is not a number", "a number", str(path), line, key) from err
+        raise InputError(f"{text!r:.60} is not a number", "a number", str(path), line,
+                         key) from err
+    if abs(value) > LARGEST_NUMBER:
+        raise InputError(f"{text!r:.60} is out of reason", "a number of a repair", str(path), line,
+                         key)
+    return value
 
 
 def read_field(path: Path) -> Field:
     """Deviation field of one step; InputError when the archive is missing, torn or misshapen."""
     try:
-        with np.load(path, allow_pickle=False) as archive:
-            x, y, d = (np.asarray(archive[key], dtype=float) for key in ("x_mm", "y_mm", "d_mm"))
+        held = load_arrays(read_back(path, LARGEST_FIELD), ("x_mm", "y_mm", "d_mm"))
     except FileNotFoundError as err:
         raise InputError("half-written run: field of a recorded step is missing",
                          "run the case again", str(path)) from err
-    except KeyError as err:
-        raise InputError("field is missing", "x_mm, y_mm and d_mm", str(path)) from err
-    except (OSError, ValueError, TypeError, EOFError, AttributeError, zipfile.BadZipFile) as err:
-        raise InputError("damaged field file", "run the case again", str(path)) from err
+    except (Damaged, OSError) as fault:
+        raise InputError(f"damaged field file: {fault}", "run the case again",
+                         str(path)) from fault
+    x, y, d = (np.asarray(held[key], dtype=float) for key in ("x_mm", "y_mm", "d_mm"))
     for key, line in (("x_mm", x), ("y_mm", y)):
-        if line.ndim != 1 or line.size < 2 or not np.all(np.diff(line) > 0.0):
+        if line.ndim != 1 or line.size < 2 or not (
+                np.isfinite(line).all() and np.all(np.diff(line) > 0.0)):
             raise InputError("grid lines do not rise", "at least two rising numbers", str(path),
                              key=key)
     if d.shape != (y.size, x.size):
         raise InputError(f"shape {d.shape}", f"{(y.size, x.size)}", str(path), key="d_mm")
-    if not np.any(np.isfinite(d)) or np.any(np.isinf(d)):
+    if not np.any(np.isfinite(d)) or np.any(np.abs(d[~np.isnan(d)]) > FARTHEST_MM):
         raise InputError("no usable deviations", "finite numbers within the panel", str(path),
                          key="d_mm")
     return Field(x, y, d)
@@ -269,13 +300,13 @@ def read_field(path: Path) -> Field:
 def _read_steps(path: Path) -> tuple[Step, ...]:
     """Rows of steps.csv, which must run 0, 1, 2, ... without a gap."""
     steps = []
-    rows = read_table(path, ("step", "operation", "max_low_mm", "max_high_mm"))
+    rows = read_table(path, ("step", "operation", "max_low_mm", "max_high_mm"), MOST_STEPS + 1)
     for count, (line, row) in enumerate(rows):
         def cell(key: str, line: int = line, row: Mapping[str, str] = row) -> float:
             return as_number(row.get(key, ""), path, line, key)
 
         if cell("step") != count:
-            raise InputError(f"step {row['step']!r}", f"step {count} (0, 1, 2, ...)", str(path),
+            raise InputError(f"step {row['step']!r:.40}", f"step {count} (0, 1, 2, ...)", str(path),
                              line, "step")
         # Depths may be stored with or without their sign; here a low is always negative.
         steps.append(Step(count, row["operation"], row.get("tool", ""), row.get("outcome", ""),
@@ -287,8 +318,9 @@ def _read_steps(path: Path) -> tuple[Step, ...]:
 def _tolerance(info: Mapping[str, Any], path: Path) -> float:
     goal = info.get("goal")
     value = goal.get("tolerance_mm", 0.1) if isinstance(goal, dict) else 0.1
-    if isinstance(value, bool) or not isinstance(value, int | float) or not value > 0.0:
-        raise InputError(f"{value!r} is no tolerance", "a positive number of mm", str(path),
+    if (isinstance(value, bool) or not isinstance(value, int | float)
+            or not 0.0 < value < FARTHEST_MM):
+        raise InputError(f"{value!r:.40} is no tolerance", "a positive number of mm", str(path),
                          key="goal.tolerance_mm")
     return float(value)
 

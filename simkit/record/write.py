@@ -6,70 +6,90 @@ control points have moved, and what is in the sheet), steps/NNNN_path.csv (force
 states/NNNN.npz (the dent's state and the last one), log.txt and, once the run has ended, run.json.
 docs/run-folder.md lists every array. Every file is written
 beside its place and then moved there, and a step counts once its row stands in steps.csv; so a run
-that was killed at any moment goes on from its last complete step.
+that was killed at any moment goes on from its last complete step. The folder's mark (see
+`simkit.folders`) lists the digest of every file; what is not as listed is not read back.
 """
 
 from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
-from zipfile import BadZipFile
 
 import numpy as np
 
 from simkit import __version__
 from simkit.case import Case, resolved
 from simkit.errors import InputError
-from simkit.files import write_arrays, write_json, write_table
+from simkit.files import (
+    Damaged,
+    load_arrays,
+    load_json,
+    read_back,
+    write_arrays,
+    write_json,
+    write_table,
+)
+from simkit.folders import digests_of
 from simkit.inspection.sheetmaps import sheet_maps
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State
 from simkit.mechanics.standing import standing_arrays, standing_from
+from simkit.record.folder import mine
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
 from simkit.spline.patch import Patch
 
 FORMAT = 1
+LARGEST_DESCRIPTION = 20_000_000
+"""Bytes of the largest description (JSON) that is read back."""
 
 
 def identity(case: Case) -> dict[str, Any]:
     """What makes two runs the same: version, resolved case, contents of its data files."""
-    prints = {".".join(map(str, key)): hashlib.sha256(file.read_bytes()).hexdigest()
+    prints = {".".join(map(str, key)): _print_of(file)
               for key, file in case.data_files().items()}
     return {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
 
 
+def _print_of(file: Path) -> str:
+    try:
+        with open(file, "rb") as stream:
+            return hashlib.file_digest(stream, "sha256").hexdigest()
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", "the file that was checked",
+                         str(file)) from error
+
+
 def open_folder(folder: Path, what: Mapping[str, Any]) -> bool:
-    """Make a folder for something with that identity; True if it already holds part of it.
+    """Make and mark a folder for something with that identity; True if it holds part of it.
 
     Raises
     ------
     InputError : the folder holds something else, or cannot be made.
     """
-    mark = folder / "case.json"
+    told = json.loads(json.dumps(what))
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if mark.exists():
-            if json.loads(mark.read_text("utf-8")) == json.loads(json.dumps(what)):
-                return True
-            raise InputError("this folder holds another case, strategy or version of it",
-                             "a new folder for --out, or --fresh to start it again", str(folder))
-        if any(p for p in folder.iterdir() if not p.name.startswith(".")):
-            raise InputError("this folder holds something else", "an empty or new folder",
-                             str(folder))
-        write_json(mark, what)
-    except json.JSONDecodeError as error:
-        raise InputError("case.json is damaged", "--fresh to start the run again",
-                         str(mark)) from error
-    except OSError as error:
-        raise InputError(f"cannot write here: {error.strerror}", "a folder that can be written",
-                         str(folder)) from error
+        if mine(folder):
+            listed = digests_of(folder) or {}
+            if (folder / "case.json").exists():
+                found = load_json(read_back(folder / "case.json", LARGEST_DESCRIPTION))
+                if found == told:
+                    return True
+                raise InputError("this folder holds another case, strategy or version of it",
+                                 "a new folder for --out, or --fresh to start it again",
+                                 str(folder))
+            if any((folder / path).exists() for path in listed):
+                raise InputError("case.json is missing", "--fresh to start again", str(folder))
+        write_json(folder / "case.json", told)
+    except Damaged as fault:
+        raise InputError(f"case.json: {fault}", "--fresh to start again", str(folder)) from None
     return False
 
 
@@ -79,16 +99,23 @@ def save_state(path: Path, state: State) -> None:
                         **standing_arrays(state.standing)})
 
 
-def load_state(path: Path, work: Workpiece) -> State | None:
-    """Read a state of this workpiece; None if it is missing, damaged or of another size."""
+def load_state(path: Path, work: Workpiece,
+               say: Callable[[str], None] = lambda text: None) -> State | None:
+    """Read a state of this workpiece; None if it is missing, or, said, not to be trusted."""
     try:
-        with np.load(path) as data:
-            state = State(data["displacement"], data["points"], standing=standing_from(data))
-    except (OSError, KeyError, ValueError, BadZipFile):
+        data = load_arrays(read_back(path))
+        state = State(data["displacement"], data["points"], standing=standing_from(data))
+    except (OSError, KeyError, ValueError):
+        return None
+    except Damaged as fault:
+        say(f"{path}: {fault}; computed again")
         return None
     virgin = work.model.virgin()
     fits = (state.displacement.shape == virgin.displacement.shape
-            and state.points.shape == virgin.points.shape)
+            and state.points.shape == virgin.points.shape
+            and bool(np.isfinite(state.displacement).all() and np.isfinite(state.points).all()))
+    if not fits:
+        say(f"{path}: belongs to another panel; computed again")
     return state if fits else None
 
 
@@ -121,30 +148,41 @@ def record_step(folder: Path, session: Session) -> None:
         (folder / "states" / f"{number - 1:04d}.npz").unlink(missing_ok=True)
 
 
-def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None) -> Session | None:
-    """The session as far as its folder holds it; None where not even the dent is complete."""
+def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
+           say: Callable[[str], None] = lambda text: None) -> Session | None:
+    """The session as far as its folder holds it; None where not even the dent is complete.
+
+    A record that was damaged or altered is named, and the repair is to be computed again.
+    """
     try:
-        with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
-            rows = [StepRow.from_cells(cells) for cells in csv.DictReader(file)]
+        text = read_back(folder / "steps.csv").decode("utf-8")
+        rows = [StepRow.from_cells(cells) for cells in csv.DictReader(io.StringIO(text))]
         fields = [_read_field(folder / "fields" / f"{row.step:04d}.npz") for row in rows]
-    except (OSError, KeyError, ValueError, BadZipFile):
+    except FileNotFoundError:
         return None
-    if not rows:
+    except (OSError, KeyError, ValueError, TypeError, csv.Error) as error:
+        say(f"{folder}: the records cannot be read ({type(error).__name__}); computed again")
+        return None
+    except Damaged as fault:
+        say(f"{folder}: a record is {fault}; computed again")
+        return None
+    if not rows or [row.step for row in rows] != list(range(len(rows))):
         return None
     steps = [Step(row, field, None) for row, field in zip(rows, fields, strict=True)]
     for number in {0, len(steps) - 1}:
-        state = load_state(folder / "states" / f"{number:04d}.npz", work)
+        state = load_state(folder / "states" / f"{number:04d}.npz", work, say)
         if state is None:
             return None
         steps[number] = replace(steps[number], state=state)
+    for number in range(1, len(steps) - 1):  # where a kill fell before it was removed
+        (folder / "states" / f"{number:04d}.npz").unlink(missing_ok=True)
     ring = first_ring(steps[0].field, work.case.goal.limits[0])
     return Session(work, tuple(steps), ring, minutes)
 
 
 def _read_field(path: Path) -> SampledField:
-    with np.load(path) as data:
-        d = data["d_mm"]
-        return SampledField(data["x_mm"], data["y_mm"], d, np.isfinite(d))
+    data = load_arrays(read_back(path), ("x_mm", "y_mm", "d_mm"))
+    return SampledField(data["x_mm"], data["y_mm"], data["d_mm"], np.isfinite(data["d_mm"]))
 
 
 def finish(folder: Path, session: Session, strategy: str, outcome: str,

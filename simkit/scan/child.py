@@ -1,4 +1,4 @@
-"""Reads one mesh file with meshio or pyvista: python -P child.py FILE OUT.npz
+"""Reads one mesh file with meshio or pyvista: python -P child.py FILE > OUT.npz
 
 Runs as a process of its own, so that what a library does with a broken file stays here. Memory is
 limited where the system can (not on Windows).
@@ -6,6 +6,8 @@ limited where the system can (not on Windows).
 
 from __future__ import annotations
 
+import io
+import os
 import sys
 from pathlib import Path
 from typing import Any
@@ -21,9 +23,11 @@ MOST_MEMORY = 4 * 2**30
 BY_PYVISTA = (".vtp", ".vtk")
 
 
-def main(file: str, out: str) -> int:
-    """Write points (n, 3), triangles (m, 3) and normals, if any, of ``file`` to ``out``."""
+def main(file: str) -> int:
+    """Write points (n, 3), triangles (m, 3) and normals, if any, of ``file`` to standard output."""
     _limit_memory()
+    out = os.dup(1)
+    os.dup2(2, 1)  # what a library prints must not come between
     try:
         points, triangles, normals = _read(Path(file))
     except SystemExit:
@@ -39,7 +43,10 @@ def main(file: str, out: str) -> int:
     arrays: dict[str, Any] = {"points": points, "triangles": triangles}
     if normals is not None:
         arrays["normals"] = normals
-    np.savez(out, **arrays)
+    packed = io.BytesIO()
+    np.savez(packed, **arrays)
+    with open(out, "wb") as stream:
+        stream.write(packed.getbuffer())
     return 0
 
 
@@ -85,4 +92,4 @@ def _by_pyvista(path: Path) -> tuple[Any, Any, Any]:
 
 
 if __name__ == "__main__":
-    sys.exit(main(*sys.argv[1:3]))
+    sys.exit(main(sys.argv[1]))

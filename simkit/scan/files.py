@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import subprocess
 import sys
-import tempfile
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -16,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError, one_of
+from simkit.files import Damaged, load_arrays
 from simkit.scan.headers import CHECKS, check_size
 from simkit.scan.tables import read_numpy, read_text_points
 
@@ -62,23 +62,25 @@ def read_scan_file(path: Path) -> RawScan:
 def _by_child(path: Path) -> RawScan:
     """Read a mesh in a process of its own, which hands its arrays back in a file."""
     seconds = SECONDS + SECONDS_PER_MB * path.stat().st_size / 1e6
-    with tempfile.TemporaryDirectory() as folder:
-        out = Path(folder) / "mesh.npz"
-        # By its file and without its folder on the path: it starts at once, with numpy alone.
-        command = [sys.executable, "-P", str(CHILD), str(path), str(out)]
-        try:
-            done = subprocess.run(command, capture_output=True, text=True, timeout=seconds)
-        except subprocess.TimeoutExpired:
-            raise InputError(f"not read within {seconds:.0f} s: truncated or damaged",
-                             "export the scan again", file=str(path)) from None
-        if done.returncode or not out.exists():
-            said = [line.strip() for line in done.stderr.splitlines() if line.strip()]
-            reason = f" ({said[-1][:120]})" if said else ""
-            raise InputError(f"cannot be read as {path.suffix[1:].upper()}{reason}",
-                             "a whole file; export the scan again", file=str(path))
-        with np.load(out, allow_pickle=False) as held:
-            points, triangles = held["points"], held["triangles"]
-            normals = held.get("normals")
+    # By its file and without its folder on the path: it starts at once, with numpy alone.
+    command = [sys.executable, "-P", str(CHILD), str(path.resolve())]
+    try:
+        done = subprocess.run(command, capture_output=True, timeout=seconds,
+                              stdin=subprocess.DEVNULL, cwd=CHILD.parent)
+    except subprocess.TimeoutExpired:
+        raise InputError(f"not read within {seconds:.0f} s: truncated or damaged",
+                         "export the scan again", file=str(path)) from None
+    try:
+        held = load_arrays(done.stdout)
+    except Damaged:
+        held = {}
+    if done.returncode or not {"points", "triangles"} <= held.keys():
+        said = [line.strip() for line in done.stderr.decode("utf-8", "replace").splitlines()
+                if line.strip()]
+        reason = f" ({said[-1][:120]})" if said else ""
+        raise InputError(f"cannot be read as {path.suffix[1:].upper()}{reason}",
+                         "a whole file; export the scan again", file=str(path))
+    points, triangles, normals = held["points"], held["triangles"], held.get("normals")
     return RawScan(str(path), points, triangles if len(triangles) else None, normals)
 
 

@@ -9,6 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from simkit.errors import InputError
+from simkit.files import Damaged, load_arrays, read_back
 from simkit.record.read import Field, read_json
 from simkit.show.maps import Box, label
 from simkit.show.region import Window
@@ -55,9 +56,8 @@ def draw_reading(folder: Path) -> list[Path]:
 
 def _arrays(path: Path) -> dict[str, np.ndarray]:
     try:
-        with np.load(path, allow_pickle=False) as held:
-            return {key: held[key] for key in held.files}
-    except (OSError, ValueError) as error:
+        return load_arrays(read_back(path))
+    except (OSError, Damaged) as error:
         raise InputError("damaged or missing", "read the damage again", str(path)) from error
 
 

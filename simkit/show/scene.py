@@ -8,10 +8,10 @@ from __future__ import annotations
 
 import importlib
 import importlib.util
+import io
 import os
 import subprocess
 import sys
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -20,11 +20,14 @@ import numpy as np
 from simkit.errors import InputError
 from simkit.record.read import read_run
 from simkit.show.region import fine, zoom
-from simkit.show.style import DIVERGING, colour_limit
+from simkit.show.style import DIVERGING, colour_limit, store
+from simkit.words import one_line
 
 # VTK's default window first, then the two that need no display.
 WINDOWS = ("", "vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
 SECONDS = 120.0
+CHILD = ("import sys; sys.path.append(sys.argv[1]); from simkit.show.scene import child; "
+         "child()")
 
 
 def draw_scene(run_dir: Path, out: Path, step: int | None = None) -> Path:
@@ -40,41 +43,39 @@ def draw_scene(run_dir: Path, out: Path, step: int | None = None) -> Path:
     if importlib.util.find_spec("pyvista") is None:
         raise InputError("3-D pictures need pyvista, which is not installed",
                          "pip install 'simkit[three-d]'")
-    try:
-        out.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(suffix=".png", prefix=".scene", dir=out.parent)
-    except OSError as err:
-        raise InputError(f"cannot write the picture ({err.strerror})",
-                         "a folder that can be written; see --out", str(out)) from err
-    os.close(handle)
-    try:
-        for window in WINDOWS:
-            if _try_child(record.folder, temporary, number, window):
-                os.chmod(temporary, 0o644)
-                os.replace(temporary, out)
-                return out
-    finally:
-        if os.path.exists(temporary):
-            os.unlink(temporary)
+    for window in WINDOWS:
+        picture = _by_child(record.folder, number, window)
+        if picture is not None:
+            return store(picture, out)
     raise InputError("3-D picture could not be drawn: no working OpenGL library",
                      "on Debian: apt install libegl1 libgl1-mesa-dri")
 
 
-def _try_child(folder: Path, out: str, number: int, window: str) -> bool:
-    """Draw in a child process with one kind of VTK window; False when it died or hung."""
-    env = dict(os.environ)
+def _by_child(folder: Path, number: int, window: str) -> bytes | None:
+    """Draw in a child process with one kind of VTK window; None when it died or hung."""
+    env = {**os.environ, "PYTHONSAFEPATH": "1"}
     if window:
         env["VTK_DEFAULT_OPENGL_WINDOW"] = window
-    command = [sys.executable, "-m", "simkit.show.scene", str(folder), out, str(number)]
+    root = str(Path(__file__).resolve().parents[2])
+    command = [sys.executable, "-P", "-c", CHILD, root, str(folder), str(number)]
     try:
         done = subprocess.run(command, env=env, timeout=SECONDS, capture_output=True, check=False)
     except subprocess.TimeoutExpired:
-        return False
-    return done.returncode == 0 and os.path.getsize(out) > 0
+        return None
+    whole = done.returncode == 0 and done.stdout.startswith(b"\x89PNG")
+    return done.stdout if whole else None
 
 
-def _render(run_dir: str, out: str, step: int) -> None:
-    """Runs in the child process only."""
+def child() -> None:
+    """Runs in the child process only: the picture goes to standard output, all words elsewhere."""
+    out = os.dup(1)
+    os.dup2(2, 1)
+    data = _render(sys.argv[2], int(sys.argv[3]))
+    with open(out, "wb") as stream:
+        stream.write(data)
+
+
+def _render(run_dir: str, step: int) -> bytes:
     # Loaded by name: its stubs differ between versions and it is an optional extra.
     pyvista: Any = importlib.import_module("pyvista")
     record = read_run(Path(run_dir))
@@ -94,13 +95,11 @@ def _render(run_dir: str, out: str, step: int) -> None:
                      smooth_shading=True, specular=0.1, ambient=0.3,
                      scalar_bar_args={"color": "black", "vertical": True, "fmt": "%+.1f",
                                       "position_x": 0.88, "position_y": 0.2, "height": 0.6})
-    plotter.add_text(f"{record.title}\nAfter step {step}, heights x {times}", color="black",
-                     font_size=13)
+    plotter.add_text(f"{one_line(record.title, 80)}\nAfter step {step}, heights x {times}",
+                     color="black", font_size=13)
     plotter.camera_position = [(0.35, -1.0, 0.75), (0.0, 0.0, 0.0), (0.0, 0.0, 1.0)]
     plotter.reset_camera()
     plotter.camera.zoom(1.35)
-    plotter.screenshot(out)
-
-
-if __name__ == "__main__":
-    _render(sys.argv[1], sys.argv[2], int(sys.argv[3]))
+    picture = io.BytesIO()
+    plotter.screenshot(picture)
+    return picture.getvalue()

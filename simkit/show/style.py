@@ -6,8 +6,9 @@ matplotlib is imported inside the functions, so that the command line starts wit
 from __future__ import annotations
 
 import contextlib
+import io
 import os
-import tempfile
+import warnings
 from collections.abc import Iterator
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -15,6 +16,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from simkit.errors import InputError
+from simkit.files import write_atomic
+from simkit.folders import digests_of, home_of
+from simkit.words import one_line
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -35,6 +39,7 @@ KINDS = {  # symbol and colour of each kind of operation: up, up from behind, do
 OTHER_KIND = ("o", GREY)
 
 LOOK: dict[str, Any] = {
+    "text.parse_math": False,  # a dollar in a title is a dollar
     "axes.titlepad": 7, "font.size": 10.5, "font.family": "DejaVu Sans", "axes.titlesize": 12,
     "axes.titleweight": "bold", "axes.titlelocation": "left", "axes.labelsize": 10.5,
     "axes.edgecolor": "#555555", "axes.linewidth": 0.8, "axes.spines.top": False,
@@ -74,7 +79,8 @@ def place(fig: Figure, left: float, bottom: float, width: float, height: float,
 def title(fig: Figure, text: str, under: str = "", left_in: float = 0.75) -> None:
     """Heading of a picture with a smaller line under it."""
     w, h = fig.get_size_inches()
-    text, under = (shorten(part, int(rate * w)) for part, rate in ((text, 6.6), (under, 9.5)))
+    text, under = (shorten(one_line(part), int(rate * w))
+                   for part, rate in ((text, 6.6), (under, 9.5)))
     fig.text(left_in / w, 1 - 0.36 / h, text, fontsize=15, fontweight="bold", va="center")
     if under:
         fig.text(left_in / w, 1 - 0.69 / h, under, fontsize=10.5, color="#555555", va="center")
@@ -161,23 +167,28 @@ def symbol(operation: str) -> tuple[str, str]:
 def save(fig: Figure, path: Path) -> Path:
     """Write a PNG whole or not at all, and the same bytes for the same picture.
 
-    No date and no version is stored in the file. InputError when the place cannot be written.
+    No date and no version is stored in the file. InputError when the place cannot be written, or
+    when a file of that name lies in a folder of simkit's without being simkit's.
     """
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(fig)
-    temporary = ""
+    picture = io.BytesIO()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # about letters that the font lacks
+        fig.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
+    return store(picture.getvalue(), path)
+
+
+def store(picture: bytes, path: Path) -> Path:
+    """Write a picture; `InputError` as in `save`."""
+    home = home_of(path)
+    if home is not None and os.path.lexists(path) and home[1] not in (digests_of(home[0]) or {}):
+        raise InputError("would be overwritten, and is not simkit's", "another folder for --out",
+                         str(path))
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(suffix=".tmp", prefix=path.stem, dir=path.parent)
-        with os.fdopen(handle, "wb") as stream:
-            fig.savefig(stream, format="png", dpi=DPI, metadata={"Software": None})
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, path)
+        write_atomic(path, picture)
     except OSError as err:
         raise InputError(f"cannot write the picture ({err.strerror})",
                          "a folder that can be written; see --out", str(path)) from err
-    finally:
-        if temporary and os.path.exists(temporary):
-            os.unlink(temporary)
     return path

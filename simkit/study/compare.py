@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import multiprocessing
-import os
 import sys
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor, as_completed
 from pathlib import Path
+from typing import Any
 
-from simkit.case import Case, load_case
+from simkit.case import Case
+from simkit.errors import InputError
 from simkit.files import write_json, write_table
+from simkit.folders import announce
 from simkit.record.write import identity, open_folder
 from simkit.strategy import find_strategy
 from simkit.study.run import SUMMARY, Start, prepare, run_strategy
+from simkit.study.workers import can_start, each
 
 Progress = Callable[[str], None]
 
@@ -41,31 +42,24 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
 
 
 def _each(case, names, folder, progress, workers, start: Start, quiet: bool):
-    if workers < 2 or len(names) < 2:
+    if workers < 2 or len(names) < 2 or not can_start():
         for name in names:
             yield name, run_strategy(start, find_strategy(name), folder / "runs" / name, progress)
         return
-    context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(names)), context,
-                             initializer=_tell_to, initargs=(os.getpid(),)) as pool:
-        jobs = {pool.submit(_job, str(case.file), name, str(folder), quiet): name for name in names}
-        for job in as_completed(jobs):
-            yield jobs[job], job.result()
+    what = identity(case)
+    for name in names:  # here, since a worker may not write in this folder
+        announce(folder / "runs" / name)
+    yield from each(_job, {name: (case, what, name, str(folder), quiet) for name in names},
+                    workers)
 
 
-_parent = 0
-
-
-def _tell_to(parent: int) -> None:
-    """Remember the process that started this one: work for one that was killed is not recorded."""
-    global _parent
-    _parent = parent
-
-
-def _job(case_file: str, name: str, folder: str, quiet: bool) -> dict[str, str]:
-    case = load_case(case_file)
+def _job(case: Case, what: dict[str, Any], name: str, folder: str, quiet: bool) -> dict[str, str]:
+    """One strategy in a process of its own, on the case as it was when the comparison began."""
+    if identity(case) != what:
+        raise InputError("a data file of the case was changed while the comparison works",
+                         "leave the files alone until it has ended, or start again with --fresh",
+                         str(case.file))
     start = prepare(case, Path(folder), 1, lambda text: None)
     return run_strategy(start, find_strategy(name), Path(folder) / "runs" / name,
                         lambda text: print(text, flush=True,
-                                           file=sys.stderr if quiet else sys.stdout),
-                        alive=lambda: os.getppid() == _parent)
+                                           file=sys.stderr if quiet else sys.stdout))

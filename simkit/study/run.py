@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ import numpy as np
 
 from simkit.case import Case
 from simkit.case.repair import STAGE_NAMES
-from simkit.files import write_json
+from simkit.files import Damaged, load_json, read_back, write_json
 from simkit.history.reconstruct import Reconstruction, reconstruct
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import (
@@ -64,9 +63,9 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start
     """Reconstruct the dent, or read it back if the folder already holds it."""
     work = make_workpiece(case, threads=threads)
     notes_file, state_file = folder / "reconstruction.json", folder / "states" / "0000.npz"
-    state = load_state(state_file, work) if notes_file.exists() else None
-    if state is not None:
-        notes = json.loads(notes_file.read_text("utf-8"))
+    notes = _notes_of(notes_file, progress)
+    state = load_state(state_file, work, progress) if notes else None
+    if notes is not None and state is not None:
         progress("Dent read back from the folder. " + notes["sentence"])
     else:
         fit = make_workpiece(case, threads=threads, coarser=COARSER)
@@ -76,6 +75,18 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start
         write_json(notes_file, notes)
         progress(notes["sentence"])
     return Start(work, open_session(work, state), notes, notes["sentence"], notes["matched"])
+
+
+def _notes_of(file: Path, say: Progress) -> dict[str, Any] | None:
+    """What is on disk about a reconstruction; None if there is nothing, or, said, no whole one."""
+    try:
+        notes = load_json(read_back(file))
+        return {**notes, "sentence": str(notes["sentence"]), "matched": bool(notes["matched"])}
+    except FileNotFoundError:
+        return None
+    except (OSError, Damaged, KeyError, TypeError) as fault:
+        say(f"{file}: {fault}; computed again")
+        return None
 
 
 def _notes(done: Reconstruction) -> dict[str, Any]:
@@ -99,9 +110,10 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     asked before every record: False stops without writing.
     """
     what = {**identity(start.work.case), "strategy": strategy.name}
-    session = resume(folder, start.work, None) if open_folder(folder, what) else None
+    session = resume(folder, start.work, None, progress) if open_folder(folder, what) else None
     if session is None:
         session = start.session
+        (folder / "run.json").unlink(missing_ok=True)
         record_step(folder, session)
     elif session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")

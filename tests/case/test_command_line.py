@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import json
 import subprocess
 import sys
@@ -13,12 +14,12 @@ import pytest
 from click.testing import CliRunner
 from sound_case import SOUND, broken
 
-from simkit import __version__
+from simkit import __version__, exit_codes
 from simkit.case.reference import reference_page
 from simkit.checks import deeper
 from simkit.cli import check as check_module
 from simkit.cli.main import VERBS, cli, main
-from simkit.errors import InputError, InputErrors
+from simkit.errors import InputError, InputErrors, WorkerLost
 from simkit.material.grades import grade_names
 
 Write = Callable[[str], Path]
@@ -161,10 +162,35 @@ def test_how_a_verb_may_end(
     assert capfd.readouterr().err == words
 
 
-def test_other_exceptions_are_not_swallowed(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(check_module, "command", verb_that(ZeroDivisionError()))
-    with pytest.raises(ZeroDivisionError):
-        main(["check"])
+def test_a_fault_inside_is_one_line_and_a_report(
+    monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr(check_module, "command", verb_that(ZeroDivisionError("one\ntwo")))
+    assert main(["check"]) == exit_codes.INTERNAL
+    said = capfd.readouterr().err
+    assert said.count("\n") == 1
+    assert "ZeroDivisionError: one two" in said
+    (report,) = tmp_path.iterdir()
+    assert str(report) in said
+    assert "Traceback" in report.read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("raises", "code", "words"), [
+    (OSError(errno.ENOSPC, "No space left on device", "out/steps.csv"), exit_codes.INPUT_OUTPUT,
+     "out/steps.csv: No space left on device; free some space"),
+    (MemoryError(), exit_codes.SYSTEM, "not enough memory"),
+    (WorkerLost("a worker process ended"), exit_codes.SYSTEM, "a worker process ended"),
+])
+def test_what_the_computer_does_is_named_for_what_it_is(
+    raises: BaseException, code: int, words: str, monkeypatch: pytest.MonkeyPatch,
+    capfd: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(check_module, "command", verb_that(raises))
+    assert main(["check"]) == code
+    said = capfd.readouterr().err
+    assert said.startswith(f"error: {words}")
+    assert said.count("\n") == 1
 
 
 def test_deeper_checks_are_all_run_and_get_the_file_name(

@@ -13,7 +13,8 @@ ROOT = Path(__file__).resolve().parents[2]
 NUMERICS = {"numpy", "scipy", "numba", "llvmlite", "pydantic", "ruamel", "multiprocessing"}
 PICTURES = {"matplotlib", "pyvista", "vtk", "meshio", "skfem", "pypardiso", "distributed"}
 """Slow or optional: no verb loads them before it draws, reads a mesh or is asked to."""
-OWN = {"simkit", "simkit.errors", "simkit.cli", "simkit.cli.main"}
+OWN = {"simkit", "simkit.aside", "simkit.errors", "simkit.exit_codes", "simkit.faults",
+       "simkit.streams", "simkit.words", "simkit.cli", "simkit.cli.main"}
 """simkit's own modules that the words need."""
 
 

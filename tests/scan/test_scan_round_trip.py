@@ -18,6 +18,7 @@ from simkit.cli.main import main
 from simkit.dent.grid import fit_grid
 from simkit.dent.heights import read_heights
 from simkit.errors import InputError
+from simkit.folders import MARK
 from simkit.measurement.read import read_dent
 from simkit.scan.cells import sort_into_cells
 from simkit.scan.feature import find_feature_lines
@@ -152,7 +153,7 @@ def test_read_delivers_panel_field_case_report_and_pictures(tmp_path, capsys):
     text = capsys.readouterr().out
     for word in ("low -", "crown +", "Strain from the shape alone", "beyond yield", "radius 1"):
         assert word in text
-    names = {path.name for path in out.iterdir()}
+    names = {path.name for path in out.iterdir()} - {MARK}
     assert names == {"reading.json", "reading.csv", "reading.npz", "reading.png", "depth.csv",
                      "panel.csv", "case.yaml", "scan.json", "scan.npz", "scan.png"}
     assert json.loads((out / "scan.json").read_text())["unit"] == "m"

@@ -1,0 +1,142 @@
+"""Packages that look into the current folder when they are loaded are loaded elsewhere.
+
+numba obeys a ``.numba_config.yaml`` and matplotlib a ``matplotlibrc`` of the current folder, which
+may be anybody's; the first can point the cache of compiled kernels, a pickle, to any place. Both
+are loaded here with another current folder, and where kernels are kept is decided here.
+"""
+
+from __future__ import annotations
+
+import atexit
+import contextlib
+import importlib.machinery
+import os
+import sys
+from collections.abc import Iterator, Sequence
+from types import ModuleType
+from typing import Any
+
+LOOK_AROUND = ("numba", "matplotlib")
+PACKAGE = os.path.dirname(os.path.realpath(__file__))
+kernels_said: list[str] = []
+"""What is to be said once about where kernels are kept."""
+
+
+class _Aside:
+    """Finds the packages of LOOK_AROUND as usual, with a loader that works in another folder."""
+
+    def find_spec(self, fullname: str, path: Sequence[str] | None = None,
+                  target: ModuleType | None = None) -> importlib.machinery.ModuleSpec | None:
+        """As the machinery asks it; None for every other module."""
+        if fullname not in LOOK_AROUND or path is not None:
+            return None
+        spec = importlib.machinery.PathFinder.find_spec(fullname, None, target)
+        if spec is not None and spec.loader is not None:
+            spec.loader = _Loader(spec.loader)  # type: ignore[assignment]
+        return spec
+
+
+class _Loader:
+    def __init__(self, real: Any) -> None:
+        self.real = real
+
+    def __getattr__(self, name: str) -> object:
+        return getattr(self.real, name)
+
+    def create_module(self, spec: importlib.machinery.ModuleSpec) -> ModuleType | None:
+        found: ModuleType | None = self.real.create_module(spec)
+        return found
+
+    def exec_module(self, module: ModuleType) -> None:
+        if module.__name__ == "numba":
+            _choose_cache()
+        with elsewhere():
+            self.real.exec_module(module)
+        if module.__name__ == "numba":
+            # numba looks again before it compiles.
+            sys.modules["numba.core.config"]._config_fname = os.devnull  # type: ignore[attr-defined]
+
+
+@contextlib.contextmanager
+def elsewhere() -> Iterator[None]:
+    """Work in the root folder for a moment."""
+    try:
+        here = os.open(".", os.O_RDONLY)
+    except OSError:  # removed, or not for us: there is nothing to come back to
+        here = -1
+    os.chdir(os.path.abspath(os.sep))
+    try:
+        yield
+    finally:
+        if here >= 0:
+            with contextlib.suppress(OSError):
+                os.chdir(here if os.chdir in os.supports_fd else os.getcwd())
+            os.close(here)
+
+
+def _choose_cache() -> None:
+    """Keep kernels beside the code; where that cannot be written, in the user's own cache."""
+    beside = os.path.join(PACKAGE, "shell", "__pycache__")
+    if os.environ.get("NUMBA_CACHE_DIR") or _writable(beside):
+        return
+    base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
+    place = os.path.join(base, "simkit", "kernels")
+    new = not os.path.isdir(place)
+    if os.path.isabs(place) and _writable(place):
+        if new:
+            kernels_said.append(f"The installation cannot be written: compiled kernels are kept "
+                                f"in {place}.")
+    else:
+        place = os.path.join(os.environ.get("TMPDIR") or "/tmp", f"simkit-{os.urandom(8).hex()}")
+        os.mkdir(place, 0o700)
+        atexit.register(_remove, place, os.getpid())
+        kernels_said.append("Neither the installation nor a cache folder can be written: kernels "
+                            "are compiled anew each time.")
+    os.environ["NUMBA_CACHE_DIR"] = place
+
+
+def _remove(place: str, owner: int) -> None:
+    """Remove a folder of our own with all that is in it, unless this is a child process."""
+    if os.getpid() != owner:
+        return
+    for folder, inner, files in os.walk(place, topdown=False):
+        for act, names in ((os.unlink, files), (os.rmdir, inner)):
+            for name in names:
+                with contextlib.suppress(OSError):
+                    act(os.path.join(folder, name))
+    with contextlib.suppress(OSError):
+        os.rmdir(place)
+
+
+def _writable(folder: str) -> bool:
+    """Whether a file can be made in the folder, which is made if it is missing."""
+    probe = os.path.join(folder, f".{os.getpid()}.probe")
+    try:
+        os.makedirs(folder, exist_ok=True)
+        os.close(os.open(probe, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600))
+        os.unlink(probe)
+    except OSError:
+        return False
+    return True
+
+
+def install() -> None:
+    """Put the finder first, once a process."""
+    if not any(isinstance(finder, _Aside) for finder in sys.meta_path):
+        sys.meta_path.insert(0, _Aside())  # type: ignore[arg-type]
+
+
+def leave_current_folder() -> None:
+    """Take the current folder off the path that modules are searched on.
+
+    ``python -m`` puts it first; a file numpy.py that happens to lie there is not what we need.
+    """
+    first = sys.path[0] if sys.path else None
+    if first is None or sys.flags.safe_path:
+        return
+    with contextlib.suppress(OSError):
+        if first == "" or os.path.abspath(first) == os.getcwd():
+            del sys.path[0]
+            root = os.path.dirname(PACKAGE)
+            if root not in sys.path:  # run from a copy that is not installed
+                sys.path.append(root)

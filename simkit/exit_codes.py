@@ -1,0 +1,30 @@
+"""Exit codes of the command line: one table for the code, the help and the docs.
+
+Those from 64 upwards are the customary ones of BSD's sysexits.h; above 128 a signal's number is
+added, as shells do.
+"""
+
+from __future__ import annotations
+
+DONE, NOT_MET, BAD_INPUT, NOT_CONVERGED = 0, 1, 2, 3
+INTERNAL, SYSTEM, INPUT_OUTPUT = 70, 71, 74
+INTERRUPTED, PIPE_CLOSED, TERMINATED = 130, 141, 143
+
+MEANINGS: dict[int, str] = {
+    DONE: "done",
+    NOT_MET: "ran, but the goal was not met (not flat, a check beyond its limit)",
+    BAD_INPUT: "bad input, or a folder that cannot be used",
+    NOT_CONVERGED: "did not converge",
+    INTERNAL: "a fault inside simkit; one line names the report with the details",
+    SYSTEM: "the computer gave out: no memory, or a worker process was ended from outside",
+    INPUT_OUTPUT: "reading or writing failed on the way: disk full, folder removed",
+    INTERRUPTED: "interrupted",
+    PIPE_CLOSED: "whoever read the output closed it",
+    TERMINATED: "told to end",
+}
+"""Exit code -> meaning. A verb with an outcome of its own adds its code here."""
+
+
+def table() -> str:
+    """The codes, one a line, for the end of `simkit --help`."""
+    return "\n".join(f"  {code:>3}  {meaning}" for code, meaning in MEANINGS.items())

@@ -1,0 +1,313 @@
+"""Folders that simkit makes: a mark that says so, a list of what it wrote, one owner at a time.
+
+The file ``.simkit`` in a folder is both the mark and the list. Its first line names the format;
+every further line is the SHA-256 of a file's contents and its path, added *before* the file is
+moved to its place; the last two lines of a path tell what may stand there (as before the write or
+as after it, wherever a kill fell). ``folder PATH`` names a marked folder inside. The list guards
+against damage and mixing, not against somebody who also rewrites it.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import hashlib
+import os
+import re
+import stat
+import time
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from pathlib import Path
+
+try:
+    import fcntl
+except ImportError:  # not on Windows
+    fcntl = None  # type: ignore[assignment]
+
+MARK = ".simkit"
+HEAD = "simkit folder 1\n"
+LINE = re.compile(r"([0-9a-f]{64}|folder)  (\S.*)")
+LARGEST_MARK = 50_000_000
+PATIENCE_S = 5.0
+"""So long a worker whose parent was killed may take to end and give its folder free."""
+
+
+class Busy(OSError):
+    """Another process works in the folder."""
+
+
+class Changed(OSError):
+    """A folder was removed, replaced or led elsewhere while simkit worked in it."""
+
+
+@dataclass
+class Marked:
+    """A folder of ours that this process works in.
+
+    Attributes
+    ----------
+    folder : its real path; number : device and inode, by which it is known again.
+    handle : the open mark, locked. listed : path -> digests it was given, the last two count;
+    inner : marked folders inside.
+    """
+
+    folder: Path
+    number: tuple[int, int]
+    handle: int
+    listed: dict[str, list[str]] = field(default_factory=dict)
+    inner: list[str] = field(default_factory=list)
+
+    def check(self) -> None:
+        """Raise `Changed` when the folder is no longer the one that was marked."""
+        try:
+            here, mark = os.stat(self.folder), os.lstat(self.folder / MARK)
+            same = (here.st_dev, here.st_ino) == self.number and stat.S_ISREG(mark.st_mode)
+        except OSError:
+            same = False
+        if not same:
+            raise Changed(errno.ENOENT, "the folder was removed or replaced while simkit worked "
+                          "in it", str(self.folder))
+
+    def note(self, path: str, digest: str) -> None:
+        """Say what is about to be written at a path."""
+        if self.listed.get(path, [""])[-1] == digest:
+            return
+        self.listed.setdefault(path, []).append(digest)
+        self._add(f"{digest}  {path}\n")
+
+    def note_folder(self, path: str) -> None:
+        """Say that a marked folder is about to be made inside."""
+        if path not in self.inner:
+            self.inner.append(path)
+            self._add(f"folder  {path}\n")
+
+    def _add(self, line: str) -> None:
+        _write_all(self.handle, line.encode())
+        os.fsync(self.handle)
+
+    def forget(self) -> None:
+        """Empty the list: nothing of ours is left."""
+        self.listed.clear()
+        self.inner.clear()
+        os.ftruncate(self.handle, 0)
+        self._add(HEAD)
+
+
+_marked: dict[tuple[int, int], Marked] = {}
+
+
+def is_marked(folder: Path) -> bool:
+    """Whether the folder carries our mark, a plain file."""
+    try:
+        return stat.S_ISREG(os.lstat(folder / MARK).st_mode)
+    except (OSError, ValueError):
+        return False
+
+
+def mark(folder: Path) -> Marked:
+    """Mark an existing folder, or take a marked one, for this process alone.
+
+    Raises
+    ------
+    Busy : another process has it. OSError : it cannot be written, or its mark is no plain file.
+    """
+    here = os.stat(folder)
+    number = (here.st_dev, here.st_ino)
+    if number in _marked:
+        if is_marked(folder):
+            return _marked[number]
+        release(_marked[number])
+    flags = os.O_RDWR | os.O_CREAT | os.O_APPEND | getattr(os, "O_NOFOLLOW", 0)
+    handle = os.open(folder / MARK, flags | getattr(os, "O_NONBLOCK", 0), 0o644)
+    try:
+        if not stat.S_ISREG(os.fstat(handle).st_mode):
+            raise OSError(errno.EINVAL, "the mark of simkit is no plain file", str(folder / MARK))
+        _lock(handle, folder)
+        found = Marked(folder.resolve(), number, handle)
+        text = _text(handle)
+        _parse(text, found.listed, found.inner)
+        if not text:
+            found._add(HEAD)
+        elif not text.endswith("\n"):
+            found._add("\n")
+    except BaseException:
+        os.close(handle)
+        raise
+    _marked[number] = found
+    return found
+
+
+def release(one: Marked | None = None) -> None:
+    """Give a folder free, or all of this process."""
+    for number, held in list(_marked.items()):
+        if one is None or held is one:
+            del _marked[number]
+            with contextlib.suppress(OSError):
+                os.close(held.handle)
+
+
+def home_of(path: Path) -> tuple[Path, str] | None:
+    """The marked folder that a path lies in, the innermost, and the path inside it."""
+    whole = Path(os.path.abspath(path))
+    for folder in whole.parents:
+        if is_marked(folder):
+            return folder, whole.relative_to(folder).as_posix()
+    return None
+
+
+def digests_of(folder: Path) -> dict[str, list[str]] | None:
+    """What a marked folder lists, read without taking it; None for a folder without a mark."""
+    if not is_marked(folder):
+        return None
+    listed: dict[str, list[str]] = {}
+    with contextlib.suppress(OSError):
+        handle = os.open(folder / MARK, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
+        try:
+            _parse(_text(handle), listed, [])
+        finally:
+            os.close(handle)
+    return listed
+
+
+def announce(folder: Path) -> None:
+    """Say in the list of a marked folder round this one that it is ours as well.
+
+    Left undone if it stands there already: the outer folder may be another process's.
+    """
+    home = home_of(folder)
+    if home is None:
+        return
+    inner: list[str] = []
+    with contextlib.suppress(OSError):
+        handle = os.open(home[0] / MARK, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
+        try:
+            _parse(_text(handle), {}, inner)
+        finally:
+            os.close(handle)
+    if home[1] not in inner:
+        mark(home[0]).note_folder(home[1])
+
+
+def digest(data: bytes) -> str:
+    """SHA-256 of contents."""
+    return hashlib.sha256(data).hexdigest()
+
+
+def is_as_written(listed: dict[str, list[str]], path: str, data: bytes) -> bool:
+    """Whether contents are what the list promises for a path."""
+    return digest(data) in listed.get(path, [])[-2:]
+
+
+def leads_outside(folder: Path, path: str) -> bool:
+    """Whether a path inside a folder goes through a link."""
+    place = folder
+    for part in Path(path).parts:
+        place = place / part
+        if part == ".." or place.is_symlink():
+            return True
+    return False
+
+
+def remove_own(one: Marked) -> list[str]:
+    """Remove what the list names and nothing else, following no link; returns what stays.
+
+    Marked folders inside are cleared the same way. The folder and its mark stay.
+    """
+    parents: set[Path] = set()
+    for path in one.inner:
+        place = one.folder / path
+        if leads_outside(one.folder, path) or not is_marked(place):
+            continue
+        inside = mark(place)
+        left = remove_own(inside)
+        release(inside)
+        parents.add(place)
+        if not left:
+            os.unlink(place / MARK)
+    for path in one.listed:
+        place = one.folder / path
+        if leads_outside(one.folder, path) or not place.is_file():
+            continue
+        os.unlink(place)
+        parents.update(folder for folder in place.parents if one.folder in folder.parents)
+    remove_parts(one)
+    for folder in sorted(parents, key=lambda f: -len(f.parts)):
+        with contextlib.suppress(OSError):
+            os.rmdir(folder)
+    one.forget()
+    return sorted(name for name in os.listdir(one.folder) if name != MARK)
+
+
+def remove_parts(one: Marked) -> None:
+    """Remove what a killed writer left of files of the list."""
+    for path in one.listed:
+        place = one.folder / path
+        if leads_outside(one.folder, path):
+            continue
+        for part in _parts(place):
+            with contextlib.suppress(OSError):
+                os.unlink(part)
+
+
+def part_of(place: Path) -> Path:
+    """The file beside a place in which its next contents are written."""
+    return place.with_name(f".{place.name}.{os.getpid()}.part")
+
+
+def _parts(place: Path) -> Iterable[Path]:
+    form = re.compile(re.escape(f".{place.name}.") + r"\d+\.part")
+    try:
+        names = os.listdir(place.parent)
+    except OSError:
+        return []
+    return [place.parent / name for name in names if form.fullmatch(name)]
+
+
+def _parse(text: str, listed: dict[str, list[str]], inner: list[str]) -> None:
+    for line in text.splitlines(keepends=True):
+        found = LINE.fullmatch(line.rstrip("\n"))
+        if found is None or not line.endswith("\n"):  # the head, or a line that a kill cut short
+            continue
+        word, path = found.groups()
+        if os.path.isabs(path) or ".." in Path(path).parts:
+            continue
+        if word == "folder":
+            inner.append(path)
+        else:
+            listed.setdefault(path, []).append(word)
+
+
+def _text(handle: int) -> str:
+    found = os.fstat(handle)
+    if not stat.S_ISREG(found.st_mode) or found.st_size > LARGEST_MARK:
+        return ""
+    os.lseek(handle, 0, os.SEEK_SET)
+    data = b""
+    while chunk := os.read(handle, 1 << 20):
+        data += chunk
+        if len(data) > LARGEST_MARK:
+            break
+    return data.decode("utf-8", "replace")
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    while data:
+        data = data[os.write(handle, data):]
+
+
+def _lock(handle: int, folder: Path) -> None:
+    """Lock the mark; waits a little, for a worker may still be ending."""
+    if fcntl is None:
+        return
+    until = time.monotonic() + PATIENCE_S
+    while True:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            return
+        except OSError as error:
+            if error.errno not in (errno.EWOULDBLOCK, errno.EACCES):
+                return  # a file system without locks
+        if time.monotonic() > until:
+            raise Busy(errno.EBUSY, "another simkit works in this folder", str(folder))
+        time.sleep(0.05)

@@ -1,0 +1,84 @@
+"""Taking a folder for results: ours, new, or empty; nothing in it that is not ours is touched."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+from simkit.errors import InputError
+from simkit.files import LARGEST_RECORD, Damaged, read_plain
+from simkit.folders import (
+    MARK,
+    Busy,
+    announce,
+    digests_of,
+    is_as_written,
+    is_marked,
+    mark,
+    remove_parts,
+)
+
+
+def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
+    """Make or mark a folder for files beside what may lie there already.
+
+    Raises
+    ------
+    InputError : one of the files is there and is not, or no longer, as simkit wrote it; or the
+        folder cannot be made.
+    """
+    mine(folder, beside=True)
+    listed = digests_of(folder) or {}
+    for name in names:
+        place = folder / name
+        if not os.path.lexists(place):
+            continue
+        try:
+            own = is_as_written(listed, name, read_plain(place, LARGEST_RECORD))
+        except (OSError, Damaged):
+            own = False
+        if not own:
+            raise InputError("would be overwritten, and is not as simkit wrote it",
+                             "another folder for --out", str(place))
+
+
+def mine(folder: Path, beside: bool = False) -> bool:
+    """Make a folder and mark it as ours; whether it was ours already.
+
+    ``beside``: it may hold other things.
+
+    Raises
+    ------
+    InputError : it holds something that is not ours, another simkit works in it, or it cannot be
+        made or written; what was made on the way is removed again.
+    """
+    made: list[Path] = []
+    try:
+        if folder.is_symlink() and not folder.exists():
+            raise InputError("is a link that leads nowhere", "a folder", str(folder))
+        ours = is_marked(folder)
+        if folder.exists() and not ours and not beside and any(
+                p for p in folder.iterdir() if not p.name.startswith(".")):
+            raise InputError("this folder holds something else", "an empty or new folder",
+                             str(folder))
+        for place in reversed((folder, *folder.parents)):
+            if not place.exists():
+                place.mkdir(exist_ok=True)
+                made.append(place)
+        announce(folder)
+        remove_parts(mark(folder))
+        return ours
+    except Busy as error:
+        raise InputError("another simkit works in this folder",
+                         "wait until it has ended, or another folder for --out",
+                         str(folder)) from error
+    except (OSError, ValueError) as error:
+        for place in reversed(made):
+            with contextlib.suppress(OSError):
+                (place / MARK).unlink(missing_ok=True)
+                place.rmdir()
+        reason = getattr(error, "strerror", None) or "no name for a folder"
+        raise InputError(f"cannot write here: {reason}", "a folder that can be written",
+                         str(folder)) from error
