@@ -185,7 +185,7 @@ def _array(archive: zipfile.ZipFile, name: str) -> np.ndarray:
     reader = (np.lib.format.read_array_header_1_0 if version == (1, 0)
               else np.lib.format.read_array_header_2_0)
     shape, by_columns, kind = reader(stream)
-    small = kind.kind in "biuf" and kind.itemsize <= 8 or kind.kind == "U"
+    small = (kind.kind in "biuf" and kind.itemsize <= 8) or kind.kind == "U"
     if not small or kind.itemsize > LONGEST_TEXT or not kind.isnative:
         raise Damaged("holds something else than numbers and words")
     count = 1
