@@ -43,6 +43,11 @@ def draw_scene(run_dir: Path, out: Path, step: int | None = None) -> Path:
     if importlib.util.find_spec("pyvista") is None:
         raise InputError("3-D pictures need pyvista, which is not installed",
                          "pip install 'simkit[three-d]'")
+    try:
+        out.parent.mkdir(parents=True, exist_ok=True)  # before the long work
+    except OSError as err:
+        raise InputError(f"cannot write the picture ({err.strerror})",
+                         "a folder that can be written; see --out", str(out)) from err
     for window in WINDOWS:
         picture = _by_child(record.folder, number, window)
         if picture is not None:
