@@ -5,7 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-STRATEGY_NAMES: tuple[str, ...] = ("centre-first", "crown-first", "worst-spot-first")
+STRATEGY_NAMES: tuple[str, ...] = (
+    "centre-first", "crown-first", "worst-spot-first", "alternating", "rim-inwards",
+    "bulk-then-fine")
 """Strategies that come with simkit."""
 
 

@@ -64,8 +64,14 @@ def slope_deviation(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> Arra
             f"the base length of the slope is {base_mm:g} mm",
             f"above 0 and at most {min(width, height):g} mm, the size of the field",
         )
-    along_x, along_y = _difference(field, base_mm, 1), _difference(field, base_mm, 0)
-    return 1000.0 * np.hypot(along_x, along_y) / base_mm
+    along_x, along_y = slope_parts(field, base_mm)
+    return np.hypot(along_x, along_y)
+
+
+def slope_parts(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> tuple[Array, Array]:
+    """Its two parts s_x and s_y [mrad] (ny, nx), each linear in the deviation."""
+    scale = 1000.0 / base_mm
+    return scale * _difference(field, base_mm, 1), scale * _difference(field, base_mm, 0)
 
 
 def _difference(field: SampledField, base_mm: float, axis: int) -> Array:

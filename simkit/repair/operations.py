@@ -10,6 +10,7 @@ from simkit.errors import InputError, nearest
 from simkit.inspection.sampling import point_on, probe_at
 from simkit.mechanics.contact.attach import glue_tab, set_tip
 from simkit.mechanics.model import State
+from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.holding import hold, let_down
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
@@ -26,6 +27,8 @@ PULLING = replace(SETTINGS, largest_mm=0.5,
                   passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
 """A glued tab is felt from the first and everywhere at once; 0.5 mm changes what a pull leaves by
 half a per cent (docs/performance/one-pull.md)."""
+FINEST_MM = 0.003
+"""Nearest that an operation comes to its goal."""
 
 
 @dataclass(frozen=True)
@@ -90,7 +93,28 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         return hold(work.model, state, _held_load(load, operation),
                     replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
-    return advance(work.model, state, load, settings or usual)
+    if not state.standing and behind_already(operation.kind, load, state):
+        return Advance(state, Outcome.REACHED, "the place lies beyond its goal already", ())
+    return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
+
+
+def behind_already(kind: str, load: Load, state: State) -> bool:
+    """Whether a place lies where an operation of that kind would only move it further off."""
+    if load.probe is None or load.goal_mm is None:
+        return False
+    inwards = kind == "tap-down"
+    here = load.probe.read(state.displacement)
+    return here < load.goal_mm if inwards else here > load.goal_mm
+
+
+def _as_fine_as(usual: AdvanceSettings, load: Load, state: State) -> AdvanceSettings:
+    """Settings that come as near to the goal as the way there is short: fine work changes less
+    than the usual tolerance of the goal, which would end it before it began."""
+    if load.probe is None or load.goal_mm is None:
+        return usual
+    way = abs(load.goal_mm - load.probe.read(state.displacement))
+    return replace(usual, goal_tolerance_mm=float(
+        np.clip(0.1 * way, FINEST_MM, usual.goal_tolerance_mm)))
 
 
 def _held_load(load: Load, op: Operation) -> Load:

@@ -12,8 +12,9 @@ from simkit.inspection.sampling import probe_at
 from simkit.inspection.spots import SampledField, Spot, find_spots
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import Advance
-from simkit.repair.operations import Operation, apply_operation
+from simkit.repair.operations import Operation
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
+from simkit.repair.trials import carry_out
 from simkit.repair.workpiece import Workpiece
 from simkit.tool.times import operation_minutes
 
@@ -66,7 +67,7 @@ class Session:
         ------
         InputError : unknown kind or tool, no access from behind, tool off the panel.
         """
-        result = apply_operation(self.work, self.state, operation)
+        result = carry_out(self.work, self.state, operation)
         probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from simkit.strategy.builtin import BUILTIN, find_strategy
+from simkit.strategy.builtin import BUILTIN
 from simkit.strategy.choice import Strategy
+from simkit.strategy.find import find_strategy
 
 __all__ = ["BUILTIN", "Strategy", "find_strategy"]

@@ -1,68 +1,141 @@
-"""The strategies that come with simkit."""
+"""The fixed strategies that come with simkit: in which order the spots are worked."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from simkit.errors import InputError, nearest
+import numpy as np
+
+from simkit.inspection.measures import limit_use
+from simkit.inspection.spots import Spot, spot_labels
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.strategy.choice import Strategy, open_spots, operation_for
+from simkit.strategy.choice import (
+    DEEP_MM,
+    Strategy,
+    best_of,
+    face_mm,
+    first_that_pays,
+    lifting_kinds,
+    open_spots,
+    operations_at,
+)
+
+LIFTS = ("pull", "push")
 
 
 @dataclass(frozen=True)
 class CentreFirst:
-    """Pull the lows, the deepest first; tap highs down only when no low is left to work."""
+    """Lift the lows, the worst first; tap highs down only when no low is left to work."""
 
     name: str = "centre-first"
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
-        spots = open_spots(session)
-        ordered = sorted(spots, key=lambda spot: spot.kind != "low")
-        return operation_for(session, ordered[0]) if ordered else None
+        return by_kind(session, "low")
 
 
 @dataclass(frozen=True)
 class CrownFirst:
-    """Tap the highs down, the highest first, and only then pull or push the lows."""
+    """Tap the highs down, the worst first, while that pays; only then lift the lows."""
 
     name: str = "crown-first"
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
-        spots = open_spots(session)
-        ordered = sorted(spots, key=lambda spot: spot.kind != "high")
-        return operation_for(session, ordered[0]) if ordered else None
+        return by_kind(session, "high")
 
 
 @dataclass(frozen=True)
 class WorstSpotFirst:
-    """Always the spot that stands out most, low or high."""
+    """Always the spot that is furthest out of its limits, low or high."""
 
     name: str = "worst-spot-first"
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
+        return first_that_pays(session, open_spots(session))
+
+
+@dataclass(frozen=True)
+class Alternating:
+    """Low and high in turn: after a lift the worst high, after a tap the worst low."""
+
+    name: str = "alternating"
+
+    def next(self, session: Session) -> Operation | None:
+        """See :class:`simkit.strategy.choice.Strategy`."""
+        return by_kind(session, "high" if session.now.row.operation in LIFTS else "low")
+
+
+@dataclass(frozen=True)
+class RimInwards:
+    """Lift a deep low from its rim inwards, each time at its steepest place; then worst first."""
+
+    name: str = "rim-inwards"
+
+    def next(self, session: Session) -> Operation | None:
+        """See :class:`simkit.strategy.choice.Strategy`."""
         spots = open_spots(session)
-        return operation_for(session, spots[0]) if spots else None
+        for spot in spots:
+            if spot.kind == "low" and abs(spot.height_mm) > DEEP_MM:
+                rim = _steepest_in(session, spot)
+                for kind in lifting_kinds(session, spot):
+                    chosen = best_of(session, operations_at(session, kind, rim))
+                    if chosen is not None:
+                        return chosen
+        return first_that_pays(session, spots)
 
 
-BUILTIN: tuple[Strategy, ...] = (CentreFirst(), CrownFirst(), WorstSpotFirst())
+@dataclass(frozen=True)
+class BulkThenFine:
+    """Worst first, with the widest tools until the bulk is out and the narrowest at last."""
+
+    name: str = "bulk-then-fine"
+
+    def next(self, session: Session) -> Operation | None:
+        """See :class:`simkit.strategy.choice.Strategy`."""
+        work = session.work
+        tips = sorted(work.tips, key=lambda tip: face_mm(tip.body))
+        tabs = sorted(work.tabs, key=lambda tab: tab.width_mm)
+        stage = session.now.row.stage
+        place = {"": slice(-1, None), "bulk": slice(len(tips) // 2, None)}.get(stage, slice(0, 2))
+        names = [tip.name for tip in tips[place]] + [tab.name for tab in tabs[place]]
+        spots = open_spots(session)
+        for spot in spots[:3]:
+            kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
+            chosen = best_of(session, (op for kind in kinds
+                                       for op in operations_at(session, kind, spot)
+                                       if op.tool in names))
+            if chosen is not None:
+                return chosen
+        return first_that_pays(session, spots)
 
 
-def find_strategy(name: str) -> Strategy:
-    """Strategy by name.
+def by_kind(session: Session, first: str) -> Operation | None:
+    """The worst spot of one kind at which something pays, then of the other."""
+    spots = open_spots(session)
+    ordered = [[spot for spot in spots if (spot.kind == first) is wanted]
+               for wanted in (True, False)]
+    return first_that_pays(session, ordered[0]) or first_that_pays(session, ordered[1])
 
-    Raises
-    ------
-    InputError : unknown name, with the near one.
-    """
-    for strategy in BUILTIN:
-        if strategy.name == name:
-            return strategy
-    names = [strategy.name for strategy in BUILTIN]
-    near = nearest(name, names)
-    raise InputError(f"no strategy '{name}'",
-                     f"did you mean '{near}'?" if near else "one of " + ", ".join(names),
-                     key="strategy")
+
+def _steepest_in(session: Session, spot: Spot) -> Spot:
+    """The same low, but with the place of its steepest slope."""
+    goal, field = session.work.case.goal, session.now.field
+    labels = spot_labels(field, goal.limits[0])
+    own = labels[_nearest(field.y_mm, spot.y_mm), _nearest(field.x_mm, spot.x_mm)]
+    use = np.where(labels == own, limit_use(field, 1e9, goal.limits[1],
+                                            goal.slope_base_mm), 0.0)
+    row, column = np.unravel_index(int(np.argmax(use)), use.shape)
+    return Spot(spot.label, "low", float(field.x_mm[column]), float(field.y_mm[row]),
+                float(field.d_mm[row, column]), spot.area_mm2, spot.long_mm, spot.short_mm,
+                spot.angle_deg, spot.slope_mrad)
+
+
+def _nearest(axis: np.ndarray, value: float) -> int:
+    return int(np.argmin(np.abs(axis - value)))
+
+
+BUILTIN: tuple[Strategy, ...] = (CentreFirst(), CrownFirst(), WorstSpotFirst(), Alternating(),
+                                 RimInwards(), BulkThenFine())

@@ -1,29 +1,42 @@
-"""What every strategy shares: which spots are still worth working, with which tool.
+"""What every strategy shares: which spots are still worth working, with which tool, how far.
 
-All of it is common practice, no source: a shop's own order of work can be written as another
-strategy without touching this.
+A strategy decides *where* to work next; the rules here say *how*, and try a few ways out on the
+simulated panel before one is taken. All of it is common practice, no source: a shop's own order
+of work can be written as another strategy without touching this.
 """
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Protocol
 
 import numpy as np
+from scipy.ndimage import maximum_filter
 
-from simkit.inspection.spots import Spot
+from simkit.errors import InputError
+from simkit.inspection.measures import limit_use
+from simkit.inspection.sampling import probe_at
+from simkit.inspection.spots import Spot, describe_spots, spot_labels
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.steprow import StepRow
+from simkit.repair.stages import excess
 
-NEAR_MM = 10.0
-"""Operations this near count as at the same place."""
-LITTLE_MM, LITTLE_SHARE = 0.02, 0.1
-"""An operation that changes its place by less than both was in vain."""
-FINE = 0.35
+FINE = 0.15
 """Share of the tolerance above which a spot is worked while only the slope is out of its limit."""
-PUSH_BELOW_MM = 0.5
-"""Lows shallower than this are pushed from behind where a tool reaches, deeper ones pulled."""
+DEEP_MM = 0.5
+"""Lows deeper than this are lifted: with trials of how far; pulled, or pushed where the glue will
+not hold. Shallower ones are pushed from behind where a tool reaches."""
+PAST_MM = (0.15, 0.3, 0.5)
+"""Heights past flush to which a lift is tried: brought just to flush, a place keeps a pip as wide
+as the tool, which nothing removes later."""
+PAYS = 0.005
+"""Share of what is left beyond the limits that a step must take away to be worth it."""
+LEAST_MM = 0.004
+"""Shortest way of a place to its goal that is worth a step."""
+SPOTS, TOOLS = 6, 3
+"""So many spots, and tools for each, are tried before a strategy gives up."""
+NOT_DONE = (Outcome.NO_CONVERGENCE.value, Outcome.WOULD_SNAP.value)
 
 
 class Strategy(Protocol):
@@ -38,32 +51,130 @@ class Strategy(Protocol):
 
 
 def open_spots(session: Session) -> list[Spot]:
-    """Spots beyond the tolerance, largest first; finer ones where only the slope is too much.
+    """Spots that keep the panel from its goal, the one furthest out of its limits first.
 
-    Spots at which the last tries were in vain are left out.
+    Those beyond the tolerance; where there is none and only the slope is too much, finer ones,
+    each judged by the steepest slope on it and just beside it.
     """
-    case = session.work.case
-    spots = list(session.spots())
-    if not spots and not session.now.row.flat:
-        spots = list(session.spots(FINE * case.goal.tolerance_mm))
-    return [spot for spot in spots if operation_for(session, spot) is not None]
+    goal, field = session.work.case.goal, session.now.field
+    tolerance, limit = goal.limits
+    if session.now.row.flat:
+        return []
+    use = limit_use(field, tolerance, limit, goal.slope_base_mm)
+    for threshold in (tolerance, FINE * tolerance):
+        labels = spot_labels(field, threshold)
+        spots = describe_spots(field, labels)
+        if spots:
+            reach = [int(np.ceil(0.5 * goal.slope_base_mm / step)) for step in field.step_mm]
+            uses = [_largest_beside(labels == spot.label, use, reach) for spot in spots]
+            order = np.argsort(-np.array(uses), kind="stable")
+            return [spots[k] for k in order]
+    return []
+
+
+def _largest_beside(mask: np.ndarray, use: np.ndarray, reach: list[int]) -> float:
+    near = maximum_filter(mask, (2 * reach[1] + 1, 2 * reach[0] + 1))
+    return float(use[near].max())
+
+
+def first_that_pays(session: Session, spots: Iterable[Spot]) -> Operation | None:
+    """The operation for the first of the spots at which one pays; None where none does."""
+    for count, spot in enumerate(spots):
+        if count == SPOTS:
+            break
+        operation = operation_for(session, spot)
+        if operation is not None:
+            return operation
+    return None
 
 
 def operation_for(session: Session, spot: Spot) -> Operation | None:
-    """The operation that fits a spot, or None where all that fit were in vain."""
+    """The operation that fits a spot and pays; None where none does."""
     if spot.kind == "high":
-        kinds = ["tap-down"]
-    else:
-        reach = session.work.reaches(spot.x_mm, spot.y_mm)
-        kinds = ["pull"] if session.work.tabs else []
-        if reach and session.work.tips:
-            kinds.insert(0 if abs(spot.height_mm) < PUSH_BELOW_MM else 1, "push")
+        return best_of(session, operations_at(session, "tap-down", spot))
+    kinds = lifting_kinds(session, spot)
     for kind in kinds:
-        for tool in tools_for(session, kind, spot):
-            if not in_vain(session, kind, tool, spot):
-                return Operation(kind, tool, round(spot.x_mm, 3), round(spot.y_mm, 3), 0.0,
-                                 round(spot.angle_deg, 3))
-    return None
+        tried = [(op, after) for op in operations_at(session, kind, spot)
+                 if (after := tried_out(session, op)) is not None]
+        reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
+        chosen = best_of(session, reached or ([op for op, _ in tried] if kind == kinds[-1] else []))
+        if chosen is not None:
+            return how_far(session, chosen) if abs(spot.height_mm) > DEEP_MM else chosen
+    return best_of(session, [op for kind in kinds for op in operations_at(session, kind, spot)])
+
+
+def lifting_kinds(session: Session, spot: Spot) -> list[str]:
+    """Ways to lift a low, the usual one first: deep ones pulled, shallow ones pushed."""
+    work = session.work
+    kinds = ["pull"] if work.tabs else []
+    if work.tips and work.reaches(spot.x_mm, spot.y_mm):
+        kinds.insert(0 if abs(spot.height_mm) < DEEP_MM else len(kinds), "push")
+    return kinds
+
+
+def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
+                  ) -> list[Operation]:
+    """An operation at a spot with each of the tools that fit it best."""
+    return [Operation(kind, tool, round(spot.x_mm, 3), round(spot.y_mm, 3), goal_mm,
+                      round(spot.angle_deg, 3))
+            for tool in tools_for(session, kind, spot)[:TOOLS]]
+
+
+def how_far(session: Session, lift: Operation) -> Operation:
+    """A lift to flush, or past flush where that leaves less once tapped back."""
+    best, least = lift, _left_tapped_back(session, lift)
+    for goal in PAST_MM:
+        further = Operation(lift.kind, lift.tool, lift.x_mm, lift.y_mm, goal, lift.angle_deg)
+        left = _left_tapped_back(session, further)
+        if left < least:
+            best, least = further, left
+        elif left > 1.5 * least:
+            break
+    return best
+
+
+def _left_tapped_back(session: Session, lift: Operation) -> float:
+    """What is left beyond the limits after a lift and, if that leaves less, the tap back."""
+    lifted = tried_out(session, lift)
+    if lifted is None or lifted.now.row.outcome in NOT_DONE:
+        return np.inf
+    left = lifted.now.row.left_mm2
+    high = [spot for spot in lifted.spots() if spot.kind == "high"
+            and np.hypot(spot.x_mm - lift.x_mm, spot.y_mm - lift.y_mm) < 0.5 * spot.long_mm + 10.0]
+    for spot in high[:1]:
+        for tap in operations_at(lifted, "tap-down", spot)[:2]:
+            back = tried_out(lifted, tap)
+            if back is not None:
+                left = min(left, back.now.row.left_mm2)
+    return left
+
+
+def best_of(session: Session, operations: Iterable[Operation]) -> Operation | None:
+    """The operation that leaves least beyond the limits, if it pays; None otherwise."""
+    before = session.now.row
+    best, least = None, (1.0 - PAYS) * before.left_mm2
+    for operation in operations:
+        after = tried_out(session, operation)
+        if after is None or after.now.row.outcome in NOT_DONE:
+            continue
+        left = after.now.row.left_mm2
+        goal = session.work.case.goal
+        if left < least or (best is None and excess(goal, after.now.row) < 1.0):
+            best, least = operation, left
+    return best
+
+
+def tried_out(session: Session, operation: Operation) -> Session | None:
+    """The session after an operation; None where there is nothing to do for it, or its tool does
+    not fit the place: such a tool is passed over."""
+    try:
+        here = probe_at(session.work.model, operation.x_mm, operation.y_mm)
+        way = operation.goal_mm - here.read(session.state.displacement)
+        if (-way if operation.kind == "tap-down" else way) < LEAST_MM:
+            return None
+        return session.apply(operation)
+    except InputError:
+        return None
 
 
 def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:
@@ -72,7 +183,7 @@ def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:
     if kind == "pull":
         sized = sorted((tab.width_mm, tab.name) for tab in session.work.tabs)
     else:
-        sized = sorted((2.0 * tip.body.nose_radius_mm, tip.name) for tip in session.work.tips)
+        sized = sorted((face_mm(tip.body), tip.name) for tip in session.work.tips)
     fitting = [name for size, name in sized if size <= spot.short_mm]
     wider = [name for size, name in sized if size > spot.short_mm]
     first = fitting[-1:] or wider[:1]
@@ -80,22 +191,7 @@ def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:
         n for n in reversed(fitting) if n not in first]
 
 
-def in_vain(session: Session, kind: str, tool: str, spot: Spot) -> bool:
-    """Whether this operation was tried here and did little, or not at all, since the panel last
-    changed much nearby."""
-    for step in reversed(session.steps[1:]):
-        row = step.row
-        if np.hypot(row.x_mm - spot.x_mm, row.y_mm - spot.y_mm) > NEAR_MM:
-            if _changed(row) > 5.0 * LITTLE_MM:
-                return False
-            continue
-        if row.operation == kind and row.tool == tool:
-            wanted = abs(row.goal_mm - row.before_mm)
-            failed = not Outcome(row.outcome).valid
-            return failed or (_changed(row) < LITTLE_MM + 1e-9
-                              or _changed(row) < LITTLE_SHARE * wanted)
-    return False
-
-
-def _changed(row: StepRow) -> float:
-    return abs(row.released_mm - row.before_mm)
+def face_mm(body: object) -> float:
+    """Width of a tip's face: of its core and nose, mm."""
+    core = max(getattr(body, "half_width_mm", 0.0), getattr(body, "core_radius_mm", 0.0))
+    return 2.0 * (core + float(getattr(body, "nose_radius_mm", 0.0)))

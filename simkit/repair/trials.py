@@ -1,0 +1,33 @@
+"""Operations tried out: what a strategy tries and then does is computed only once."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.orders import Advance
+from simkit.repair.operations import Operation, apply_operation
+from simkit.repair.workpiece import Workpiece
+
+KEPT = 24
+"""Results kept: those of one choice of the next step; a state is some megabytes."""
+
+_kept: OrderedDict[tuple[int, int, Operation], tuple[Workpiece, State, Advance]] = OrderedDict()
+
+
+def carry_out(work: Workpiece, state: State, operation: Operation) -> Advance:
+    """The result of an operation on a state, remembered for the next time it is asked for.
+
+    The same workpiece, state and operation give the same result to the last bit, so that nothing
+    but time hangs on what is remembered.
+    """
+    key = (id(work), id(state), operation)
+    if key in _kept:
+        _kept.move_to_end(key)
+        return _kept[key][2]
+    result = apply_operation(work, state, operation)
+    # work and state are kept too, so that their identities are not given to others
+    _kept[key] = (work, state, result)
+    while len(_kept) > KEPT:
+        _kept.popitem(last=False)
+    return result

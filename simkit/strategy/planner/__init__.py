@@ -1,0 +1,1 @@
+"""The planner: a strategy that searches for the step that leads furthest."""

@@ -1,0 +1,92 @@
+"""Where a planner may work next, and with what: ways of the kit, places of the damage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from simkit.inspection.measures import limit_use
+from simkit.repair.session import Session
+from simkit.strategy.choice import open_spots
+from simkit.strategy.planner.ahead import Pool
+from simkit.strategy.planner.influence import Library, Way
+from simkit.strategy.planner.yardstick import Yardstick
+
+LATTICE_MM = 14.0
+"""Distance of the places of the lattice over the damage."""
+DAMAGED = 0.5
+"""Share of a limit from which a place counts as damaged."""
+BESIDE_MM = 10.0
+"""The steepest place is worked at its foot and at its top, so far to each side."""
+MOST = 90
+"""Most places of the lattice, those nearest to their limits first."""
+
+
+def ways_of(session: Session) -> list[Way]:
+    """Every way the kit allows; long tools along x and along y."""
+    ways = [Way("pull", tab.name, angle) for tab in session.work.tabs
+            for angle in ((0.0,) if tab.length_mm == tab.width_mm else (0.0, 90.0))]
+    for tip in session.work.tips:
+        angles = (0.0, 90.0) if getattr(tip.body, "half_length_mm", 0.0) > 0.0 else (0.0,)
+        ways += [Way(kind, tip.name, angle) for kind in ("tap-down", "push") for angle in angles]
+    return ways
+
+
+def worst_places(session: Session, yard: Yardstick, parts: np.ndarray
+                 ) -> list[tuple[float, float]]:
+    """Extremes of the worst spots, the worst place of all, and either side of it along its
+    slope."""
+    places = [(spot.x_mm, spot.y_mm) for spot in open_spots(session)[:4]]
+    worst = int(yard.use(parts).argmax())
+    x, y = float(yard.x_mm[worst]), float(yard.y_mm[worst])
+    places.append((x, y))
+    slope = parts[1:, worst]
+    steep = float(np.hypot(*slope))
+    if steep > 1e-6:
+        dx, dy = BESIDE_MM * slope / steep
+        places += [(x + dx, y + dy), (x - dx, y - dy)]
+    return [(round(px, 1), round(py, 1)) for px, py in places]
+
+
+def lattice(session: Session) -> list[tuple[float, float]]:
+    """Evenly spaced places of the damage, the worst first."""
+    goal, field = session.work.case.goal, session.now.field
+    use = limit_use(field, *goal.limits, goal.slope_base_mm)
+    window = session.work.window
+    found = []
+    for x in np.arange(window.x_from, window.x_to + 1e-9, LATTICE_MM):
+        for y in np.arange(window.y_from, window.y_to + 1e-9, LATTICE_MM):
+            near = use[np.ix_(np.abs(field.y_mm - y) <= LATTICE_MM,
+                              np.abs(field.x_mm - x) <= LATTICE_MM)]
+            worst = float(near.max()) if near.size else 0.0
+            if worst > DAMAGED:
+                found.append((worst, round(float(x), 1), round(float(y), 1)))
+    return [(x, y) for _, x, y in sorted(found, reverse=True)[:MOST]]
+
+
+def make_pool(session: Session, library: Library, places: list[tuple[float, float]]) -> Pool:
+    """Candidates at the places, as far as anything is known of their ways."""
+    ways, xs, ys, influence = [], [], [], []
+    for way, x, y in _allowed(session, library, places):
+        parts = library.parts(way, x, y, session.now.field)
+        if parts is not None:
+            ways.append(way)
+            xs.append(x)
+            ys.append(y)
+            influence.append(parts)
+    count = len(library.yardstick.x_mm)
+    return Pool(tuple(ways), np.array(xs), np.array(ys),
+                np.array(influence).reshape(-1, 3, count))
+
+
+def _allowed(session: Session, library: Library, places: list[tuple[float, float]]
+             ) -> Iterator[tuple[Way, float, float]]:
+    x0, x1 = session.now.field.x_mm[[0, -1]]
+    y0, y1 = session.now.field.y_mm[[0, -1]]
+    for x, y in dict.fromkeys(places):
+        if not (x0 + 5.0 < x < x1 - 5.0 and y0 + 5.0 < y < y1 - 5.0):
+            continue
+        for way in library.known:
+            if way.kind != "push" or session.work.reaches(x, y):
+                yield way, x, y

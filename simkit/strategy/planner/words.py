@@ -1,0 +1,135 @@
+"""Which of the solved candidates is taken, and the sentence that says why, from their numbers."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.repair.stages import excess
+
+ALIKE = 0.05
+"""Candidates this near in merit count as alike for the objective of least stretch."""
+
+
+@dataclass(frozen=True)
+class Choice:
+    """A candidate solved for true.
+
+    merit, later : merit after it and after the best step behind it, over that before it;
+    second : that step where it was solved; togo : steps to the goal foreseen by superposition.
+    """
+
+    operation: Operation
+    after: Session
+    merit: float
+    later: float
+    second: Operation | None = None
+    togo: int | None = None
+
+    @property
+    def excess(self) -> float:
+        """Largest excess over the limits after it, from the solve."""
+        return excess(self.after.work.case.goal, self.after.now.row)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What is done next and why; every number in it comes from a solve that can be repeated.
+
+    second : the second best candidate, second_excess what it would have left; fallback : the best
+    candidate that is not a pull, for when the tab comes off.
+    """
+
+    step: int
+    operation: Operation
+    excess_before: float
+    excess_after: float
+    second: Operation | None
+    second_excess: float | None
+    fallback: Operation | None
+    solved: int
+    why: str
+
+
+COLUMNS = ("step", "operation", "tool", "x_mm", "y_mm", "goal_mm", "angle_deg", "excess_before",
+           "excess_after", "second_operation", "second_tool", "second_x_mm", "second_y_mm",
+           "second_goal_mm", "second_angle_deg", "second_excess", "solved", "why")
+"""Columns of plan.csv; an excess is the largest of height over tolerance and slope over limit."""
+
+
+def decide(session: Session, choices: Sequence[Choice], objective: str) -> Decision | None:
+    """The choice that serves the objective best; None where there is none."""
+    if not choices:
+        return None
+    ranked = sorted(choices, key=lambda choice: _score(session, choice, choices, objective))
+    best, rest = ranked[0], ranked[1:]
+    second = rest[0] if rest else None
+    fallback = next((choice for choice in rest if choice.operation.kind != "pull"), None)
+    if best.operation.kind != "pull":
+        fallback = None
+    before = excess(session.work.case.goal, session.now.row)
+    return Decision(
+        session.now.row.step + 1, best.operation, before, best.excess,
+        second.operation if second else None, second.excess if second else None,
+        fallback.operation if fallback else None, len(choices),
+        _sentence(before, best, second, fallback, choices))
+
+
+def _score(session: Session, choice: Choice, choices: Sequence[Choice], objective: str) -> float:
+    if choice.after.now.row.flat:
+        return -1e9 + choice.after.now.row.minutes
+    if objective == "minutes":
+        # the share taken away for a minute; a step ahead is worth as much as the step itself
+        return -(1.0 - choice.later) / max(choice.after.now.row.minutes, 1e-3)
+    if objective == "stretch":
+        least = min(one.later for one in choices)
+        grown = choice.after.now.row.stretch_mm2 - session.now.row.stretch_mm2
+        return grown if choice.later <= least + ALIKE else 1e6 + choice.later
+    return choice.later
+
+
+def words_of(operation: Operation) -> str:
+    """An operation in a few words."""
+    return (f"{operation.kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
+            f"to {operation.goal_mm:+.2f} mm")
+
+
+def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choice | None,
+              choices: Sequence[Choice]) -> str:
+    text = (f"{words_of(best.operation)} takes the largest excess from {before:.2f} to "
+            f"{best.excess:.2f} times the limits")
+    if best.second is not None:
+        text += f", with {words_of(best.second)} after it"
+    if second is not None:
+        text += (f"; the second best, {words_of(second.operation)}, would leave "
+                 f"{second.excess:.2f}")
+        if second.excess < best.excess:
+            text += " but leads less far with the step after it"
+    if best.operation.kind != "tap-down" and best.operation.goal_mm > 0.02:
+        flush = [c for c in choices if c.operation.kind == best.operation.kind
+                 and c.operation.tool == best.operation.tool and abs(c.operation.goal_mm) < 0.02]
+        if flush:
+            text += (f"; past flush, for brought to flush and one step on what is left would be "
+                     f"{flush[0].later:.3f} of now in place of {best.later:.3f}")
+    if fallback is not None:
+        text += f"; if the tab comes off: {words_of(fallback.operation)}"
+    return text + "."
+
+
+def plan_row(decision: Decision) -> dict[str, str]:
+    """The decision as a row of plan.csv."""
+    op, second = decision.operation, decision.second
+    row = {"step": str(decision.step), "operation": op.kind, "tool": op.tool,
+           "x_mm": repr(op.x_mm), "y_mm": repr(op.y_mm), "goal_mm": repr(op.goal_mm),
+           "angle_deg": repr(op.angle_deg), "excess_before": repr(decision.excess_before),
+           "excess_after": repr(decision.excess_after), "solved": str(decision.solved),
+           "why": decision.why}
+    if second is not None:
+        row |= {"second_operation": second.kind, "second_tool": second.tool,
+                "second_x_mm": repr(second.x_mm), "second_y_mm": repr(second.y_mm),
+                "second_goal_mm": repr(second.goal_mm),
+                "second_angle_deg": repr(second.angle_deg),
+                "second_excess": repr(decision.second_excess)}
+    return row
