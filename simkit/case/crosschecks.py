@@ -15,7 +15,7 @@ from simkit.case.names import KnownNames
 from simkit.case.panel import Panel
 from simkit.case.plan import bounds_text, has_size, on_panel, plan_bounds
 from simkit.case.reading import Complaint, KeyPath
-from simkit.case.repair import Kit
+from simkit.case.repair import Kit, OwnStrategy
 from simkit.case.tools import RoundTab
 from simkit.errors import one_of
 
@@ -33,6 +33,7 @@ class Blocks:
     history: History | None = None
     kit: Kit | None = None
     strategies: tuple[str, ...] = ()
+    own_strategies: tuple[OwnStrategy, ...] = ()
 
 
 def tab_fits(panel: Panel, length_mm: float, width_mm: float) -> str | None:
@@ -65,7 +66,10 @@ def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
         yield from _striker(blocks.history)
     if blocks.kit is not None:
         yield from _kit(blocks.kit, sized, known)
-    yield from _names("strategy", blocks.strategies, ("strategies",), known.strategies)
+    own = [strategy.name for strategy in blocks.own_strategies]
+    yield from _own_strategies(own, known.strategies or ())
+    yield from _names("strategy", blocks.strategies, ("strategies",),
+                      None if known.strategies is None else (*known.strategies, *own))
 
 
 def _outline(panel: Panel) -> Iterator[Complaint]:
@@ -186,3 +190,13 @@ def _names(sort: str, names: Sequence[str | tuple[str]], path: KeyPath,
         elif name in seen:
             yield Complaint(here, f"'{name}' given twice", "name each once")
         seen.add(name)
+
+
+def _own_strategies(own: Sequence[str], built_in: Sequence[str]) -> Iterator[Complaint]:
+    for index, name in enumerate(own):
+        if name in built_in:
+            yield Complaint(("own_strategies", index, "name"), f"'{name}' is built in",
+                            "another name")
+        elif name in own[:index]:
+            yield Complaint(("own_strategies", index, "name"), f"'{name}' given twice",
+                            "name each once")

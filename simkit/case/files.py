@@ -30,5 +30,6 @@ def _existing_file(value: Any, info: ValidationInfo) -> Path:
 
 CsvFile = Annotated[Path, BeforeValidator(_existing_file)]
 TableFile = Annotated[Path, BeforeValidator(_existing_file)]
+CodeFile = Annotated[Path, BeforeValidator(_existing_file)]
 ScanFile = Annotated[Path, BeforeValidator(_existing_file)]
 CatalogueFile = Annotated[Path, BeforeValidator(_existing_file)]

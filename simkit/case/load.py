@@ -18,7 +18,7 @@ from simkit.case.model import Case, Mesh
 from simkit.case.names import STRATEGY_NAMES, KnownNames
 from simkit.case.panel import Panel
 from simkit.case.reading import Complaint, Document, case_file, read_document
-from simkit.case.repair import Kit
+from simkit.case.repair import Kit, OwnStrategy
 from simkit.errors import InputError, InputErrors
 
 SECTIONS: dict[str, type[BaseModel]] = {
@@ -142,6 +142,9 @@ def _blocks(data: dict[str, Any], bad: set[str | int], folder: Path) -> Blocks:
     if "strategies" not in bad:
         names = data.get("strategies", STRATEGY_NAMES)
         good["strategies"] = TypeAdapter(tuple[str, ...]).validate_python(names)
+    if "own_strategies" not in bad:
+        good["own_strategies"] = TypeAdapter(tuple[OwnStrategy, ...]).validate_python(
+            tuple(data.get("own_strategies", ())), context=context)
     return Blocks(**good)
 
 

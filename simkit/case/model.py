@@ -11,7 +11,7 @@ from simkit.case.base import Part, choice, items, number, text
 from simkit.case.dent import Dent, History
 from simkit.case.names import STRATEGY_NAMES
 from simkit.case.panel import Panel
-from simkit.case.repair import Goal, Kit, Limits, Times
+from simkit.case.repair import Goal, Hand, Kit, Limits, OwnStrategy, Planner, Times
 
 
 class Mesh(Part):
@@ -40,6 +40,10 @@ class Case(Part):
     times: Times = choice("Minutes of work.", Times())
     strategies: tuple[str, ...] = items(
         "Strategies to compare: " + ", ".join(STRATEGY_NAMES) + ".", STRATEGY_NAMES)
+    own_strategies: tuple[OwnStrategy, ...] = items(
+        "Strategies of one's own, to be named beside the built-in ones.", (), 0)
+    planner: Planner = choice("What the planner looks for.", Planner())
+    hand: Hand = choice("How exactly the hand works.", Hand())
     seed: int = number("Seed of everything drawn at random.", 0, 2**31 - 1, 0)
 
     _file: Path = PrivateAttr(default=Path("case.yaml"))
@@ -63,6 +67,8 @@ class Case(Part):
             found["panel", "heights_csv"] = self.panel.heights_csv
         for index, file in enumerate(self.kit.catalogues):
             found["kit", "catalogues", index] = file
+        for index, own in enumerate(self.own_strategies):
+            found["own_strategies", index, "file"] = own.file
         if self.times.file is not None:
             found["times", "file"] = self.times.file
         return found

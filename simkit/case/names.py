@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 STRATEGY_NAMES: tuple[str, ...] = (
     "centre-first", "crown-first", "worst-spot-first", "alternating", "rim-inwards",
-    "bulk-then-fine")
+    "bulk-then-fine", "planner")
 """Strategies that come with simkit."""
 
 

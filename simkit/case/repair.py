@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Literal
 
-from simkit.case.base import Part, choice, items, number
-from simkit.case.files import CatalogueFile, TableFile
+from simkit.case.base import Part, choice, items, number, text
+from simkit.case.files import CatalogueFile, CodeFile, TableFile
 from simkit.case.tools import GlueChoice, TabChoice, TipChoice
 
 
@@ -81,6 +81,35 @@ class Goal(Part):
     def limits(self) -> tuple[float, float]:
         """Largest height, mm, and slope deviation, mrad, of the stage that is the goal."""
         return self.limits_of(self.stage)
+
+
+class OwnStrategy(Part):
+    """A strategy of one's own: a Python class with `name` and `next(session)`. Its code runs when
+    the strategy does: name only files whose content you know."""
+
+    name: str = text("Name under which it is compared.")
+    file: CodeFile = choice("Python file in the case's folder or below it.")
+    class_name: str = text("Name of the class in it; made without arguments.")
+
+
+class Planner(Part):
+    """What the strategy `planner` looks for."""
+
+    objective: Literal["steps", "minutes", "stretch"] = choice(
+        "Fewest steps, fewest minutes, or least stretch of the sheet.", "steps")
+    time_limit_min: float | None = number(
+        "Work ends before the step with which these minutes would be over; absent: no limit.", 1.0,
+        1e5, None)
+
+
+class Hand(Part):
+    """How exactly a hand does what was planned: standard errors, drawn anew for each step from the
+    case's seed. The defaults are an exact hand."""
+
+    place_mm: float = number("Error of the tool's place, along x and along y.", 0.0, 20.0, 0.0)
+    height_pct: float = number(
+        "Error of the way to the height aimed at, in per cent of that way.", 0.0, 50.0, 0.0)
+    height_mm: float = number("Error of the height reached, besides.", 0.0, 1.0, 0.0)
 
 
 class Times(Part):

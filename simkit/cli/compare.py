@@ -43,7 +43,7 @@ def command(case: str, strategies: str | None, out: Path | None, workers: int | 
     names = checked.strategies if strategies is None else tuple(
         name.strip() for name in strategies.split(",") if name.strip())
     for name in names:
-        find_strategy(name)
+        find_strategy(name, checked)
     names = tuple(dict.fromkeys(names))
     folder = out or out_folder(checked, "comparison")
     clear(folder, fresh, checked)

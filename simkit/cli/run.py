@@ -31,7 +31,8 @@ Examples:
 """)
 @click.argument("case", type=click.Path())
 @click.option("--strategy", "name", required=True, metavar="NAME",
-              help="centre-first, crown-first or worst-spot-first.")
+              help="centre-first, crown-first, worst-spot-first, alternating, rim-inwards, "
+              "bulk-then-fine, planner, or one of the case's own.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
               help="Run folder; runs/<case>-<strategy> if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
@@ -50,8 +51,8 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     given again. Exit code 0 if the panel is flat, 1 if not, 2 for bad input, 3 if no balance was
     found.
     """
-    strategy = find_strategy(name)
     checked = check_case(case)
+    strategy = find_strategy(name, checked)
     folder = out or out_folder(checked, name)
     clear(folder, fresh, checked)
     hello(checked)

@@ -36,7 +36,6 @@ LEAST_MM = 0.004
 """Shortest way of a place to its goal that is worth a step."""
 SPOTS, TOOLS = 6, 3
 """So many spots, and tools for each, are tried before a strategy gives up."""
-NOT_DONE = (Outcome.NO_CONVERGENCE.value, Outcome.WOULD_SNAP.value)
 
 
 class Strategy(Protocol):
@@ -136,7 +135,7 @@ def how_far(session: Session, lift: Operation) -> Operation:
 def _left_tapped_back(session: Session, lift: Operation) -> float:
     """What is left beyond the limits after a lift and, if that leaves less, the tap back."""
     lifted = tried_out(session, lift)
-    if lifted is None or lifted.now.row.outcome in NOT_DONE:
+    if lifted is None or not done_at_all(lifted):
         return np.inf
     left = lifted.now.row.left_mm2
     high = [spot for spot in lifted.spots() if spot.kind == "high"
@@ -155,13 +154,18 @@ def best_of(session: Session, operations: Iterable[Operation]) -> Operation | No
     best, least = None, (1.0 - PAYS) * before.left_mm2
     for operation in operations:
         after = tried_out(session, operation)
-        if after is None or after.now.row.outcome in NOT_DONE:
+        if after is None or not done_at_all(after):
             continue
         left = after.now.row.left_mm2
         goal = session.work.case.goal
         if left < least or (best is None and excess(goal, after.now.row) < 1.0):
             best, least = operation, left
     return best
+
+
+def done_at_all(after: Session) -> bool:
+    """Whether the last step changed the panel in a way that can be believed."""
+    return Outcome(after.now.row.outcome).valid
 
 
 def tried_out(session: Session, operation: Operation) -> Session | None:

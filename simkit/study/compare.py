@@ -44,7 +44,8 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
 def _each(case, names, folder, progress, workers, start: Start, quiet: bool):
     if workers < 2 or len(names) < 2 or not can_start():
         for name in names:
-            yield name, run_strategy(start, find_strategy(name), folder / "runs" / name, progress)
+            strategy = find_strategy(name, start.work.case)
+            yield name, run_strategy(start, strategy, folder / "runs" / name, progress)
         return
     what = identity(case)
     for name in names:  # here, since a worker may not write in this folder
@@ -60,6 +61,6 @@ def _job(case: Case, what: dict[str, Any], name: str, folder: str, quiet: bool) 
                          "leave the files alone until it has ended, or start again with --fresh",
                          str(case.file))
     start = prepare(case, Path(folder), 1, lambda text: None)
-    return run_strategy(start, find_strategy(name), Path(folder) / "runs" / name,
+    return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
                         lambda text: print(text, flush=True,
                                            file=sys.stderr if quiet else sys.stdout))

@@ -132,7 +132,8 @@ def _repair(case: Case, job: dict[str, Any], folder: Path,
     start_folder.mkdir(parents=True, exist_ok=True)
     with _alone(start_folder / ".lock"):
         start = prepare(case, start_folder, 1, _quiet)
-    row = run_strategy(start, find_strategy(job["strategy"]), folder / "run", _quiet)
+    strategy = find_strategy(job["strategy"], start.work.case)
+    row = run_strategy(start, strategy, folder / "run", _quiet)
     return row, dict(start.notes)
 
 

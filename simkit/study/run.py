@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -11,7 +12,8 @@ import numpy as np
 
 from simkit.case import Case
 from simkit.case.repair import STAGE_NAMES
-from simkit.files import Damaged, load_json, read_back, write_json
+from simkit.errors import InputError
+from simkit.files import Damaged, load_json, read_back, write_json, write_table
 from simkit.history.reconstruct import Reconstruction, reconstruct
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import (
@@ -23,11 +25,15 @@ from simkit.record.write import (
     resume,
     save_state,
 )
+from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.stages import effort, excess
 from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
+from simkit.strategy.planner.words import COLUMNS as PLAN_COLUMNS
+from simkit.strategy.planner.words import plan_row
+from simkit.study.hand import by_hand
 
 Progress = Callable[[str], None]
 COARSER = 1.6
@@ -123,15 +129,40 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         if operation is None:
             outcome = outcome or STUCK
             break
-        session = session.apply(operation)
+        before, session = session, carried_out(session, operation)
         if not alive():
             raise KeyboardInterrupt
         record_step(folder, session)
+        record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
     row = summary(session, strategy.name, outcome)
     finish(folder, session, strategy.name, outcome,
            {"summary": row, "reconstruction": start.notes})
     return row
+
+
+def carried_out(session: Session, operation: Operation) -> Session:
+    """The step as a hand does it; as planned where the hand's error puts the tool off the panel."""
+    done = by_hand(session, operation)
+    try:
+        return session.apply(done)
+    except InputError:
+        if done == operation:
+            raise
+        return session.apply(operation)
+
+
+def record_decision(folder: Path, before: Session, strategy: Strategy) -> None:
+    """Why this step: a row of plan.csv, from a strategy that says so."""
+    decision = getattr(strategy, "decision", None)
+    if decision is None or decision.step != before.now.row.step + 1:
+        return
+    file = folder / "plan.csv"
+    rows = []
+    if file.exists():
+        with open(file, newline="", encoding="utf-8") as stream:
+            rows = [row for row in csv.DictReader(stream) if int(row["step"]) < decision.step]
+    write_table(file, PLAN_COLUMNS, [*rows, plan_row(decision)])
 
 
 def ending(session: Session) -> str | None:

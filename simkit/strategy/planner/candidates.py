@@ -9,8 +9,8 @@ import numpy as np
 from simkit.inspection.measures import limit_use
 from simkit.repair.session import Session
 from simkit.strategy.choice import open_spots
-from simkit.strategy.planner.ahead import Pool
 from simkit.strategy.planner.influence import Library, Way
+from simkit.strategy.planner.joint import Pool
 from simkit.strategy.planner.yardstick import Yardstick
 
 LATTICE_MM = 14.0
@@ -77,7 +77,7 @@ def make_pool(session: Session, library: Library, places: list[tuple[float, floa
             influence.append(parts)
     count = len(library.yardstick.x_mm)
     return Pool(tuple(ways), np.array(xs), np.array(ys),
-                np.array(influence).reshape(-1, 3, count))
+                np.array(influence, dtype=np.float32).reshape(-1, 3, count))
 
 
 def _allowed(session: Session, library: Library, places: list[tuple[float, float]]

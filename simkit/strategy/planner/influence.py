@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import shift as moved
+from scipy.ndimage import map_coordinates
 
 from simkit.inspection.spots import SampledField
 from simkit.repair.operations import Operation
@@ -41,7 +41,8 @@ class Way:
 
 @dataclass(frozen=True)
 class Influence:
-    """Change of the whole field (ny, nx) per mm at the place, measured at x_mm, y_mm."""
+    """Change (3, ny, nx) of height and slopes, over their limits, per mm at the place x_mm, y_mm
+    where it was measured."""
 
     x_mm: float
     y_mm: float
@@ -67,7 +68,8 @@ class Library:
         unit = np.where(new.on_panel, new.d_mm - old.d_mm, 0.0) / change
         others = [one for one in self.known.get(way, [])
                   if np.hypot(one.x_mm - operation.x_mm, one.y_mm - operation.y_mm) > SAME_MM]
-        self.known[way] = [*others, Influence(operation.x_mm, operation.y_mm, unit)]
+        change_of = self.yardstick.everywhere(SampledField(new.x_mm, new.y_mm, unit, new.valid))
+        self.known[way] = [*others, Influence(operation.x_mm, operation.y_mm, change_of)]
         self._moved = {key: value for key, value in self._moved.items() if key[0] != way}
 
     def nearest(self, way: Way, x_mm: float, y_mm: float) -> Influence | None:
@@ -82,11 +84,13 @@ class Library:
             near = self.nearest(way, x_mm, y_mm)
             if near is None:
                 return None
-            unit = near.change
-            away = np.array([y_mm - near.y_mm, x_mm - near.x_mm])
-            if np.hypot(*away) > SAME_MM:
-                steps = np.array([like.step_mm[1], like.step_mm[0]])
-                unit = moved(unit, away / steps, order=1, mode="constant", cval=0.0)
-            self._moved[key] = self.yardstick.read(
-                SampledField(like.x_mm, like.y_mm, unit, like.valid))
+            yard = self.yardstick
+            if np.hypot(x_mm - near.x_mm, y_mm - near.y_mm) <= SAME_MM:
+                self._moved[key] = near.change[:, yard.rows, yard.columns]
+            else:
+                step_x, step_y = like.step_mm
+                at = np.stack([yard.rows - (y_mm - near.y_mm) / step_y,
+                               yard.columns - (x_mm - near.x_mm) / step_x])
+                self._moved[key] = np.stack([
+                    map_coordinates(part, at, order=1, cval=0.0) for part in near.change])
         return self._moved[key]

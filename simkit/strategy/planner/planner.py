@@ -1,8 +1,9 @@
 """The planner: from the panel as it stands to the step that leads furthest, and why.
 
-While the dent is deep it solves lines of two steps (`deep`). After the main lift it adds influence
-fields two steps ahead (`ahead`), solves the best few for true, and takes the one that leads
-furthest from what it really leaves. What each solve shows is kept (`influence`).
+While the dent is deep it solves lines of two steps (`deep`). After the main lift it makes a joint
+plan of the fewest operations by adding influence fields (`joint`), solves its weightiest few for
+true, and takes the one after which a new plan is shortest. What each solve shows is kept
+(`influence`), and every step is planned anew.
 """
 
 from __future__ import annotations
@@ -14,18 +15,29 @@ import numpy as np
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess
-from simkit.strategy.choice import NOT_DONE, tried_out
+from simkit.repair.stages import meets
+from simkit.strategy.choice import (
+    done_at_all,
+    lifting_kinds,
+    open_spots,
+    operations_at,
+    tried_out,
+)
 from simkit.strategy.planner import deep
-from simkit.strategy.planner.ahead import PICKED, Ahead, Pool, best_steps, look_ahead, steps_to_go
 from simkit.strategy.planner.candidates import lattice, make_pool, ways_of, worst_places
-from simkit.strategy.planner.influence import Library, Way
+from simkit.strategy.planner.influence import Library
+from simkit.strategy.planner.joint import Pool, by_weight, joint_plan, left_of
 from simkit.strategy.planner.words import Choice, Decision, decide
-from simkit.strategy.planner.yardstick import Yardstick, make_yardstick, power_at
+from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
 
 Array = np.ndarray
-VERIFIED = 5
-"""So many candidates are solved for true before one is taken."""
+VERIFIED, LEARNT = 5, 4
+"""So many operations of a plan are solved for true before one is taken; and before it is made
+anew."""
+ROUNDS = 2
+"""A plan is made so often, each time with what the solves of the last taught."""
+AIMS = (0.9, 0.75, 0.5)
+"""Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
 LEAST_GAIN = 0.005
 """A step that lowers the merit by less than this share is not worth it."""
 
@@ -34,13 +46,17 @@ LEAST_GAIN = 0.005
 class Planner:
     """Search for the fewest steps (or minutes, or least stretch) to the goal.
 
-    ``objective``: steps, minutes or stretch. The planner remembers what its solves taught and why
-    it chose (``decision``), so that one planner serves one repair.
+    ``objective``: steps, minutes or stretch; ``time_limit_min``: work ends before the step with
+    which these minutes would be over. The planner remembers what its solves taught, why it
+    chose (``decision``) and how many steps its plan has (``plan_length``, None where it does not
+    reach the limits), so that one planner serves one repair.
     """
 
     objective: str = "steps"
+    time_limit_min: float | None = None
     name: str = "planner"
     decision: Decision | None = None
+    plan_length: int | None = None
     _library: Library | None = field(default=None, repr=False)
     _limits: tuple[float, float] | None = field(default=None, repr=False)
 
@@ -56,12 +72,17 @@ class Planner:
             choices = self._lift(session)
         if not choices:
             choices = self._refine(session, yard)
+        spent = sum(step.row.minutes for step in session.steps)
+        if self.time_limit_min is not None:
+            choices = [choice for choice in choices
+                       if spent + choice.after.now.row.minutes <= self.time_limit_min]
         self.decision = decide(session, choices, self.objective)
         return self.decision.operation if self.decision else None
 
     def _yardstick(self, session: Session) -> Yardstick:
         """Yardstick for the stage that comes next; a new one keeps what is known."""
-        limits = session.work.case.goal.limits
+        goal = session.work.case.goal
+        limits = goal.limits if meets(goal, "fine", session.now.row) else goal.limits_of("fine")
         if self._library is None or self._limits != limits:
             self._library = Library(make_yardstick(session.work, limits))
             self._limits = limits
@@ -70,7 +91,7 @@ class Planner:
     def _solve(self, session: Session, operation: Operation) -> Session | None:
         """A step solved for true; None where the tool does not fit or no balance is found."""
         after = tried_out(session, operation)
-        if after is None or after.now.row.outcome in NOT_DONE:
+        if after is None or not done_at_all(after):
             return None
         assert self._library is not None
         if max(-session.now.row.max_low_mm, session.now.row.max_high_mm) <= deep.DEEP_MM:
@@ -86,43 +107,62 @@ class Planner:
                 for line in lines if line.later_mm2 < (1.0 - LEAST_GAIN) * before**2]
 
     def _refine(self, session: Session, yard: Yardstick) -> list[Choice]:
-        """The best of the candidates of all ways, solved for true."""
+        """The weightiest operations of the joint plan, solved for true."""
         assert self._library is not None
         parts = yard.read(session.now.field)
-        power = power_at(float(yard.use(parts).max()))
-        merit = float(yard.merit(parts, power))
         worst = worst_places(session, yard, parts)
         self._measure(session, worst)
-        pool = make_pool(session, self._library, worst + lattice(session))
-        if not len(pool.ways):
-            return []
+        for aim in AIMS:
+            choices = self._planned(session, yard, parts, worst, aim)
+            if choices:
+                return choices
+        return []
+
+    def _planned(self, session: Session, yard: Yardstick, parts: Array,
+                 worst: list[tuple[float, float]], aim: float) -> list[Choice]:
+        """A plan of all places and ways, planned anew with what its own solves taught."""
+        assert self._library is not None
         largest = largest_change(session)
-        ranked = look_ahead(yard, parts, pool, largest, power)
-        ranked = self._with_worst(yard, parts, pool, ranked, worst, largest, power)
-        choices: list[Choice] = []
-        for count, ahead in enumerate(ranked):
-            if count >= VERIFIED and (choices or count >= 2 * VERIFIED):
-                break
-            choice = self._verified(session, yard, pool, ahead, largest, power, merit)
-            if choice is not None:
-                choices.append(choice)
+        solved: dict[Operation, Session] = {}
+        for round_ in range(ROUNDS):
+            pool = make_pool(session, self._library, worst + lattice(session))
+            if not len(pool.ways):
+                return []
+            plan = joint_plan(parts, pool, largest, aim)
+            self.plan_length = len(plan.candidates) if plan.complete else None
+            order = by_weight(parts, pool, plan, aim) if plan.candidates else []
+            for number in order[:VERIFIED if round_ == ROUNDS - 1 else LEARNT]:
+                operation = operation_of(session, pool, plan.candidates[number],
+                                         plan.changes_mm[number])
+                after = self._solve(session, operation)
+                if after is not None and not after.now.row.snapped:
+                    solved[operation] = after
+        before = left_of(parts, aim)
+        if before <= 0.0:
+            return []
+        for operation in self._at_worst(session):
+            after = self._solve(session, operation)
+            if after is not None and not after.now.row.snapped:
+                solved[operation] = after
+        ranked = sorted(solved.items(), key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
+        choices = []
+        for operation, after in ranked[:VERIFIED + 1]:
+            left = yard.read(after.now.field)
+            now = left_of(left, aim)
+            ahead = joint_plan(left, pool, largest, aim)
+            if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
+                choices.append(Choice(operation, after, now / before, ahead.left / before, None,
+                                      len(ahead.candidates) if ahead.complete else None))
         return choices
 
-    def _verified(self, session: Session, yard: Yardstick, pool: Pool, ahead: Ahead,
-                  largest: float, power: int, merit: float) -> Choice | None:
-        """A candidate solved for true, with the best step foreseen after what it really leaves."""
-        operation = operation_of(session, pool, ahead)
-        after = self._solve(session, operation)
-        if after is None or after.now.row.snapped:
-            return None
-        left = yard.read(after.now.field)
-        now = float(yard.merit(left, power))
-        steps = best_steps(yard, left, pool, largest, power, PICKED // 2)
-        later = min(now, steps[0][2]) if steps else now
-        if now > (1.0 - LEAST_GAIN) * merit and later > (1.0 - 2.0 * LEAST_GAIN) * merit:
-            return None
-        togo = steps_to_go(yard, left, pool, largest) if ahead.later <= 1.2 * merit else None
-        return Choice(operation, after, now / merit, later / merit, None, togo)
+    def _at_worst(self, session: Session) -> list[Operation]:
+        """The worst spot brought to flush with each of the tools that fit it best."""
+        found = []
+        for spot in open_spots(session)[:1]:
+            kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
+            for kind in kinds:
+                found += operations_at(session, kind, spot)[:2]
+        return found
 
     def _measure(self, session: Session, places: Sequence[tuple[float, float]]) -> None:
         """One solve for each way of which nothing is known yet, at the worst place it fits."""
@@ -140,33 +180,6 @@ class Planner:
                 if way in self._library.known:
                     break
 
-    def _with_worst(self, yard: Yardstick, parts: Array, pool: Pool, ranked: list[Ahead],
-                    worst: Sequence[tuple[float, float]], largest: float, power: int
-                    ) -> list[Ahead]:
-        """The ranking, thinned of near twins, with the best at a worst place among the first."""
-        thin: list[Ahead] = []
-        for ahead in ranked:
-            k = ahead.candidate
-            if not any(pool.ways[kept.candidate] == pool.ways[k]
-                       and np.hypot(pool.x_mm[kept.candidate] - pool.x_mm[k],
-                                    pool.y_mm[kept.candidate] - pool.y_mm[k]) < 8.0
-                       for kept in thin):
-                thin.append(ahead)
-        here = [k for k, ahead in enumerate(thin)
-                if (pool.x_mm[ahead.candidate], pool.y_mm[ahead.candidate]) in worst]
-        if here and here[0] >= VERIFIED:
-            thin.insert(VERIFIED - 1, thin.pop(here[0]))
-        elif not here:
-            mask = [k for k in range(len(pool.ways)) if (pool.x_mm[k], pool.y_mm[k]) in worst]
-            if mask:
-                some = Pool(tuple(pool.ways[k] for k in mask), pool.x_mm[mask], pool.y_mm[mask],
-                            pool.influence[mask])
-                best = best_steps(yard, parts, some, largest, power)
-                if best:
-                    k, change, merit = best[0]
-                    thin.insert(VERIFIED - 1, Ahead(mask[k], change, merit, merit))
-        return thin
-
 
 def largest_change(session: Session) -> float:
     """Largest change at a place that fine work tries, mm."""
@@ -183,16 +196,10 @@ def height_at(session: Session, x_mm: float, y_mm: float) -> float:
     return value if np.isfinite(value) else 0.0
 
 
-def operation_of(session: Session, pool: Pool, ahead: Ahead) -> Operation:
+def operation_of(session: Session, pool: Pool, candidate: int, change_mm: float) -> Operation:
     """The operation of a candidate with its change."""
-    way, x, y = pool.ways[ahead.candidate], pool.x_mm[ahead.candidate], pool.y_mm[ahead.candidate]
-    goal = height_at(session, float(x), float(y)) + ahead.change_mm
+    way, x, y = pool.ways[candidate], pool.x_mm[candidate], pool.y_mm[candidate]
+    goal = height_at(session, float(x), float(y)) + change_mm
     return Operation(way.kind, way.tool, float(x), float(y), round(goal, 4), way.angle_deg)
 
 
-def largest_excess(session: Session) -> float:
-    """Largest excess over the goal's limits as the panel stands."""
-    return excess(session.work.case.goal, session.now.row)
-
-
-__all__ = ["Planner", "Way"]

@@ -9,16 +9,20 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
-ALIKE = 0.05
-"""Candidates this near in merit count as alike for the objective of least stretch."""
+MINUTES_A_STEP = 1.0
+"""What a step ahead is taken to cost where minutes count: a tap or push, now and then with a change
+of tool."""
+LONG = 100.0
+"""Stands for the length of a plan that does not reach the limits."""
 
 
 @dataclass(frozen=True)
 class Choice:
     """A candidate solved for true.
 
-    merit, later : merit after it and after the best step behind it, over that before it;
-    second : that step where it was solved; togo : steps to the goal foreseen by superposition.
+    merit, later : what is left after it, and after the best that can follow, over that before it;
+    second : the step that follows where it was solved; togo : length of the plan behind it, None
+    where there is none or it does not reach the limits.
     """
 
     operation: Operation
@@ -81,13 +85,21 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
     if choice.after.now.row.flat:
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        # the share taken away for a minute; a step ahead is worth as much as the step itself
-        return -(1.0 - choice.later) / max(choice.after.now.row.minutes, 1e-3)
+        # a step of the plan behind it counts as a tap with a change of tool every other time
+        ahead = _steps_ahead(choice)
+        return choice.after.now.row.minutes + ahead * MINUTES_A_STEP
     if objective == "stretch":
-        least = min(one.later for one in choices)
+        least = min(_steps_ahead(one) for one in choices)
         grown = choice.after.now.row.stretch_mm2 - session.now.row.stretch_mm2
-        return grown if choice.later <= least + ALIKE else 1e6 + choice.later
-    return choice.later
+        return grown if _steps_ahead(choice) <= least + 1.0 else 1e6 + _steps_ahead(choice)
+    return _steps_ahead(choice)
+
+
+def _steps_ahead(choice: Choice) -> float:
+    """Steps of the plan behind a choice; of equals the one that leaves less counts as shorter."""
+    if choice.second is not None or choice.togo is None:
+        return LONG + choice.later
+    return choice.togo + min(choice.merit, 0.999)
 
 
 def words_of(operation: Operation) -> str:

@@ -1,0 +1,144 @@
+"""The joint plan: the fewest operations whose fields together bring a panel within its limits.
+
+With the height over its tolerance h and the slope over its limit s at every place, what is left is
+F = sum of max(|h| - aim, 0)^2 + max(s - aim, 0)^2. Operations are added one at a time, first the
+one that promises the largest fall of F (Gauss-Newton); all changes are fitted anew after each
+(matching pursuit with refitting); in the end those are dropped that the others can stand in for.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import minimize
+
+from simkit.strategy.planner.influence import Way
+
+Array = NDArray[np.float64]
+AIM = 0.9
+"""Share of the limits that a plan aims at: fields add up to a few per cent only."""
+MOST = 16
+"""Most operations of a plan."""
+TRIED = 3
+"""So many of the most promising operations are fitted before one is added."""
+DONE = 1e-3
+"""What is left, over the number of limits it stands for, at which a plan is complete."""
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Candidates: ways and places, with their influence (m, 3, n) per mm outwards."""
+
+    ways: tuple[Way, ...]
+    x_mm: Array
+    y_mm: Array
+    influence: NDArray[np.float32]
+
+    def signs(self) -> Array:
+        """(m,) direction in which each moves the sheet."""
+        return np.array([way.sign for way in self.ways])
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Candidates, the change of each at its place (mm, outwards positive), and what is left."""
+
+    candidates: tuple[int, ...]
+    changes_mm: tuple[float, ...]
+    left: float
+
+    @property
+    def complete(self) -> bool:
+        """Whether it brings the panel within its limits."""
+        return self.left <= DONE
+
+
+def left_of(parts: Array, aim: float) -> float:
+    """F of fields (3, n)."""
+    return _left(parts, aim)[0]
+
+
+def _left(parts: Array, aim: float) -> tuple[float, Array]:
+    """F and its derivative (3, n)."""
+    height = np.abs(parts[0])
+    slope = np.hypot(parts[1], parts[2])
+    over_height, over_slope = np.maximum(height - aim, 0.0), np.maximum(slope - aim, 0.0)
+    turn = 2.0 * over_slope / np.maximum(slope, 1e-12)
+    rise = np.stack([2.0 * over_height * np.sign(parts[0]), turn * parts[1], turn * parts[2]])
+    return float((over_height**2).sum() + (over_slope**2).sum()), rise
+
+
+def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
+        ) -> tuple[Array, float]:
+    """Changes >= 0 of operations with influence ``unit`` (k, 3, n), signed as they act, that leave
+    least; F there."""
+    flat = unit.reshape(len(unit), -1)
+
+    def value(changes: Array) -> tuple[float, Array]:
+        left, rise = _left(parts + (changes @ flat).reshape(parts.shape), aim)
+        return left, flat @ rise.ravel()
+
+    found = minimize(value, start, jac=True, method="L-BFGS-B",
+                     bounds=[(0.0, largest_mm)] * len(unit), options={"maxiter": 30})
+    return found.x, float(found.fun)
+
+
+def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, most: int = MOST
+               ) -> Plan:
+    """Plan from fields (3, n) as they stand."""
+    signs = pool.signs()
+    flat = pool.influence.reshape(len(signs), -1)
+    square = flat**2
+    chosen: list[int] = []
+    changes = np.zeros(0)
+    now, left = parts, left_of(parts, aim)
+    while left > DONE and len(chosen) < most:
+        rise = _left(now, aim)[1]
+        slope = -signs * (flat @ rise.astype(np.float32).ravel())
+        bend = 2.0 * (square @ (rise != 0.0).astype(np.float32).ravel())
+        step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)
+        gain = np.where(slope > 0.0, step * slope - 0.5 * step**2 * bend, 0.0)
+        gain[chosen] = 0.0
+        best = None
+        for k in np.argsort(-gain)[:TRIED]:
+            if gain[k] <= 0.0:
+                break
+            fitted = fit(parts, _unit(pool, [*chosen, int(k)]), np.append(changes, step[k]),
+                         largest_mm, aim)
+            if best is None or fitted[1] < best[2]:
+                best = (int(k), *fitted)
+        if best is None or best[2] > 0.99 * left:
+            break
+        chosen, changes, left = [*chosen, best[0]], best[1], best[2]
+        now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
+    return _thinned(parts, pool, chosen, changes, left, largest_mm, aim)
+
+
+def _unit(pool: Pool, chosen: list[int]) -> Array:
+    return pool.influence[chosen].astype(float) * pool.signs()[chosen][:, None, None]
+
+
+def _thinned(parts: Array, pool: Pool, chosen: list[int], changes: Array, left: float,
+             largest_mm: float, aim: float) -> Plan:
+    """The plan without the operations that the others can stand in for."""
+    allowed = max(1.02 * left, DONE)
+    k = len(chosen) - 1
+    while k >= 0 and len(chosen) > 1:
+        rest = chosen[:k] + chosen[k + 1:]
+        fitted, without = fit(parts, _unit(pool, rest), np.delete(changes, k), largest_mm, aim)
+        if without <= allowed:
+            chosen, changes, left = rest, fitted, without
+        k -= 1
+    signed = changes * pool.signs()[chosen] if chosen else changes
+    return Plan(tuple(chosen), tuple(float(change) for change in signed), left)
+
+
+def by_weight(parts: Array, pool: Pool, plan: Plan, aim: float) -> list[int]:
+    """Numbers of the plan's operations, the one first without which most would be left."""
+    unit = pool.influence[list(plan.candidates)].astype(float)
+    changes = np.array(plan.changes_mm)
+    whole = parts + np.tensordot(changes, unit, 1)
+    without = [left_of(whole - changes[k] * unit[k], aim) for k in range(len(changes))]
+    return [int(k) for k in np.argsort(-np.array(without))]

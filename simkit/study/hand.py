@@ -1,0 +1,35 @@
+"""What a hand makes of a planned operation: errors of place and of the height reached."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from simkit.case.repair import Hand
+from simkit.inspection.sampling import probe_at
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+
+LIFTED = ("pull", "push", "tap-down")
+
+
+def by_hand(session: Session, operation: Operation) -> Operation:
+    """The operation as a hand carries it out, drawn from the case's seed and the step's number.
+
+    Errors are normal, clipped to three standard errors; holds and let-downs stay as planned.
+    """
+    hand: Hand = session.work.case.hand
+    if operation.kind not in LIFTED or not (hand.place_mm or hand.height_pct or hand.height_mm):
+        return operation
+    random = np.random.default_rng([session.work.case.seed, 31, session.now.row.step])
+    draw = np.clip(random.standard_normal(4), -3.0, 3.0)
+    x = operation.x_mm + hand.place_mm * float(draw[0])
+    y = operation.y_mm + hand.place_mm * float(draw[1])
+    here = probe_at(session.work.model, operation.x_mm, operation.y_mm)
+    way = operation.goal_mm - here.read(session.state.displacement)
+    error = 0.01 * hand.height_pct * abs(way) * float(draw[2]) + hand.height_mm * float(draw[3])
+    if operation.kind == "push" and not session.work.reaches(x, y):
+        x, y = operation.x_mm, operation.y_mm
+    return replace(operation, x_mm=round(x, 3), y_mm=round(y, 3),
+                   goal_mm=round(operation.goal_mm + error, 4))
