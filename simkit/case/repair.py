@@ -97,9 +97,6 @@ class Planner(Part):
 
     objective: Literal["steps", "minutes", "stretch"] = choice(
         "Fewest steps, fewest minutes, or least stretch of the sheet.", "steps")
-    time_limit_min: float | None = number(
-        "Work ends before the step with which these minutes would be over; absent: no limit.", 1.0,
-        1e5, None)
 
 
 class Hand(Part):

@@ -31,3 +31,8 @@ def carry_out(work: Workpiece, state: State, operation: Operation) -> Advance:
     while len(_kept) > KEPT:
         _kept.popitem(last=False)
     return result
+
+
+def forget() -> None:
+    """Forget all results, so that the next are computed again."""
+    _kept.clear()

@@ -31,8 +31,7 @@ def find_strategy(name: str, case: Case | None = None) -> Strategy:
         if strategy.name == name:
             return strategy
     if name == PLANNER:
-        return Planner() if case is None else Planner(case.planner.objective,
-                                                      case.planner.time_limit_min)
+        return Planner() if case is None else Planner(case.planner.objective)
     for index, own in enumerate(case.own_strategies if case is not None else ()):
         if own.name == name:
             assert case is not None

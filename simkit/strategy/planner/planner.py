@@ -46,14 +46,13 @@ LEAST_GAIN = 0.005
 class Planner:
     """Search for the fewest steps (or minutes, or least stretch) to the goal.
 
-    ``objective``: steps, minutes or stretch; ``time_limit_min``: work ends before the step with
-    which these minutes would be over. The planner remembers what its solves taught, why it
+    ``objective``: steps, minutes or stretch. Steps that would go beyond the minutes of
+    the case's limits are not taken. The planner remembers what its solves taught, why it
     chose (``decision``) and how many steps its plan has (``plan_length``, None where it does not
     reach the limits), so that one planner serves one repair.
     """
 
     objective: str = "steps"
-    time_limit_min: float | None = None
     name: str = "planner"
     decision: Decision | None = None
     plan_length: int | None = None
@@ -73,9 +72,10 @@ class Planner:
         if not choices:
             choices = self._refine(session, yard)
         spent = sum(step.row.minutes for step in session.steps)
-        if self.time_limit_min is not None:
+        budget = session.work.case.limits.minutes
+        if budget is not None:
             choices = [choice for choice in choices
-                       if spent + choice.after.now.row.minutes <= self.time_limit_min]
+                       if spent + choice.after.now.row.minutes <= budget]
         self.decision = decide(session, choices, self.objective)
         return self.decision.operation if self.decision else None
 
