@@ -14,6 +14,7 @@ import time
 import traceback
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -22,13 +23,17 @@ from simkit.case import Case, load_case, resolved, save_case, with_keys
 from simkit.case.reading import dotted
 from simkit.errors import InputError, InputErrors
 from simkit.files import write_atomic, write_json
-from simkit.strategy import find_strategy
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.repair.spoken import read_operation
+from simkit.strategy import Strategy, find_strategy
 from simkit.study.matrix import RunPlan
-from simkit.study.run import UNBALANCED, prepare, run_strategy
+from simkit.study.run import STUCK, UNBALANCED, prepare, run_strategy
 from simkit.study.scatter import noisy_table, scattered
 from simkit.study.studyfile import Study
 
 FORMAT = 1
+AS_TOLD = "all operations done"
 
 
 def run_digest(plan: RunPlan, study: Study) -> str:
@@ -39,6 +44,8 @@ def run_digest(plan: RunPlan, study: Study) -> str:
     what: dict[str, Any] = {"simkit": __version__, "case": data, "strategy": plan.strategy,
             "data": {dotted(key): hashlib.sha256(file.read_bytes()).hexdigest()
                      for key, file in case.data_files().items()}}
+    if plan.program:
+        what["program"] = list(plan.program)
     if study.scatter.noise_mm > 0.0:
         what["noise"] = [study.scatter.noise_mm, study.seed, plan.replicate]
     text = json.dumps(what, sort_keys=True)
@@ -66,6 +73,7 @@ def make_job(plan: RunPlan, study: Study, folder: Path) -> None:
     write_json(folder / "job.json", {
         "format": FORMAT, "case": plan.name, "strategy": plan.strategy,
         "replicate": plan.replicate, "varied": plan.varied, "draw": plan.draw,
+        "program": list(plan.program),
         "start": _start_digest(inside)})
 
 
@@ -132,9 +140,29 @@ def _repair(case: Case, job: dict[str, Any], folder: Path,
     start_folder.mkdir(parents=True, exist_ok=True)
     with _alone(start_folder / ".lock"):
         start = prepare(case, start_folder, 1, _quiet)
-    strategy = find_strategy(job["strategy"], start.work.case)
-    row = run_strategy(start, strategy, folder / "run", _quiet)
+    row = run_strategy(start, _strategy(job, case), folder / "run", _quiet)
+    if job.get("program") and row["outcome"] == STUCK:
+        row["outcome"] = AS_TOLD
     return row, dict(start.notes)
+
+
+@dataclass(frozen=True)
+class FixedList:
+    """A strategy that does a list of operations, whatever comes of them."""
+
+    name: str
+    operations: tuple[Operation, ...]
+
+    def next(self, session: Session) -> Operation | None:
+        """See :class:`simkit.strategy.choice.Strategy`."""
+        done = len(session.steps) - 1
+        return self.operations[done] if done < len(self.operations) else None
+
+
+def _strategy(job: dict[str, Any], case: Case) -> Strategy:
+    if not job.get("program"):
+        return find_strategy(job["strategy"], case)
+    return FixedList(job["strategy"], tuple(read_operation(text) for text in job["program"]))
 
 
 def _quiet(text: str) -> None:

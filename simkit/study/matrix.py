@@ -15,6 +15,7 @@ from scipy.stats import qmc
 from simkit.case import Case, with_keys
 from simkit.checks.deeper import check_case
 from simkit.errors import InputError, InputErrors
+from simkit.repair.spoken import read_operation
 from simkit.strategy import find_strategy
 from simkit.study.studyfile import Sample, Study, Vary
 
@@ -27,7 +28,8 @@ class RunPlan:
     ----------
     name : folder name of the case; case : with all varied keys set.
     varied : key to value; strategy, replicate (from 0) : what their names say.
-    draw : number of the draw of `sample`, -1 without one.
+    draw : number of the draw of `sample`, -1 without one; program : operations, where the strategy
+        is a fixed list of them.
     """
 
     name: str
@@ -36,6 +38,7 @@ class RunPlan:
     strategy: str
     replicate: int
     draw: int = -1
+    program: tuple[str, ...] = ()
 
 
 def case_paths(study: Study, folder: Path) -> list[Path]:
@@ -62,7 +65,7 @@ def case_paths(study: Study, folder: Path) -> list[Path]:
 
 def count_runs(study: Study, folder: Path) -> int:
     """Number of runs, without building them; a case that names its own strategies counts as 3."""
-    per = len(study.strategies) or 3
+    per = len(study.strategies) + len(study.programs) or 3
     return len(case_paths(study, folder)) * _points(study) * per * study.replicates
 
 
@@ -85,6 +88,9 @@ def plan_runs(study: Study, folder: Path) -> list[RunPlan]:
     """
     for name in study.strategies:
         find_strategy(name)
+    for program in study.programs:
+        for operation in program.operations:
+            read_operation(operation)
     plans: list[RunPlan] = []
     for path in case_paths(study, folder):
         case = check_case(str(path))
@@ -96,10 +102,17 @@ def plan_runs(study: Study, folder: Path) -> list[RunPlan]:
                 first = errors.errors[0]
                 raise InputError(f"{name} with {words(varied)}: {first.what}", first.expected,
                                  key=first.key) from None
-            plans += [RunPlan(name, changed, varied, strategy, replicate, draw)
-                      for strategy in study.strategies or case.strategies
+            plans += [RunPlan(name, changed, varied, strategy, replicate, draw, program)
+                      for strategy, program in _ways(study, case)
                       for replicate in range(study.replicates)]
     return plans
+
+
+def _ways(study: Study, case: Case) -> list[tuple[str, tuple[str, ...]]]:
+    """Strategies by name, and programs with their operations."""
+    names = study.strategies or (() if study.programs else case.strategies)
+    return [(name, ()) for name in names] + [
+        (program.name, program.operations) for program in study.programs]
 
 
 def words(varied: dict[str, Any]) -> str:

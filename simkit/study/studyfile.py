@@ -40,6 +40,14 @@ class Sample(Part):
     keys: tuple[Between, ...] = items("Keys and their bounds.")
 
 
+class Program(Part):
+    """A fixed list of operations, run like a strategy."""
+
+    name: str = text("Name in the table's column strategy.")
+    operations: tuple[str, ...] = items(
+        'Operations as `simkit try` takes them, such as "pull round-30 at 30,-15 to -2".')
+
+
 class Scatter(Part):
     """Standard deviations of what differs from one real job to the next; replicates draw it.
 
@@ -61,7 +69,10 @@ class Study(Part):
     vary: tuple[Vary, ...] = items("Keys that take several values; every combination is run.",
                                    (), 0)
     sample: Sample | None = choice("Keys drawn together, beside `vary`.", None)
-    strategies: tuple[str, ...] = items("Strategies; absent: those of each case.", (), 0)
+    strategies: tuple[str, ...] = items(
+        "Strategies; absent: those of each case, or none where there are programs.", (), 0)
+    programs: tuple[Program, ...] = items("Fixed lists of operations beside the strategies.",
+                                          (), 0)
     replicates: int = number("Runs of each combination, each with its own draw of scatter.",
                              1, 10_000, 1)
     scatter: Scatter = choice("What differs between replicates.", Scatter())
@@ -134,8 +145,9 @@ def _contradictions(document: Document, study: Study) -> list[InputError]:
     if study.replicates > 1 and not any(scatter.values()):
         found.append((("replicates",), f"{study.replicates} replicates without any scatter",
                       "some scatter, or 1: they would all be the same run"))
-    if len(set(study.strategies)) < len(study.strategies):
-        found.append((("strategies",), "a strategy is named twice", "each once"))
+    names = [*study.strategies, *(program.name for program in study.programs)]
+    if len(set(names)) < len(names):
+        found.append((("strategies",), "a strategy or program is named twice", "each once"))
     lines = document.lines
     return [InputError(what, expected, document.file, lines.get(path, lines.get(path[:1])),
                        dotted(path)) for path, what, expected in found]

@@ -1,0 +1,62 @@
+"""`simkit ask`: run a ready question and draw its answer."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simkit.cli.working import say
+from simkit.kernels.teamwork import cores
+from simkit.show.answer import draw_answer
+from simkit.study.matrix import plan_runs
+from simkit.study.questions import answer_lines, find_question, question_names
+from simkit.study.study import foretell, open_study, run_study
+
+
+@click.command(epilog="""\b
+Examples:
+  simkit ask                        which questions there are
+  simkit ask tab-diameter --quick
+""")
+@click.argument("name", required=False)
+@click.option("--quick", is_flag=True, help="Fewer runs: minutes on two processors.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder; runs/ask-<name> if not given.")
+@click.option("--workers", type=click.IntRange(1, 256), default=None,
+              help="Runs at once; as many as there are processors if not given.")
+def command(name: str | None, quick: bool, out: Path | None, workers: int | None) -> None:
+    """Answer the ready question NAME: its study is run, its figure drawn, its numbers said.
+
+    What the numbers mean, where they do not hold and how sure they are stands on the question's
+    page, page.md in cases/questions/NAME. Without NAME the questions are listed. Exit code 0 when
+    all runs have a result, 2 for bad input.
+    """
+    if name is None:
+        for known in question_names():
+            say(f"{known:<26}{find_question(known, quick=True).question.question}")
+        return
+    asked = find_question(name, quick)
+    folder = out or Path("runs") / f"ask-{name}{'-quick' if quick else ''}"
+    plans = plan_runs(asked.study, asked.folder)
+    processes = workers or cores()
+    note = open_study(folder, asked.study)
+    say(asked.question.question)
+    say(asked.study.about)
+    if note:
+        say(note)
+    for line in foretell(asked.study, plans, folder, processes):
+        say(line)
+    files = run_study(asked.study, plans, folder, processes, None, say)
+    lines = answer_lines(asked, folder)
+    say("")
+    for found in lines:
+        say(found.sentence())
+    picture = draw_answer(asked.question.question, asked.question.label,
+                          [(line.quantity.label, line.series, line.points) for line in lines],
+                          folder / "answer.png")
+    say("")
+    say(f"picture  {picture}")
+    for file in files:
+        say(f"table    {file}")
+    say(f"page     {asked.folder / 'page.md'}")

@@ -1,0 +1,134 @@
+"""Ready questions: a study, the quantities that answer it, and a page of words."""
+
+from __future__ import annotations
+
+import csv
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from pydantic import ValidationError
+
+import simkit
+from simkit.case.base import Part, choice, items, text
+from simkit.case.reading import dotted, read_document
+from simkit.errors import InputError, InputErrors, one_of
+from simkit.study.studyfile import Study, read_study
+
+PLACE = Path(simkit.__file__).parents[1] / "cases" / "questions"
+"""Where the questions are, in a source tree."""
+
+
+class Quantity(Part):
+    """One quantity of the answer, read off the steps of each run."""
+
+    column: str = text("Column of steps.csv.")
+    of: Literal["last", "largest", "first", "smallest"] = choice(
+        "Which step: the last, the first worked one, or the largest or smallest value of all.",
+        "last")
+    label: str = text("Axis label with its unit.")
+
+
+class Question(Part):
+    """What is asked, along which key, and what is looked at."""
+
+    format: Literal[1] = choice("Version of this format.")
+    question: str = text("The question in one sentence.")
+    along: str = text("Varied key along the figure's axis, or `strategy`.")
+    label: str = text("Label of that axis.")
+    series: str = text("Column that makes the lines: strategy, case or a varied key.")
+    quantities: tuple[Quantity, ...] = items("What is looked at, a panel of the figure each.")
+
+
+@dataclass(frozen=True)
+class Asked:
+    """A question with its folder, its study (quick or full) and its words."""
+
+    name: str
+    folder: Path
+    question: Question
+    study: Study
+
+
+@dataclass(frozen=True)
+class Line:
+    """One line of one panel: label of the axis to value."""
+
+    quantity: Quantity
+    series: str
+    points: dict[str, float]
+
+    def sentence(self) -> str:
+        """Where it is least and where it is most."""
+        if not self.points:
+            return f"{self.series}, {self.quantity.label}: no run gave a value"
+        low = min(self.points, key=lambda key: self.points[key])
+        high = max(self.points, key=lambda key: self.points[key])
+        if low == high or len(self.points) == 1:
+            return f"{self.series}, {self.quantity.label}: {self.points[low]:.4g} at {low}"
+        return (f"{self.series}, {self.quantity.label}: least {self.points[low]:.4g} at {low}, "
+                f"most {self.points[high]:.4g} at {high}")
+
+
+def question_names(place: Path = PLACE) -> list[str]:
+    """Names of the questions that there are."""
+    return sorted(file.parent.name for file in place.glob("*/question.yaml"))
+
+
+def find_question(name: str, quick: bool, place: Path = PLACE) -> Asked:
+    """A question by name, with its quick study where that is asked for.
+
+    Raises
+    ------
+    InputError, InputErrors : unknown name, faults of its files.
+    """
+    names = question_names(place)
+    if not names:
+        raise InputError("the ready questions are not installed",
+                         "a clone of the project: they are in cases/questions", str(place))
+    if name not in names:
+        raise InputError(f"no question '{name}'", one_of(name, names))
+    folder = place / name
+    document = read_document(folder / "question.yaml")
+    try:
+        question = Question.model_validate(document.data)
+    except ValidationError as error:
+        raise InputErrors(
+            InputError(fault["msg"], "see docs/questions.md", document.file,
+                       key=dotted(tuple(fault["loc"]))) for fault in error.errors()) from None
+    file = folder / ("quick.yaml" if quick and (folder / "quick.yaml").exists() else "study.yaml")
+    return Asked(name, folder, question, read_study(file))
+
+
+def answer_lines(asked: Asked, folder: Path) -> list[Line]:
+    """The lines of the answer from the tables of the study's folder."""
+    runs, steps = _read(folder / "runs.csv"), _read(folder / "steps.csv")
+    by_run: dict[str, list[dict[str, str]]] = {}
+    for row in steps:
+        by_run.setdefault(row["run"], []).append(row)
+    lines: dict[tuple[str, str], dict[str, list[float]]] = {}
+    question = asked.question
+    for quantity in question.quantities:
+        for run in runs:
+            value = _value(quantity, by_run.get(run["run"], []))
+            points = lines.setdefault((quantity.label, run.get(question.series, "")), {})
+            if value is not None:
+                points.setdefault(run.get(question.along, ""), []).append(value)
+    labels = {quantity.label: quantity for quantity in question.quantities}
+    return [Line(labels[label], series, {key: sum(values) / len(values)
+                                         for key, values in points.items()})
+            for (label, series), points in lines.items()]
+
+
+def _value(quantity: Quantity, rows: list[dict[str, str]]) -> float | None:
+    cells = [row.get(quantity.column, "") for row in rows[1:]]
+    values = [float(cell) for cell in cells if cell not in ("", "nan")]
+    if not values:
+        return None
+    return {"last": values[-1], "first": values[0], "largest": max(values),
+            "smallest": min(values)}[quantity.of]
+
+
+def _read(file: Path) -> list[dict[str, str]]:
+    with open(file, newline="", encoding="utf-8") as table:
+        return list(csv.DictReader(table))
