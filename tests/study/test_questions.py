@@ -38,8 +38,9 @@ def test_answers_are_read_off_the_steps(tmp_path: Path) -> None:
                 [{"run": "a", "case": "bowl", "strategy": "6"},
                  {"run": "b", "case": "bowl", "strategy": "20"}])
     columns = ("run", "force_N", "slope_mrad", "max_face_strain", "stretch_mm2")
-    rows = [("a", "", "9", "0.1", "0"), ("a", "300", "5", "0.2", "1"), ("a", "200", "4", "0.2", "2"),
-            ("b", "", "9", "0.1", "0"), ("b", "500", "3", "0.3", "1.5")]
+    rows = [("a", "", "9", "0.1", "0"), ("a", "300", "5", "0.2", "1"),
+            ("a", "200", "4", "0.2", "2"), ("b", "", "9", "0.1", "0"),
+            ("b", "500", "3", "0.3", "1.5")]
     write_table(tmp_path / "steps.csv", columns,
                 [dict(zip(columns, row, strict=True)) for row in rows])
     lines = {line.quantity.column: line.points for line in answer_lines(asked, tmp_path)}
