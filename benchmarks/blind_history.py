@@ -60,7 +60,8 @@ CROWN_MM, FURTHEST_MM = 0.06, 30.0
 """Crowns below this are not tapped; no tool travels further."""
 SMALL_MM = 0.02
 """Changes below this, the noise of one reading, have no error in per cent."""
-GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0}
+GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0, "tension_energy_N_per_mm": 900.0,
+        "shear_energy_N_per_mm": 900.0}
 
 
 Place = tuple[float, float]

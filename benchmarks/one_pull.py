@@ -48,8 +48,9 @@ STRIKER_MM, STRIKE_MM = 25.0, 8.0
 PULL_TO_MM, PULL_N = 0.0, 1200.0
 TAP_AT_MM = 45.0
 TAP_MM = 0.05
-GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0}
-TAB, TIP = "round-30", "ball-12"
+GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0, "tension_energy_N_per_mm": 900.0,
+        "shear_energy_N_per_mm": 900.0}
+TAB, TIP = {"name": "rigid", "diameter_mm": 30.0}, "ball-12"
 TRAVEL_MM = 30.0
 
 

@@ -51,7 +51,8 @@ HALF_MM, WINDOW_MM, COARSER, THICKNESS_MM = 160.0, 80.0, 4.0, 0.75
 BALL_MM, BLOW_MM = 25.0, 8.0
 TAP_TIP, TAP_AT_MM, TAP_MM = "ball-12", 68.0, 1.5
 TAB, PULL_MM = "round-30", 3.0
-GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0}
+GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0, "tension_energy_N_per_mm": 900.0,
+        "shear_energy_N_per_mm": 900.0}
 
 
 @dataclass(frozen=True)

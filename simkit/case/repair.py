@@ -15,6 +15,12 @@ class Kit(Part):
     tabs: tuple[TabChoice, ...] = items("Glue tabs for pulling.", ("round-30",))
     tips: tuple[TipChoice, ...] = items("Tips for tapping down and pushing.", ("ball-12",))
     glue: GlueChoice = choice("Glue between tab and panel.", "standard-hot-melt")
+    panel_temperature_C: float = number(
+        "Temperature of the panel while it is pulled: the glue's strength follows its table.",
+        -20.0, 100.0, 20.0)
+    glue_age_min: float | None = number(
+        "Time a tab is left before it is pulled; absent: until the glue has set.",
+        0.1, 1440.0, None)
     catalogues: tuple[CatalogueFile, ...] = items(
         "YAML files of own tabs, tips and glues, to be named beside the built-in ones; their names "
         "count from this case file's folder.", (), 0)

@@ -6,7 +6,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Tag
 
-from simkit.case.base import Part, choice, name_or_own, number, text
+from simkit.case.base import Part, by_kind, choice, items, name_or_own, number, text
 
 NAME = "Name used in tables."
 
@@ -18,14 +18,27 @@ class _OwnTab(Part):
     kind: str = choice("Footprint.")
 
 
-class RoundTab(_OwnTab):
+class _PlateTab(_OwnTab):
+    """What all own tabs that may bend have in common."""
+
+    thickness_mm: float | None = number(
+        "Thickness of the plate, which bends; absent: rigid. Goes with modulus_MPa.",
+        0.3, 30.0, None)
+    modulus_MPa: float | None = number(
+        "Young's modulus of the plate. Goes with thickness_mm.", 1.0, 2.5e5, None)
+    stem_mm: float | None = number(
+        "Diameter of the stem, which keeps the plate's middle flat; absent: 0.3 of the width.",
+        0.5, 100.0, None)
+
+
+class RoundTab(_PlateTab):
     """Round glue tab."""
 
     kind: Literal["round"] = choice("Footprint: a disc.", "round")
     diameter_mm: float = number("Diameter of the glued face.", 3.0, 150.0)
 
 
-class OvalTab(_OwnTab):
+class OvalTab(_PlateTab):
     """Oval glue tab."""
 
     kind: Literal["oval"] = choice("Footprint: an ellipse.")
@@ -33,7 +46,7 @@ class OvalTab(_OwnTab):
     width_mm: float = number("Short axis of the glued face.", 3.0, 150.0)
 
 
-class StripTab(_OwnTab):
+class StripTab(_PlateTab):
     """Strip-shaped glue tab with square corners."""
 
     kind: Literal["strip"] = choice("Footprint: a rectangle.")
@@ -41,7 +54,7 @@ class StripTab(_OwnTab):
     width_mm: float = number("Width of the glued face.", 3.0, 150.0)
 
 
-class RoundedTab(_OwnTab):
+class RoundedTab(_PlateTab):
     """Rectangular glue tab with round corners."""
 
     kind: Literal["rounded-rectangle"] = choice("Footprint: a rectangle with round corners.")
@@ -51,7 +64,7 @@ class RoundedTab(_OwnTab):
 
 
 class BladeTab(_OwnTab):
-    """Crease tab: a narrow blade glued on edge along a crease; it does not bend along itself."""
+    """Crease tab: a narrow blade glued on edge along a crease; it does not bend."""
 
     kind: Literal["blade"] = choice("Footprint: a narrow rectangle with round ends.")
     length_mm: float = number("Length of the glued edge, round ends included.", 3.0, 400.0)
@@ -140,22 +153,77 @@ def _form(value: Any, usual: str) -> str:
     return f"<{kind}>"
 
 
+class AtTemperature(Part):
+    """Share of a glue's strength at a panel temperature."""
+
+    temperature_C: float = number("Temperature of the panel.", -40.0, 150.0)
+    share_pct: float = number("Strength and energy over the full ones.", 0.0, 200.0)
+
+
+class AtAge(Part):
+    """Share of a glue's strength some time after it was set on."""
+
+    age_min: float = number("Time since the tab was set on.", 0.0, 10000.0)
+    share_pct: float = number("Strength and energy over the full ones.", 0.0, 200.0)
+
+
+class PullReading(Part):
+    """Straight pull of a small stiff round tab off a thick plate, by a spring scale."""
+
+    kind: Literal["pull"] = choice("What was pulled.")
+    diameter_mm: float = number("Diameter of the tab, 8 to 12 mm is best.", 3.0, 30.0)
+    force_N: float = number("Largest reading.", 1.0, 5000.0)
+
+
+class PeelReading(Part):
+    """A glued strip of sheet or strong tape peeled off a thick plate at a right angle."""
+
+    kind: Literal["peel"] = choice("What was pulled.")
+    width_mm: float = number("Width of the strip.", 3.0, 100.0)
+    force_N: float = number("Steady reading while it peels.", 0.1, 2000.0)
+
+
+class ShearReading(Part):
+    """Sideways pull of a small stiff round tab along a thick plate."""
+
+    kind: Literal["shear"] = choice("What was pulled.")
+    diameter_mm: float = number("Diameter of the tab, 8 to 12 mm is best.", 3.0, 30.0)
+    force_N: float = number("Largest reading.", 1.0, 5000.0)
+
+
+Reading = Annotated[
+    Annotated[PullReading, Tag("<pull>")]
+    | Annotated[PeelReading, Tag("<peel>")]
+    | Annotated[ShearReading, Tag("<shear>")],
+    Discriminator(by_kind),
+]
+
+
 class OwnGlue(Part):
-    """Glue described in the case file. Numbers left out are those of standard-hot-melt."""
+    """Glue described in the case file. Numbers left out are those of standard-hot-melt.
+
+    It needs tension_MPa or readings with a pull; docs/glue.md tells how to measure.
+    """
 
     name: str = text(NAME)
-    tension_MPa: float = number("Mean tension over the tab at which it lets go.", 0.05, 20.0)
-    peel_MPa: float | None = number(
-        "Largest tension at the tab's edge at which it starts to let go; absent: the standard's "
-        "multiple of the mean.", 0.05, 50.0, None)
-    shear_MPa: float | None = number("Mean shear over the tab at which it lets go.",
-                                     0.05, 20.0, None)
+    tension_MPa: float | None = number(
+        "Strength in tension: pull over area of a small stiff tab.", 0.02, 100.0, None)
+    shear_MPa: float | None = number("Strength in shear.", 0.02, 100.0, None)
+    tension_energy_N_per_mm: float | None = number(
+        "Fracture energy in tension and peel (1 N/mm = 1 kJ/m^2); absent: the standard's "
+        "proportion to the strength.", 0.001, 1000.0, None)
+    shear_energy_N_per_mm: float | None = number(
+        "Fracture energy in shear; absent: the standard's proportion to the strength.",
+        0.001, 1000.0, None)
     modulus_MPa: float | None = number("Young's modulus of the set glue.", 0.1, 5000.0, None)
-    layer_mm: float | None = number("Thickness of the glue where it is thinnest.", 0.02, 10.0, None)
-    coldest_C: float | None = number("Below this the strengths are not known.", -40.0, 60.0, None)
-    reference_C: float | None = number("Up to here the strengths hold in full.", -40.0, 80.0, None)
-    halves_at_C: float | None = number("Where half of them is left.", -40.0, 120.0, None)
-    warmest_C: float | None = number("Above this the strengths are not known.", -40.0, 120.0, None)
+    layer_mm: float | None = number(
+        "Thickness of the layer where it is thinnest; elsewhere it fills the gap.",
+        0.02, 10.0, None)
+    by_temperature: tuple[AtTemperature, ...] | None = items(
+        "Shares of the strength, by rising temperature.", None, 2)
+    by_age: tuple[AtAge, ...] | None = items("Shares reached, by rising age.", None, 2)
+    readings: tuple[Reading, ...] | None = items(
+        "Own measurements instead of strengths: means are taken by kind.", None)
 
 
 Name = Annotated[str, Tag("<name>")]

@@ -37,7 +37,8 @@ def check_kit(case: Case) -> None:
             raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
     for tip in case.kit.tips:
         find_tip(plain(tip), tools)
-    find_glue(plain(case.kit.glue), tools)
+    find_glue(plain(case.kit.glue), tools).at(
+        case.kit.panel_temperature_C, case.kit.glue_age_min)
 
 
 def check_surface(case: Case) -> None:

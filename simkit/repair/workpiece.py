@@ -91,7 +91,8 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         case=case, model=model, depth=depth,
         tabs=tuple(find_tab(plain(t), tools) for t in case.kit.tabs),
         tips=tuple(find_tip(plain(t), tools) for t in case.kit.tips),
-        glue=find_glue(plain(case.kit.glue), tools),
+        glue=find_glue(plain(case.kit.glue), tools).at(
+            case.kit.panel_temperature_C, case.kit.glue_age_min),
         sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window,
         minutes=minutes_of(case))
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from functools import cache
@@ -17,7 +18,7 @@ from simkit.case.reading import Complaint, Document, dotted, read_document
 from simkit.case.repair import Kit
 from simkit.errors import InputError, InputErrors, one_of
 from simkit.tool.bodies import RigidBody, ball, blade, block, flat_nose, rounded_cylinder
-from simkit.tool.glue import Glue, layer_stiffness
+from simkit.tool.glue import Glue, Table, layer_stiffness
 from simkit.tool.tabs import Tab
 
 Spec = str | Mapping[str, Any]
@@ -31,6 +32,7 @@ TIP_MAKERS: dict[str, Callable[..., RigidBody]] = {
 }
 """Maker of the body by kind of tip; it takes the sizes of `simkit.case.tools` by name."""
 
+STRENGTHS = ("tension_MPa", "shear_MPa", "tension_energy_N_per_mm", "shear_energy_N_per_mm")
 STANDARD_GLUE = "standard-hot-melt"
 """Glue whose numbers stand in for those an own glue leaves out."""
 
@@ -49,7 +51,7 @@ class GlueNumber:
     """One number of a catalogue glue with its status (see STATUSES, or DERIVED) and origin."""
 
     name: str
-    value: float
+    value: Any
     status: str
     origin: str
 
@@ -126,10 +128,10 @@ def find_tab(spec: Spec, catalogue: Catalogue | None = None) -> Tab:
     InputError, InputErrors : unknown name or key, missing or impossible size.
     """
     part = _part("tabs", "tab", spec, catalogue)
-    if part.kind == "round":
-        return Tab(part.name, "round", part.diameter_mm, part.diameter_mm)
-    return Tab(part.name, part.kind, part.length_mm, part.width_mm,
-               getattr(part, "corner_mm", 0.0))
+    size = part.diameter_mm if part.kind == "round" else 0.0
+    plate = [getattr(part, key, None) for key in ("thickness_mm", "modulus_MPa", "stem_mm")]
+    return Tab(part.name, part.kind, size or part.length_mm, size or part.width_mm,
+               getattr(part, "corner_mm", 0.0), *plate)
 
 
 def find_tip(spec: Spec, catalogue: Catalogue | None = None) -> Tip:
@@ -147,21 +149,60 @@ def find_tip(spec: Spec, catalogue: Catalogue | None = None) -> Tip:
 def find_glue(spec: Spec, catalogue: Catalogue | None = None) -> Glue:
     """Glue by catalogue name, or described in place with the keys of a case file's kit.glue.
 
-    What is absent is that of the standard glue; `peel_MPa` then keeps the standard's proportion
-    to the tension. The stiffnesses follow from modulus and layer.
+    What is absent is that of the standard glue, shear and energies in proportion to the tension.
 
     Raises
     ------
     InputError, InputErrors : unknown name or key, no tension, or a number out of range.
     """
     part = _part("glues", "glue", spec, catalogue)
-    given = part.model_dump(exclude={"name"}, exclude_none=True)
-    standard = {key: float(number[0]) for key, number in builtin().glues[STANDARD_GLUE].items()}
-    peel = given["tension_MPa"] * standard["peel_MPa"] / standard["tension_MPa"]
-    v = standard | {"peel_MPa": peel} | given
-    normal, shear = layer_stiffness(v["modulus_MPa"], v["layer_mm"])
-    return Glue(part.name, v["tension_MPa"], v["peel_MPa"], v["shear_MPa"], normal, shear,
-                v["layer_mm"], v["coldest_C"], v["warmest_C"], v["reference_C"], v["halves_at_C"])
+    given = part.model_dump(exclude={"name", "readings", "by_temperature", "by_age"},
+                            exclude_none=True)
+    if part.readings:
+        given = from_readings(part.name, part.readings, given)
+    if "tension_MPa" not in given:
+        raise InputError(f"glue '{part.name}' has no strength",
+                         "tension_MPa, or readings with a pull", key="tension_MPa")
+    raw = builtin().glues[STANDARD_GLUE]
+    standard = {key: float(raw[key][0]) for key in (*STRENGTHS, "modulus_MPa", "layer_mm")}
+    share = given["tension_MPa"] / standard["tension_MPa"]
+    v = {key: share * value if key in STRENGTHS else value for key, value in standard.items()}
+    v |= given
+    return Glue(
+        part.name, v["tension_MPa"], v["shear_MPa"], v["tension_energy_N_per_mm"],
+        v["shear_energy_N_per_mm"], v["modulus_MPa"], v["layer_mm"],
+        _table(part.by_temperature or raw["by_temperature"][0]),
+        _table(part.by_age or raw["by_age"][0]))
+
+
+def from_readings(name: str, readings: Iterable[Any], given: dict[str, float]) -> dict[str, float]:
+    """Strengths from pulls by a spring scale: force over area, and force over width where a strip
+    peels at a right angle (its energy, Kinloch and Yuen's thin-film limit G = F/b (1 - cos 90)).
+
+    Raises
+    ------
+    InputError : a number that is also given outright.
+    """
+    found: dict[str, list[float]] = {}
+    for reading in readings:
+        if reading.kind == "peel":
+            found.setdefault("tension_energy_N_per_mm", []).append(
+                reading.force_N / reading.width_mm)
+        else:
+            key = "tension_MPa" if reading.kind == "pull" else "shear_MPa"
+            found.setdefault(key, []).append(
+                reading.force_N / (0.25 * math.pi * reading.diameter_mm**2))
+    for key in found:
+        if key in given:
+            raise InputError(f"glue '{name}': {key} beside readings of it", "one or the other",
+                             key=key)
+    return given | {key: sum(values) / len(values) for key, values in found.items()}
+
+
+def _table(rows: Iterable[Any]) -> Table:
+    """Rows of place and share, as models or as the YAML file holds them."""
+    plain = [row if isinstance(row, dict) else row.model_dump() for row in rows]
+    return tuple((float(next(iter(row.values()))), 0.01 * float(row["share_pct"])) for row in plain)
 
 
 FINDERS: dict[str, Callable[[Spec, Catalogue | None], object]] = {
@@ -172,12 +213,13 @@ def glue_numbers(name: str, catalogue: Catalogue | None = None) -> tuple[GlueNum
     """Numbers of a catalogue glue with status and origin, the derived stiffnesses last."""
     glue = find_glue(name, catalogue)
     raw = (catalogue or builtin()).glues[name]
-    declared = [GlueNumber(key, *_number(value)) for key, value in raw.items()]
+    declared = [GlueNumber(key, *_number(value)) for key, value in raw.items()
+                if key != "readings"]
+    normal, shear = layer_stiffness(glue.modulus_MPa, glue.layer_mm)
     derived = [
-        GlueNumber("normal_stiffness_N_per_mm3", glue.normal_stiffness_N_per_mm3, "DERIVED",
+        GlueNumber("normal_stiffness_N_per_mm3", normal, "DERIVED",
                    "modulus / layer; a lower bound, a thin confined layer is stiffer"),
-        GlueNumber("shear_stiffness_N_per_mm3", glue.shear_stiffness_N_per_mm3, "DERIVED",
-                   "modulus / (3 layer)")]
+        GlueNumber("shear_stiffness_N_per_mm3", shear, "DERIVED", "modulus / (3 layer)")]
     return (*declared, *derived)
 
 
@@ -210,8 +252,7 @@ def _part(sort: str, noun: str, spec: Spec, catalogue: Catalogue | None) -> Any:
     else:
         raise InputError(f"{noun} {spec!r}", f"a name or a block that describes a {noun}")
     if sort == "glues":
-        raw = {key: _number(value)[0] if isinstance(value, tuple | list) else value
-               for key, value in raw.items()}
+        raw = {key: _tuples(_number(value)[0]) for key, value in raw.items()}
     raw = {key: value for key, value in raw.items() if value is not None}
     key = "glue" if sort == "glues" else sort
     try:
@@ -228,9 +269,14 @@ def _fault(complaint: Complaint, of_what: str, head: int) -> InputError:
     return InputError(f"{of_what}: {complaint.what}", complaint.expected, key=key or None)
 
 
+def _tuples(value: Any) -> Any:
+    """Lists as the models want them."""
+    return tuple(value) if isinstance(value, list) else value
+
+
 def _number(raw: Any) -> tuple[Any, str, str]:
     """Value, status and origin of a number, which may stand alone."""
-    if not isinstance(raw, tuple | list):
+    if not isinstance(raw, tuple | list) or isinstance(raw[0], dict):
         return raw, "OWN", "a user's own number"
     if len(raw) != 3 or raw[1] not in STATUSES or not isinstance(raw[2], str):
         raise InputError(f"{raw!r} found",

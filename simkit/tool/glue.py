@@ -1,75 +1,105 @@
-"""Glue between tab and panel: a thin elastic layer with a strength."""
+"""Glue between tab and panel: a layer that stretches, softens and lets go."""
 
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
+from itertools import pairwise
+
+import numpy as np
 
 from simkit.errors import InputError
+
+Table = tuple[tuple[float, float], ...]
+"""Rising places and the shares there; straight lines between."""
+
+BRITTLE = 1.05
+"""Least opening at which a layer has let go over that at which it begins to soften."""
 
 
 @dataclass(frozen=True)
 class Glue:
-    """Glue as a spring bed between tab and panel that lets go.
+    """Glue as a layer with a bilinear law of traction against separation.
+
+    The traction rises with the layer's stiffness to the strength, then falls in a straight line to
+    nothing where the work done equals the fracture energy.
 
     Attributes
     ----------
     name : as printed in tables.
-    tension_MPa : mean traction over the tab (pull / area) at which it lets go.
-    peel_MPa : largest traction at the tab's edge at which it lets go from there.
-    shear_MPa : mean shear over the tab at which it lets go.
-    normal_stiffness_N_per_mm3 : traction per mm of opening.
-    shear_stiffness_N_per_mm3 : shear per mm of slip.
-    layer_mm : thickness of the glue.
-    coldest_C, warmest_C : temperatures between which the strengths are trusted.
-    reference_C : up to here the strengths hold in full; above they fall.
-    halves_at_C : where half of them is left.
+    tension_MPa, shear_MPa : strengths, the largest tractions of a small spot of the layer.
+    tension_energy_N_per_mm, shear_energy_N_per_mm : fracture energies (1 N/mm = 1 kJ/m^2).
+    modulus_MPa : Young's modulus of the set glue.
+    layer_mm : thickness of the layer where it is thinnest.
+    by_temperature : (degree C, share of strengths and energies left), rising; not known outside.
+    by_age : (minutes since the glue was set on, share reached), rising; full after the last.
     """
 
     name: str
     tension_MPa: float
-    peel_MPa: float
     shear_MPa: float
-    normal_stiffness_N_per_mm3: float
-    shear_stiffness_N_per_mm3: float
+    tension_energy_N_per_mm: float
+    shear_energy_N_per_mm: float
+    modulus_MPa: float
     layer_mm: float
-    coldest_C: float
-    warmest_C: float
-    reference_C: float
-    halves_at_C: float
+    by_temperature: Table = ()
+    by_age: Table = ()
 
     def __post_init__(self) -> None:
         for field in fields(self):
             value = getattr(self, field.name)
-            if field.name != "name" and not field.name.endswith("_C") and not 0 < value < math.inf:
+            if isinstance(value, float | int) and not 0 < value < math.inf:
                 raise InputError(f"glue '{self.name}': {field.name} {value}", "a positive number",
                                  key=field.name)
-        if not (self.coldest_C < self.reference_C < self.halves_at_C
-                and self.coldest_C < self.warmest_C):
-            raise InputError(
-                f"glue '{self.name}': temperatures {self.coldest_C:g}, {self.reference_C:g}, "
-                f"{self.halves_at_C:g}, {self.warmest_C:g} C",
-                "coldest_C < reference_C < halves_at_C and coldest_C < warmest_C")
+        for key, table in (("by_temperature", self.by_temperature), ("by_age", self.by_age)):
+            places = [place for place, _ in table]
+            if any(b <= a for a, b in pairwise(places)):
+                raise InputError(f"glue '{self.name}': {key} does not rise", "each once, in order",
+                                 key=key)
+        normal, shear = layer_stiffness(self.modulus_MPa, self.layer_mm)
+        for key, strength, stiffness in (("tension_energy_N_per_mm", self.tension_MPa, normal),
+                                         ("shear_energy_N_per_mm", self.shear_MPa, shear)):
+            least = BRITTLE * 0.5 * strength**2 / stiffness
+            if getattr(self, key) < least:
+                raise InputError(
+                    f"glue '{self.name}': {key} {getattr(self, key):g} is less than its layer "
+                    "holds when it begins to soften",
+                    f"at least {least:.3g} N/mm, or a thinner layer", key=key)
 
-    def strength_factor(self, temperature_C: float) -> float:
-        """Share of the strengths left at a panel temperature, 1 up to `reference_C`.
-
-        Straight line through 1 at `reference_C` and 1/2 at `halves_at_C`, not below 0.
+    def at(self, temperature_C: float, age_min: float | None = None) -> Glue:
+        """The glue as it is at a panel temperature and an age (None: fully set).
 
         Raises
         ------
-        InputError : colder or warmer than the glue is known for.
+        InputError : a temperature that the table does not cover, or nothing of it set yet.
         """
-        if not self.coldest_C <= temperature_C <= self.warmest_C:
-            raise InputError(f"glue '{self.name}' at {temperature_C:g} C",
-                             f"{self.coldest_C:g} to {self.warmest_C:g} C", key="temperature_C")
-        above = max(temperature_C - self.reference_C, 0.0)
-        return max(1.0 - 0.5 * above / (self.halves_at_C - self.reference_C), 0.0)
+        share = 1.0
+        if self.by_temperature:
+            share *= self._share_at(temperature_C)
+        if self.by_age and age_min is not None:
+            ages, reached = zip(*self.by_age, strict=True)
+            share *= float(np.interp(age_min, ages, reached))
+        if share <= 0.0:
+            raise InputError(f"glue '{self.name}' holds nothing at {temperature_C:g} C"
+                             + (f" after {age_min:g} min" if age_min is not None else ""),
+                             "another glue, or wait until it has set", key="glue")
+        return replace(
+            self, tension_MPa=share * self.tension_MPa, shear_MPa=share * self.shear_MPa,
+            tension_energy_N_per_mm=share * self.tension_energy_N_per_mm,
+            shear_energy_N_per_mm=share * self.shear_energy_N_per_mm)
 
-    def holds_N(self, area_mm2: float, temperature_C: float | None = None) -> float:
-        """Straight pull, N, at which a tab of that area lets go by mean traction."""
-        factor = 1.0 if temperature_C is None else self.strength_factor(temperature_C)
-        return self.tension_MPa * area_mm2 * factor
+    def _share_at(self, temperature_C: float) -> float:
+        places, shares = zip(*self.by_temperature, strict=True)
+        if not places[0] <= temperature_C <= places[-1]:
+            raise InputError(f"glue '{self.name}' at {temperature_C:g} C",
+                             f"known from {places[0]:g} to {places[-1]:g} C",
+                             key="temperature_C")
+        return float(np.interp(temperature_C, places, shares))
+
+    def holds_N(self, area_mm2: float) -> float:
+        """Straight pull, N, of a tab so small and stiff that its whole area carries the strength:
+        an upper bound for every other."""
+        return self.tension_MPa * area_mm2
 
 
 def layer_stiffness(modulus_MPa: float, layer_mm: float) -> tuple[float, float]:

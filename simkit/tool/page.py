@@ -23,8 +23,8 @@ Written from the catalogue by `python -m simkit.tool.page`; do not edit by hand.
 
 Sizes of tabs and tips and the minutes of operations are common practice, no source. Numbers of
 glues carry a status: **MEMORY** remembered, not looked up; **ESTIMATE** our own choice;
-**DERIVED** computed. Glues differ widely: measure your own with a spring scale and put the numbers
-into the case file, or into a catalogue of your own.
+**DERIVED** computed. Glues differ widely: measure your own with a spring scale
+([glue.md](glue.md)) and put the numbers into the case file, or into a catalogue of your own.
 
 ## A catalogue of your own
 
@@ -40,8 +40,8 @@ tips:
   nylon-10: {kind: flat-nose, radius_mm: 10, nose_mm: 2}
 glues:
   blue-stick:
-    tension_MPa: [1.6, OWN, "five pulls of a 20 mm tab"]
-    shear_MPa: 1.4
+    tension_MPa: [1.6, OWN, "five pulls of a 10 mm tab"]
+    tension_energy_N_per_mm: 1.4
 ```
 """
 
@@ -64,15 +64,17 @@ def _size(tab: Tab) -> str:
 def _tabs(names: tuple[str, ...]) -> str:
     glues = tool_names()["glues"]
     lines = ["## Tabs", "",
-             "The last columns are the straight pull at which a glue lets go by mean traction.", "",
-             "| tab | kind | size (mm) | area (mm^2) | "
+             "Plates bend; those without thickness are rigid. The last columns are area times "
+             "strength: an upper bound of what a glue carries ([glue.md](glue.md)).",
+             "",
+             "| tab | kind | size (mm) | plate (mm) | area (mm^2) | "
              + " | ".join(f"{glue} (N)" for glue in glues) + " |",
-             "|---" * (4 + len(glues)) + "|"]
+             "|---" * (5 + len(glues)) + "|"]
     for name in names:
         tab = find_tab(name)
         holds = " | ".join(f"{find_glue(glue).holds_N(tab.area_mm2):.0f}" for glue in glues)
         lines.append(f"| {name} | {tab.kind} | {_size(tab)} | "
-                     f"{tab.area_mm2:.0f} | {holds} |")
+                     f"{tab.thickness_mm or 'rigid'} | {tab.area_mm2:.0f} | {holds} |")
     return "\n".join(lines) + "\n"
 
 
@@ -94,9 +96,17 @@ def _tips(names: tuple[str, ...]) -> str:
 def _glue(name: str) -> str:
     lines = [f"### {name}", "", "| number | value | unit | status | origin |",
              "|---|---|---|---|---|"]
-    lines += [f"| {number.name} | {number.value:.4g} | {unit_of_key(number.name)} | "
+    lines += [f"| {number.name} | {_value(number.value)} | {unit_of_key(number.name)} | "
               f"{number.status} | {number.origin} |" for number in glue_numbers(name)]
     return "\n".join(lines) + "\n"
+
+
+def _value(value: object) -> str:
+    """A number, or the rows of a table as place: share."""
+    if isinstance(value, float | int):
+        return f"{value:.4g}"
+    assert isinstance(value, list)
+    return ", ".join(": ".join(f"{part:g}" for part in row.values()) for row in value)
 
 
 def _times() -> str:

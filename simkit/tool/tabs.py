@@ -11,6 +11,11 @@ from numpy.typing import ArrayLike, NDArray
 
 from simkit.errors import InputError
 
+POISSON = 0.38
+"""Of the plastics that tabs are moulded of: MEMORY, not looked up (0.35 to 0.42)."""
+STEM_SHARE = 0.3
+"""Diameter of a stem over the tab's width where none is given; an estimate."""
+
 TabKind = Literal["round", "oval", "strip", "rounded-rectangle", "blade"]
 
 
@@ -26,6 +31,8 @@ class Tab:
     length_mm : size along local x; the diameter of a round tab.
     width_mm : size along local y; equal to the length for a round tab.
     corner_mm : radius of the corners of a rounded rectangle.
+    thickness_mm, modulus_MPa : of the plate, which bends; both None for a rigid tab.
+    stem_mm : diameter of the stem in its middle, which stays flat; None: a share of the width.
     """
 
     name: str
@@ -33,6 +40,9 @@ class Tab:
     length_mm: float
     width_mm: float
     corner_mm: float = 0.0
+    thickness_mm: float | None = None
+    modulus_MPa: float | None = None
+    stem_mm: float | None = None
 
     def __post_init__(self) -> None:
         if self.kind not in get_args(TabKind):
@@ -54,6 +64,28 @@ class Tab:
         if self.kind == "round" and self.length_mm != self.width_mm:
             sizes = f"{self.length_mm:g} x {self.width_mm:g} mm"
             raise InputError(f"round tab '{self.name}' of {sizes}", "one diameter, or kind: oval")
+
+        if (self.thickness_mm is None) != (self.modulus_MPa is None):
+            key = "modulus_MPa" if self.modulus_MPa is None else "thickness_mm"
+            raise InputError(f"tab '{self.name}': {key} missing",
+                             "a plate that bends has both, a rigid tab neither", key=key)
+        if self.rigid and self.stem_mm is not None:
+            raise InputError(f"tab '{self.name}': stem_mm of a rigid tab does nothing",
+                             "leave it out, or give thickness_mm and modulus_MPa", key="stem_mm")
+        if not self.rigid and not self.stem < 0.9 * self.width_mm:
+            raise InputError(f"tab '{self.name}': stem_mm {self.stem:g}",
+                             f"less than 0.9 of the width, {0.9 * self.width_mm:g} mm",
+                             key="stem_mm")
+
+    @property
+    def rigid(self) -> bool:
+        """Whether the tab does not bend."""
+        return self.thickness_mm is None
+
+    @property
+    def stem(self) -> float:
+        """Diameter of the stem, mm."""
+        return STEM_SHARE * self.width_mm if self.stem_mm is None else self.stem_mm
 
     @property
     def rounding_mm(self) -> float:

@@ -23,7 +23,8 @@ from simkit.solve.nonlinear.newton import NewtonSettings
 from simkit.tool.bodies import ball
 from simkit.tool.catalogue import find_glue, find_tab
 
-STRONG = replace(find_glue("standard-hot-melt"), tension_MPa=50.0, peel_MPa=100.0, shear_MPa=50.0)
+STRONG = replace(find_glue("standard-hot-melt"), tension_MPa=50.0, shear_MPa=50.0,
+                 tension_energy_N_per_mm=500.0, shear_energy_N_per_mm=500.0)
 FINE = AdvanceSettings(first_mm=0.1, largest_mm=0.4, energy_error_pct=0.95)
 PULLING = replace(FINE, passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
 """As :mod:`simkit.repair.operations` pulls."""
@@ -194,7 +195,7 @@ def test_a_held_tip_only_presses(dented: Dented):
 
 
 def test_glue_that_lets_go_holds_nothing(dented: Dented):
-    weak = replace(STRONG, peel_MPa=1.0)
+    weak = replace(STRONG, tension_MPa=0.3, tension_energy_N_per_mm=0.05)
     tab = glue_tab(dented.model, dented.state, find_tab("round-25"), weak,
                    dented.place(dented.state, 0.0), UP)
     done = hold(dented.model, dented.state, Load(tab, 20.0, 300.0), Hold("tab", 0.0, 0.0), PULLING)

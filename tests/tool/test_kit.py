@@ -40,7 +40,8 @@ def test_own_tools_and_catalogue_are_taken(tmp_path):
 
 @pytest.mark.parametrize(("right", "wrong", "message"), [
     ("own.yaml]", "own.yml]", "case.yaml:9: kit.catalogues.0.: no file 'own.yml'; did you mean"),
-    ("width_mm: 15}", "thickness_mm: 15}", "kit.tabs.2.*thickness_mm: unknown key"),
+    ("width_mm: 15}", "radius_mm: 15}", "kit.tabs.2.*radius_mm: unknown key"),
+    ("glue: blue", "panel_temperature_C: 60\n  glue: blue", "known from 10 to 50 C"),
     ("glue: blue", "glue: bleu", "unknown glue 'bleu'; did you mean 'blue'"),
     ("length_mm: 30}", "length_mm: 3}", "larger than its rounding"),
 ])

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
+from simkit.mechanics.contact.bending import tab_bending
+from simkit.mechanics.contact.cohesive import point_laws
 from simkit.mechanics.contact.engagement import FormingTarget, GluedTab, TipContact
 from simkit.mechanics.contact.tips import place_contact, tool_frame
 from simkit.mechanics.model import Model, State
@@ -41,20 +45,27 @@ def glue_tab(
     flat = (place - at) @ frame.T
     mask = tab.covers(flat[:, 0], flat[:, 1]) & (np.abs(flat[:, 2]) < reach + 50.0)
     points, place, flat = points.select(mask), place[mask], flat[mask]
-    if points.area.sum() < 0.9 * tab.area_mm2:
+    found = float(points.area.sum())
+    if found < 0.9 * tab.area_mm2:
         raise InputError(
             f"tab '{tab.name}' at x {at[0]:.1f} mm, y {at[1]:.1f} mm finds "
-            f"{points.area.sum():.0f} of its {tab.area_mm2:.0f} mm2 on the panel",
+            f"{found:.0f} of its {tab.area_mm2:.0f} mm2 on the panel",
             "move it inwards or take a smaller tab")
+    if found > 0.97 * tab.area_mm2:  # it lies on the panel whole: only the points miss its rim
+        points = replace(points, area=points.area * (tab.area_mm2 / found))
     z = frame[2]
-    normal_part = np.multiply.outer(z, z)
-    unit = (glue.normal_stiffness_N_per_mm3 * normal_part
-            + glue.shear_stiffness_N_per_mm3 * (np.eye(3) - normal_part))
-    springs = SpringSet(points.element, points.shape, points.area[:, None, None] * unit, place,
-                        np.broadcast_to(z, place.shape))
-    outer = ~tab.covers(flat[:, 0] * 1.35, flat[:, 1] * 1.35)
-    return GluedTab(points, springs, _modes(place, at, frame, reach), z, frame, glue,
-                    tab.area_mm2, outer)
+    # the glue is thinnest where the sheet stands highest under the tab, and fills the rest
+    layer = glue.layer_mm + (flat[:, 2].max() - flat[:, 2])
+    bending = tab_bending(tab)
+    modes, stiffness = _modes(place, at, frame, reach), np.zeros((5, 5))
+    if bending is not None:
+        # a turn about the pull does nothing that bends it
+        bent = bending.shapes(flat[:, 0], flat[:, 1])
+        modes = np.concatenate([modes[:, :, :4], z[:, None] * bent[:, None, :]], axis=2)
+        stiffness = np.zeros((modes.shape[2], modes.shape[2]))
+        stiffness[4:, 4:] = bending.stiffness
+    return GluedTab(points, point_laws(glue, layer), place, np.ascontiguousarray(modes),
+                    stiffness, z, frame, np.zeros(layer.size))
 
 
 def _modes(place: Array, at: Array, frame: Array, reach: float) -> Array:

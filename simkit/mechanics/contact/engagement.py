@@ -6,50 +6,22 @@ motions of a tab) bordering the sheet's equations.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
-from enum import Enum
+from dataclasses import dataclass, replace
 from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.mechanics.contact.reading import Reading, Withdrawal
+from simkit.mechanics.contact.tabs import GluedTab
 from simkit.mechanics.contact.tips import Contact
 from simkit.mechanics.model import Model, State
-from simkit.mechanics.points import SheetPoints
-from simkit.shell.springs import SpringSet, add_moving
-from simkit.tool.glue import Glue
+from simkit.shell.springs import SpringSet
+
+__all__ = ["DeadForce", "Engagement", "FormingTarget", "GluedTab", "Reading", "Softened",
+           "TipContact", "Withdrawal"]
 
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Reading:
-    """What a tool feels at one configuration.
-
-    Attributes
-    ----------
-    force_N : along the travel, on the sheet.
-    own : residual of the tool's own unknowns (same unit as the sheet's after scaling).
-    penetration_mm : deepest penetration of contact; zero for others.
-    glue_use : largest of the glue's tractions over their strengths; zero without glue.
-    glue_how : which traction that is.
-    held_Nmm : elastic energy held by the tool's own springs (glue, contact penalty).
-    """
-
-    force_N: float
-    own: Array
-    penetration_mm: float = 0.0
-    glue_use: float = 0.0
-    glue_how: str = ""
-    held_Nmm: float = 0.0
-
-
-class Withdrawal(Enum):
-    """How a tool is taken away where the sheet would not be stable under its fading force."""
-
-    DRAWN_BACK = "a body that travels: drawn back the way it came; its work is force times travel"
-    SOFTENED = "springs, made weaker and weaker; it has a method weaker(share)"
-    FADES = "a force without a place: it fades, and the sheet may snap"
 
 
 class Engagement(Protocol):
@@ -72,7 +44,8 @@ class Engagement(Protocol):
         """Add to force (control points, 3) and matrix data at nodal places x."""
 
     def border(self, model: Model) -> tuple[Array, Array]:
-        """Coupling (equations, unknowns) and own stiffness (unknowns, unknowns)."""
+        """Coupling (equations, unknowns) and own stiffness (unknowns, unknowns) where the tangent
+        was added last."""
 
 
 class Softened(Engagement, Protocol):
@@ -118,79 +91,6 @@ class TipContact:
     def stiffer(self) -> TipContact:
         """The same tip with a contact penalty four times as stiff."""
         return replace(self, contact=self.contact.stiffer(4.0))
-
-
-@dataclass(frozen=True)
-class GluedTab:
-    """A rigid tab on a glue layer, drawn along an axis and free to shift and tilt.
-
-    Attributes
-    ----------
-    points : sheet points under the footprint.
-    springs : glue springs; their rest places move with the tab.
-    modes : (m, 3, 5) motion of each point per own unknown: two shifts, three turns (scaled by the
-        tab's radius, so that all unknowns are mm).
-    axis : (3,) direction of the pull.
-    frame : (3, 3) rows local x, y, z (z = axis).
-    """
-
-    points: SheetPoints
-    springs: SpringSet
-    modes: Array
-    axis: Array
-    frame: Array
-    glue: Glue
-    area_mm2: float
-    edge: NDArray[np.bool_]
-    unknowns: int = 5
-    withdrawal = Withdrawal.DRAWN_BACK
-    _cache: dict = field(default_factory=dict, repr=False, compare=False)
-
-    @property
-    def direction(self) -> Array:
-        """Unit vector of the travel."""
-        return self.axis
-
-    def add(self, model: Model, x: Array, own: Array, travel: float, force: Array, data: Array,
-            tangent: bool) -> Reading:
-        """See :class:`Engagement`."""
-        springs, back = self.springs, np.zeros(self.unknowns)
-        pull = np.empty_like(springs.rest)
-        held = add_moving(x, model.element_points, springs.element, springs.shape,
-                          springs.stiffness, springs.rest, travel * self.axis, self.modes, own,
-                          force, pull, back)
-        if tangent:  # it does not hang on where the tab is
-            springs.add(x, model.element_points, model.layout.places, np.zeros_like(x), data, True)
-        use, how = self._glue_use(pull)
-        return Reading(float(pull.sum(0) @ self.axis), back, 0.0, use, how, float(held))
-
-    def _glue_use(self, pull: Array) -> tuple[float, str]:
-        total = pull.sum(axis=0)
-        tension = float(total @ self.axis)
-        shear = float(np.linalg.norm(total - tension * self.axis))
-        normal = (pull @ self.axis) / self.points.area
-        uses = {
-            "mean traction": tension / self.area_mm2 / self.glue.tension_MPa,
-            "edge traction": float(normal[self.edge].max(initial=0.0)) / self.glue.peel_MPa,
-            "shear": shear / self.area_mm2 / self.glue.shear_MPa,
-        }
-        how = max(uses, key=lambda k: uses[k])
-        return uses[how], how
-
-    def border(self, model: Model) -> tuple[Array, Array]:
-        """Coupling of the sheet with the tab's free motions (constant)."""
-        if "border" not in self._cache:
-            on_modes = np.einsum("mrc,mcq->mrq", self.springs.stiffness, self.modes)
-            columns = np.empty((model.layout.count, self.unknowns))
-            cps = model.element_points[self.springs.element]
-            for q in range(self.unknowns):
-                nodal = np.zeros_like(model.patch.control)
-                spread = self.springs.shape[:, :, None] * on_modes[:, None, :, q]
-                np.add.at(nodal, cps.ravel(), -spread.reshape(-1, 3))
-                columns[:, q] = model.layout.gather(nodal)
-            own = np.einsum("mcq,mcp->qp", self.modes, on_modes)
-            self._cache["border"] = (columns, own)
-        return self._cache["border"]
 
 
 @dataclass(frozen=True)

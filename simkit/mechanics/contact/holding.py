@@ -60,12 +60,12 @@ def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: f
     if hold.way == "springy" and isinstance(tool, GluedTab):
         share = tool.points.area / tool.points.area.sum() * hold.stiffness_N_per_mm
         unit = np.multiply.outer(tool.axis, tool.axis)
-        bed = tool.springs.moved(tool.springs.places_of(here, model.element_points))
-        bed = SpringSet(bed.element, bed.shape, share[:, None, None] * unit, bed.rest, bed.normal)
+        glue = tool.springs(model, here, x[count:], travel)
+        bed = SpringSet(glue.element, glue.shape, share[:, None, None] * unit,
+                        glue.places_of(here, model.element_points), glue.normal)
         return Standing(*place, "springy", bed)
     if hold.way == "locked" and isinstance(tool, GluedTab):
-        rest = tool.springs.rest + travel * tool.axis + tool.modes @ x[count:]
-        return Standing(*nowhere, "locked", tool.springs.moved(rest))
+        return Standing(*nowhere, "locked", tool.springs(model, here, x[count:], travel))
     if hold.way == "locked" and isinstance(tool, TipContact):
         return Standing(*nowhere, "locked", _frozen(model, tool, here, travel))
     raise TypeError(f"{type(tool).__name__} cannot be held {hold.way}")

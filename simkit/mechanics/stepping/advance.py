@@ -13,6 +13,7 @@ from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.loading import Drive
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
+from simkit.mechanics.stepping.parting import spent
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Released, let_go, travelled_work
 
@@ -96,7 +97,8 @@ def _released(process: Process, drive: Drive, begin: Moment, free: Released, out
         plastic=last.internal.plastic_work - begin.internal.plastic_work, drag=last.drag,
         standing=begin.internal.held - last.internal.held, put_in=put_in,
         iterations=process.iterations, cuts=process.cuts, loaded=now.state,
-        snapped=last.snaps > 0 or drive.sprang(last.state), released=last.x[:count])
+        snapped=last.snaps > 0 or drive.sprang(last.state), released=last.x[:count],
+        glue=spent(drive.tool))
 
 
 def loading_work(drive: Drive) -> float:

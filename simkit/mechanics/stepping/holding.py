@@ -17,6 +17,7 @@ from simkit.mechanics.stepping.advance import finer, loading_work
 from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.loading import Drive
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
+from simkit.mechanics.stepping.parting import spent
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Released, let_go
 from simkit.mechanics.stepping.snapping import settle
@@ -67,7 +68,7 @@ def _hold(model: Model, state: State, load: Load, how: Hold,
     books = booked(process, begin, Released(end.moment, put_in + end.work), state.standing)
     return replace(books, outcome=outcome, reason=reason, path=tuple(drive.path),
                    force_N=drive.now.peak_N, travel_mm=drive.now.travel, put_in=put_in,
-                   loaded=drive.now.state)
+                   loaded=drive.now.state, glue=spent(drive.tool))
 
 
 def _stay(process: Process, drive: Drive, how: Hold) -> Released | None:

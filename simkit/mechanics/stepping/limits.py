@@ -13,6 +13,8 @@ from simkit.mechanics.stepping.process import Moment
 
 NEAR = 0.02
 """A limit counts as met within this share."""
+JUMP_MM = 0.1
+"""A released shape that passes the goal by more than this within it has jumped."""
 
 
 @dataclass(frozen=True)
@@ -30,9 +32,7 @@ def limits_at(model: Model, load: Load, after: Moment, strained: float,
     ``start_mm``: deviation of the place."""
     read = after.reading
     limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
-                    f"force of {load.force_N:.4g} N reached"),
-              Limit(Outcome.GLUE_LET_GO, read.glue_use,
-                    f"glue let go at {read.force_N:.0f} N by {read.glue_how}")]
+                    f"force of {load.force_N:.4g} N reached")]
     if np.isfinite(load.face_strain):
         largest = largest_face_strain(model, after.state)
         # paint that bore the strike is trusted to bear as much again, not noticeably more
@@ -44,6 +44,15 @@ def limits_at(model: Model, load: Load, after: Moment, strained: float,
         limits.append(Limit(Outcome.REACHED, gone / (load.height_mm - start_mm),
                             f"height of {load.height_mm:+.2f} mm reached under load"))
     return limits
+
+
+def goal_passed(load: Load, before_mm: float, predicted_mm: float, beyond_mm: float) -> Limit:
+    """What it is called where the goal is passed within the shortest increment."""
+    if beyond_mm < JUMP_MM or load.may_snap:
+        return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
+    return Limit(Outcome.WOULD_SNAP, 1.0,
+                 f"released, the place would spring from {before_mm:+.2f} to "
+                 f"{predicted_mm:+.2f} mm")
 
 
 class Approach:

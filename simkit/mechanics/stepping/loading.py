@@ -11,10 +11,11 @@ from simkit.mechanics.contact.engagement import Engagement, TipContact
 from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
+from simkit.mechanics.stepping import parting
 from simkit.mechanics.stepping.forecast import ReleaseForecast
 from simkit.mechanics.stepping.guess import guess_ahead
 from simkit.mechanics.stepping.letdown import fade_standing
-from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, limits_at
+from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, goal_passed, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Curve, let_go
@@ -27,8 +28,6 @@ what snaps in it cannot be told any better."""
 NEARER = 0.1
 """Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
 another look: the rate grows as more of the sheet yields."""
-JUMP_MM = 0.1
-"""A released shape that passes the goal by more than this within it has jumped."""
 SPRANG_MM = 0.5
 """Distance of the released place from where it was foreseen that only a snap explains."""
 LOOK = 0.8
@@ -101,8 +100,10 @@ class Drive:
             if after is None:
                 self.process.cuts += 1
                 step *= 0.5
-                if step >= smallest:
+                if step >= parting.least_step(self.now, smallest):
                     continue
+                if parting.parts_suddenly(self.process, self.tool, self.now, step):
+                    return Outcome.GLUE_LET_GO, parting.in_words(self.tool, self.now)
                 after = settle(self.process, self.now, self.tool,
                                min(self.now.travel + smallest, load.travel_mm))
                 if after is None:
@@ -126,6 +127,8 @@ class Drive:
                 self._accept(after, predicted)
             if ending is not None:
                 return ending.outcome, ending.reason
+            if parting.peeled_off(self.tool, self.now):
+                return Outcome.GLUE_LET_GO, parting.in_words(self.tool, self.now)
             if self._used_up(self.now):
                 return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
             step = self._next_step(step, after)
@@ -249,7 +252,7 @@ class Drive:
         """The real release, tried out on the side where it cannot be followed."""
         aside = Process(self.process.model, self.process.settings, self.process.begin)
         aside.plastic = self.process.plastic
-        released = let_go(aside, after, self.tool)
+        released = let_go(aside, after, parting.committed(aside, self.tool, after))
         if released is not None and self.everything_off:
             released = fade_standing(aside, released.moment, released.moment.state.standing)
         self.process.iterations += aside.iterations
@@ -267,7 +270,7 @@ class Drive:
 
     def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
         """What ends the loading here, or the factor by which the increment was too long."""
-        shrink = 1.0
+        shrink = parting.shorter(self.now, after)
         for limit in self._limits(after):
             last = self.approach.share(limit.outcome)
             too_far: bool = limit.share > 1.0 + NEAR and limit.share > last
@@ -286,16 +289,8 @@ class Drive:
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
                 shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
                 if (after.travel - self.now.travel) * shrink <= SHORTEST_MM:
-                    return self._passed(predicted, beyond), 1.0
+                    return goal_passed(self.load, self.predicted, predicted, beyond), 1.0
         return None, shrink
-
-    def _passed(self, predicted: float, beyond: float) -> Limit:
-        """What it is called where the goal is passed within the shortest increment."""
-        if beyond < JUMP_MM or self.load.may_snap:
-            return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
-        return Limit(Outcome.WOULD_SNAP, 1.0,
-                     f"released, the place would spring from {self.predicted:+.2f} to "
-                     f"{predicted:+.2f} mm")
 
     def _accept(self, after: Moment, predicted: float) -> None:
         process, read = self.process, after.reading
@@ -306,9 +301,10 @@ class Drive:
             self.given += (thinner.held(process.model, after.x, after.travel)
                            - self.tool.held(process.model, after.x, after.travel))
             self.tool = thinner
+        self.tool = parting.committed(process, self.tool, after)
         self.approach.note(after.travel, self._limits(after))
         self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
-                                   read.penetration_mm, read.glue_use))
+                                   read.penetration_mm, read.damage, read.parted))
         if np.isfinite(predicted):
             if after.internal.plastic_work > self.mark.spent:
                 self.yielding = abs(predicted - self.predicted) / (
@@ -322,7 +318,8 @@ class Drive:
             step *= 1.6
         elif after.iterations >= settings.hard_iterations:
             step *= 0.6
-        step = min(step, settings.largest_mm, self.approach.way_left())
+        step = min(step, settings.largest_mm, self.approach.way_left(),
+                   parting.glue_step(self.before, self.now))
         if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
             to_go = (self.load.goal_mm - self.predicted) / self.pace
             step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))

@@ -127,14 +127,15 @@ class AdvanceSettings:
 @dataclass(frozen=True)
 class PathPoint:
     """One increment: travel mm, force N, predicted deviation after release mm (nan if not asked),
-    Newton iterations, penetration mm, glue use (1 = lets go)."""
+    Newton iterations, penetration mm, shares of the glue's strength lost and of its area parted."""
 
     travel_mm: float
     force_N: float
     predicted_mm: float
     iterations: int
     penetration_mm: float
-    glue_use: float
+    damage: float = 0.0
+    parted: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -152,6 +153,7 @@ class Advance:
         meanwhile; put_in : of the tool until it was let go.
     iterations : Newton iterations in all; cuts : increments halved.
     loaded : state at the end of loading (before release).
+    glue : energy that damaged the glue, N mm; no part of ``work``, which is that on the sheet.
     snapped : whether the sheet snapped on the way; released : equations after release.
     """
 
@@ -172,12 +174,13 @@ class Advance:
     loaded: State | None = None
     snapped: bool = False
     released: Array | None = None
+    glue: float = 0.0
 
     @property
     def turnover_Nmm(self) -> float:
         """Energy against which the books are judged: the net work or what it went into, whichever
         is more, and no less than :data:`GIVEN_BACK` of what was put in."""
-        return max(abs(self.work), abs(self.standing), self.plastic + self.drag,
+        return max(abs(self.work), abs(self.standing), self.plastic + self.drag + self.glue,
                    GIVEN_BACK * abs(self.put_in), 1e-12)
 
     @property

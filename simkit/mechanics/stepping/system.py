@@ -145,6 +145,8 @@ class SheetSystem:
             if self.tool is None or self.tool.unknowns == 0:
                 return -solver.solve(residual)
             if self._bordered is None:
+                if not self._factored:
+                    raise SingularTangent
                 self._bordered = Bordered(solver, *self.tool.border(self.model))
             return -self._bordered.solve(residual)
         except SingularMatrix as error:

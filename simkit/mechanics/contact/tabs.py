@@ -1,0 +1,134 @@
+"""Tabs on glue: a plate or rigid face, drawn along an axis, whose glue peels as it may."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.contact.cohesive import KN, KS, add_glue, add_glue_tangent
+from simkit.mechanics.contact.reading import Reading, Withdrawal
+from simkit.mechanics.model import Model
+from simkit.mechanics.points import SheetPoints
+from simkit.shell.springs import SpringSet
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class GluedTab:
+    """A tab on a glue layer, drawn along an axis, free to shift, tilt and (a plate) bend.
+
+    Attributes
+    ----------
+    points : sheet points under the footprint.
+    law : (m, 6) cohesive law of each point, see :mod:`simkit.mechanics.contact.cohesive`.
+    rest : (m, 3) place on the tab at which a point's glue is free of stress, mm.
+    modes : (m, 3, q) motion of each point per own unknown, all in mm: shifts along local x, y;
+        turns over the tab's radius; bending.
+    bending : (q, q) stiffness of the tab itself, N/mm; zero for its rigid motions.
+    axis : (3,) direction of the pull.
+    frame : (3, 3) rows local x, y, z (z = axis).
+    damage : (m,) of the glue at the last balance, 0 whole, 1 parted; spent_Nmm : energy it took.
+    growing : whether the glue may be damaged any further.
+    peak_N, peak_damage : largest force at a balance so far, and the share of its strength that the
+        glue had lost then.
+    """
+
+    points: SheetPoints
+    law: Array
+    rest: Array
+    modes: Array
+    bending: Array
+    axis: Array
+    frame: Array
+    damage: Array
+    spent_Nmm: float = 0.0
+    growing: bool = True
+    peak_N: float = 0.0
+    peak_damage: float = 0.0
+    withdrawal = Withdrawal.DRAWN_BACK
+    _cache: dict = field(default_factory=dict, repr=False, compare=False)
+
+    @property
+    def unknowns(self) -> int:
+        """Number of own unknowns."""
+        return self.bending.shape[0]
+
+    @property
+    def direction(self) -> Array:
+        """Unit vector of the travel."""
+        return self.axis
+
+    def add(self, model: Model, x: Array, own: Array, travel: float, force: Array, data: Array,
+            tangent: bool) -> Reading:
+        """See :class:`simkit.mechanics.contact.engagement.Engagement`."""
+        if tangent:
+            self._cache["border"] = self._border(model, x, own, travel, data)
+            return Reading(0.0, np.zeros(self.unknowns))
+        back, pull, _, out = self._forces(model, x, own, travel, force)
+        bent = self.bending @ own
+        area = float(self.points.area.sum())
+        return Reading(
+            float(pull.sum(0) @ self.axis), back + bent,
+            held_Nmm=out[0] + 0.5 * float(own @ bent) + self.spent_Nmm + out[1],
+            damage=out[2] / area, parted=out[3] / area)
+
+    def on_balance(self, model: Model, x: Array, own: Array, travel: float) -> GluedTab:
+        """The same tab with the damage of its glue at a balance, and its largest force."""
+        _, pull, new, out = self._forces(model, x, own, travel, np.zeros_like(x))
+        new.setflags(write=False)
+        force, peak = float(pull.sum(0) @ self.axis), (self.peak_N, self.peak_damage)
+        if force >= self.peak_N:
+            peak = (force, float(out[2] / self.points.area.sum()))
+        return replace(self, damage=new, spent_Nmm=self.spent_Nmm + out[1], peak_N=peak[0],
+                       peak_damage=peak[1], _cache=dict(self._cache))
+
+    def springs(self, model: Model, x: Array, own: Array, travel: float) -> SpringSet:
+        """The glue at a balance as springs to where the tab stands: what a locked tab goes on
+        doing, its glue and its shape as they are."""
+        rest = self.rest + travel * self.axis + self.modes @ own
+        p = self.points
+        here = np.einsum("mk,mkc->mc", p.shape, x[model.element_points[p.element]])
+        open_ = (rest - here) @ self.axis > 0.0
+        _, _, damage, _ = self._forces(model, x, own, travel, np.zeros_like(x))
+        normal = p.area * self.law[:, KN] * np.where(open_, 1.0 - damage, 1.0)
+        shear = p.area * self.law[:, KS] * (1.0 - damage)
+        along = np.multiply.outer(self.axis, self.axis)
+        stiffness = (normal[:, None, None] * along
+                     + shear[:, None, None] * (np.eye(3) - along))
+        return SpringSet(p.element, p.shape, stiffness, rest,
+                         np.broadcast_to(self.axis, rest.shape))
+
+    def lasting(self) -> GluedTab:
+        """The same tab on glue that takes no further damage."""
+        return replace(self, growing=False, _cache={})
+
+    def border(self, model: Model) -> tuple[Array, Array]:
+        """Coupling (equations, unknowns) and own stiffness where the tangent was formed last."""
+        return self._cache["border"]
+
+    def _forces(self, model: Model, x: Array, own: Array, travel: float, force: Array,
+                ) -> tuple[Array, Array, Array, Array]:
+        """Force on the own unknowns, pull on each point, new damage, energies and areas."""
+        m, q = self.damage.size, self.unknowns
+        back, pull, new, out = np.zeros(q), np.empty((m, 3)), np.empty(m), np.zeros(4)
+        p = self.points
+        add_glue(x, model.element_points, p.element, p.shape, p.area, self.law, self.damage,
+                 self.rest, self.axis, travel * self.axis, self.modes, own, self.growing, force,
+                 back, pull, new, out)
+        return back, pull, new, out
+
+    def _border(self, model: Model, x: Array, own: Array, travel: float,
+                data: Array) -> tuple[Array, Array]:
+        """Add to the matrix data; coupling and own stiffness, as :meth:`border` returns them."""
+        q, p = self.unknowns, self.points
+        columns, stiff = np.zeros((*x.shape, q)), self.bending.copy()
+        add_glue_tangent(x, model.element_points, model.layout.places, p.element, p.shape, p.area,
+                         self.law, self.damage, self.rest, self.axis, travel * self.axis,
+                         self.modes, own, self.growing, data, columns, stiff)
+        out = np.empty((model.layout.count, q))
+        for j in range(q):
+            out[:, j] = model.layout.gather(np.ascontiguousarray(columns[:, :, j]))
+        return out, stiff

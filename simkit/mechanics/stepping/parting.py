@@ -1,0 +1,73 @@
+"""How the glue of a tab gives way while it is drawn."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from simkit.mechanics.contact.engagement import Engagement, GluedTab
+from simkit.mechanics.stepping.process import Moment, Process
+
+GLUE_STEP_MM = 0.01
+"""Increment at which no balance means that damaged glue parts of a sudden."""
+MOST = 0.1
+"""Share of its strength that the glue may lose in one increment: the largest force is met within
+a per cent."""
+HOLDS = 0.8
+"""Share of its largest force below which peeling glue carries the load no longer."""
+
+
+def least_step(now: Moment, smallest: float) -> float:
+    """Increment below which something has to give, mm."""
+    return max(smallest, GLUE_STEP_MM) if now.reading.damage > 0.0 else smallest
+
+
+def shorter(now: Moment, after: Moment) -> float:
+    """Factor for an increment in which the glue lost too much of its strength; 1 if it did not."""
+    lost = after.reading.damage - now.reading.damage
+    if lost <= MOST or after.travel - now.travel <= GLUE_STEP_MM:
+        return 1.0
+    return max(0.8 * MOST / lost, 0.2)
+
+
+def glue_step(before: Moment, now: Moment) -> float:
+    """Longest next increment at the rate at which the glue lost strength in the last one, mm."""
+    lost = now.reading.damage - before.reading.damage
+    if lost <= 0.0:
+        return np.inf
+    return max(0.8 * MOST * (now.travel - before.travel) / lost, GLUE_STEP_MM)
+
+
+def parts_suddenly(process: Process, tool: Engagement, now: Moment, step: float) -> bool:
+    """Whether it is the glue that finds no balance a step ahead: with glue that bears all there
+    is one."""
+    if not isinstance(tool, GluedTab) or now.reading.damage == 0.0:
+        return False
+    return process.balance(now, tool.lasting(), now.travel + step, now.x) is not None
+
+
+def peeled_off(tool: Engagement, now: Moment) -> bool:
+    """Whether the glue, peeling on, carries clearly less than it did."""
+    return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage
+            and now.reading.force_N < HOLDS * tool.peak_N)
+
+
+def committed(process: Process, tool: Engagement, moment: Moment) -> Engagement:
+    """A tool with the damage that its glue has at a balance."""
+    if not isinstance(tool, GluedTab):
+        return tool
+    count, model = process.model.layout.count, process.model
+    return tool.on_balance(model, model.patch.control + moment.state.displacement,
+                           moment.x[count:], moment.travel)
+
+
+def in_words(tool: Engagement, now: Moment) -> str:
+    """How the glue ended it, in words."""
+    assert isinstance(tool, GluedTab)
+    read = now.reading
+    return (f"glue let go at {tool.peak_N:.0f} N: it had lost {100.0 * read.damage:.0f} % of its "
+            f"strength, {100.0 * read.parted:.0f} % of its area had parted")
+
+
+def spent(tool: Engagement) -> float:
+    """Energy that damaged its glue, N mm."""
+    return tool.spent_Nmm if isinstance(tool, GluedTab) else 0.0
