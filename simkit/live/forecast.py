@@ -1,0 +1,52 @@
+"""What an operation will look like under load, at once: the elastic answer to a force there."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.inspection.sampling import probe_at
+from simkit.mechanics.model import Model, State
+from simkit.solve.linear import SingularMatrix
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Foreseen:
+    """Displacement under load (control points, 3), mm, and the force that takes, N."""
+
+    displacement: Array
+    force_N: float
+
+
+class Forecaster:
+    """Elastic forecasts for one state; the tangent is factored once.
+
+    The sheet is taken as linear from where it stands: the force is an upper estimate once it
+    yields or softens, the shape is that of the first millimetres. What stays after release is not
+    foretold here; the operation itself answers that.
+    """
+
+    def __init__(self, model: Model, state: State) -> None:
+        self.model, self.state = model, state
+        self.solver = model.factorisation("live forecast")
+        part = model.internal(state.displacement, state, True)
+        if part is None:
+            raise SingularMatrix
+        self.solver.factor(part.data)
+
+    def at(self, x_mm: float, y_mm: float, height_mm: float) -> Foreseen:
+        """The panel when the place is brought to a deviation, mm, by a force along its normal."""
+        probe = probe_at(self.model, x_mm, y_mm)
+        unit = np.zeros_like(self.state.displacement)
+        unit[probe.nodes] = probe.weights
+        layout = self.model.layout
+        shape = layout.spread(self.solver.solve(layout.gather(unit)))
+        compliance = probe.read(shape)
+        if not compliance > 0.0:
+            raise SingularMatrix
+        force = (height_mm - probe.read(self.state.displacement)) / compliance
+        return Foreseen(self.state.displacement + force * shape, float(force))

@@ -1,0 +1,153 @@
+// The flat map of lows and highs, and a section; drawn on plain canvases.
+
+const LOW = [33, 102, 172], HIGH = [178, 24, 43];
+
+export class FlatMap {
+  constructor(canvas, rows, columns) {
+    this.canvas = canvas; this.rows = rows; this.columns = columns;
+    this.at = [0, 0]; this.marks = []; this.guesses = [];
+    canvas.addEventListener("click", (e) => {
+      const box = canvas.getBoundingClientRect();
+      this.choose(...this.back(e.clientX - box.left, e.clientY - box.top));
+    });
+    canvas.addEventListener("keydown", (e) => {
+      const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1],
+        ArrowDown: [0, -1] }[e.key];
+      if (!step) return;
+      e.preventDefault();
+      this.choose(this.at[0] + step[0], this.at[1] + step[1]);
+    });
+    new ResizeObserver(() => this.draw()).observe(canvas);
+  }
+
+  choose(x, y) {
+    if (this.box) {
+      x = Math.min(this.box[1], Math.max(this.box[0], x));
+      y = Math.min(this.box[3], Math.max(this.box[2], y));
+    }
+    this.at = [Math.round(x * 10) / 10, Math.round(y * 10) / 10];
+    if (this.onchoose) this.onchoose(...this.at);
+    this.draw();
+  }
+
+  setShape(floats) {
+    this.floats = floats;
+    let box = [1e9, -1e9, 1e9, -1e9], most = 0;
+    for (let k = 0; k < floats.length; k += 7) {
+      box = [Math.min(box[0], floats[k]), Math.max(box[1], floats[k]),
+        Math.min(box[2], floats[k + 1]), Math.max(box[3], floats[k + 1])];
+      most = Math.max(most, Math.abs(floats[k + 6]));
+    }
+    this.box = box; this.most = Math.max(most, 0.02);
+    this.draw();
+  }
+
+  scale() {
+    const w = this.canvas.clientWidth, h = this.canvas.clientHeight, b = this.box;
+    const s = Math.min((w - 12) / (b[1] - b[0]), (h - 26) / (b[3] - b[2]));
+    return { s, x: (w - s * (b[1] - b[0])) / 2, y: (h - 14 - s * (b[3] - b[2])) / 2 };
+  }
+
+  to(x, y) {
+    const { s, x: a, y: b } = this.scale();
+    return [a + s * (x - this.box[0]), b + s * (this.box[3] - y)];
+  }
+
+  back(px, py) {
+    const { s, x: a, y: b } = this.scale();
+    return [this.box[0] + (px - a) / s, this.box[3] - (py - b) / s];
+  }
+
+  draw() {
+    if (!this.floats) return;
+    const pen = fit(this.canvas), f = this.floats, nc = this.columns;
+    for (let i = 0; i < this.rows - 1; i++) {
+      for (let j = 0; j < nc - 1; j++) {
+        const a = 7 * (i * nc + j), b = 7 * ((i + 1) * nc + j + 1);
+        const d = 0.5 * (f[a + 6] + f[b + 6]) / this.most, t = Math.min(1, Math.sqrt(Math.abs(d)));
+        const c = d < 0 ? LOW : HIGH;
+        pen.fillStyle = `rgb(${c.map((v) => Math.round(255 + t * (v - 255))).join()})`;
+        const [x0, y0] = this.to(f[a], f[a + 1]), [x1, y1] = this.to(f[b], f[b + 1]);
+        pen.fillRect(x0, y1, x1 - x0 + 0.7, y0 - y1 + 0.7);
+      }
+    }
+    pen.font = "11px system-ui"; pen.fillStyle = "#1d2a33"; pen.strokeStyle = "#1d2a33";
+    for (const spot of this.marks) {
+      const [x, y] = this.to(spot.x_mm, spot.y_mm);
+      const text = (spot.height_mm > 0 ? "+" : "\u2212") + Math.abs(spot.height_mm).toFixed(2);
+      pen.beginPath(); pen.arc(x, y, 2.5, 0, 7); pen.fill();
+      pen.fillText(text, x + 5, y - 3);
+    }
+    pen.fillStyle = "#d55e00";
+    for (const [gx, gy] of this.guesses) {
+      const [x, y] = this.to(gx, gy);
+      pen.fillText("?", x - 3, y + 4);
+    }
+    const [x, y] = this.to(...this.at);
+    pen.strokeStyle = "#d55e00"; pen.lineWidth = 1.5; pen.beginPath();
+    pen.moveTo(x - 9, y); pen.lineTo(x + 9, y); pen.moveTo(x, y - 9); pen.lineTo(x, y + 9);
+    pen.stroke();
+    pen.fillStyle = "#4a5963";
+    pen.fillText(`colours to \u00b1${this.most.toFixed(2)} mm, square-root scale`, 6,
+      this.canvas.clientHeight - 4);
+  }
+
+  value(x, y) {
+    // deviation at the nearest grid point
+    let best = 1e18, d = 0;
+    for (let k = 0; k < this.floats.length; k += 7) {
+      const gap = (this.floats[k] - x) ** 2 + (this.floats[k + 1] - y) ** 2;
+      if (gap < best) { best = gap; d = this.floats[k + 6]; }
+    }
+    return d;
+  }
+
+  section(alongX) {
+    // grid line nearest to the chosen place: [position, deviation] pairs
+    const nc = this.columns, f = this.floats, out = [];
+    let line = 0, best = 1e18;
+    for (let k = 0; k < (alongX ? this.rows : nc); k++) {
+      const at = 7 * (alongX ? k * nc + (nc >> 1) : (this.rows >> 1) * nc + k);
+      const gap = Math.abs(f[at + (alongX ? 1 : 0)] - this.at[alongX ? 1 : 0]);
+      if (gap < best) { best = gap; line = k; }
+    }
+    for (let k = 0; k < (alongX ? nc : this.rows); k++) {
+      const at = 7 * (alongX ? line * nc + k : k * nc + line);
+      out.push([f[at + (alongX ? 0 : 1)], f[at + 6]]);
+    }
+    return out;
+  }
+}
+
+export function drawSection(canvas, lines, tolerance, mark) {
+  const pen = fit(canvas), w = canvas.clientWidth, h = canvas.clientHeight;
+  const all = lines.flatMap((line) => line.points);
+  if (!all.length) return;
+  const x0 = Math.min(...all.map((p) => p[0])), x1 = Math.max(...all.map((p) => p[0]));
+  const d0 = Math.min(-0.15, ...all.map((p) => p[1])), d1 = Math.max(0.15, ...all.map((p) => p[1]));
+  const X = (x) => 38 + (w - 48) * (x - x0) / (x1 - x0);
+  const Y = (d) => 8 + (h - 30) * (d1 - d) / (d1 - d0);
+  pen.fillStyle = "#e7efe9"; pen.fillRect(38, Y(tolerance), w - 48, Y(-tolerance) - Y(tolerance));
+  pen.strokeStyle = "#9aa5ab"; pen.beginPath(); pen.moveTo(38, Y(0)); pen.lineTo(w - 10, Y(0));
+  pen.stroke();
+  pen.setLineDash([4, 3]); pen.beginPath(); pen.moveTo(X(mark), 8); pen.lineTo(X(mark), h - 22);
+  pen.stroke(); pen.setLineDash([]);
+  for (const line of lines) {
+    pen.strokeStyle = line.colour; pen.lineWidth = 1.6; pen.beginPath();
+    line.points.forEach((p, k) => pen[k ? "lineTo" : "moveTo"](X(p[0]), Y(p[1])));
+    pen.stroke();
+  }
+  pen.fillStyle = "#4a5963"; pen.font = "11px system-ui";
+  pen.fillText(d1.toFixed(1), 4, 16); pen.fillText(d0.toFixed(1), 4, h - 24);
+  pen.fillText("mm", 4, Y(0) + 4);
+  pen.fillText(`${x0.toFixed(0)}`, 38, h - 6);
+  pen.fillText(`${x1.toFixed(0)} mm`, w - 48, h - 6);
+}
+
+function fit(canvas) {
+  const r = devicePixelRatio, w = canvas.clientWidth, h = canvas.clientHeight;
+  canvas.width = Math.round(w * r); canvas.height = Math.round(h * r);
+  const pen = canvas.getContext("2d");
+  pen.setTransform(r, 0, 0, r, 0, 0); pen.clearRect(0, 0, w, h);
+  return pen;
+}

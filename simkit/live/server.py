@@ -1,0 +1,241 @@
+"""The server of the page: loopback unless told otherwise, tokens, checked origins, one worker.
+
+Whoever has the work token works; whoever has the view token watches. All mechanics runs in one
+thread of its own, so that the page answers while a pull is computed and operations never mix.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import secrets
+import time
+from collections import deque
+from collections.abc import Awaitable, Callable
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
+from fastapi.responses import FileResponse, JSONResponse, Response
+
+from simkit.errors import InputError, InputErrors
+from simkit.live.forecast import Forecaster
+from simkit.live.shape import Shape, make_shape
+from simkit.live.talk import forecast, lessons, number_of, panel_words, read_message, word_of
+from simkit.live.workshop import Workshop, case_words
+
+PAGE = Path(__file__).with_name("page")
+FILES = {"live.js": "text/javascript", "view.js": "text/javascript", "maps.js": "text/javascript",
+         "live.css": "text/css"}
+MOST_VIEWERS = 60
+MOST_MESSAGES, WINDOW_S = 60, 2.0
+"""A client that says more than this within the window is slowed down, and ended if it goes on."""
+SLOWEST_S = 5.0
+"""A client that takes longer than this to take a message is let go."""
+
+
+@dataclass(eq=False)
+class Client:
+    """One page: its socket, whether it may work, when it spoke."""
+
+    socket: WebSocket
+    works: bool
+    spoke: deque[float] = field(default_factory=lambda: deque(maxlen=MOST_MESSAGES))
+
+    def too_fast(self) -> bool:
+        """Whether it has said more than it may within the window."""
+        now = time.monotonic()
+        self.spoke.append(now)
+        return len(self.spoke) == MOST_MESSAGES and now - self.spoke[0] < WINDOW_S
+
+
+class LiveServer:
+    """The session and everyone who sees it."""
+
+    def __init__(self, shop: Workshop, work_token: str | None = None,
+                 view_token: str | None = None) -> None:
+        self.shop = shop
+        self.work_token = work_token or secrets.token_urlsafe(24)
+        self.view_token = view_token or secrets.token_urlsafe(24)
+        work = shop.start.work
+        grid = work.sampling
+        extent = (float(grid.x_mm[0]), float(grid.x_mm[-1]),
+                  float(grid.y_mm[0]), float(grid.y_mm[-1]))
+        self.shape: Shape = make_shape(work.model, work.window, extent)
+        self.forecasters: dict[int, Forecaster] = {}
+        self.clients: set[Client] = set()
+        self.mechanics = ThreadPoolExecutor(1, thread_name_prefix="mechanics")
+        self.busy = False
+
+    def app(self) -> FastAPI:
+        """The web application."""
+        app = FastAPI(docs_url=None, redoc_url=None, openapi_url=None)
+
+        @app.middleware("http")
+        async def guard(request: Request,
+                        go_on: Callable[[Request], Awaitable[Response]]) -> Response:
+            if not self.knows(request.query_params.get("token")) and (
+                    request.url.path.lstrip("/") not in FILES):
+                return JSONResponse({"error": "the address that simkit printed has a token"}, 403)
+            answer = await go_on(request)
+            answer.headers["Content-Security-Policy"] = (
+                "default-src 'self'; connect-src 'self' ws: wss:; img-src 'self' data: blob:; "
+                "frame-ancestors 'none'")
+            answer.headers["X-Content-Type-Options"] = "nosniff"
+            answer.headers["Referrer-Policy"] = "no-referrer"
+            answer.headers["Cache-Control"] = "no-store"
+            return answer
+
+        @app.get("/")
+        async def page() -> Response:
+            return FileResponse(PAGE / "index.html", media_type="text/html")
+
+        @app.get("/{name}")
+        async def file(name: str) -> Response:
+            if name not in FILES:
+                return JSONResponse({"error": "no such file"}, 404)
+            return FileResponse(PAGE / name, media_type=FILES[name])
+
+        @app.websocket("/talk")
+        async def talk(socket: WebSocket) -> None:
+            await self.talk(socket)
+
+        return app
+
+    def knows(self, token: str | None) -> bool:
+        """Whether a token is one of the two."""
+        given = (token or "").encode()
+        return (secrets.compare_digest(given, self.work_token.encode())
+                or secrets.compare_digest(given, self.view_token.encode()))
+
+    def welcome(self, socket: WebSocket) -> bool:
+        """Whether a socket has a token, comes from our own page and finds room."""
+        origin = socket.headers.get("origin")
+        host = socket.headers.get("host", "")
+        own = origin in (f"http://{host}", f"https://{host}")
+        return (self.knows(socket.query_params.get("token")) and own
+                and len(self.clients) < MOST_VIEWERS)
+
+    async def talk(self, socket: WebSocket) -> None:
+        """One client from its first word to its last."""
+        if not self.welcome(socket):
+            await socket.close(1008)
+            return
+        await socket.accept()
+        token = (socket.query_params.get("token") or "").encode()
+        client = Client(socket, secrets.compare_digest(token, self.work_token.encode()))
+        self.clients.add(client)
+        try:
+            await self.send(client, {
+                "type": "hello", "works": client.works, "rows": self.shape.rows,
+                "columns": self.shape.columns, "case": case_words(self.shop.start.work.case),
+                "match": self.shop.start.sentence, "lessons": lessons(),
+                "view_token": self.view_token if client.works else ""})
+            await self.send_shape(client, 0, self.shop.nodes[0].session.state)
+            await self.send_panel([client])
+            while True:
+                text = await socket.receive_text()
+                if client.too_fast():
+                    await self.send(client, {"type": "error", "text": "too many messages"})
+                    await socket.close(1008)
+                    return
+                await self.answer(client, text)
+        except (WebSocketDisconnect, RuntimeError, KeyError):
+            pass  # it left, or said something that is no text
+        finally:
+            self.clients.discard(client)
+
+    async def answer(self, client: Client, text: str) -> None:
+        """Do what a message asks for; faults are words to that client, never a traceback."""
+        try:
+            message = read_message(text)
+            deed = message["do"]
+            if deed == "shape":
+                node = int(number_of(message, "node"))
+                if not 0 <= node < len(self.shop.nodes):
+                    raise InputError(f"no step {node}", f"0 to {len(self.shop.nodes) - 1}")
+                await self.send_shape(client, node, self.shop.nodes[node].session.state)
+                return
+            if not client.works:
+                raise InputError("this page only watches", "the address for the one who works")
+            if deed == "forecast":
+                reply = await self.compute(
+                    lambda: forecast(self.shop, self.shape, self.forecasters, message))
+                await self.send(client, reply)
+                return
+            await self.change(deed, message)
+        except (InputError, InputErrors) as error:
+            await self.send(client, {"type": "error", "text": str(error)})
+        except (WebSocketDisconnect, RuntimeError):
+            raise
+        except Exception as error:  # a fault of ours must not end the session of everyone
+            await self.send(client, {"type": "error",
+                                     "text": f"a fault inside simkit ({type(error).__name__}); "
+                                             "the panel is as it was"})
+
+    async def change(self, deed: str, message: dict[str, Any]) -> None:
+        """Change the session and tell everyone."""
+        if self.busy:
+            raise InputError("the last operation is still being computed", "a moment")
+        self.busy = True
+        await self.tell({"type": "busy", "text": message.get("text", deed)})
+        begin = time.monotonic()
+        try:
+            await self.compute(lambda: self.deed(deed, message))
+        finally:
+            self.busy = False
+            await self.tell({"type": "free", "seconds": round(time.monotonic() - begin, 3)})
+        for client in list(self.clients):
+            await self.send_shape(client, self.shop.here, self.shop.session.state)
+        await self.send_panel(list(self.clients))
+
+    def deed(self, deed: str, message: dict[str, Any]) -> None:
+        """One change, in the thread of the mechanics."""
+        if deed == "work":
+            self.shop.work(word_of(message, "text"))
+        elif deed == "undo":
+            self.shop.undo()
+        elif deed == "redo":
+            self.shop.again()
+        elif deed == "fork":
+            node = None if message.get("node") is None else int(number_of(message, "node"))
+            self.shop.fork(word_of(message, "name"), node)
+        elif deed == "switch":
+            self.shop.switch(word_of(message, "name"))
+        elif deed == "save":
+            self.shop.save()
+        else:
+            raise InputError(f"'{deed}' changes nothing", "another deed")
+
+    async def compute(self, job: Callable[[], Any]) -> Any:
+        """Carry out a job in the thread of the mechanics."""
+        return await asyncio.get_running_loop().run_in_executor(self.mechanics, job)
+
+    async def send_panel(self, clients: list[Client]) -> None:
+        """Rows, spots and tree to some clients."""
+        words = panel_words(self.shop)
+        for client in clients:
+            await self.send(client, words)
+
+    async def send_shape(self, client: Client, node: int, state: Any) -> None:
+        """The drawn shape of a node: a line of JSON, then its bytes."""
+        await self.send(client, {"type": "shape", "node": node})
+        await self._within(client, client.socket.send_bytes(self.shape.packed(state)))
+
+    async def tell(self, words: dict[str, Any]) -> None:
+        """The same words to everyone."""
+        for client in list(self.clients):
+            await self.send(client, words)
+
+    async def send(self, client: Client, words: dict[str, Any]) -> None:
+        """Words to one client."""
+        await self._within(client, client.socket.send_text(json.dumps(words)))
+
+    async def _within(self, client: Client, sending: Awaitable[None]) -> None:
+        """Send, but let a client go that is broken or too slow."""
+        try:
+            await asyncio.wait_for(sending, SLOWEST_S)
+        except (TimeoutError, RuntimeError, WebSocketDisconnect, OSError):
+            self.clients.discard(client)

@@ -1,0 +1,243 @@
+"""The panel on the bench: a tree of what was done, branches, undo and redo, all of it on disk.
+
+Every node of the tree is a state of the panel; a branch is a name for a node. A branch is also an
+ordinary run folder, so that pictures, reports and tables work on it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from simkit.case import Case
+from simkit.errors import InputError
+from simkit.files import write_json
+from simkit.record.write import (
+    finish,
+    identity,
+    load_state,
+    open_folder,
+    record_step,
+    save_state,
+)
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session, Step
+from simkit.repair.spoken import read_operation, say_operation
+from simkit.repair.steprow import StepRow
+from simkit.study.run import FLAT, Start, summary
+
+BY_HAND = "live"
+NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,39}")
+MOST_NODES, MOST_BRANCHES = 2000, 40
+FORMAT = 1
+
+
+@dataclass
+class Node:
+    """One state: its parent (-1 for the dent), what led to it, its session while in memory."""
+
+    parent: int
+    operation: str
+    session: Session
+
+
+@dataclass
+class Workshop:
+    """A session that everyone sees.
+
+    Attributes
+    ----------
+    start : the dent; folder : where all of it is kept. nodes : the tree; branches : name to node;
+    branch : the one at work; redo : nodes that were undone, the last first.
+    """
+
+    start: Start
+    folder: Path
+    nodes: list[Node] = field(default_factory=list)
+    branches: dict[str, int] = field(default_factory=dict)
+    branch: str = "main"
+    redo: list[int] = field(default_factory=list)
+
+    @property
+    def here(self) -> int:
+        """Number of the node at work."""
+        return self.branches[self.branch]
+
+    @property
+    def session(self) -> Session:
+        """The session at work."""
+        return self.nodes[self.here].session
+
+    def work(self, text: str) -> StepRow:
+        """Carry out an operation given in words (`simkit.repair.spoken`) on the branch at work.
+
+        Raises
+        ------
+        InputError : it cannot be read or done; the panel is as before.
+        """
+        return self.apply(read_operation(text))
+
+    def apply(self, operation: Operation) -> StepRow:
+        """Carry out an operation on the branch at work and keep it; its row."""
+        if len(self.nodes) >= MOST_NODES:
+            raise InputError(f"{MOST_NODES} steps in one session", "a new session")
+        session = self.session.apply(operation)
+        self.nodes.append(Node(self.here, say_operation(operation), session))
+        self.branches[self.branch] = len(self.nodes) - 1
+        self.redo.clear()
+        self._keep_node(len(self.nodes) - 1)
+        return session.now.row
+
+    def undo(self) -> None:
+        """Back by one step; InputError at the dent."""
+        node = self.nodes[self.here]
+        if node.parent < 0:
+            raise InputError("nothing to undo", "this is the dent as it was")
+        self.redo.append(self.here)
+        self.branches[self.branch] = node.parent
+        self._keep()
+
+    def again(self) -> None:
+        """Redo what was undone last; InputError where nothing was."""
+        if not self.redo:
+            raise InputError("nothing to redo", "an undo before it")
+        self.branches[self.branch] = self.redo.pop()
+        self._keep()
+
+    def fork(self, name: str, node: int | None = None) -> None:
+        """A new branch that goes on from the node at work, or from another one."""
+        if not NAME.fullmatch(name):
+            raise InputError(f"branch name {name[:50]!r}", "up to 40 letters, digits, - and _")
+        if name in self.branches or len(self.branches) >= MOST_BRANCHES:
+            raise InputError(f"branch '{name}'", "a new name; at most "
+                             f"{MOST_BRANCHES} branches")
+        self.branches[name] = self.here if node is None else self._number(node)
+        self.branch = name
+        self.redo.clear()
+        self._keep()
+
+    def switch(self, name: str) -> None:
+        """Work on another branch."""
+        if name not in self.branches:
+            raise InputError(f"no branch '{name[:50]}'", ", ".join(self.branches))
+        self.branch = name
+        self.redo.clear()
+        self._keep()
+
+    def _number(self, node: int) -> int:
+        if not 0 <= node < len(self.nodes):
+            raise InputError(f"no step {node}", f"0 to {len(self.nodes) - 1}")
+        return node
+
+    def path(self, name: str) -> list[int]:
+        """Nodes of a branch from the dent on."""
+        nodes, at = [], self.branches[name]
+        while at >= 0:
+            nodes.append(at)
+            at = self.nodes[at].parent
+        return nodes[::-1]
+
+    def _keep_node(self, number: int) -> None:
+        node = self.nodes[number]
+        save_state(self.folder / "tree" / f"{number:04d}.npz", node.session.state)
+        write_json(self.folder / "tree" / f"{number:04d}.json", {
+            "parent": node.parent, "operation": node.operation,
+            "row": node.session.now.row.cells()})
+        self._keep()
+        record_step(self._run_folder(self.branch), node.session)
+
+    def _keep(self) -> None:
+        write_json(self.folder / "live.json", {
+            "format": FORMAT, "nodes": len(self.nodes), "branches": self.branches,
+            "branch": self.branch})
+
+    def _run_folder(self, name: str) -> Path:
+        folder = self.folder / "runs" / name.replace(" ", "_")
+        if not (folder / "case.json").exists():
+            open_folder(folder, {**identity(self.start.work.case), "strategy": BY_HAND})
+            for at in self.path(name)[:-1]:
+                record_step(folder, self.nodes[at].session)
+        return folder
+
+    def save(self) -> list[Path]:
+        """Write every branch as a finished run; their folders."""
+        folders = []
+        for name, at in self.branches.items():
+            folder = self._run_folder(name)
+            for number in self.path(name):
+                record_step(folder, self.nodes[number].session)
+            session = self.nodes[at].session
+            outcome = FLAT if session.now.row.flat else "as tried"
+            finish(folder, session, BY_HAND, outcome, {
+                "summary": summary(session, BY_HAND, outcome),
+                "reconstruction": dict(self.start.notes)})
+            folders.append(folder)
+        return folders
+
+
+def open_workshop(start: Start, folder: Path,
+                  say: Callable[[str], None] = lambda text: None) -> Workshop:
+    """A new session, or the one that the folder holds as far as it can be read."""
+    shop = Workshop(start, folder)
+    open_folder(folder / "tree", {**identity(start.work.case), "kind": "live"})
+    shop.nodes.append(Node(-1, "the dent", start.session))
+    shop.branches["main"] = 0
+    held = _held(folder)
+    if held is None:
+        shop._keep_node(0)
+        return shop
+    for number in range(1, int(held["nodes"])):
+        node = _read_node(shop, number, say)
+        if node is None:
+            say(f"step {number} of the session cannot be read: it goes on before it")
+            break
+        shop.nodes.append(node)
+    branches = {name: at for name, at in held["branches"].items()
+                if NAME.fullmatch(name) and isinstance(at, int) and 0 <= at < len(shop.nodes)}
+    shop.branches |= branches
+    shop.branch = held["branch"] if held["branch"] in shop.branches else "main"
+    say(f"The session goes on: {len(shop.nodes) - 1} steps, branches {', '.join(shop.branches)}")
+    return shop
+
+
+def _held(folder: Path) -> dict[str, Any] | None:
+    try:
+        held = json.loads((folder / "live.json").read_text("utf-8"))
+        if held["format"] != FORMAT or not 1 <= held["nodes"] <= MOST_NODES:
+            return None
+        return {"nodes": held["nodes"], "branches": dict(held["branches"]),
+                "branch": str(held["branch"])}
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def _read_node(shop: Workshop, number: int, say: Callable[[str], None]) -> Node | None:
+    place = shop.folder / "tree" / f"{number:04d}"
+    try:
+        data = json.loads(place.with_suffix(".json").read_text("utf-8"))
+        row, parent = StepRow.from_cells(data["row"]), int(data["parent"])
+        operation = str(data["operation"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    state = load_state(place.with_suffix(".npz"), shop.start.work, say)
+    if state is None or not 0 <= parent < number:
+        return None
+    before = shop.nodes[parent].session
+    field_now = before.work.sampling.field(state)
+    steps = (*before.steps, Step(row, field_now, state))
+    session = Session(before.work, steps, before.ring, before.minutes)
+    return Node(parent, operation, session)
+
+
+def case_words(case: Case) -> dict[str, Any]:
+    """What the page says of the case."""
+    return {"title": case.title, "about": case.about,
+            "tabs": [tool if isinstance(tool, str) else tool.name for tool in case.kit.tabs],
+            "tips": [tool if isinstance(tool, str) else tool.name for tool in case.kit.tips],
+            "tolerance_mm": case.goal.tolerance_mm,
+            "pull_limit_N": case.limits.pull_force_N, "push_limit_N": case.limits.push_force_N,
+            "paint_strain": case.limits.paint_strain}
