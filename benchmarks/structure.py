@@ -103,8 +103,8 @@ def draw(arrows: Counter[tuple[str, str]]) -> Path:
     ax.set_xlim(0, 13)
     ax.set_ylim(0.4, len(levels) + 0.6)
     ax.axis("off")
-    fig.text(0.012, 0.972, "Rooms of simkit: higher imports lower; line width: modules that do (ground floor left out)",
-             fontsize=12, fontweight="bold", color="#1d2a33")
+    fig.text(0.012, 0.972, "Rooms of simkit: higher imports lower; line width: modules that do "
+             "(ground floor left out)", fontsize=12, fontweight="bold", color="#1d2a33")
     fig.savefig(PICTURE)
     return PICTURE
 
