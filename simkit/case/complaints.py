@@ -142,6 +142,8 @@ def _file_fault(fault: str, value: Any, near: str, sort: str) -> tuple[str, str]
                 f"expected a {sort} file, named from the case file's folder")
     if fault == "file_is_folder":
         return f"{shown(value)} is a folder", f"expected a {sort} file"
+    if fault == "file_is_no_plain_file":
+        return f"{shown(value)} is a pipe or device", "expected a CSV file"
     return f"{shown(value)} found", "expected a file name"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -19,13 +20,18 @@ def _existing_file(value: Any, info: ValidationInfo) -> Path:
         raise PydanticCustomError("file_name", "not a file name")
     folder = (info.context or {}).get("folder", Path())
     path = Path(folder) / value
-    if path.is_dir():
-        raise PydanticCustomError("file_is_folder", "is a folder")
-    if not path.is_file():
-        beside = path.parent.glob("*.*") if path.parent.is_dir() else ()
+    try:
+        if path.is_dir():
+            raise PydanticCustomError("file_is_folder", "is a folder")
+        if path.is_file():
+            return path
+        if path.exists():
+            raise PydanticCustomError("file_is_no_plain_file", "is no plain file")
+        beside = itertools.islice(path.parent.glob("*.*"), 1000) if path.parent.is_dir() else ()
         near = nearest(path.name, (file.name for file in beside))
-        raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
-    return path
+    except OSError as error:
+        raise PydanticCustomError("file_name", "not a file name") from error
+    raise PydanticCustomError("file_missing", "no such file", {"near": near or ""})
 
 
 CsvFile = Annotated[Path, BeforeValidator(_existing_file)]

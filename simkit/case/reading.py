@@ -11,6 +11,7 @@ from ruamel.yaml.error import MarkedYAMLError, YAMLError
 from ruamel.yaml.nodes import MappingNode, Node, ScalarNode, SequenceNode
 
 from simkit.errors import InputError
+from simkit.intake import read_input
 
 KeyPath = tuple[str | int, ...]
 
@@ -67,28 +68,24 @@ class Document:
 
 def case_file(path: Path) -> Path:
     """The case file meant by a file or a folder that holds `case.yaml`."""
-    if path.is_dir():
-        if not (path / "case.yaml").is_file():
-            raise InputError("folder without case.yaml",
-                             "expected a case file or a folder that holds case.yaml", str(path))
-        return path / "case.yaml"
-    if not path.exists():
-        raise InputError("no such file or folder",
-                         "expected a case file or a folder that holds case.yaml", str(path))
-    if not path.is_file():
-        raise InputError("not a plain file", "expected a case file (YAML)", str(path))
+    wanted = "expected a case file or a folder that holds case.yaml"
+    try:
+        if path.is_dir():
+            if not (path / "case.yaml").is_file():
+                raise InputError("folder without case.yaml", wanted, str(path))
+            return path / "case.yaml"
+        if not path.exists():
+            raise InputError("no such file or folder", wanted, str(path))
+        if not path.is_file():
+            raise InputError("not a plain file", "expected a case file (YAML)", str(path))
+    except OSError as error:
+        raise InputError(f"cannot be read ({error.strerror})", wanted, str(path)) from None
     return path
 
 
 def read_text(file: Path) -> str:
     """Text of a case file; InputError when it cannot be read or is no text."""
-    try:
-        raw = file.read_bytes()
-    except OSError as error:
-        raise InputError(f"cannot be read ({error.strerror})", "", str(file)) from None
-    if len(raw) > LARGEST_FILE:
-        raise InputError(f"{len(raw)} bytes long", "expected a case file (YAML), under 200 kB",
-                         str(file))
+    raw = read_input(file, LARGEST_FILE, "expected a case file (YAML), under 200 kB")
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:

@@ -23,7 +23,7 @@ from simkit.dent.table import Table, number, read_table
 from simkit.errors import InputError
 
 CORNER = "y\\x"
-FEWEST_NODES = 4
+FEWEST_NODES, MOST_NODES = 4, 1_000_000
 RING_OF_DECAY = 3
 RING_OF_ZERO = 4
 
@@ -72,6 +72,9 @@ def read_grid(path: Path, highest_mm: float = LARGEST_REASONABLE_DEPTH_MM) -> De
             file=table.file,
             line=table.header_line,
         )
+    if len(table.rows) * len(table.header) > MOST_NODES:
+        raise InputError(f"{len(table.rows)} x {len(table.header) - 1} places",
+                         f"at most {MOST_NODES} in all: thin the grid out", file=table.file)
     x = np.array([
         number(cell, table.file, table.header_line, f"x place {i}")
         for i, cell in enumerate(table.header[1:], 1)

@@ -16,7 +16,7 @@ from simkit.dent.table import Table, column_of, number, read_table
 from simkit.errors import InputError
 
 FEWEST_POINTS = 6
-MOST_POINTS = 2000
+MOST_POINTS, MOST_ROWS = 2000, 100_000
 SAME_PLACE_MM = 1e-3
 COLUMNS = ("x_mm", "y_mm", "d_mm")
 
@@ -84,6 +84,9 @@ def read_points(path: Path, noise_mm: float) -> GaugePoints:
 def read_loose_points(path: Path) -> GaugePoints:
     """As `read_points`, without merging and without asking whether they suffice by themselves."""
     table = read_table(path)
+    if len(table.rows) > MOST_ROWS:
+        raise InputError(f"{len(table.rows)} readings", f"at most {MOST_ROWS}; give a dense scan "
+                         "as a scan or a grid", file=table.file)
     values = _numbers(table)
     points = GaugePoints(table.file, values[:, :2], values[:, 2], np.array(table.lines))
     check_depths(points)
@@ -130,6 +133,9 @@ def check_depths(points: GaugePoints) -> None:
 def merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
     """Readings with doubled places averaged; `InputError` where two contradict each other."""
     limit = 3.0 * np.sqrt(2.0) * noise_mm
+    points = _of_exact_places(points, noise_mm, limit)
+    if len(points.d_mm) > 2 * MOST_POINTS:
+        raise _too_many(len(points.d_mm), points.file or None)
     first = np.arange(len(points.d_mm))
     for i, j in sorted(cKDTree(points.xy_mm).query_pairs(SAME_PLACE_MM)):
         first[j] = min(first[j], first[i])
@@ -142,6 +148,34 @@ def merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
     mean = np.bincount(group, points.d_mm) / np.bincount(group)
     return replace(points, xy_mm=points.xy_mm[keep], d_mm=mean, line=points.line[keep],
                    source=points.source[keep])
+
+
+def _of_exact_places(points: GaugePoints, noise_mm: float, limit: float) -> GaugePoints:
+    """Readings of exactly the same places averaged, however many there are."""
+    _, keep, group = np.unique(points.xy_mm, axis=0, return_index=True, return_inverse=True)
+    group = group.ravel()
+    if len(keep) == len(group):
+        return points
+    read = points.read
+    low, high = np.full(len(keep), np.inf), np.full(len(keep), -np.inf)
+    np.minimum.at(low, group[read], points.d_mm[read])
+    np.maximum.at(high, group[read], points.d_mm[read])
+    worst = int(np.argmax(high - low))
+    if high[worst] - low[worst] > limit + 1e-12:
+        own = np.flatnonzero((group == worst) & read)
+        i, j = own[points.d_mm[own].argmin()], own[points.d_mm[own].argmax()]
+        raise _contradiction(points, min(i, j), max(i, j), high[worst] - low[worst], noise_mm,
+                             limit)
+    mean = np.bincount(group, points.d_mm) / np.bincount(group)
+    order = np.argsort(keep)
+    keep = keep[order]
+    return replace(points, xy_mm=points.xy_mm[keep], d_mm=mean[order], line=points.line[keep],
+                   source=points.source[keep])
+
+
+def _too_many(count: int, file: str | None) -> InputError:
+    return InputError(f"{count} gauge points at different places",
+                      f"at most {MOST_POINTS}; give a dense scan as a scan or a grid", file=file)
 
 
 def _contradiction(
@@ -167,11 +201,11 @@ def check_places(points: GaugePoints) -> None:
     """Raise `InputError` for too few or too many readings, on one line, or far too deep."""
     n = int(points.read.sum())
     file = points.file or None
-    if n < FEWEST_POINTS or len(points.d_mm) > MOST_POINTS:
-        wanted = f"at least {FEWEST_POINTS}" if n < FEWEST_POINTS else f"at most {MOST_POINTS}"
-        hint = "" if n < FEWEST_POINTS else "; give a dense scan as a scan or a grid"
-        count = n if n < FEWEST_POINTS else len(points.d_mm)
-        raise InputError(f"{count} gauge points at different places", wanted + hint, file=file)
+    if n < FEWEST_POINTS:
+        raise InputError(f"{n} gauge points at different places", f"at least {FEWEST_POINTS}",
+                         file=file)
+    if len(points.d_mm) > MOST_POINTS:
+        raise _too_many(len(points.d_mm), file)
     size = np.linalg.svd(points.xy_mm - points.xy_mm.mean(axis=0), compute_uv=False)
     if size[1] < 1e-3 * size[0]:
         raise InputError(

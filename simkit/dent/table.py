@@ -10,9 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from simkit.errors import InputError
+from simkit.intake import read_input
 
 # float() also takes "1_000", "nan" and digits of other scripts; a gauge list never means those.
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
+LARGEST_FILE, LONGEST_LINE = 50_000_000, 100_000
+FARTHEST_MM = 1e5
+"""No place on a panel and no reading is farther from zero."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 
 
@@ -34,13 +38,12 @@ class Table:
 def read_text(path: Path) -> str:
     """Text of a UTF-8 file; `InputError` for a missing, empty, binary or otherwise coded one."""
     try:
-        raw = path.read_bytes()
-    except FileNotFoundError:
-        near = _near(path.name, [p.name for p in path.parent.glob("*.csv")])
-        raise InputError("no such file", near or "an existing CSV file", file=str(path)) from None
-    except OSError as error:
-        reason = (error.strerror or type(error).__name__).lower()
-        raise InputError(f"cannot be read: {reason}", "a CSV file", file=str(path)) from None
+        raw = read_input(path, LARGEST_FILE, "a CSV file of at most 50 MB")
+    except InputError as error:
+        names = [] if path.exists() else [p.name for p in path.parent.glob("*.csv")]
+        near = _near(path.name, names)
+        error.expected = near or error.expected
+        raise
     if not raw.strip():
         raise InputError(f"the file is empty ({len(raw)} bytes)", "a CSV file", file=str(path))
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
@@ -66,10 +69,10 @@ def read_table(path: Path) -> Table:
         raise InputError("only comments and empty lines", "a header line", file=str(path))
     header_line, head = kept[0]
     mark = ";" if ";" in head else ","
-    header = _cells(head, mark)
+    header = _checked_cells(head, mark, str(path), header_line)
     rows, numbers = [], []
     for line, text in kept[1:]:
-        cells = _cells(text, mark)
+        cells = _checked_cells(text, mark, str(path), line)
         if len(cells) != len(header):
             raise InputError(
                 f"ragged row: {len(cells)} cells",
@@ -96,7 +99,7 @@ def column_of(table: Table, name: str) -> int:
     if found:
         raise InputError(f"column stands {len(found)} times", "one such column", file, line, name)
     near = _near(name, table.header)
-    listed = ", ".join(cell or "(no name)" for cell in table.header[:8])
+    listed = ", ".join(cell[:40] or "(no name)" for cell in table.header[:8])
     expected = near or f"a header with {name}"
     raise InputError(f"column missing; the header has {listed}", expected, file, line, name)
 
@@ -105,21 +108,38 @@ def number(cell: str, file: str, line: int, column: str) -> float:
     """The finite number a cell holds; `InputError` naming file, line and column otherwise."""
     if NUMBER.fullmatch(cell):
         value = float(cell)
-        if abs(value) != float("inf"):
+        if abs(value) <= FARTHEST_MM:
             return value
+        raise InputError(f"found {shortened(cell)}", f"a number within {FARTHEST_MM:g} mm of zero",
+                         file, line, column)
     if not cell:
         raise InputError("empty cell", "a number in mm", file, line, column)
     if cell.lower().lstrip("+-") in ("nan", "inf", "infinity", "n/a", "na", "1.#inf", "1.#qnan"):
         raise InputError(f"found {cell}", "a finite number in mm", file, line, column)
     if DECIMAL_COMMA.fullmatch(cell):
         raise InputError(f"found {cell}", "a decimal point, not a comma", file, line, column)
-    shown = cell if len(cell) <= 40 else cell[:37] + "..."
-    raise InputError(f"found {shown!r}", "a number in mm", file, line, column)
+    raise InputError(f"found {shortened(cell)!r}", "a number in mm", file, line, column)
+
+
+def shortened(cell: str) -> str:
+    """A cell as it is quoted in a message."""
+    return cell if len(cell) <= 40 else cell[:37] + "..."
 
 
 def _cells(text: str, mark: str) -> tuple[str, ...]:
     row = next(csv.reader([text], delimiter=mark))
     return tuple(cell.strip() for cell in row)
+
+
+def _checked_cells(text: str, mark: str, file: str, line: int) -> tuple[str, ...]:
+    """Cells of a line; `InputError` for a line that no measured reading has."""
+    if len(text) > LONGEST_LINE:
+        raise InputError(f"a line of {len(text)} letters", f"at most {LONGEST_LINE}", file, line)
+    try:
+        return _cells(text, mark)
+    except (csv.Error, StopIteration) as error:
+        raise InputError(f"cannot be read as cells ({error})", "a line of a CSV file", file,
+                         line) from None
 
 
 def _near(name: str, known: Sequence[str]) -> str:

@@ -30,6 +30,8 @@ from simkit.scan.place import Place, field_of_scan, measured_once
 
 KINDS: dict[str, type[Bowl] | type[Crease]] = {"bowl": Bowl, "crease": Crease}
 LARGEST_NOISE_MM = 1.0
+MOST_CREASES, MOST_WITH_CREASES = 8, 1000
+"""A fit with creases takes nine times as long, and longer with each."""
 READINGS = ("points_csv", "sections_csv", "outlines")
 
 
@@ -168,10 +170,17 @@ def field_of_readings(
     check_places(points)
     for i, outline in enumerate(outlines):
         check_outline(outline, f"dent.outlines[{i}]")
+    creases = sum(outline.kind == "crease" for outline in outlines)
+    if creases > MOST_CREASES:
+        raise InputError(f"{creases} crease outlines", f"at most {MOST_CREASES}",
+                         key="dent.outlines")
     if outlines:
         spacing = 0.5 * anchor_distance(points.xy_mm)
         points = merged(joined([points, *(_drawn(o, spacing) for o in outlines)]), noise_mm)
         check_places(points)
+    if creases and len(points.d_mm) > MOST_WITH_CREASES:
+        raise InputError(f"{len(points.d_mm)} readings and places of outlines beside creases",
+                         f"at most {MOST_WITH_CREASES}", file=points.file or None)
     fit = fit_thin_plate(points, noise_mm, [o for o in outlines if o.kind == "crease"])
     low, high = points.xy_mm.min(axis=0) - fit.reach_mm, points.xy_mm.max(axis=0) + fit.reach_mm
     return DepthField(

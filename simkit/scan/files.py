@@ -24,6 +24,8 @@ MESHES = (".stl", ".ply", ".obj", ".vtu", ".vtp", ".vtk")
 TEXTS = (".xyz", ".csv", ".txt", ".asc")
 SUFFIXES = (*MESHES, *TEXTS, ".npy")
 CHILD = Path(__file__).with_name("child.py")
+FARTHEST = 1e9
+"""No unit makes a coordinate beyond this one of a panel; it counts as no number."""
 SECONDS, SECONDS_PER_MB = 40.0, 0.8
 
 
@@ -99,7 +101,7 @@ def _checked(scan: RawScan) -> RawScan:
         length = np.linalg.norm(scan.normals, axis=1)
         if np.median(np.abs(length - 1.0)) > 0.05:
             scan = replace(scan, normals=None)
-    finite: NDArray[np.bool_] = np.asarray(np.isfinite(scan.points).all(axis=1))
+    finite: NDArray[np.bool_] = np.asarray((np.abs(scan.points) < FARTHEST).all(axis=1))
     if finite.all():
         return scan
     if finite.mean() < 0.5:

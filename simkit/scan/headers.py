@@ -11,7 +11,7 @@ import numpy as np
 from simkit.errors import InputError
 
 MOST_BYTES = 2 * 2**30
-MOST_POINTS = 20_000_000
+MOST_POINTS, MOST_TEXT_BYTES = 20_000_000, 500_000_000
 PLY_BYTES = {
     "char": 1, "uchar": 1, "int8": 1, "uint8": 1, "short": 2, "ushort": 2, "int16": 2,
     "uint16": 2, "int": 4, "uint": 4, "int32": 4, "uint32": 4, "float": 4, "float32": 4,
@@ -23,8 +23,10 @@ AGAIN = "a whole file; export the scan again"
 def check_size(path: Path) -> None:
     """Raise `InputError` for a file that is missing, empty or too large."""
     try:
+        if path.exists() and not (path.is_file() or path.is_dir()):
+            raise InputError("is a pipe or device", "a scan file", file=str(path))
         size = path.stat().st_size
-    except FileNotFoundError:
+    except (FileNotFoundError, ValueError):
         raise InputError("no such file", "a scan", file=str(path)) from None
     except OSError as error:
         raise InputError(f"cannot be read ({error.strerror})", "a scan", file=str(path)) from None
@@ -32,6 +34,9 @@ def check_size(path: Path) -> None:
         raise InputError("is a folder", "a scan file", file=str(path))
     if size == 0:
         raise InputError("the file is empty (0 bytes)", AGAIN, file=str(path))
+    if path.suffix.lower() in (".xyz", ".csv", ".txt", ".asc") and size > MOST_TEXT_BYTES:
+        raise InputError(f"{size / 1e9:.1f} GB of text", "at most 0.5 GB: thin the scan out, or "
+                         "export it as PLY or NPY", file=str(path))
     if size > MOST_BYTES:
         raise InputError(f"{size / 1e9:.1f} GB long", "at most 2 GiB: thin the scan out",
                          file=str(path))
@@ -91,8 +96,8 @@ def _ply_elements(lines: list[str], path: Path) -> tuple[bool, list[tuple[int, i
             if words[0] == "format":
                 text = words[1] == "ascii"
             elif words[0] == "element":
-                _check_count(int(words[2]), words[1], path, at)
-                elements.append((int(words[2]), 0))
+                _check_count(whole_number(words[2]), words[1][:40], path, at)
+                elements.append((whole_number(words[2]), 0))
             elif words[0] == "property":
                 number, size = elements[-1]
                 if words[1] == "list":
@@ -120,7 +125,7 @@ def check_vtu(path: Path) -> None:
     for name in (b"NumberOfPoints", b"NumberOfCells"):
         said = re.search(name + rb'="(\d+)"', head)
         if said is not None:
-            count = int(said.group(1))
+            count = whole_number(said.group(1))
             _check_count(count, name.decode()[8:].lower(), path)
             # Deflate packs at most about 1000 to 1 (its format's limit is 1032).
             if 12 * count > 1000 * path.stat().st_size:
@@ -150,6 +155,11 @@ CHECKS: dict[str, Callable[[Path], None]] = {
     ".stl": check_stl, ".ply": check_ply, ".vtu": check_vtu, ".obj": check_obj,
 }
 """What is looked at by suffix before a library may read the file."""
+
+
+def whole_number(text: str | bytes) -> int:
+    """A count as it is written, the largest there may be for one of any number of digits."""
+    return int(text) if len(text) < 16 else 10**15
 
 
 def _check_count(count: int, sort: str, path: Path, line: int | None = None) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
-from simkit.scan.headers import AGAIN, MOST_POINTS, check_last_line
+from simkit.scan.headers import AGAIN, MOST_POINTS, check_last_line, whole_number
 
 Array = NDArray[np.float64]
 LETTERS = re.compile(rb"[A-Za-z_]")
@@ -38,7 +38,7 @@ def read_text_points(path: Path) -> tuple[Array, Array | None]:
                  lines[first].decode("utf-8", "replace").split(mark)]
         first += 1
     elif re.fullmatch(rb"\s*\d+\s*", lines[first]):
-        promised = int(lines[first])
+        promised = whole_number(lines[first].strip())
         first += 1
         mark = _mark(lines[first]) if first < len(lines) else mark
     try:
