@@ -10,12 +10,13 @@ from dataclasses import dataclass
 
 from simkit.case.dent import Dent, History
 from simkit.case.dentchecks import dent_checks
+from simkit.case.improbable import goal_checks, holding_checks
 from simkit.case.model import Mesh
 from simkit.case.names import KnownNames
 from simkit.case.panel import Panel
 from simkit.case.plan import bounds_text, has_size, on_panel, plan_bounds
 from simkit.case.reading import Complaint, KeyPath
-from simkit.case.repair import Kit, OwnStrategy
+from simkit.case.repair import Goal, Kit, Limits, OwnStrategy
 from simkit.case.tools import RoundTab
 from simkit.errors import one_of
 
@@ -32,6 +33,8 @@ class Blocks:
     dent: Dent | None = None
     history: History | None = None
     kit: Kit | None = None
+    limits: Limits | None = None
+    goal: Goal | None = None
     strategies: tuple[str, ...] = ()
     own_strategies: tuple[OwnStrategy, ...] = ()
 
@@ -58,6 +61,9 @@ def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
     sized = panel if panel is not None and has_size(panel) else None
     if sized is not None:
         yield from _places(sized)
+        yield from holding_checks(sized, blocks.limits)
+    if blocks.goal is not None:
+        yield from goal_checks(blocks.goal, blocks.dent, sized)
     if blocks.mesh is not None:
         yield from _mesh(blocks.mesh)
     if blocks.dent is not None:

@@ -18,11 +18,12 @@ from simkit.case.model import Case, Mesh
 from simkit.case.names import STRATEGY_NAMES, KnownNames
 from simkit.case.panel import Panel
 from simkit.case.reading import Complaint, Document, case_file, read_document
-from simkit.case.repair import Kit, OwnStrategy
+from simkit.case.repair import Goal, Kit, Limits, OwnStrategy
 from simkit.errors import InputError, InputErrors
 
 SECTIONS: dict[str, type[BaseModel]] = {
-    "panel": Panel, "mesh": Mesh, "dent": Dent, "history": History, "kit": Kit}
+    "panel": Panel, "mesh": Mesh, "dent": Dent, "history": History, "kit": Kit,
+    "limits": Limits, "goal": Goal}
 
 NO_DEFAULT = {"panel", "dent"}
 

@@ -7,6 +7,7 @@ from collections.abc import Callable, Iterator
 from simkit.case import Case, load_case
 from simkit.case.crosschecks import tab_fits
 from simkit.case.plan import plan_bounds
+from simkit.checks.size import check_size
 from simkit.dent.heights import read_heights
 from simkit.errors import InputError, InputErrors
 from simkit.material.grades import grade_names
@@ -23,6 +24,7 @@ def check_grade(case: Case) -> None:
 def check_dent(case: Case) -> None:
     """The depth field can be read, lies on the panel and is within reach of the sheet's law."""
     depth = read_dent(case.dent, plan_bounds(case.panel))
+    check_size(case, depth)
     if depth is not None:
         check_strain(case, depth, panel_sheet(case).strain_range)
 
@@ -36,7 +38,12 @@ def check_kit(case: Case) -> None:
         if problem is not None:
             raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
     for tip in case.kit.tips:
-        find_tip(plain(tip), tools)
+        body = find_tip(plain(tip), tools).body
+        if body.nose_radius_mm < case.panel.thickness_mm:
+            raise InputError(
+                f"tip of radius {body.nose_radius_mm:g} mm on a sheet of "
+                f"{case.panel.thickness_mm:g} mm: sharper than the sheet is thick, it would cut",
+                "a blunter tip", key="kit.tips")
     find_glue(plain(case.kit.glue), tools).at(
         case.kit.panel_temperature_C, case.kit.glue_age_min)
 

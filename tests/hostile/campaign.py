@@ -1,0 +1,143 @@
+"""Odd inputs by the thousand: made from a seed, given to the command line, judged by its manners.
+
+An answer has manners when it is one of the stated exit codes, none of them an internal error, shows
+no traceback, says what is wrong in lines that begin with "error:", leaves nothing half-written and
+touches nothing that is not its own. Used by the tests (few, by hypothesis) and by
+benchmarks/hostile.py (many, for as long as wanted).
+"""
+
+from __future__ import annotations
+
+import contextlib
+import io
+import os
+import shutil
+import signal
+import tempfile
+import time
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
+from pathlib import Path
+from random import Random
+
+from simkit import exit_codes
+from simkit.cli.main import main
+
+ALLOWED = {exit_codes.DONE, exit_codes.BAD_INPUT}
+"""What an input that computes nothing may end with."""
+SECONDS = 60
+MOST_LINES = 250
+
+
+@dataclass(frozen=True)
+class Tried:
+    """One command: what sort of input, the command, its exit code, what it said on standard
+    errors, and what was wrong with its manners ("" for nothing)."""
+
+    sort: str
+    argv: tuple[str, ...]
+    code: int | None
+    said: str
+    fault: str
+
+
+class Hangs(Exception):
+    """The command did not come back."""
+
+
+def ask(sort: str, argv: list[str], allowed: frozenset[int] | set[int] = ALLOWED) -> Tried:
+    """Give a command and judge the answer."""
+    out, err = io.StringIO(), io.StringIO()
+    code: int | None = None
+    fault = ""
+    try:
+        with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err), _within(SECONDS):
+            code = main(argv)
+    except Hangs:
+        fault = f"no answer within {SECONDS} s"
+    except BaseException as error:  # whatever comes out of main is what is looked for
+        fault = f"{type(error).__name__} came out: {error!s:.200}"
+    said = err.getvalue()
+    return Tried(sort, tuple(argv), code, said, fault or manners(code, out.getvalue(), said,
+                                                                 allowed))
+
+
+def manners(code: int | None, out: str, said: str, allowed: frozenset[int] | set[int]) -> str:
+    """What is wrong with an answer; empty for nothing."""
+    if code not in allowed:
+        return f"exit code {code}: {said.strip()[:300]}"
+    if "Traceback" in said or "Traceback" in out:
+        return "a traceback"
+    lines = [line for line in said.splitlines() if not line.startswith("... ")]
+    if code == exit_codes.BAD_INPUT:
+        if not lines or len(lines) > MOST_LINES:
+            return f"{len(lines)} lines about bad input"
+        bad = [line for line in lines if not line.startswith(("error: ", "Error: ", "warning: "))]
+        if bad:
+            return f"a line that is no error: {bad[0][:200]!r}"
+        if max(map(len, lines)) > 3000:
+            return f"a line of {max(map(len, lines))} letters"
+    if any(ord(c) < 32 and c not in "\n" for c in said + out):
+        return "a control character reached the terminal"
+    return ""
+
+
+@contextlib.contextmanager
+def _within(seconds: int) -> Iterator[None]:
+    def stop(number: int, frame: object) -> None:
+        raise Hangs
+
+    before = signal.signal(signal.SIGALRM, stop)
+    signal.alarm(seconds)
+    try:
+        yield
+    finally:
+        signal.alarm(0)
+        signal.signal(signal.SIGALRM, before)
+
+
+@contextlib.contextmanager
+def place() -> Iterator[Path]:
+    """An empty folder, which is also the current one; what was put beside it is checked."""
+    here = os.getcwd()
+    root = Path(tempfile.mkdtemp(prefix="hostile-"))
+    try:
+        (root / "in").mkdir()
+        os.chdir(root / "in")
+        yield root / "in"
+    finally:
+        os.chdir(here)
+        shutil.rmtree(root, ignore_errors=True)
+
+
+Sort = Callable[[Random, Path], Tried]
+
+
+@dataclass
+class Count:
+    """Tried, passed, and the first few that had no manners."""
+
+    tried: int
+    passed: int
+    violated: list[Tried]
+
+
+def campaign(sorts: dict[str, Sort], minutes: float, seed: int,
+             tell: Callable[[str], None]) -> dict[str, Count]:
+    """Try sort after sort until the time is up; counts by sort."""
+    counts = {name: Count(0, 0, []) for name in sorts}
+    until, number = time.monotonic() + 60.0 * minutes, 0
+    while time.monotonic() < until:
+        for name, sort in sorts.items():
+            number += 1
+            rng = Random(f"{seed}-{name}-{number}")
+            with place() as folder:
+                tried = sort(rng, folder)
+            count = counts[name]
+            count.tried += 1
+            if not tried.fault:
+                count.passed += 1
+                continue
+            count.violated.append(tried)
+            tell(f"{name} {number}: {' '.join(tried.argv)[:200]}: {tried.fault}")
+    return counts
