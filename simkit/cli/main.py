@@ -133,6 +133,8 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _invoke(args: list[str]) -> int:
     try:
+        if any("\0" in word for word in args):
+            raise InputError("a zero byte in the command", "words without it")
         with cli.make_context("simkit", args) as context:
             cli.invoke(context)
         return DONE
