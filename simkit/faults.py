@@ -15,7 +15,7 @@ from typing import Any
 from simkit import __version__
 from simkit.errors import InputError, WorkerLost
 from simkit.exit_codes import BAD_INPUT, INPUT_OUTPUT, INTERNAL, SYSTEM
-from simkit.streams import complain
+from simkit.streams import complain, silence
 from simkit.words import one_line
 
 ADVICE = {
@@ -30,6 +30,12 @@ ADVICE = {
     errno.EBUSY: "wait until the other one has ended",
 }
 """What to do about a system error."""
+
+
+NAMES = {errno.ENAMETOOLONG, errno.EISDIR, errno.ENOTDIR, errno.ELOOP}
+"""Errors that only a name on the command line or in a file brings about."""
+PRINTING = {errno.ENOSPC, errno.EBADF, errno.EIO, errno.EINVAL}
+"""Errors that, where no file is named, come from printing."""
 
 
 class Terminated(BaseException):
@@ -82,10 +88,13 @@ def explained(error: Exception) -> int:
     if isinstance(error, OSError):
         where = error.filename if isinstance(error.filename, str | bytes) else ""
         where = os.fsdecode(where)
+        if not where and error.errno in PRINTING:
+            where = "standard output"
+            silence(sys.stdout)
         reason = error.strerror or str(error) or type(error).__name__
         advice = ADVICE.get(error.errno or 0, "")
         line = (f"{where}: " if where else "") + reason + (f"; {advice}" if advice else "")
-        return failed(line, INPUT_OUTPUT)
+        return failed(line, BAD_INPUT if error.errno in NAMES else INPUT_OUTPUT)
     report = _report(error)
     where = f"; the details are in {report}, please send it to whoever maintains simkit" \
         if report else ""

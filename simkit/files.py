@@ -16,12 +16,14 @@ import stat
 import zipfile
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from tokenize import TokenError
 from typing import Any
 
 import numpy as np
 
 from simkit.folders import (
     Changed,
+    check_all,
     digest,
     digests_of,
     home_of,
@@ -53,6 +55,7 @@ def write_atomic(path: Path, data: bytes) -> None:
     ------
     OSError : disk full, folder removed meanwhile or not to be written; nothing half-written stays.
     """
+    check_all(path)
     home = home_of(path)
     if home is None:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -172,7 +175,7 @@ def load_arrays(data: bytes, names: Sequence[str] | None = None) -> dict[str, np
     except KeyError as error:
         raise Damaged(f"field is missing ({error})") from None
     except (OSError, ValueError, EOFError, zipfile.BadZipFile, NotImplementedError, TypeError,
-            MemoryError, AttributeError, RuntimeError, SyntaxError) as error:
+            MemoryError, AttributeError, RuntimeError, SyntaxError, TokenError) as error:
         raise Damaged("damaged archive of arrays") from error
 
 

@@ -47,12 +47,14 @@ class Marked:
 
     Attributes
     ----------
-    folder : its real path; number : device and inode, by which it is known again.
+    folder : its real path; name : the path it was taken by; number : device and inode, by which
+        it is known again.
     handle : the open mark, locked. listed : path -> digests it was given, the last two count;
     inner : marked folders inside.
     """
 
     folder: Path
+    name: Path
     number: tuple[int, int]
     handle: int
     listed: dict[str, list[str]] = field(default_factory=dict)
@@ -124,7 +126,7 @@ def mark(folder: Path) -> Marked:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
             raise OSError(errno.EINVAL, "the mark of simkit is no plain file", str(folder / MARK))
         _lock(handle, folder)
-        found = Marked(folder.resolve(), number, handle)
+        found = Marked(folder.resolve(), Path(os.path.abspath(folder)), number, handle)
         text = _text(handle)
         _parse(text, found.listed, found.inner)
         if not text:
@@ -145,6 +147,14 @@ def release(one: Marked | None = None) -> None:
             del _marked[number]
             with contextlib.suppress(OSError):
                 os.close(held.handle)
+
+
+def check_all(path: Path) -> None:
+    """Raise `Changed` when a folder that this process has, and the path lies in, was removed."""
+    whole = Path(os.path.abspath(path))
+    for held in _marked.values():
+        if held.name in whole.parents or held.folder in whole.parents:
+            held.check()
 
 
 def home_of(path: Path) -> tuple[Path, str] | None:

@@ -141,7 +141,10 @@ def _invoke(args: list[str]) -> int:
     except click.exceptions.Exit as leave:
         return leave.exit_code
     except click.ClickException as error:
-        streams.complain(_said(error))
+        if isinstance(error, click.exceptions.NoArgsIsHelpError):
+            error.show()
+        else:
+            streams.complain(_said(error))
         return BAD_INPUT if isinstance(error, click.FileError) else error.exit_code
     except InputErrors as errors:
         return refused(errors.errors)

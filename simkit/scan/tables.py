@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from tokenize import TokenError
 
 import numpy as np
 from numpy.typing import NDArray
@@ -107,7 +108,7 @@ def read_numpy(path: Path) -> tuple[Array, Array | None]:
                       else np.lib.format.read_array_header_2_0)
             shape, _, kind = reader(stream)
             start = stream.tell()
-    except (ValueError, EOFError, OSError, SyntaxError, UnicodeDecodeError):
+    except (ValueError, EOFError, OSError, SyntaxError, TokenError, RecursionError, TypeError):
         raise InputError("no NPY header: truncated or damaged", AGAIN, file=str(path)) from None
     if kind.kind not in "fiu" or len(shape) != 2 or shape[1] < 3:
         raise InputError(f"an array of shape {shape} of {kind}", "numbers of shape (n, 3)",
@@ -120,6 +121,9 @@ def read_numpy(path: Path) -> tuple[Array, Array | None]:
     if count > MOST_POINTS:
         raise InputError(f"{count} points", f"at most {MOST_POINTS}: thin the scan out",
                          file=str(path))
-    table = np.load(path, mmap_mode="r", allow_pickle=False)
+    try:
+        table = np.load(path, mmap_mode="r", allow_pickle=False)
+    except (ValueError, OSError) as error:
+        raise InputError(f"cannot be read ({error!s:.80})", AGAIN, file=str(path)) from None
     points = np.array(table[:, :3], dtype=float)
     return points, np.array(table[:, 3:6], dtype=float) if shape[1] == 6 else None
