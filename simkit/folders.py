@@ -100,9 +100,13 @@ _marked: dict[tuple[int, int], Marked] = {}
 
 
 def is_marked(folder: Path) -> bool:
-    """Whether the folder carries our mark, a plain file."""
+    """Whether the folder carries our mark: a plain file that begins as ours does, or is empty
+    where a kill fell before its first line."""
     try:
-        return stat.S_ISREG(os.lstat(folder / MARK).st_mode)
+        if not stat.S_ISREG(os.lstat(folder / MARK).st_mode):
+            return False
+        with open(folder / MARK, "rb") as file:
+            return HEAD.encode().startswith(file.read(len(HEAD)))
     except (OSError, ValueError):
         return False
 

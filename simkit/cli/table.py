@@ -10,9 +10,11 @@ import click
 
 from simkit.cli.working import say
 from simkit.errors import InputError
-from simkit.files import write_atomic, write_table
+from simkit.files import Damaged, read_plain, write_atomic, write_table
 from simkit.study.gather import gather
 from simkit.study.tables import parquet
+
+MOST_BYTES = 2_000_000_000
 
 
 @click.command(epilog="""\b
@@ -39,6 +41,7 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
         writer.writerows(full)
         click.echo(text.getvalue(), nl=False)
         return
+    _spare(out)
     if out.suffix == ".parquet":
         data = parquet(columns, full)
         if data is None:
@@ -50,3 +53,16 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     else:
         raise InputError(f"--out {out.name}", "a file that ends in .csv or .parquet")
     say(f"table    {out}, {len(full)} rows")
+
+
+def _spare(out: Path) -> None:
+    """Refuse to write over a file that is no table of ours."""
+    if not out.exists():
+        return
+    try:
+        start = read_plain(out, MOST_BYTES)[:10]
+    except (OSError, Damaged):
+        start = b""
+    if start != b"folder,run" and not start.startswith(b"PAR1"):
+        raise InputError("is there and is no table of simkit's", "another name for --out",
+                         str(out))

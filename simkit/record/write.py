@@ -125,6 +125,12 @@ def save_surface(path: Path, patch: Patch) -> None:
                         "degree": np.array(patch.degree), "control_mm": patch.control})
 
 
+def forget_states(folder: Path, session: Session) -> None:
+    """Remove states between the dent's and the last, which a kill may have left."""
+    for number in range(1, session.now.row.step):
+        (folder / "states" / f"{number:04d}.npz").unlink(missing_ok=True)
+
+
 def record_step(folder: Path, session: Session) -> None:
     """Write the last step of a session; it counts once steps.csv holds its row."""
     step, number = session.now, session.now.row.step
@@ -174,8 +180,6 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
         if state is None:
             return None
         steps[number] = replace(steps[number], state=state)
-    for number in range(1, len(steps) - 1):  # where a kill fell before it was removed
-        (folder / "states" / f"{number:04d}.npz").unlink(missing_ok=True)
     ring = first_ring(steps[0].field, work.case.goal.limits[0])
     return Session(work, tuple(steps), ring, minutes)
 

@@ -9,7 +9,15 @@ from typing import Any
 
 from simkit.case import Case
 from simkit.errors import InputError
-from simkit.record.write import finish, identity, open_folder, record_step, resume
+from simkit.files import Damaged, load_json, read_back
+from simkit.record.write import (
+    LARGEST_DESCRIPTION,
+    finish,
+    identity,
+    open_folder,
+    record_step,
+    resume,
+)
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import say_operation
@@ -101,8 +109,8 @@ def _asked(row: StepRow) -> Operation:
 def _same_case(case: Case, run: Path) -> None:
     mark = run / "case.json"
     try:
-        stored = json.loads(mark.read_text("utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as error:
+        stored = load_json(read_back(mark, LARGEST_DESCRIPTION))
+    except (OSError, Damaged) as error:
         raise InputError("not a run folder, or a damaged one", "a folder written by simkit run",
                          str(mark)) from error
     here = json.loads(json.dumps(identity(case)))

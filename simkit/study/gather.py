@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import csv
-import json
+import io
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from simkit.errors import InputError
+from simkit.files import Damaged, load_json, read_back
 from simkit.study.tables import HEAD, columns_of, dent_words
 
-LARGEST = 64 * 1024 * 1024
+LARGEST, DEEPEST = 64 * 1024 * 1024, 5
 
 
 def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
@@ -31,7 +32,7 @@ def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
     return columns_of(rows, ("folder", *HEAD)), rows
 
 
-def _rows(folder: Path) -> Iterator[dict[str, str]]:
+def _rows(folder: Path, depth: int = 0) -> Iterator[dict[str, str]]:
     if (folder / "study.json").is_file() and (folder / "runs.csv").is_file():
         for row in _table(folder / "runs.csv"):
             yield {"folder": str(folder), **row}
@@ -47,19 +48,21 @@ def _rows(folder: Path) -> Iterator[dict[str, str]]:
             row = {str(key): str(value) for key, value in summary.items()}
             yield _joined(folder, _description(folder / "case.json"), row)
         return
-    if folder.is_dir():
+    if folder.is_dir() and depth < DEEPEST:
         for inside in sorted(folder.iterdir()):
             if inside.is_dir() and not inside.is_symlink() and (
                     inside / "case.json").is_file():
-                yield from _rows(inside)
+                yield from _rows(inside, depth + 1)
 
 
 def _joined(folder: Path, what: Mapping[str, Any], row: dict[str, str]) -> dict[str, str]:
     case = what.get("case")
-    panel = case.get("panel", {}) if isinstance(case, dict) else {}
+    panel = case.get("panel") if isinstance(case, dict) else None
+    panel = panel if isinstance(panel, dict) else {}
+    dent = case.get("dent") if isinstance(case, dict) else None
     head = {"folder": str(folder), "run": row.get("strategy", ""),
             "case": str(case.get("title", "")) if isinstance(case, dict) else "",
-            "dent": dent_words(case.get("dent")) if isinstance(case, dict) else "",
+            "dent": dent_words(dent) if isinstance(dent, dict) or dent is None else "",
             "grade": str(panel.get("grade", "")),
             "thickness_mm": str(panel.get("thickness_mm", "")),
             "status": "done"}
@@ -68,19 +71,22 @@ def _joined(folder: Path, what: Mapping[str, Any], row: dict[str, str]) -> dict[
 
 def _description(path: Path) -> dict[str, Any]:
     try:
-        if path.stat().st_size > LARGEST:
-            raise ValueError
-        data = json.loads(path.read_text("utf-8"))
-    except (OSError, ValueError, RecursionError):
-        raise InputError("cannot be read as a record of simkit", "the run given anew",
-                         str(path)) from None
+        data = load_json(read_back(path, LARGEST))
+    except (OSError, Damaged) as fault:
+        raise InputError(f"cannot be read as a record of simkit ({_why(fault)})",
+                         "the run given anew", str(path)) from None
     return data if isinstance(data, dict) else {}
 
 
 def _table(path: Path) -> list[dict[str, str]]:
     try:
-        with open(path, newline="", encoding="utf-8") as file:
-            return [{key: value or "" for key, value in row.items() if key}
-                    for row in csv.DictReader(file)]
-    except (OSError, UnicodeDecodeError, csv.Error):
-        raise InputError("cannot be read as a table", "the run given anew", str(path)) from None
+        text = read_back(path, LARGEST).decode("utf-8")
+        return [{key: value or "" for key, value in row.items() if key}
+                for row in csv.DictReader(io.StringIO(text, newline=""))]
+    except (OSError, UnicodeDecodeError, csv.Error, Damaged) as fault:
+        raise InputError(f"cannot be read as a table ({_why(fault)})", "the run given anew",
+                         str(path)) from None
+
+
+def _why(fault: Exception) -> str:
+    return str(fault) if isinstance(fault, Damaged) else type(fault).__name__

@@ -22,7 +22,7 @@ from simkit import __version__
 from simkit.case import Case, load_case, resolved, save_case, with_keys
 from simkit.case.reading import dotted
 from simkit.errors import InputError, InputErrors
-from simkit.files import write_atomic, write_json
+from simkit.files import Damaged, load_json, read_back, write_atomic, write_json
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import read_operation
@@ -95,8 +95,8 @@ def _start_digest(case_folder: Path) -> str:
 def read_result(folder: Path) -> dict[str, Any] | None:
     """Result of a run; None while it has none that can be read."""
     try:
-        result = json.loads((folder / "result.json").read_text("utf-8"))
-    except (OSError, ValueError):
+        result = load_json(read_back(folder / "result.json"))
+    except (OSError, Damaged):
         return None
     return result if isinstance(result, dict) and result.get("format") == FORMAT else None
 

@@ -18,6 +18,7 @@ from simkit.history.reconstruct import Reconstruction, reconstruct
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import (
     finish,
+    forget_states,
     identity,
     load_state,
     open_folder,
@@ -121,7 +122,9 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         session = start.session
         (folder / "run.json").unlink(missing_ok=True)
         record_step(folder, session)
-    elif session.now.row.step:
+    else:
+        forget_states(folder, session)
+    if session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")
     while True:
         outcome = ending(session)

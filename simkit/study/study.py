@@ -13,7 +13,8 @@ from ruamel.yaml import YAML
 
 from simkit import __version__
 from simkit.errors import InputError
-from simkit.files import write_json, write_table
+from simkit.files import Damaged, load_json, read_back, write_json, write_table
+from simkit.folders import home_of
 from simkit.study.conclusions import all_pairs, sensitivities
 from simkit.study.jobs import FORMAT, make_job, read_result, run_digest
 from simkit.study.matrix import RunPlan, plan_runs, words
@@ -35,15 +36,18 @@ def open_study(folder: Path, study: Study) -> str:
     ------
     InputError : the folder holds something else.
     """
+    if home_of(folder) is not None:
+        raise InputError("lies inside a run or comparison", "a folder beside it for --out",
+                         str(folder))
     mark = folder / "study.json"
     what = {"format": FORMAT, "kind": "study", "simkit": __version__,
             "study": study.model_dump(mode="json")}
     if mark.exists():
         try:
-            held = json.loads(mark.read_text("utf-8"))
+            held = load_json(read_back(mark))
             if held.get("kind") != "study":
                 raise ValueError
-        except (ValueError, AttributeError):
+        except (OSError, ValueError, AttributeError, Damaged):
             raise InputError("study.json is damaged", "a new folder for --out", str(mark)) from None
         if held.get("format") != FORMAT:
             raise InputError(f"study.json has format {held.get('format')!r}", f"{FORMAT}",

@@ -38,6 +38,7 @@ def write_manual(folder: Path, out: Path) -> Path:
     by_problem: dict[str, list[dict[str, str]]] = {}
     for row in rows:
         by_problem.setdefault(row["problem"], []).append(row)
+    _spare(out, [out / "index.md", *(out / f"{name}.md" for name in by_problem)])
     with look():
         for name, own in by_problem.items():
             save(error_figure(name, own), out / "figures" / f"{name}.png")
@@ -45,6 +46,18 @@ def write_manual(folder: Path, out: Path) -> Path:
         write_atomic(out / f"{name}.md", _page(name, own).encode())
     write_atomic(out / "index.md", _index(by_problem, out).encode())
     return out / "index.md"
+
+
+def _spare(out: Path, pages: list[Path]) -> None:
+    """Refuse to write over pages that are none of the manual's."""
+    for page in pages:
+        try:
+            ours = not page.exists() or MADE.split(";")[0] in page.read_text("utf-8")
+        except (OSError, UnicodeDecodeError):
+            ours = False
+        if not ours:
+            raise InputError("would be overwritten, and is no page of the manual",
+                             "another folder for --manual", str(page))
 
 
 def _title(name: str) -> str:

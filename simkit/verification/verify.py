@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import time
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -11,7 +10,7 @@ from typing import Any
 
 from simkit import __version__
 from simkit.errors import InputError, nearest
-from simkit.files import write_json, write_table
+from simkit.files import Damaged, load_json, read_back, write_json, write_table
 from simkit.record.write import open_folder
 from simkit.verification.problems.catalogue import MANUAL, QUICK
 from simkit.verification.problems.check import Check
@@ -95,9 +94,11 @@ def _solve(name: str, problem: Callable[[], list[Check]]) -> Solved:
 
 def _read(name: str, file: Path) -> Solved | None:
     try:
-        data: dict[str, Any] = json.loads(file.read_text("utf-8"))
-        return Solved(name, tuple(data["rows"]), data["seconds"], data["skipped"])
-    except (OSError, json.JSONDecodeError, KeyError):
+        data: dict[str, Any] = load_json(read_back(file))
+        rows = tuple(data["rows"])
+        whole = all(set(row) == set(COLUMNS) for row in rows)
+        return Solved(name, rows, float(data["seconds"]), data["skipped"]) if whole else None
+    except (OSError, Damaged, KeyError, TypeError, ValueError):
         return None
 
 
