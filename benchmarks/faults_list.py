@@ -35,6 +35,8 @@ BOOKS = f"{STATICS}::test_plastic_work_and_stored_energy_are_the_work_of_the_loa
 ENERGY = ("tests/reference_fe/test_reference_fe.py::"
           "test_contact_is_shallow_and_energy_balances[5.0-plate]")
 OPERATION = "tests/cli/test_run.py::test_every_operation_has_a_row_and_balances_its_energy"
+FOLDERS, IMPROBABLE = "tests/hostile/test_folders.py", "tests/hostile/test_improbable.py"
+KILLS = "tests/hostile/test_processes.py"
 
 FAULTS = (
     Fault("second variation of curvature dropped", KERNELS,
@@ -131,4 +133,34 @@ FAULTS = (
           "simkit/solve/linear/passage.py",
           "x[i] -= total8(times8(load8(z0", "x[i] += total8(times8(load8(z0",
           (), ("tests/solve/test_bordered.py",)),
+    Fault("--fresh removes files behind a link", "simkit/folders.py",
+          "if leads_outside(one.folder, path) or not place.is_file():",
+          "if not place.is_file():", (), (FOLDERS,)),
+    Fault("an altered record is taken as it is", "simkit/files.py",
+          "if not is_as_written(listed, home[1], data):",
+          "if len(data) < 0:", (), (FOLDERS,)),
+    Fault("a folder removed meanwhile is made again", "simkit/files.py",
+          "    check_all(path)\n    home", "    home", (), (FOLDERS,)),
+    Fault("packed archives are unpacked", "simkit/files.py",
+          "if info.compress_type != zipfile.ZIP_STORED or info.file_size != info.compress_size:",
+          "if info.file_size < 0:", (), (FOLDERS,)),
+    Fault("a case that was filled in is overwritten", "simkit/record/folder.py",
+          "        if not own:\n", "        if own is None:\n", (), (FOLDERS,)),
+    Fault("not a number passes a range", "simkit/cli/working.py",
+          "if not math.isfinite(found):", "if found is None:", (), (IMPROBABLE,)),
+    Fault("one hinged edge holds a panel", "simkit/case/improbable.py",
+          "if stiffness < LOOSE * FIRM_N_PER_MM:", "if stiffness < 0.0:", (), (IMPROBABLE,)),
+    Fault("a goal below the noise passes", "simkit/case/improbable.py",
+          "if height < noise:", "if height < 0.0:", (), (IMPROBABLE,)),
+    Fault("a mesh of any size passes", "simkit/checks/size.py",
+          "if size.elements <= MOST_ELEMENTS and not too_large:", "if size.elements > 0:",
+          (), (IMPROBABLE,)),
+    Fault("modules of the current folder are imported", "simkit/aside.py",
+          'if first == "" or os.path.abspath(first) == os.getcwd():', 'if first == "":',
+          (), (KILLS,)),
+    Fault("workers search the current folder", "simkit/study/workers.py",
+          'os.environ["PYTHONSAFEPATH"] = "1"', 'os.environ.pop("PYTHONSAFEPATH", None)',
+          (), (KILLS,)),
+    Fault("workers outlive their parent", "simkit/study/workers.py",
+          "    os._exit(1)\n", "    return\n", (), (KILLS,)),
 )

@@ -17,7 +17,7 @@ def read_input(path: Path, most: int, expected: str) -> bytes:
     """
     try:
         if path.is_dir():
-            raise InputError("is a folder", expected, file=str(path))
+            raise InputError("cannot be read: a folder", expected, file=str(path))
         return read_plain(path, most)
     except FileNotFoundError:
         raise InputError("no such file", expected, file=str(path)) from None

@@ -10,7 +10,7 @@ import click
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import say
 from simkit.errors import InputError
-from simkit.folders import is_marked
+from simkit.folders import home_of
 from simkit.optics.bench import Pose
 from simkit.record.folder import take_folder
 from simkit.record.read import is_comparison, read_comparison
@@ -101,7 +101,7 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
                                     step))
-    doubt = "" if is_marked(folder) else " (no list of what simkit wrote is in this folder: " \
+    doubt = "" if home_of(folder / "run.json") else " (no list of what simkit wrote is in this folder: " \
         "whether it was altered cannot be told)"
     say(f"{len(files)} pictures{doubt}:")
     for path in files:
