@@ -101,8 +101,8 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
                                     step))
-    doubt = "" if home_of(folder / "run.json") else " (no list of what simkit wrote is in this folder: " \
-        "whether it was altered cannot be told)"
+    doubt = "" if home_of(folder / "run.json") else (
+        " (no list of what simkit wrote is in this folder: whether it was altered cannot be told)")
     say(f"{len(files)} pictures{doubt}:")
     for path in files:
         say(f"  {path}")

@@ -87,13 +87,18 @@ def _within(seconds: int) -> Iterator[None]:
     def stop(number: int, frame: object) -> None:
         raise Hangs
 
-    before = signal.signal(signal.SIGALRM, stop)
-    signal.alarm(seconds)
+    # processor time for work without end, the clock (others may have the processor) for waiting
+    clocks = ((signal.SIGPROF, signal.ITIMER_PROF, seconds),
+              (signal.SIGALRM, signal.ITIMER_REAL, 10 * seconds))
+    before = [signal.signal(number, stop) for number, _, _ in clocks]
+    for _, clock, limit in clocks:
+        signal.setitimer(clock, limit)
     try:
         yield
     finally:
-        signal.alarm(0)
-        signal.signal(signal.SIGALRM, before)
+        for (number, clock, _), old in zip(clocks, before, strict=True):
+            signal.setitimer(clock, 0)
+            signal.signal(number, old)
 
 
 @contextlib.contextmanager
