@@ -2,7 +2,7 @@
 
 Run: python benchmarks/tab_size.py [--quick]
 
-Round tabs of 8 to 60 mm, plates of 5 mm and 2500 MPa (rigid ones for comparison on the flat), three
+Round tabs of 8 to 60 mm, plates of 5 mm and 2500 MPa (rigid ones for comparison on the flat), two
 glues of the catalogue; a flat stiff panel (steel, 3 mm, elastic by its thickness), a flat outer
 panel (DC04, 0.75 mm), and the dent of benchmarks/one_pull.py (4.2 mm deep, struck). The flat ones
 are pulled until the glue lets go, the dent until it would sit flush. No limit of force. Stored in
@@ -38,7 +38,7 @@ from simkit.tool.tabs import Tab
 
 STORED = Path(__file__).parent / "results" / "tab_size.csv"
 DIAMETERS_MM = (8, 12, 16, 20, 25, 30, 40, 50, 60)
-GLUES = ("weak-hot-melt", "standard-hot-melt", "strong-hot-melt")
+GLUES = ("weak-hot-melt", "standard-hot-melt")
 HALF_MM = 160.0
 FINE, COARSE, WINDOW = 4.0, 12.0, Window(-45.0, 45.0, -45.0, 45.0)
 STEPS = AdvanceSettings(first_mm=0.02, largest_mm=0.25)

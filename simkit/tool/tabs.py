@@ -100,15 +100,24 @@ class Tab:
             return 0.25 * math.pi * full
         return full - (4.0 - math.pi) * self.rounding_mm**2
 
-    def covers(self, x_mm: ArrayLike, y_mm: ArrayLike) -> NDArray[np.bool_]:
-        """Whether points of the tab's local plane lie under its footprint."""
+    def outside_mm(self, x_mm: ArrayLike, y_mm: ArrayLike) -> NDArray[np.float64]:
+        """Distance of points of the tab's local plane from its rim, mm, negative under the tab; of
+        an ellipse to first order near its rim."""
         x, y = np.abs(np.asarray(x_mm, dtype=float)), np.abs(np.asarray(y_mm, dtype=float))
         half, wide, corner = 0.5 * self.length_mm, 0.5 * self.width_mm, self.rounding_mm
-        if self.kind in ("round", "oval"):
-            return (x / half) ** 2 + (y / wide) ** 2 <= 1.0
-        inside = np.maximum(x - half, y - wide) <= 0.0
-        out = np.hypot(np.maximum(x - half + corner, 0.0), np.maximum(y - wide + corner, 0.0))
-        return inside & (out <= corner + 1e-9 * half)
+        if self.kind == "round":
+            return np.hypot(x, y) - half
+        if self.kind == "oval":
+            size = np.hypot(x / half, y / wide)
+            slope = np.hypot(x / half**2, y / wide**2)
+            return (size - 1.0) * size / np.maximum(slope, 1e-9 / half)
+        dx, dy = x - half + corner, y - wide + corner
+        return (np.hypot(np.maximum(dx, 0.0), np.maximum(dy, 0.0))
+                + np.minimum(np.maximum(dx, dy), 0.0) - corner)
+
+    def covers(self, x_mm: ArrayLike, y_mm: ArrayLike) -> NDArray[np.bool_]:
+        """Whether points of the tab's local plane lie under its footprint."""
+        return self.outside_mm(x_mm, y_mm) <= 1e-9 * self.length_mm
 
 
 def round_tab(name: str, diameter_mm: float) -> Tab:

@@ -13,7 +13,7 @@ from simkit.mechanics.contact.cohesive import point_laws
 from simkit.mechanics.contact.engagement import FormingTarget, GluedTab, TipContact
 from simkit.mechanics.contact.tips import place_contact, tool_frame
 from simkit.mechanics.model import Model, State
-from simkit.mechanics.points import sheet_points
+from simkit.mechanics.points import SheetPoints, sheet_points
 from simkit.shell.springs import SpringSet
 from simkit.tool.bodies import RigidBody
 from simkit.tool.glue import Glue
@@ -40,18 +40,14 @@ def glue_tab(
     reach = 0.5 * np.hypot(tab.length_mm, tab.width_mm)
     local = (middle - at) @ frame.T
     element = np.flatnonzero(np.hypot(local[:, 0], local[:, 1]) < reach + size)
-    points = sheet_points(model.patch, element, 4)
-    place = np.einsum("mk,mkc->mc", points.shape, x[model.element_points[points.element]])
-    flat = (place - at) @ frame.T
-    mask = tab.covers(flat[:, 0], flat[:, 1]) & (np.abs(flat[:, 2]) < reach + 50.0)
-    points, place, flat = points.select(mask), place[mask], flat[mask]
+    points, place, flat = _footprint(model, x, tab, element, at, frame)
     found = float(points.area.sum())
     if found < 0.9 * tab.area_mm2:
         raise InputError(
             f"tab '{tab.name}' at x {at[0]:.1f} mm, y {at[1]:.1f} mm finds "
             f"{found:.0f} of its {tab.area_mm2:.0f} mm2 on the panel",
             "move it inwards or take a smaller tab")
-    if found > 0.97 * tab.area_mm2:  # it lies on the panel whole: only the points miss its rim
+    if found > 0.97 * tab.area_mm2:  # it lies on the panel whole: what is off is the curvature's
         points = replace(points, area=points.area * (tab.area_mm2 / found))
     z = frame[2]
     # the glue is thinnest where the sheet stands highest under the tab, and fills the rest
@@ -66,6 +62,22 @@ def glue_tab(
         stiffness[4:, 4:] = bending.stiffness
     return GluedTab(points, point_laws(glue, layer), place, np.ascontiguousarray(modes),
                     stiffness, z, frame, np.zeros(layer.size))
+
+
+def _footprint(model: Model, x: Array, tab: Tab, element: NDArray[np.int64], at: Array,
+               frame: Array) -> tuple[SheetPoints, Array, Array]:
+    """Points under the tab with the area it covers of each, their places, and these in the tab's
+    frame. A point stands for a square; the rim cuts it straight."""
+    size = float(np.sqrt(model.geometry.area[element].sum(axis=1).max()))
+    per = int(np.clip(np.ceil(12.0 * size / tab.width_mm), 4, 12))
+    points = sheet_points(model.patch, element, per)
+    place = np.einsum("mk,mkc->mc", points.shape, x[model.element_points[points.element]])
+    flat = (place - at) @ frame.T
+    side = np.sqrt(points.area)
+    share = np.clip(0.5 - tab.outside_mm(flat[:, 0], flat[:, 1]) / side, 0.0, 1.0)
+    mask = (share > 0.0) & (np.abs(flat[:, 2]) < tab.length_mm + 50.0)
+    points = replace(points, area=points.area * share).select(mask)
+    return points, place[mask], flat[mask]
 
 
 def _modes(place: Array, at: Array, frame: Array, reach: float) -> Array:

@@ -9,9 +9,9 @@ from simkit.mechanics.stepping.process import Moment, Process
 
 GLUE_STEP_MM = 0.01
 """Increment at which no balance means that damaged glue parts of a sudden."""
-MOST = 0.1
-"""Share of its strength that the glue may lose in one increment: the largest force is met within
-a per cent."""
+MOST, FALLEN = 0.1, 0.99
+"""Share of its strength that the glue may lose in one increment, and of the force that may be left
+after the one in which it is largest: so that is met within a per cent."""
 HOLDS = 0.8
 """Share of its largest force below which peeling glue carries the load no longer."""
 
@@ -24,9 +24,12 @@ def least_step(now: Moment, smallest: float) -> float:
 def shorter(now: Moment, after: Moment) -> float:
     """Factor for an increment in which the glue lost too much of its strength; 1 if it did not."""
     lost = after.reading.damage - now.reading.damage
-    if lost <= MOST or after.travel - now.travel <= GLUE_STEP_MM:
+    if lost <= 0.0 or after.travel - now.travel <= GLUE_STEP_MM:
         return 1.0
-    return max(0.8 * MOST / lost, 0.2)
+    largest = now.reading.force_N >= now.peak_N
+    if largest and after.reading.force_N < FALLEN * now.reading.force_N:
+        return 0.4
+    return 1.0 if lost <= MOST else max(0.8 * MOST / lost, 0.2)
 
 
 def glue_step(before: Moment, now: Moment) -> float:
