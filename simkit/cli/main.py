@@ -34,6 +34,7 @@ VERBS = {
     "compare": "Repair one case by several strategies and compare them.",
     "study": "Carry out many runs from one file: cases x variations x strategies x replicates.",
     "try": "Do single operations on a panel and see what each one changes.",
+    "promise": "Say what can be promised within a time, and how surely.",
     "live": "Work the panel by hand on a page where the reflections move.",
     "ask": "Answer a ready question, such as which tab or why the crown goes first.",
     "table": "Join runs, comparisons and studies in one table.",

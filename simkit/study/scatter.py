@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -13,16 +14,20 @@ from simkit.errors import InputError
 from simkit.study.studyfile import Scatter
 
 
-def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[str, float]:
+def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[str, Any]:
     """Keys of the case that a draw changes, clipped to three standard deviations."""
     normal = np.clip(rng.standard_normal(2), -3.0, 3.0)
-    keys: dict[str, float] = {}
+    keys: dict[str, Any] = {}
     if scatter.thickness_pct > 0.0:
         keys["panel.thickness_mm"] = float(
             case.panel.thickness_mm * (1.0 + 0.01 * scatter.thickness_pct * normal[0]))
     if scatter.yield_pct > 0.0:
         keys["panel.flow_stress_pct"] = float(
             case.panel.flow_stress_pct * (1.0 + 0.01 * scatter.yield_pct * normal[1]))
+    hand = {f"hand.{key}": value for key in ("place_mm", "height_pct", "height_mm")
+            if (value := getattr(scatter, key)) > 0.0}
+    if hand:
+        keys |= {**hand, "seed": int(rng.integers(2**31 - 1))}
     return keys
 
 

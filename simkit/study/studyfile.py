@@ -57,6 +57,9 @@ class Scatter(Part):
     noise_mm: float = number("Error of a depth reading.", 0.0, 1.0, 0.0)
     thickness_pct: float = number("Sheet thickness.", 0.0, 20.0, 0.0)
     yield_pct: float = number("Flow stress.", 0.0, 30.0, 0.0)
+    place_mm: float = number("Hand: place of a tool, in x and in y.", 0.0, 20.0, 0.0)
+    height_pct: float = number("Hand: height reached, of the way.", 0.0, 50.0, 0.0)
+    height_mm: float = number("Hand: height reached, at least.", 0.0, 1.0, 0.0)
 
 
 class Study(Part):

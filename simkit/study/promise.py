@@ -1,0 +1,207 @@
+"""What can be promised within a time: the repair on many panels that fit the readings alike.
+
+Each run draws a history of the dent by its posterior weight, a sheet and a hand, and repairs within
+the minutes. With n exchangeable runs, the k-th smallest improvement is exceeded by the next one
+with probability 1 - k / (n + 1) (order statistics; the coverage over repeated promises is
+Beta(n + 1 - k, k) distributed). It holds as far as the panels drawn are like the real one: no
+calibration on real repairs stands behind it.
+"""
+
+from __future__ import annotations
+
+import csv
+import hashlib
+import json
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from scipy import stats
+
+from simkit.case import Case, make_case
+from simkit.case.load import given
+from simkit.case.repair import STAGE_NAMES
+from simkit.errors import InputError
+from simkit.files import write_json, write_table
+from simkit.record.write import identity
+from simkit.study.jobs import make_job, read_result, run_digest
+from simkit.study.matrix import RunPlan
+from simkit.study.run import Start
+from simkit.study.runner import carry_out_all
+from simkit.study.scatter import scattered
+from simkit.study.studyfile import Scatter, Study
+
+USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, height_mm=0.02)
+"""Scatter of a job (common practice, no source): set your own with a study."""
+SHARES = (0.5, 0.8, 0.95)
+
+
+@dataclass(frozen=True)
+class Promise:
+    """What the runs support.
+
+    Attributes
+    ----------
+    minutes : limit; runs : how many ended with a result; grid_min : times of the curves.
+    curves : (runs, times) improvement after the last step that ended by then, %.
+    stages : share of the runs that reached each stage in time.
+    """
+
+    minutes: float
+    runs: int
+    grid_min: np.ndarray
+    curves: np.ndarray
+    stages: Mapping[str, float]
+
+    def at_least(self, share: float, column: int = -1) -> float:
+        """Improvement, %, that is reached in a share of cases; nan where the runs are too few."""
+        return at_least(self.curves[:, column], share)
+
+    def sentences(self) -> list[str]:
+        """The promise in the customer's words, and how sure it is."""
+        said = []
+        for share in SHARES:
+            value = self.at_least(share)
+            if np.isnan(value):
+                said.append(f"in {share:.0%} of cases: nothing can be said from {self.runs} runs "
+                            f"(at least {runs_needed(share)} are needed)")
+                continue
+            low, high = coverage(self.runs, share)
+            said.append(f"at least {value:.0f} % better in {share:.0%} of cases within "
+                        f"{self.minutes:g} minutes (from {self.runs} runs: the true share lies "
+                        f"between {low:.0%} and {high:.0%} nine times in ten)")
+        half = float(np.mean(self.curves[:, -1] >= 50.0))
+        said.append(f"half better was reached in {half:.0%} of the runs")
+        said += [f"stage {stage} was reached in {share:.0%} of the runs"
+                 for stage, share in self.stages.items()]
+        return said
+
+
+def at_least(values: np.ndarray, share: float) -> float:
+    """The value that the next of exchangeable values exceeds with at least a probability."""
+    k = int(np.floor((values.size + 1) * (1.0 - share) + 1e-9))
+    return float(np.sort(values)[k - 1]) if 1 <= k <= values.size else float("nan")
+
+
+def runs_needed(share: float) -> int:
+    """Least number of runs from which a share can be promised at all."""
+    return int(np.ceil(1.0 / (1.0 - share) - 1e-9)) - 1
+
+
+def coverage(runs: int, share: float, sure: float = 0.9) -> tuple[float, float]:
+    """Interval of the true share that a promise from so many runs keeps."""
+    k = int(np.floor((runs + 1) * (1.0 - share) + 1e-9))
+    law = stats.beta(runs + 1 - k, k)
+    return float(law.ppf(0.5 - 0.5 * sure)), float(law.ppf(0.5 + 0.5 * sure))
+
+
+def case_digest(case: Case) -> str:
+    """Short name of a case with its data, for the folder of its dent."""
+    return hashlib.sha256(json.dumps(identity(case), sort_keys=True).encode()).hexdigest()[:12]
+
+
+def drawn_case(case: Case, notes: Mapping[str, Any], minutes: float, number: int,
+               seed: int) -> Case:
+    """The case of one run: a history by its weight, struck into the sheet that was drawn."""
+    data = given(case)
+    history = drawn_history(notes, np.random.default_rng([seed, number, 17]))
+    if history is not None:
+        data["dent"] = {"blows": history}
+        data.pop("history", None)
+    elif "blows" not in data.get("dent", {}):
+        raise InputError("no history of blows stands behind this dent",
+                         "a dent whose history can be found (history.method: strike), or one "
+                         "given by blows", str(case.file))
+    data["limits"] = {**data.get("limits", {}), "minutes": float(minutes), "steps": 500}
+    return make_case(data, case.folder, name=str(case.file))
+
+
+def drawn_history(notes: Mapping[str, Any],
+                  random: np.random.Generator) -> list[dict[str, Any]] | None:
+    """Blows of one plausible history as a case gives them; None where there is none."""
+    plausible = notes.get("plausible")
+    if not plausible:
+        return None
+    weights = np.array([float(item["weight"]) for item in plausible])
+    chosen = plausible[int(random.choice(weights.size, p=weights / weights.sum()))]
+    return [_as_given(blow) for blow in chosen["blows"]]
+
+
+def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
+    told: dict[str, Any] = {
+        "body": blow["kind"], "side": "outside" if blow["depth_mm"] < 0.0 else "inside",
+        **{key: float(blow[key]) for key in ("radius_mm", "x_mm", "y_mm", "angle_deg",
+                                             "tilt_along_deg", "tilt_across_deg")}}
+    if blow.get("travel_mm") is not None:
+        told["travel_mm"] = float(blow["travel_mm"])
+    else:
+        told["depth_mm"] = abs(float(blow["depth_mm"]))
+    if blow["kind"] != "ball":
+        told["length_mm"] = max(float(blow["length_mm"]), 2.1 * told["radius_mm"])
+    if blow["kind"] == "block":
+        told["width_mm"] = max(float(blow["width_mm"]), 2.1 * told["radius_mm"])
+    return told
+
+
+def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path, workers: int,
+            progress: Callable[[str], None], scatter: Scatter = USUAL) -> Promise:
+    """Carry the runs out, or go on with them, and read off what they support."""
+    case = start.work.case
+    study = Study(format=1, title=case.title, about=case.about, cases=("case",))
+    plans = [RunPlan(case.folder.name or "case",
+                     scattered(drawn_case(case, start.notes, minutes, number, case.seed), scatter,
+                               case.seed, number), {}, strategy, number)
+             for number in range(runs)]
+    places = [folder / "runs" / run_digest(plan, study) for plan in plans]
+    for plan, place in zip(plans, places, strict=True):
+        make_job(plan, study, place)
+    missing = [place for place in places if read_result(place) is None]
+    carry_out_all(missing, folder / "starts", workers, None, progress,
+                  [f"run {places.index(place) + 1}" for place in missing])
+    found = read_off(places, minutes)
+    rows = [{"minutes": f"{time:g}", **{
+        f"at_least_{share:.0%}".replace("%", "_pct"): _cell(found.at_least(share, k))
+        for share in SHARES}} for k, time in enumerate(found.grid_min)]
+    write_table(folder / "promise.csv", tuple(rows[0]), rows)
+    write_json(folder / "promise.json", {
+        "format": 1, "kind": "promise", "title": case.title, "minutes": minutes,
+        "strategy": strategy, "runs": found.runs, "sentences": found.sentences(),
+        "scatter": scatter.model_dump()})
+    return found
+
+
+def _cell(value: float) -> str:
+    return "" if np.isnan(value) else f"{value:.2f}"
+
+
+def read_off(places: Sequence[Path], minutes: float) -> Promise:
+    """Curves of improvement and the stages, from the records of the runs.
+
+    Raises
+    ------
+    InputError : fewer than two runs have a record.
+    """
+    grid = np.linspace(0.0, minutes, 61)
+    curves, reached = [], []
+    for place in places:
+        result = read_result(place)
+        if result is None or "row" not in result:
+            continue
+        with open(place / "run" / "steps.csv", newline="", encoding="utf-8") as file:
+            rows = list(csv.DictReader(file))
+        ends = np.cumsum([float(row["minutes"]) for row in rows])
+        better = np.array([float(row["improvement_pct"]) for row in rows])
+        curves.append(better[np.maximum(np.searchsorted(ends, grid + 1e-9, "right") - 1, 0)])
+        reached.append({stage: _in_time(result["row"].get(f"minutes_{stage}", ""), minutes)
+                        for stage in STAGE_NAMES})
+    if len(curves) < 2:
+        raise InputError(f"{len(curves)} runs ended with a result", "at least two: see the "
+                         "runs' result.json for their reasons")
+    return Promise(minutes, len(curves), grid, np.array(curves), {
+        stage: float(np.mean([one[stage] for one in reached])) for stage in STAGE_NAMES})
+
+
+def _in_time(cell: str, minutes: float) -> bool:
+    return cell != "" and float(cell) <= minutes
