@@ -39,7 +39,8 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
     weight, sheet thickness and flow stress, errors of the hand. Printed is what at least is
     reached in half, four fifths and nineteen twentieths of the cases, with how sure that is. It is
     a promise about panels like those drawn; it has not been held against real repairs. Given
-    again, the command goes on where it stopped. Exit code 0 when the runs have results, 2 for bad input.
+    again, the command goes on where it stopped. Exit code 0 when the runs have results, 2 for bad
+    input.
     """
     checked = check_case(case)
     name = strategy or checked.strategies[0]
