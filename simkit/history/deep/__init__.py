@@ -1,0 +1,1 @@
+"""Histories of deep damage: blows by their travel, compared at the readings."""

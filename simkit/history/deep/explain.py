@@ -1,0 +1,127 @@
+"""Deep damage explained: search on a coarse panel, the numbers set right on the fine one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from simkit.history.deep.descent import Blows, Found, descend
+from simkit.history.deep.family import COARSE, Fit, Presses, about
+from simkit.history.deep.readings import Array, readings_of
+from simkit.history.deep.search import Aim, look
+from simkit.history.imprint import Progress
+from simkit.history.search import Bounds
+from simkit.history.strike import Blow
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.orders import AdvanceSettings
+from simkit.repair.workpiece import Workpiece, make_workpiece
+
+DEEP_MM = 5.0
+"""Depth from which a dent is explained here: beyond it, blows pass snaps and an imprint spoils
+what the next pull does."""
+SHARE = 0.01
+"""Misfit over the depth that counts as matched: what meshes and increments are worth."""
+STOP = 0.6
+"""Share of that at which the search has done enough."""
+COARSE_MM = 18.0
+"""Elements of the search: good for a dent's field within 1 to 2 % of its depth."""
+FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
+"""Increments in which the history taken is carried out."""
+FINE_ROUNDS = 4
+SPREAD = (0.55, 1.8)
+"""Radii tried beside a ball's own, over it: they leave the same dent and another stress."""
+
+
+@dataclass(frozen=True)
+class Explained:
+    """A history of deep damage carried out, and others that leave the same.
+
+    Attributes
+    ----------
+    state : after release. found : blows, fit at the readings. wanted_mm, x_mm, y_mm : readings.
+    rms_mm, worst_mm : what the readings miss; limit_mm : the rms that counts as matched.
+    others : further histories (coarse) within the same doubt. loadings : carried out in all.
+    """
+
+    state: State
+    found: Found
+    x_mm: Array
+    y_mm: Array
+    wanted_mm: Array
+    rms_mm: float
+    worst_mm: float
+    limit_mm: float
+    others: tuple[Found, ...]
+    loadings: int
+
+    @property
+    def matched(self) -> bool:
+        """Whether the readings are met within the limit."""
+        return self.rms_mm <= self.limit_mm
+
+
+def is_deep(work: Workpiece) -> bool:
+    """Whether the case's damage is deep enough to be explained by travels."""
+    depth = work.depth
+    return depth is not None and max(-depth.lowest_mm, depth.highest_mm) > DEEP_MM
+
+
+def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress,
+            store: Path | None = None) -> Explained | None:
+    """Blows behind the case's damage, carried out; None where none finds a balance."""
+    assert work.depth is not None
+    readings = readings_of(work.depth)
+    limit = max(match_mm, SHARE * readings.depth_mm)
+    aim = Aim(STOP * limit, bounds)
+    rough = make_workpiece(work.case, coarser=max(1.0, COARSE_MM / work.case.mesh.fine_mm))
+    coarse = Presses(rough, readings, COARSE, progress, store)
+    found = look(coarse, aim)
+    if not found:
+        return None
+    fine = Presses(work, readings, FINE, progress, store)
+    taken = [set_right(fine, one, aim) for one in found[:2]
+             if one.rms_mm <= 1.3 * found[0].rms_mm]
+    best = min((one for one in taken if one is not None), key=lambda one: one.rms_mm, default=None)
+    state = None if best is None else fine.after(best.blows)
+    if best is None or state is None:
+        return None
+    gap = fine.read(state) - fine.wanted
+    return Explained(
+        state, best, fine.x_mm, fine.y_mm, fine.wanted, float(np.sqrt(np.mean(gap**2))),
+        float(np.abs(gap).max()), limit, tuple(_spread(coarse, best, found, limit)),
+        coarse.count + fine.count)
+
+
+def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
+    """A history's numbers corrected on the fine panel, with the slopes of the coarse one."""
+    def measure(blows: Blows) -> tuple[Blows, Fit] | None:
+        return about(fine, blows)
+
+    first = measure(found.blows)
+    if first is None:
+        return None
+    return descend(measure, fine.wanted, Found(*first, found.slopes, found.names), FINE_ROUNDS,
+                   aim.stop_mm)
+
+
+def _spread(coarse: Presses, best: Found, found: list[Found], limit: float) -> list[Found]:
+    """Histories that the readings do not tell from the best: other kinds, balls of other radii.
+
+    The coarse panel's own error stands in both, so the best is judged on it too.
+    """
+    own = about(coarse, best.blows)
+    if own is None:
+        return []
+    others = [one for one in found if one.blows[-1].kind != best.blows[-1].kind
+              or len(one.blows) != len(best.blows)]
+    last = best.blows[-1]
+    if last.kind == "ball":
+        for factor in SPREAD:
+            other: Blow = replace(last, radius_mm=last.radius_mm * factor)
+            seen = about(coarse, (*best.blows[:-1], other))
+            if seen is not None:
+                others.append(Found(*seen, np.zeros((coarse.wanted.size, 0)), ()))
+    room = own[1].rms_mm + limit
+    return sorted((one for one in others if one.rms_mm <= room), key=lambda one: one.rms_mm)[:3]

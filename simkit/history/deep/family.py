@@ -1,0 +1,206 @@
+"""Families of released shapes: one loading of one body, let go at several travels.
+
+Over the travel the released depth is a staircase where the panel snaps and smooth beyond it, so
+shapes are interpolated only between neighbours on one stair.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
+from pathlib import Path
+from zipfile import BadZipFile
+
+import numpy as np
+
+from simkit.files import write_arrays
+from simkit.history.deep.readings import Array, Reader, Readings, reader_for
+from simkit.history.imprint import Progress
+from simkit.history.strike import FORCE_N, Blow, set_body
+from simkit.mechanics.model import State
+from simkit.mechanics.stepping.orders import AdvanceSettings
+from simkit.mechanics.stepping.several import let_go_at
+from simkit.repair.workpiece import Workpiece
+
+COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
+"""For searches on a coarse mesh."""
+STEEPEST, SLACK_MM = 1.8, 0.4
+"""Two neighbours stand on one stair where no reading changes by more than ``STEEPEST`` times the
+travel between them and ``SLACK_MM``."""
+BEYOND = 0.5
+"""How far beyond the outermost travels shapes are taken on in a straight line, in steps."""
+
+
+@dataclass(frozen=True)
+class Fit:
+    """The member of a family that lies nearest to the readings: travel mm, its readings (n,) mm,
+    their change per mm of travel (n,), misfit (rms, mm); ``inside``: not at an end of the
+    family."""
+
+    travel_mm: float
+    d_mm: Array
+    rate: Array
+    rms_mm: float
+    inside: bool
+
+
+@dataclass(frozen=True)
+class Family:
+    """Readings ``d_mm`` (k, n) that a blow leaves at rising ``travels_mm`` (k,)."""
+
+    blow: Blow
+    travels_mm: Array
+    d_mm: Array
+
+    def nearest(self, wanted_mm: Array) -> Fit | None:
+        """The travel that leaves the least misfit, between neighbours on one stair."""
+        t, d = self.travels_mm, self.d_mm
+        if t.size == 0:
+            return None
+        best: Fit | None = None
+        for k in range(t.size - 1):
+            change = d[k + 1] - d[k]
+            if np.abs(change).max() > STEEPEST * (t[k + 1] - t[k]) + SLACK_MM:
+                continue
+            share = float(change @ (wanted_mm - d[k]) / max(change @ change, 1e-12))
+            low = -BEYOND if k == 0 else 0.0
+            high = 1.0 + BEYOND if k == t.size - 2 else 1.0
+            best = _better(best, self._between(k, float(np.clip(share, low, high)), wanted_mm))
+        for k in range(t.size):
+            best = _better(best, Fit(float(t[k]), d[k], np.zeros_like(d[k]),
+                                     _rms(d[k] - wanted_mm), 0 < k < t.size - 1))
+        return best
+
+    def _between(self, k: int, share: float, wanted: Array) -> Fit:
+        t, d = self.travels_mm, self.d_mm
+        rate = (d[k + 1] - d[k]) / (t[k + 1] - t[k])
+        seen = d[k] + share * (d[k + 1] - d[k])
+        inside = not (k == 0 and share < 0.0) and not (k == t.size - 2 and share > 1.0)
+        return Fit(float(t[k] + share * (t[k + 1] - t[k])), seen, rate, _rms(seen - wanted), inside)
+
+
+def _better(a: Fit | None, b: Fit) -> Fit:
+    # a bare member knows no rate: it counts only where it is clearly nearer
+    if a is None:
+        return b
+    return b if b.rms_mm < (0.999 if np.any(b.rate) else 0.9) * a.rms_mm else a
+
+
+def _rms(gap: Array) -> float:
+    return float(np.sqrt(np.mean(gap**2)))
+
+
+class Presses:
+    """Carries families out on one panel, and keeps them; with a ``store`` across interruptions."""
+
+    def __init__(self, work: Workpiece, readings: Readings, settings: AdvanceSettings,
+                 progress: Progress, store: Path | None = None) -> None:
+        self.work, self.settings, self.progress, self.store = work, settings, progress, store
+        self.read: Reader = reader_for(work, readings)
+        self.wanted: Array = readings.d_mm[self.read.on]
+        self.x_mm, self.y_mm = readings.x_mm[self.read.on], readings.y_mm[self.read.on]
+        self.count = 0
+        self._after: dict[tuple[Blow, ...], State] = {(): work.model.virgin()}
+        model, whole = work.model, hashlib.sha256()
+        for part in (model.patch.control, model.layout.equation, model.law, readings.x_mm,
+                     readings.y_mm):
+            whole.update(np.ascontiguousarray(part).tobytes())
+        self.marks = f"{whole.hexdigest()} {model.thickness_mm} {model.layers.heights.size}"
+
+    def family(self, before: tuple[Blow, ...], blow: Blow, travels_mm: Sequence[float]) -> Family:
+        """What ``blow`` leaves at the travels, on the panel as the blows before it left it."""
+        travels = [float(t) for t in travels_mm if t > 0.2]
+        file = self._file(before, blow, travels)
+        kept = _kept(file)
+        self.count += 1
+        if kept is None:
+            kept = self._pressed(before, blow, travels)
+            if file is not None:
+                write_arrays(file, {"travels_mm": kept[0], "d_mm": kept[1]})
+        family = Family(blow, *kept)
+        fit = family.nearest(self.wanted)
+        said = "no balance" if fit is None else (
+            f"{fit.travel_mm:.1f} mm of travel, {fit.rms_mm:.3f} mm rms")
+        self.progress(f"loading {self.count}: {'... and then ' if before else ''}{blow.words()}: "
+                      f"{said}")
+        return family
+
+    def _pressed(self, before: tuple[Blow, ...], blow: Blow, travels: Sequence[float]
+                 ) -> tuple[Array, Array]:
+        state = self.after(before)
+        rows: list[Array] = []
+        reached: list[float] = []
+        if state is not None and travels:
+            for freed in self._freed(state, blow, travels):
+                rows.append(self.read(freed[1]))
+                reached.append(freed[0])
+        shape = (len(rows), self.wanted.size)
+        return np.array(reached), np.array(rows).reshape(shape)
+
+    def _freed(self, state: State, blow: Blow, travels: Sequence[float]
+               ) -> list[tuple[float, State]]:
+        tool = set_body(self.work, state, blow, travels[-1])
+        found = []
+        for k, freed in enumerate(let_go_at(self.work.model, state, tool, travels, self.settings,
+                                            FORCE_N), start=1):
+            self.progress(f"  let go at {freed.travel_mm:.1f} mm ({k} of {len(travels)})")
+            found.append((freed.travel_mm, freed.state))
+        return found
+
+    def after(self, blows: tuple[Blow, ...]) -> State | None:
+        """The panel after blows with their travels; None where one finds no balance."""
+        if blows not in self._after:
+            state = self.after(blows[:-1])
+            if state is None:
+                return None
+            last = blows[-1]
+            assert last.travel_mm is not None
+            freed = self._freed(state, last, [last.travel_mm])
+            if not freed:
+                return None
+            self._after[blows] = freed[-1][1]
+        return self._after[blows]
+
+    def _file(self, before: tuple[Blow, ...], blow: Blow, travels: Sequence[float]) -> Path | None:
+        if self.store is None:
+            return None
+        what = json.dumps([self.marks, [asdict(b) for b in (*before, blow)], list(travels),
+                           self.settings.largest_mm], sort_keys=True)
+        return self.store / ("family-" + hashlib.sha256(what.encode()).hexdigest()[:24] + ".npz")
+
+
+def _kept(file: Path | None) -> tuple[Array, Array] | None:
+    if file is None or not file.exists():
+        return None
+    try:
+        with np.load(file) as data:
+            return data["travels_mm"], data["d_mm"]
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # half written: do it again
+        return None
+
+
+def about(presses: Presses, blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], Fit] | None:
+    """Blows carried out, the last one let go at three travels about its own, and once more further
+    on where the nearest lies at an end; with the travel of the nearest."""
+    *before, blow = blows
+    assert blow.travel_mm is not None
+    middle, half, found = blow.travel_mm, half_window(blow), None
+    for _ in range(2):
+        travels = [middle - half, middle, middle + half]
+        family = presses.family(tuple(before), replace(blow, travel_mm=None), travels)
+        fit = family.nearest(presses.wanted)
+        if fit is None:
+            return found
+        if found is None or fit.rms_mm < found[1].rms_mm:
+            found = ((*before, replace(blow, travel_mm=fit.travel_mm)), fit)
+        if fit.inside:
+            break
+        middle = fit.travel_mm
+    return found
+
+
+def half_window(blow: Blow) -> float:
+    """Half of the travel over which a blow is let go about its own, mm."""
+    return float(np.clip(0.05 * (blow.travel_mm or 0.0), 0.6, 1.5))

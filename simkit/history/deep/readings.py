@@ -1,0 +1,78 @@
+"""Where a damaged panel was read, and the same places on a computed one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import scipy.sparse as sp
+from numpy.typing import NDArray
+
+from simkit.dent.field import DepthField
+from simkit.mechanics.model import State
+from simkit.repair.workpiece import Workpiece
+
+Array = NDArray[np.float64]
+MOST = 400
+"""Readings used for a search; more say nothing new about a few numbers."""
+FEWEST = 12
+"""Readings below which the field between them is asked instead."""
+SIDE = 19
+"""Places along each side of the damage's box where a field is asked."""
+
+
+@dataclass(frozen=True)
+class Readings:
+    """Places (n,) in the plan, mm, and the deviation read there, mm."""
+
+    x_mm: Array
+    y_mm: Array
+    d_mm: Array
+
+    @property
+    def deepest(self) -> int:
+        """Index of the largest deviation, low or high."""
+        return int(np.argmax(np.abs(self.d_mm)))
+
+    @property
+    def depth_mm(self) -> float:
+        """The largest deviation, unsigned."""
+        return float(np.abs(self.d_mm).max())
+
+
+def readings_of(depth: DepthField) -> Readings:
+    """The readings a depth field was made from; a grid over the damage where there are none.
+
+    The field between readings is itself off by 1 to 2 % of a deep dent's depth, so it is asked at
+    the readings only, where it follows them within their noise.
+    """
+    places = depth.places_mm
+    if depth.quality.n_data >= FEWEST and len(places) >= FEWEST:
+        places = places[:: -(-len(places) // MOST)]
+        x, y = places[:, 0], places[:, 1]
+    else:
+        x0, x1, y0, y1 = depth.box_mm
+        x, y = (a.ravel() for a in np.meshgrid(np.linspace(x0, x1, SIDE),
+                                               np.linspace(y0, y1, SIDE)))
+    return Readings(x, y, depth(x, y))
+
+
+@dataclass(frozen=True)
+class Reader:
+    """Reads the deviation of a panel at the places of readings: matrix (n, control points),
+    normal (n, 3) of the undamaged panel; ``on`` (n,): places that lie on the panel."""
+
+    matrix: sp.csr_matrix
+    normal: Array
+    on: NDArray[np.bool_]
+
+    def __call__(self, state: State) -> Array:
+        """Deviation at the places on the panel, mm."""
+        return ((self.matrix @ state.displacement) * self.normal).sum(axis=1)
+
+
+def reader_for(work: Workpiece, readings: Readings) -> Reader:
+    """A reader on one mesh."""
+    patch = work.model.patch
+    u, v, on = patch.locate(readings.x_mm, readings.y_mm)
+    return Reader(patch.evaluation(u[on], v[on]), patch.normals(u[on], v[on]), on)

@@ -1,0 +1,165 @@
+"""Search for the blow behind a deep dent: first its family, then kinds, then the numbers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.history.deep.descent import Blows, Found, descend, names_of, slopes_by_trial
+from simkit.history.deep.family import Family, Fit, Presses, about
+from simkit.history.deep.readings import Array
+from simkit.history.search import Bounds, Low
+from simkit.history.strike import Blow
+
+AHEAD_MM = 12.0
+"""Travel beyond the depth up to which the first loading goes: what springs back."""
+STAIR_MM = 2.0
+"""Travel between two releases of the first loading."""
+WINDOW = (0.88, 1.0, 1.12)
+"""Travels at which other kinds are let go, over the first loading's best."""
+KEEP = 2.0
+"""A kind is corrected while its misfit is within this times the least."""
+MOST_KINDS = 2
+"""Kinds corrected, the nearest first."""
+ALMOST = 1.5
+"""Misfit over the one aimed at below which no other kind is corrected: what is left is the coarse
+mesh's own."""
+MOST_BLOWS = 4
+WORTH = 0.8
+"""A further blow is kept where it leaves less than this of the misfit."""
+LONG = 1.3
+"""Length over width of a low from which long bodies are tried."""
+
+
+@dataclass(frozen=True)
+class Aim:
+    """What a search is after: misfit (rms, mm) at which it stops, and its bounds."""
+
+    stop_mm: float
+    bounds: Bounds
+
+
+def low_of(x: Array, y: Array, gap: Array, sign: float) -> Low:
+    """Deepest place, direction, length and width of the largest low (sign -1) of readings.
+
+    Readings lie where somebody took them, so each counts for the plan nearest to it.
+    """
+    deep = np.clip(sign * gap, 0.0, None)
+    k = int(np.argmax(deep))
+    near = np.hypot(x - x[k], y - y[k])
+    w = np.where(deep > 0.3 * deep[k], deep, 0.0) * _shares(x, y)
+    w = np.where(near <= 3.0 * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
+    cx, cy = (w * x).sum() / w.sum(), (w * y).sum() / w.sum()
+    dx, dy = x - cx, y - cy
+    moments = np.array([[(w * dx * dx).sum(), (w * dx * dy).sum()],
+                        [(w * dx * dy).sum(), (w * dy * dy).sum()]]) / w.sum()
+    values, vectors = np.linalg.eigh(moments)
+    angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
+    return Low(float(0.5 * (cx + x[k])), float(0.5 * (cy + y[k])), float(gap[k]), angle,
+               4.0 * float(np.sqrt(max(values[1], 1.0))), 4.0 * float(np.sqrt(max(values[0], 1.0))))
+
+
+def _shares(x: Array, y: Array) -> Array:
+    """Square of the distance to the third nearest other reading: the plan it stands for."""
+    far = np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :])
+    third = np.partition(far, min(3, len(x) - 1), axis=1)[:, min(3, len(x) - 1)]
+    return np.clip(third, 1.0, None) ** 2
+
+
+def bodies(low: Low, bounds: Bounds) -> list[Blow]:
+    """Other bodies that may have left a low: long ones along it, a flat face, other balls."""
+    base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
+    reach = max(0.6 * low.length_mm, 30.0)
+    long_one = low.length_mm > LONG * low.width_mm or len(bounds.kinds) == 1
+    radius = float(np.clip(20.0, bounds.radius_min_mm, bounds.radius_max_mm))
+    found = []
+    if "cylinder" in bounds.kinds:
+        found += [replace(base, kind="cylinder", radius_mm=radius, length_mm=reach, angle_deg=a)
+                  for a in ((low.angle_deg,) if long_one else (low.angle_deg,
+                                                               low.angle_deg + 90.0))]
+    if "edge" in bounds.kinds and long_one:
+        found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach))
+    if "block" in bounds.kinds:
+        size = max(0.3 * low.width_mm, 20.0)
+        found.append(replace(base, kind="block", radius_mm=5.0, width_mm=size,
+                             length_mm=size + 0.5 * max(low.length_mm - low.width_mm, 0.0)))
+    return found
+
+
+def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: Bounds) -> Family:
+    """A ball at the low, let go every ``STAIR_MM`` from the depth on."""
+    radius = float(np.clip(0.3 * low.width_mm, max(bounds.radius_min_mm, 15.0),
+                           max(bounds.radius_max_mm, 15.0)))
+    ball = Blow("ball", radius, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
+    depth = abs(low.depth_mm)
+    travels = np.arange(max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM, STAIR_MM)
+    return presses.family(before, ball, [float(t) for t in travels])
+
+
+def look(presses: Presses, aim: Aim) -> list[Found]:
+    """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first."""
+    found = single(presses, (), _largest(presses, presses.wanted), aim)
+    while found and found[0].rms_mm > aim.stop_mm and len(found[0].blows) < MOST_BLOWS:
+        best = found[0]
+        low = _largest(presses, presses.wanted - best.fit.d_mm)
+        more = _one_more(presses, best, low, aim)
+        if more is None or more.rms_mm > WORTH * best.rms_mm:
+            break
+        found.insert(0, more)
+    return found
+
+
+def _largest(presses: Presses, gap: Array) -> Low:
+    """The largest low or high of what is still to be explained."""
+    sign = -1.0 if -gap.min() >= gap.max() else 1.0
+    return low_of(presses.x_mm, presses.y_mm, gap, sign)
+
+
+def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
+    """One blow after others: every kind looked at, the nearest corrected; nearest first."""
+    wanted, firsts = presses.wanted, list[tuple[Blow, Fit]]()
+    family = first_family(presses, before, low, aim.bounds)
+    fit = family.nearest(wanted)
+    travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
+    if fit is not None and "ball" in aim.bounds.kinds:
+        firsts.append((replace(family.blow, travel_mm=travel), fit))
+    for body in bodies(low, aim.bounds):
+        seen = presses.family(before, body, [share * travel for share in WINDOW])
+        other = seen.nearest(wanted)
+        if other is not None:
+            firsts.append((replace(body, travel_mm=other.travel_mm), other))
+    if not firsts:
+        return []
+    firsts.sort(key=lambda one: one[1].rms_mm)
+    least = firsts[0][1].rms_mm
+    found: list[Found] = []
+    for blow, fit in firsts[:MOST_KINDS]:
+        if fit.rms_mm > KEEP * least or (found and found[0].rms_mm <= ALMOST * aim.stop_mm):
+            break
+        found.append(corrected(presses, (*before, blow), fit, aim))
+    return sorted(found, key=lambda one: one.rms_mm)
+
+
+def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None:
+    """A further blow where most is left, then all together set right."""
+    family = first_family(presses, best.blows, low, aim.bounds)
+    fit = family.nearest(presses.wanted)
+    if fit is None:
+        return None
+    blows = (*best.blows, replace(family.blow, travel_mm=fit.travel_mm))
+    return corrected(presses, blows, fit, aim)
+
+
+def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, rounds: int = 5) -> Found:
+    """Numbers of a history set right: slopes by one trial each, then a few steps."""
+    names = names_of(blows)
+    start = Found(blows, fit, np.zeros((presses.wanted.size, len(names))), names)
+    if fit.rms_mm <= aim.stop_mm:
+        return start
+
+    def measure(blows: Blows) -> tuple[Blows, Fit] | None:
+        return about(presses, blows)
+
+    start = replace(start, slopes=slopes_by_trial(measure, blows, fit, names))
+    return descend(measure, presses.wanted, start, rounds, aim.stop_mm)

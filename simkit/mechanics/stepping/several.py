@@ -1,0 +1,55 @@
+"""One loading, let go at several travels on the way: a whole family of released shapes."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.mechanics.contact.engagement import Engagement
+from simkit.mechanics.model import Model, State
+from simkit.mechanics.outcome import Outcome
+from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.orders import AdvanceSettings, Load
+from simkit.mechanics.stepping.process import Process
+from simkit.mechanics.stepping.release import TRAVELLING, let_go
+
+
+@dataclass(frozen=True)
+class LetGo:
+    """A tool let go at a travel: state after release, force before it, iterations spent so far."""
+
+    travel_mm: float
+    force_N: float
+    state: State
+    iterations: int
+
+
+def let_go_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence[float],
+              settings: AdvanceSettings, force_N: float = np.inf) -> Iterator[LetGo]:
+    """Drive a tool through rising travels; at each one try a real release aside, then go on.
+
+    A travel from which no release finds a balance is passed over; the first that cannot be
+    reached ends the loading.
+    """
+    model.sheet_work().forget()
+    process = Process(model, settings)
+    begin = process.rest(state, tool.unknowns)
+    if begin is None:
+        return
+    process.travelling = isinstance(tool, TRAVELLING)
+    load = Load(tool, travels_mm[0], force_N)
+    drive = Drive(process, load, begin)
+    for travel in travels_mm:
+        drive.load = replace(load, travel_mm=travel)
+        outcome, _ = drive.run()
+        if outcome is not Outcome.TRAVEL_LIMIT:
+            return
+        aside = Process(model, settings)
+        aside.travelling = process.travelling
+        aside.peak_force, aside.peak_nodal = process.peak_force, process.peak_nodal
+        free = let_go(aside, drive.now, drive.tool, drive.before)
+        process.iterations += aside.iterations
+        if free is not None:
+            yield LetGo(travel, drive.now.reading.force_N, free.state, process.iterations)
