@@ -11,6 +11,7 @@ from simkit.case.panel import Panel
 from simkit.case.repair import STAGE_NAMES, Goal
 from simkit.checks.noise import noise_unrest
 from simkit.dent.field import DepthField
+from simkit.repair.workpiece import range_mark
 
 
 def summary(case: Case) -> list[tuple[str, str]]:
@@ -120,6 +121,12 @@ def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
     return [("noise", f"{case.dent.noise_mm:g} mm in {unrest.count} readings alone moves the field "
                       f"by up to {unrest.height_mm:.2f} mm and {unrest.slope_mrad:.1f} mrad: "
                       f"{verdict}")]
+
+
+def in_range(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
+    """Whether the dent's shape alone leaves the range of the sheet's law, as a word and a line."""
+    mark = None if depth is None else range_mark(case, depth)
+    return [] if mark is None else [("range", mark.sentence())]
 
 
 def _blow_text(blow: GivenBlow) -> str:

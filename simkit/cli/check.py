@@ -12,7 +12,7 @@ from simkit.case.plan import plan_bounds
 from simkit.case.reference import json_schema, reference_page
 from simkit.checks.deeper import check_case
 from simkit.checks.size import size_of
-from simkit.checks.summary import measured, summary, told_apart
+from simkit.checks.summary import in_range, measured, summary, told_apart
 from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
 from simkit.measurement.read import read_dent
@@ -53,7 +53,7 @@ def command(case: str) -> None:
     checked = check_case(case)
     depth = read_dent(checked.dent, plan_bounds(checked.panel))
     lines = [*summary(checked), ("size", size_of(checked, depth).words()), *measured(depth),
-             *told_apart(checked, depth)]
+             *told_apart(checked, depth), *in_range(checked, depth)]
     for word, line in lines:
         say(visible(f"{word:<11}{line}"))
     say("ok")

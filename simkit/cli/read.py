@@ -13,12 +13,15 @@ from simkit.cli.answer import json_option, result
 from simkit.cli.working import Finite, say
 from simkit.dent.field import DepthField
 from simkit.errors import InputError
+from simkit.history.given import field_of_state
+from simkit.history.reconstruct import reconstruct
 from simkit.inspection.damage import Surroundings, read_damage, write_reading
 from simkit.inspection.damage.reading import yield_strain_of
 from simkit.inspection.damage.store import as_data, write_scan
 from simkit.inspection.damage.words import text_of
 from simkit.measurement.read import read_dent
 from simkit.record.folder import take_folder
+from simkit.repair.workpiece import make_workpiece
 from simkit.scan.orient import AXES, OUTSIDES
 from simkit.scan.pipeline import Measured, ScanOptions, measure_scan
 from simkit.scan.place import field_of_scan
@@ -59,7 +62,7 @@ Examples:
 def command(source: Path, out: Path | None, tolerance: float | None, unit: str | None,
             outside: str, along: str | None, reference: Path | None, reference_unit: str | None,
             mirrored: bool, thickness: float | None, grade: str | None) -> None:
-    """Read the damage of a case or a scan; simulate nothing.
+    """Read the damage of a case or a scan; simulate nothing but the blows a case gives.
 
     Prints lows and highs with their crowns, creases with their sharpest radius, kinks at an edge,
     areas that can be worked apart, the strain that the shape alone tells, and where a push from
@@ -97,7 +100,12 @@ def command(source: Path, out: Path | None, tolerance: float | None, unit: str |
 
 def _case(source: Path) -> tuple[str, DepthField, Surroundings, float]:
     case = check_case(str(source))
-    depth = read_dent(case.dent, plan_bounds(case.panel))
+    if case.dent is not None and case.dent.blows:
+        _progress("carrying out the blows that the case gives")
+        work = make_workpiece(case)
+        depth: DepthField | None = field_of_state(work, reconstruct(work).state)
+    else:
+        depth = read_dent(case.dent, plan_bounds(case.panel))
     if depth is None:
         raise InputError("no dent in the case", "a case with a block 'dent'", file=str(case.file))
     return case.title, depth, Surroundings.of_case(case), case.goal.limits[0]

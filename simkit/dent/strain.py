@@ -3,11 +3,17 @@
 A quick look before any simulation. With the slopes g = grad d, the second derivatives H, the
 first fundamental form I + g g^T and the curvature H / sqrt(1 + |g|^2):
 
-    bending   t/2 * largest |principal curvature|             at the faces of the sheet
-    membrane  largest principal value of (g g^T)/2 = |g|^2/2  if every point moved straight in
+    bending   t/2 * largest |principal curvature|     at the faces of the sheet
+    membrane  the least strain, in the sense of elastic energy, that brings the sheet into the shape
 
-The panel is taken as flat beside the dent. The sheet slides in-plane, so the membrane value is
-high for its place; neither sees strain that has been undone. Differential geometry of a graph.
+The sheet slides in its plane and is drawn in from around, so a shape that keeps the Gaussian
+curvature costs no membrane strain at all. What it cannot slide away follows from the change of that
+curvature alone (compatibility of a shallow shell, von Karman and Marguerre; Phi over E):
+
+    Phi,xxxx + 2 Phi,xxyy + Phi,yyyy = d,xy^2 - d,xx d,yy + d,yy / R_x + d,xx / R_y
+
+solved on a plan three times as wide, beyond which the shape repeats itself. Edges that hold the
+sheet cost more. Neither part sees strain that has been undone.
 """
 
 from __future__ import annotations
@@ -23,7 +29,8 @@ from simkit.dent.field import Array, DepthField
 class ShapeStrain:
     """Strains estimated from the shape on a grid: x_mm (nx,), y_mm (ny,), the rest (ny, nx).
 
-    ``bending`` at the faces, ``membrane`` of the mid-surface, both unsigned, no unit.
+    ``bending`` at the faces, ``membrane`` of the mid-surface (largest principal value), both
+    unsigned, no unit.
     """
 
     x_mm: Array
@@ -44,9 +51,43 @@ class ShapeStrain:
         return float(self.x_mm[column]), float(self.y_mm[row])
 
 
-def strain_from_shape(field: DepthField, thickness_mm: float, n: int = 121) -> ShapeStrain:
+POISSON = 0.3
+PADDED = 3
+"""Width of the plan in which the sheet may slide, over the damage's."""
+
+
+@dataclass(frozen=True)
+class BeyondLaw:
+    """Where a shape strains the sheet further than its law may be used to: largest strain, its
+    place, share of the damage's box."""
+
+    strain: float
+    limit: float
+    xy_mm: tuple[float, float]
+    share: float
+
+    def sentence(self) -> str:
+        """One line for people."""
+        x, y = self.xy_mm
+        return (f"outside the law's range: by its shape the sheet is strained to about "
+                f"{self.strain:.2f} near ({x:.0f}, {y:.0f}), the law reaches {self.limit:g}; "
+                f"{100.0 * self.share:.2g} % of the damage lies beyond it and its stresses are "
+                "extrapolated there")
+
+
+def beyond_law(strain: ShapeStrain, limit: float) -> BeyondLaw | None:
+    """The mark for a shape that leaves the range of the sheet's law; None within it."""
+    total = strain.bending + strain.membrane
+    if strain.largest <= limit:
+        return None
+    return BeyondLaw(strain.largest, limit, strain.largest_xy_mm, float((total > limit).mean()))
+
+
+def strain_from_shape(field: DepthField, thickness_mm: float, n: int = 121,
+                      radii_mm: tuple[float, float] = (np.inf, np.inf)) -> ShapeStrain:
     """Bending and membrane strain of a depth field in a sheet of ``thickness_mm``.
 
+    ``radii_mm``: section radii of the undamaged panel along x and y, infinite where straight.
     Central differences on an n x n grid over the damage's box, with a step of half the grid's.
     """
     x0, x1, y0, y1 = field.box_mm
@@ -62,4 +103,24 @@ def strain_from_shape(field: DepthField, thickness_mm: float, n: int = 121) -> S
     mean = ((1 + gy**2) * hxx - 2 * gx * gy * hxy + (1 + gx**2) * hyy) / (2 * square**1.5)
     gauss = (hxx * hyy - hxy**2) / square**2
     curvature = np.abs(mean) + np.sqrt(np.clip(mean**2 - gauss, 0.0, None))
-    return ShapeStrain(x, y, 0.5 * thickness_mm * curvature, 0.5 * (square - 1.0))
+    membrane = _least_membrane(
+        hxy**2 - hxx * hyy + hyy / radii_mm[0] + hxx / radii_mm[1], x[1] - x[0], y[1] - y[0])
+    return ShapeStrain(x, y, 0.5 * thickness_mm * curvature, membrane)
+
+
+def _least_membrane(source: Array, dx: float, dy: float) -> Array:
+    """Largest principal membrane strain that a change of Gaussian curvature (ny, nx) leaves a
+    sheet that slides freely, unsigned."""
+    ny, nx = source.shape
+    wide = np.zeros((PADDED * ny, PADDED * nx))
+    wide[:ny, :nx] = source
+    kx = 2.0 * np.pi * np.fft.rfftfreq(PADDED * nx, dx)[None, :]
+    ky = 2.0 * np.pi * np.fft.fftfreq(PADDED * ny, dy)[:, None]
+    square = kx**2 + ky**2
+    square[0, 0] = 1.0
+    phi = np.fft.rfft2(wide) / square**2
+    phi[0, 0] = 0.0
+    xx, yy, xy = (-np.fft.irfft2(k * phi, s=wide.shape)[:ny, :nx]
+                  for k in (kx**2, ky**2, kx * ky))
+    e11, e22, e12 = yy - POISSON * xx, xx - POISSON * yy, -(1.0 + POISSON) * xy
+    return np.abs(0.5 * (e11 + e22)) + np.hypot(0.5 * (e11 - e22), e12)

@@ -8,12 +8,15 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.history.deep.explain import FINE, explain, is_deep, match_limit
+from simkit.history.deep.readings import reader_for, readings_of
 from simkit.history.given import strike_given
 from simkit.history.imprint import Progress, deviation_at_gauss, imprint
-from simkit.history.plausible import Plausible, plausible
+from simkit.history.marks import marks_of
+from simkit.history.plausible import Plausible, plausible, weights
 from simkit.history.search import Bounds, nudged, search, second_blow
 from simkit.history.strike import KINDS, Blow
-from simkit.history.trials import Trials, carry_out
+from simkit.history.trials import Trial, Trials, carry_out
 from simkit.mechanics.model import State
 from simkit.repair.window import SEEN_MM
 from simkit.repair.workpiece import Workpiece
@@ -40,6 +43,8 @@ class Reconstruction:
         was closed; rounds : corrections made; tried : histories tried.
     plausible : histories that the depth field cannot tell from it, itself first.
     told : what the given blows did; faults : what they did not reach.
+    unfit : an imprint alone on a deep dent, no state to foretell from.
+    marks : area surplus, stretched sheet, strain outside the law's range.
     """
 
     state: State
@@ -54,9 +59,14 @@ class Reconstruction:
     plausible: tuple[Plausible, ...] = ()
     told: tuple[str, ...] = ()
     faults: tuple[str, ...] = ()
+    unfit: bool = False
+    marks: tuple[str, ...] = ()
 
     def sentence(self) -> str:
         """One line for people."""
+        return self._how() + "".join(f" {mark}." for mark in self.marks)
+
+    def _how(self) -> str:
         if self.method == "virgin":
             return "No dent given: the panel is virgin."
         if self.method == "blows":
@@ -68,6 +78,8 @@ class Reconstruction:
                      + f" ({self.strike_rms_mm:.2f} mm rms alone)")
         else:
             text += " by imprint alone, which spreads the plastic strain too widely"
+            if self.unfit:
+                text += ": on a dent this deep it does not foretell what a pull does"
         return text + ("." if self.matched else "; this is NOT the match that was asked for.")
 
 
@@ -79,10 +91,19 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
     ``fit``: the same case on a coarser mesh, for the search of the strike; ``store``: folder in
     which its trials are kept, so that an interrupted search goes on.
     """
+    done = _reconstructed(work, fit, progress, store)
+    return replace(done, marks=marks_of(work, done.state))
+
+
+def _reconstructed(work: Workpiece, fit: Workpiece | None, progress: Progress,
+                   store: Path | None) -> Reconstruction:
     if work.case.dent is not None and work.case.dent.blows:
         return _as_given(work, progress)
     if work.depth is None:
         return Reconstruction(work.model.virgin(), "virgin")
+    if work.case.history.method == "strike" and is_deep(work):
+        done = _deep(work, progress, store)
+        return replace(imprinted(work, progress), unfit=True) if done is None else done
     if work.case.history.method == "strike":
         found, tried = histories(fit or work, progress, store)
         if found:
@@ -92,13 +113,42 @@ def reconstruct(work: Workpiece, fit: Workpiece | None = None,
     return imprinted(work, progress)
 
 
+def _bounds(work: Workpiece) -> Bounds:
+    striker = work.case.history.striker
+    return Bounds(KINDS if striker.kind == "any" else (striker.kind,), striker.radius_min_mm,
+                  striker.radius_max_mm)
+
+
+def _deep(work: Workpiece, progress: Progress, store: Path | None) -> Reconstruction | None:
+    """Blows behind deep damage; what they leave is not closed, for an imprint on a deep dent
+    spoils what the next pull does. None where no blow finds a balance."""
+    found = explain(work, work.case.history.match_mm, _bounds(work), progress, store)
+    if found is None:
+        return None
+    alike = (found.found, *found.others)
+    shares = weights([one.rms_mm for one in alike], found.limit_mm)
+    return replace(
+        _at_readings(work, found.state, found.found.blows), tried=found.loadings,
+        plausible=tuple(Plausible(Trial(one.blows, one.fit.d_mm, one.rms_mm), share)
+                        for one, share in zip(alike, shares, strict=True)))
+
+
+def _at_readings(work: Workpiece, state: State, blows: tuple[Blow, ...]) -> Reconstruction:
+    """A history of deep damage as carried out, judged at the readings."""
+    assert work.depth is not None
+    readings = readings_of(work.depth)
+    reader = reader_for(work, readings)
+    gap = reader(state) - readings.d_mm[reader.on]
+    rms, worst = float(np.sqrt(np.mean(gap**2))), float(np.abs(gap).max())
+    return Reconstruction(state, "strike", rms, worst,
+                          rms <= match_limit(work.case.history.match_mm, readings), blows, rms)
+
+
 def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
     """The dent by the case's own blows; it matches by definition where they went as asked."""
     assert work.case.dent is not None
     made = strike_given(work, work.case.dent.blows or (), progress=progress)
     told = [one.sentence() for one in made.done]
-    if told:
-        told[-1] += f"; area surplus {made.stretch_mm2:.1f} mm^2"
     return Reconstruction(
         made.state, "blows", matched=not made.faults, blows=tuple(one.blow for one in made.done),
         strike_rms_mm=0.0, told=tuple(told), faults=made.faults)
@@ -114,9 +164,7 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
     """Plausible histories of the dent, the one to take first, and how many were tried."""
     history = work.case.history
     trials = Trials(work, progress, store)
-    striker, sign = history.striker, -1.0 if history.side == "outside" else 1.0
-    bounds = Bounds(KINDS if striker.kind == "any" else (striker.kind,), striker.radius_min_mm,
-                    striker.radius_max_mm)
+    bounds, sign = _bounds(work), -1.0 if history.side == "outside" else 1.0
     if not (sign * trials.wanted).max() > SEEN_MM:
         return (), 0
     found = search(trials, bounds, sign)
@@ -129,9 +177,12 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
 def realise(work: Workpiece, blows: tuple[Blow, ...],
             progress: Progress = lambda text: None) -> Reconstruction | None:
     """Carry a history out in full and close what it leaves; None where a blow finds no balance."""
-    state = carry_out(work, blows)
+    deep = any(blow.travel_mm is not None for blow in blows)
+    state = carry_out(work, blows, settings=FINE) if deep else carry_out(work, blows)
     if state is None:
         return None
+    if deep:
+        return _at_readings(work, state, blows)
     if len(blows) == 1:
         trials = Trials(work, progress)
         first = trials.seen(blows, state)

@@ -15,6 +15,7 @@ from simkit.files import write_arrays
 from simkit.history.imprint import Progress
 from simkit.history.strike import SEARCH, SETTINGS, Blow, strike
 from simkit.mechanics.model import State
+from simkit.mechanics.stepping.orders import AdvanceSettings
 from simkit.repair.workpiece import Workpiece
 
 Array = NDArray[np.float64]
@@ -47,11 +48,11 @@ class Trial:
 
 
 def carry_out(work: Workpiece, blows: tuple[Blow, ...], state: State | None = None,
-              final: bool = True) -> State | None:
+              final: bool = True, settings: AdvanceSettings = SETTINGS) -> State | None:
     """State after the blows, one after the other; None where one finds no balance."""
     state = work.model.virgin() if state is None else state
     for blow in blows:
-        result = strike(work, state, blow, SETTINGS if final else SEARCH)
+        result = strike(work, state, blow, settings if final else SEARCH)
         if not result.outcome.valid:
             return None
         state = result.state

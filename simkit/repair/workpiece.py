@@ -12,7 +12,7 @@ from simkit.case.panel import Panel, SpringEdge
 from simkit.case.plan import plan_bounds
 from simkit.dent.field import DepthField
 from simkit.dent.heights import read_heights
-from simkit.dent.strain import strain_from_shape
+from simkit.dent.strain import BeyondLaw, beyond_law, strain_from_shape
 from simkit.errors import InputError
 from simkit.inspection.sampling import Sampling, make_sampling
 from simkit.kernels.teamwork import cores
@@ -70,13 +70,11 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
 
     Raises
     ------
-    InputError : dent data that cannot be used, unknown tool, dent beyond the law's range.
+    InputError : dent data that cannot be used, unknown tool.
     """
     extent = plan_bounds(case.panel)
     depth = read_dent(case.dent, extent)
     sheet = panel_sheet(case)
-    if depth is not None:
-        check_strain(case, depth, sheet.strain_range)
     blows = None if case.dent is None else case.dent.blows
     window = fine_window(depth, blows, case.panel, extent)
     patch = _patch(case, extent, window, coarser)
@@ -132,17 +130,12 @@ def panel_sheet(case: Case) -> Sheet:
                          key="panel.prestrain") from error
 
 
-def check_strain(case: Case, depth: DepthField, strain_range: float) -> None:
-    """Refuse a dent whose shape alone strains the sheet beyond what its law may be used to."""
-    strain = strain_from_shape(depth, case.panel.thickness_mm)
-    if strain.largest > strain_range:
-        x, y = strain.largest_xy_mm
-        raise InputError(
-            f"the dent strains the sheet by about {strain.largest:.2f} near x {x:.0f} mm, "
-            f"y {y:.0f} mm",
-            f"at most {strain_range:g}, as far as the hardening law of {case.panel.grade} "
-            "reaches; is the depth in mm, are the points dense enough?",
-            file=str(depth.file or case.file), key="dent")
+def range_mark(case: Case, depth: DepthField) -> BeyondLaw | None:
+    """The mark of a dent whose shape alone leaves the range of the sheet's law."""
+    panel = case.panel
+    radii = (panel.radius_x_mm or np.inf, panel.radius_y_mm or np.inf)
+    strain = strain_from_shape(depth, panel.thickness_mm, radii_mm=radii)
+    return beyond_law(strain, panel_sheet(case).strain_range)
 
 
 def plain(item):

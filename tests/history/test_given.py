@@ -43,7 +43,7 @@ def test_depth_is_left(outside) -> None:
     assert (done.method, done.matched) == ("blows", True)
     field = field_of_state(work, done.state)
     assert field(8.0, -5.0) == pytest.approx(-1.5, abs=0.05)
-    assert "area surplus" in done.sentence()
+    assert "Area surplus" in done.sentence()
 
 
 def test_inside_mirrors_outside(outside, tmp_path) -> None:

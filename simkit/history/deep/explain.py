@@ -9,7 +9,7 @@ import numpy as np
 
 from simkit.history.deep.descent import Blows, Found, descend
 from simkit.history.deep.family import COARSE, Fit, Presses, about
-from simkit.history.deep.readings import Array, readings_of
+from simkit.history.deep.readings import Array, Readings, readings_of
 from simkit.history.deep.search import Aim, look
 from simkit.history.imprint import Progress
 from simkit.history.search import Bounds
@@ -56,10 +56,10 @@ class Explained:
     others: tuple[Found, ...]
     loadings: int
 
-    @property
-    def matched(self) -> bool:
-        """Whether the readings are met within the limit."""
-        return self.rms_mm <= self.limit_mm
+def match_limit(match_mm: float, readings: Readings) -> float:
+    """Misfit (rms, mm) that counts as matched: what was asked for, or the share of the depth that
+    meshes and increments are worth."""
+    return max(match_mm, SHARE * readings.depth_mm)
 
 
 def is_deep(work: Workpiece) -> bool:
@@ -73,7 +73,7 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     """Blows behind the case's damage, carried out; None where none finds a balance."""
     assert work.depth is not None
     readings = readings_of(work.depth)
-    limit = max(match_mm, SHARE * readings.depth_mm)
+    limit = match_limit(match_mm, readings)
     aim = Aim(STOP * limit, bounds)
     rough = make_workpiece(work.case, coarser=max(1.0, COARSE_MM / work.case.mesh.fine_mm))
     coarse = Presses(rough, readings, COARSE, progress, store)

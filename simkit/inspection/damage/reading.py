@@ -73,9 +73,9 @@ class Area:
 class StrainEstimate:
     """Strain that the shape alone tells; an estimate.
 
-    bending t |k| / 2 at the faces, membrane |grad d|^2 / 2 (see `simkit.dent.strain`), each the
-    largest anywhere; ``total`` the largest sum, at ``xy_mm``; ``plastic`` that less the yield
-    strain, and ``plastic_area_mm2`` where it is above zero, None without a grade.
+    bending t |k| / 2 at the faces, membrane as little as the shape allows (see
+    `simkit.dent.strain`), each the largest anywhere; ``total`` the largest sum, at ``xy_mm``;
+    ``plastic`` that less the yield strain, and ``plastic_area_mm2`` where it is above zero, None without a grade.
     """
 
     bending: float
@@ -203,7 +203,10 @@ def _strain(depth: DepthField, known: Surroundings) -> StrainEstimate | None:
         return None
     x0, x1, y0, y1 = depth.box_mm
     count = int(np.clip(max(x1 - x0, y1 - y0) / 0.8, 121, 401))
-    strain: ShapeStrain = strain_from_shape(depth, known.thickness_mm, count)
+    panel = known.panel
+    radii = (np.inf, np.inf) if panel is None else (
+        panel.radius_x_mm or np.inf, panel.radius_y_mm or np.inf)
+    strain: ShapeStrain = strain_from_shape(depth, known.thickness_mm, count, radii)
     total = strain.bending + strain.membrane
     plastic = area = None
     if known.yield_strain is not None:
