@@ -12,6 +12,8 @@ from simkit.case.blows import GivenBlow
 from simkit.case.files import CsvFile, ScanFile
 from simkit.case.panel import X, Y
 
+DEEPEST_MM = 60.0
+"""Deepest dent that is taken for one, not for a slip of the unit."""
 CROWN = "Height of the raised rim around it (0: none)."
 SHAPE_ANGLE = "Angle from the x axis to its length, counter-clockwise seen from outside."
 
@@ -22,7 +24,7 @@ class Bowl(Part):
     kind: Literal["bowl"] = choice("Sort of shape.")
     x_mm: float = number(X, -3000.0, 3000.0)
     y_mm: float = number(Y, -3000.0, 3000.0)
-    depth_mm: float = number("Greatest depth, a positive number.", 0.05, 40.0)
+    depth_mm: float = number("Greatest depth, a positive number.", 0.05, DEEPEST_MM)
     length_mm: float = number("Size along its length, rim to rim.", 5.0, 1500.0)
     width_mm: float = number("Size across, rim to rim.", 5.0, 1500.0)
     angle_deg: float = number(SHAPE_ANGLE, -180.0, 180.0, 0.0)
@@ -37,7 +39,7 @@ class Crease(Part):
     y_mm: float = number(Y, -3000.0, 3000.0)
     length_mm: float = number("Length of the crease.", 5.0, 1500.0)
     width_mm: float = number("Width across the crease, rim to rim.", 3.0, 500.0)
-    depth_mm: float = number("Greatest depth, a positive number.", 0.05, 40.0)
+    depth_mm: float = number("Greatest depth, a positive number.", 0.05, DEEPEST_MM)
     angle_deg: float = number(SHAPE_ANGLE, -180.0, 180.0, 0.0)
     crown_mm: float = number(CROWN, 0.0, 10.0, 0.0)
     radius_mm: float | None = number(
@@ -45,17 +47,59 @@ class Crease(Part):
         0.5, 500.0, None)
 
 
-Shape = Annotated[
-    Annotated[Bowl, Tag("<bowl>")] | Annotated[Crease, Tag("<crease>")],
-    Discriminator(by_kind),
-]
-
-
 class Place(Part):
     """A place on the panel."""
 
     x_mm: float = number(X, -3000.0, 3000.0)
     y_mm: float = number(Y, -3000.0, 3000.0)
+
+
+class CreaseLine(Part):
+    """Crease along any line."""
+
+    kind: Literal["crease-line"] = choice("Sort of shape.")
+    line: tuple[Place, ...] = items("Places it runs through, in order.", least=2)
+    width_mm: float = number("Width across the crease, rim to rim.", 3.0, 500.0)
+    depth_mm: float = number("Greatest depth, a positive number.", 0.05, DEEPEST_MM)
+    radius_mm: float | None = number(
+        "Radius at the bottom of the crease (sharpness); absent: from depth and width.",
+        0.5, 500.0, None)
+
+
+class High(Part):
+    """High pushed out from inside, round or long."""
+
+    kind: Literal["high"] = choice("Sort of shape.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    height_mm: float = number("Greatest height, a positive number.", 0.05, DEEPEST_MM)
+    length_mm: float = number("Size along its length, rim to rim.", 5.0, 1500.0)
+    width_mm: float = number("Size across, rim to rim.", 5.0, 1500.0)
+    angle_deg: float = number(SHAPE_ANGLE, -180.0, 180.0, 0.0)
+
+
+class Kink(Part):
+    """The panel's edge bent in: deepest at the edge, running out into the panel."""
+
+    kind: Literal["kink"] = choice("Sort of shape.")
+    x_mm: float = number("Place on the edge, along x from the panel's origin.", -3000.0, 3000.0)
+    y_mm: float = number("Place on the edge, along y from the panel's origin.", -3000.0, 3000.0)
+    depth_mm: float = number("Depth at the edge, a positive number.", 0.05, DEEPEST_MM)
+    width_mm: float = number("Width along the edge, rim to rim.", 3.0, 500.0)
+    reach_mm: float = number("How far it runs into the panel.", 5.0, 1500.0)
+    angle_deg: float = number(
+        "Direction into the panel, from the x axis, counter-clockwise seen from outside.",
+        -180.0, 180.0)
+    radius_mm: float | None = number(
+        "Radius at its bottom (sharpness); absent: from depth and width.", 0.5, 500.0, None)
+
+
+Shape = Annotated[
+    Annotated[Bowl, Tag("<bowl>")] | Annotated[Crease, Tag("<crease>")]
+    | Annotated[CreaseLine, Tag("<crease-line>")] | Annotated[High, Tag("<high>")]
+    | Annotated[Kink, Tag("<kink>")],
+    Discriminator(by_kind),
+]
 
 
 class Section(Part):
@@ -71,7 +115,8 @@ class HeightPlace(Part):
 
     x_mm: float = number(X, -3000.0, 3000.0)
     y_mm: float = number(Y, -3000.0, 3000.0)
-    d_mm: float = number("Deviation there: low negative, high positive.", -40.0, 40.0)
+    d_mm: float = number("Deviation there: low negative, high positive.", -DEEPEST_MM,
+                         DEEPEST_MM)
 
 
 class CrownOutline(Part):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 from simkit.case.blows import ENDS, SIZES, GivenBlow
-from simkit.case.dent import Dent, HeightPlace, History, Place
+from simkit.case.dent import CreaseLine, Dent, HeightPlace, History, Place, Shape
 from simkit.case.panel import Panel
 from simkit.case.plan import bounds_text, on_panel, plan_bounds
 from simkit.case.reading import Complaint, KeyPath
@@ -33,14 +33,23 @@ def dent_checks(dent: Dent, history: History | None, panel: Panel | None) -> Ite
                             f"({blow.x_mm:g}, {blow.y_mm:g}) lies off the panel",
                             bounds_text(panel))
     for index, shape in enumerate(dent.shapes or ()):
-        path: KeyPath = ("dent", "shapes", index)
-        if not on_panel(panel, shape.x_mm, shape.y_mm):
-            yield Complaint(path, f"centre ({shape.x_mm:g}, {shape.y_mm:g}) lies off the panel",
+        yield from _shape_on_panel(shape, ("dent", "shapes", index), panel, room)
+
+
+def _shape_on_panel(shape: Shape, path: KeyPath, panel: Panel, room: float) -> Iterator[Complaint]:
+    """A shape may hang over the edge; its middle may not."""
+    middles = shape.line if isinstance(shape, CreaseLine) else (shape,)
+    for at in middles:
+        if not on_panel(panel, at.x_mm, at.y_mm):
+            what = "place" if isinstance(shape, CreaseLine) else "centre"
+            yield Complaint(path, f"{what} ({at.x_mm:g}, {at.y_mm:g}) lies off the panel",
                             bounds_text(panel))
-        if max(shape.length_mm, shape.width_mm) > room:
-            key = "length_mm" if shape.length_mm >= shape.width_mm else "width_mm"
-            yield Complaint((*path, key), f"{getattr(shape, key):g} mm is longer than the panel",
-                            f"expected at most {room:g} mm")
+            break
+    sizes = [key for key in ("length_mm", "width_mm", "reach_mm") if hasattr(shape, key)]
+    key = max(sizes, key=lambda name: float(getattr(shape, name)))
+    if getattr(shape, key) > room:
+        yield Complaint((*path, key), f"{getattr(shape, key):g} mm is longer than the panel",
+                        f"expected at most {room:g} mm")
 
 
 def _sources(dent: Dent) -> Iterator[Complaint]:

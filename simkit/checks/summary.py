@@ -6,7 +6,7 @@ from typing import Any
 
 from simkit.case import Case
 from simkit.case.blows import GivenBlow
-from simkit.case.dent import Bowl, Dent
+from simkit.case.dent import CreaseLine, Dent, High, Kink, Shape
 from simkit.case.panel import Panel
 from simkit.case.repair import STAGE_NAMES, Goal
 from simkit.checks.noise import noise_unrest
@@ -99,11 +99,20 @@ def _dent_text(dent: Dent | None) -> str:
                 f"({dent.scan.x_mm:g}, {dent.scan.y_mm:g}){noise}")
     if dent.grid_csv is not None:
         return f"grid from {dent.grid_csv}{noise}"
-    parts = [
-        f"{'bowl' if isinstance(shape, Bowl) else 'crease'} {shape.length_mm:g} x "
-        f"{shape.width_mm:g} mm, {shape.depth_mm:g} mm deep at ({shape.x_mm:g}, {shape.y_mm:g})"
-        for shape in dent.shapes or ()]
-    return " + ".join(parts) + noise
+    return " + ".join(_shape_text(shape) for shape in dent.shapes or ()) + noise
+
+
+def _shape_text(shape: Shape) -> str:
+    size = f"{getattr(shape, 'depth_mm', 0.0) or getattr(shape, 'height_mm', 0.0):g} mm"
+    if isinstance(shape, CreaseLine):
+        first, last = shape.line[0], shape.line[-1]
+        return (f"crease {size} deep, {shape.width_mm:g} mm wide, from ({first.x_mm:g}, "
+                f"{first.y_mm:g}) to ({last.x_mm:g}, {last.y_mm:g})")
+    at = f"at ({shape.x_mm:g}, {shape.y_mm:g})"
+    if isinstance(shape, Kink):
+        return f"kink of the edge {size} deep, {shape.width_mm:g} x {shape.reach_mm:g} mm {at}"
+    high = "high" if isinstance(shape, High) else "deep"
+    return f"{shape.kind} {shape.length_mm:g} x {shape.width_mm:g} mm, {size} {high} {at}"
 
 
 def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:

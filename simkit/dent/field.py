@@ -13,7 +13,7 @@ from simkit.errors import InputError
 Array = NDArray[np.float64]
 Extent = tuple[float, float, float, float]
 
-LARGEST_REASONABLE_DEPTH_MM = 50.0
+LARGEST_REASONABLE_DEPTH_MM = 60.0
 
 
 @dataclass(frozen=True)

@@ -22,6 +22,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, fields
 from math import cos, exp, hypot, radians, sin, sqrt
+from typing import Protocol
 
 import numpy as np
 from scipy.special import lambertw
@@ -57,6 +58,18 @@ class Bowl:
         """Deviation d [mm] at x, y [mm]."""
         return depth_of(self, x, y)
 
+    def places(self) -> Array:
+        """(1, 2) its middle, which must lie on the panel."""
+        return np.array([[self.x_mm, self.y_mm]])
+
+    def reach(self) -> Extent:
+        """Rectangle outside which the shape is as good as nothing."""
+        return reach_of(self)
+
+    def check(self, key: str) -> None:
+        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        check_shape(self, key)
+
 
 @dataclass(frozen=True)
 class Crease:
@@ -88,8 +101,40 @@ class Crease:
         """Deviation d [mm] at x, y [mm]."""
         return depth_of(self, x, y)
 
+    def places(self) -> Array:
+        """(1, 2) its middle, which must lie on the panel."""
+        return np.array([[self.x_mm, self.y_mm]])
 
-Shape = Bowl | Crease
+    def reach(self) -> Extent:
+        """Rectangle outside which the shape is as good as nothing."""
+        return reach_of(self)
+
+    def check(self, key: str) -> None:
+        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        check_shape(self, key)
+
+
+class Shape(Protocol):
+    """A described shape."""
+
+    def __call__(self, x: Array, y: Array) -> Array:
+        """Deviation d [mm] at x, y [mm]."""
+        ...
+
+    def places(self) -> Array:
+        """(n, 2) places that must lie on the panel."""
+        ...
+
+    def reach(self) -> Extent:
+        """Rectangle outside which the shape is as good as nothing."""
+        ...
+
+    def check(self, key: str) -> None:
+        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        ...
+
+
+Plain = Bowl | Crease
 
 
 @dataclass(frozen=True)
@@ -106,24 +151,24 @@ class Shapes:
         return total
 
 
-def decay_of(shape: Shape) -> float:
+def decay_of(shape: Plain) -> float:
     """b of the module's formula; infinite without a crown."""
     if shape.crown_mm == 0.0:
         return float("inf")
     return float(lambertw(shape.depth_mm / (np.e * shape.crown_mm)).real)
 
 
-def rim_slope(shape: Shape) -> float:
+def rim_slope(shape: Plain) -> float:
     """-dg/ds at the centre: 1 + b, or 3 without a crown."""
     return 3.0 if shape.crown_mm == 0.0 else 1.0 + decay_of(shape)
 
 
-def bowl_radius(shape: Shape) -> float:
+def bowl_radius(shape: Plain) -> float:
     """Radius [mm] across the bottom of a bowl of this width, depth and crown."""
     return 0.125 * shape.width_mm**2 / (shape.depth_mm * rim_slope(shape))
 
 
-def depth_of(shape: Shape, x: Array, y: Array) -> Array:
+def depth_of(shape: Plain, x: Array, y: Array) -> Array:
     """Deviation d [mm] of one shape at x, y [mm]."""
     c, s = cos(radians(shape.angle_deg)), sin(radians(shape.angle_deg))
     dx, dy = x - shape.x_mm, y - shape.y_mm
@@ -133,15 +178,7 @@ def depth_of(shape: Shape, x: Array, y: Array) -> Array:
     return -shape.depth_mm * (1.0 - at) * np.exp(-decay_of(shape) * at)
 
 
-def rim_of(shape: Shape, n: int = 64) -> Array:
-    """(n, 2) points [mm] on the rectangle's inscribed ellipse, length by width, round the shape."""
-    t = np.linspace(0.0, 2.0 * np.pi, n, endpoint=False)
-    u, v = 0.5 * shape.length_mm * np.cos(t), 0.5 * shape.width_mm * np.sin(t)
-    c, s = cos(radians(shape.angle_deg)), sin(radians(shape.angle_deg))
-    return np.column_stack([shape.x_mm + c * u - s * v, shape.y_mm + s * u + c * v])
-
-
-def reach_of(shape: Shape, share: float = 1e-4) -> Extent:
+def reach_of(shape: Plain, share: float = 1e-4) -> Extent:
     """Rectangle outside which |d| is below ``share`` of the depth."""
     far = 1.0
     if shape.crown_mm > 0.0:
@@ -157,7 +194,7 @@ def reach_of(shape: Shape, share: float = 1e-4) -> Extent:
     return (shape.x_mm - half_x, shape.x_mm + half_x, shape.y_mm - half_y, shape.y_mm + half_y)
 
 
-def check_shape(shape: Shape, key: str) -> None:
+def check_shape(shape: Plain, key: str) -> None:
     """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
     for item in fields(shape):
         value = getattr(shape, item.name)

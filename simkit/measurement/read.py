@@ -10,6 +10,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from simkit.dent.field import Array, DepthField, Extent, check_inside
+from simkit.dent.further import CreaseLine, High, Kink
 from simkit.dent.grid import fit_grid, read_grid
 from simkit.dent.hull import anchor_distance
 from simkit.dent.outlines import Outline, check_outline, readings_along
@@ -22,13 +23,15 @@ from simkit.dent.points import (
     read_loose_points,
 )
 from simkit.dent.sections import SectionLine, read_sections
-from simkit.dent.shapes import Bowl, Crease, Shape, Shapes, check_shape, reach_of, rim_of
+from simkit.dent.shapes import Bowl, Crease, Shape, Shapes
 from simkit.dent.thin_plate import fit_thin_plate
 from simkit.errors import InputError
 from simkit.scan.pipeline import ScanOptions
 from simkit.scan.place import Place, field_of_scan, measured_once
 
-KINDS: dict[str, type[Bowl] | type[Crease]] = {"bowl": Bowl, "crease": Crease}
+KINDS: dict[str, Any] = {"bowl": Bowl, "crease": Crease, "crease-line": CreaseLine,
+                         "high": High, "kink": Kink}
+NAMES = {kind: name for name, kind in KINDS.items()}
 LARGEST_NOISE_MM = 1.0
 MOST_CREASES, MOST_WITH_CREASES = 8, 1000
 """A fit with creases takes nine times as long, and longer with each."""
@@ -38,8 +41,9 @@ READINGS = ("points_csv", "sections_csv", "outlines")
 class DentSpec(Protocol):
     """What `read_dent` needs of a case's dent section; exactly one source is set.
 
-    ``shapes`` items are `Bowl`, `Crease`, or carry their fields beside ``kind`` ("bowl" or
-    "crease") as attributes or keys; fields with a default may be absent or ``None``.
+    ``shapes`` items are `Bowl`, `Crease`, `CreaseLine`, `High`, `Kink`, or carry their fields
+    beside ``kind`` (of `KINDS`; ``line`` for ``line_mm``) as attributes or keys; fields with a
+    default may be absent or ``None``.
     """
 
     @property
@@ -241,10 +245,11 @@ def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthFiel
     if not shapes:
         raise InputError("the list is empty", "at least one shape", key="dent.shapes")
     for i, shape in enumerate(shapes):
-        check_shape(shape, f"dent.shapes[{i}]")
-    reach = np.array([reach_of(shape) for shape in shapes])
-    rims = np.vstack([rim_of(shape) for shape in shapes])
-    kinds = [type(shape).__name__.lower() for shape in shapes]
+        shape.check(f"dent.shapes[{i}]")
+    reach = np.array([shape.reach() for shape in shapes])
+    # a shape may hang over the panel's edge, its middle may not
+    middles = np.vstack([shape.places() for shape in shapes])
+    kinds = [NAMES[type(shape)] for shape in shapes]
     return DepthField(
         depth=Shapes(tuple(shapes)),
         reach_mm=(
@@ -253,8 +258,8 @@ def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthFiel
         ),
         noise_mm=noise_mm,
         source="described " + " + ".join(kinds),
-        places_mm=rims,
-        places_line=np.zeros(len(rims), dtype=np.int64),
+        places_mm=middles,
+        places_line=np.zeros(len(middles), dtype=np.int64),
     )
 
 
@@ -263,16 +268,20 @@ def _get(item: Any, name: str) -> Any:
 
 
 def _shape(item: Any, i: int) -> Shape:
-    if isinstance(item, Bowl | Crease):
+    if isinstance(item, Bowl | Crease | CreaseLine | High | Kink):
         return item
     key, kind = f"dent.shapes[{i}]", _get(item, "kind")
     if kind not in KINDS:
         raise InputError(f"found {kind!r}", f"one of {', '.join(KINDS)}", key=f"{key}.kind")
-    values = {}
+    values: dict[str, Any] = {}
     for entry in fields(KINDS[kind]):
+        if entry.name == "line_mm":
+            values["line_mm"] = tuple((float(x), float(y)) for x, y in _xy(item))
+            continue
         value = _get(item, entry.name)
         if value is not None:
             values[entry.name] = float(value)
         elif entry.default is MISSING:
             raise InputError("missing", "a number", key=f"{key}.{entry.name}")
-    return KINDS[kind](**values)
+    shape: Shape = KINDS[kind](**values)
+    return shape

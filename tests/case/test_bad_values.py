@@ -139,7 +139,7 @@ BAD = {
         "    - bowl", "- bowl", "dent.shapes[0]", ["'bowl' found", "'kind' one of bowl, crease"]),
     "depth with its sign": (
         "depth_mm: 4,", "depth_mm: -4,", "kind: bowl", "dent.shapes[0].depth_mm",
-        ["-4 found", "expected 0.05 to 40 mm"]),
+        ["-4 found", "expected 0.05 to 60 mm"]),
     "word for a switch": (
         "x_mm: 0, y_mm: 90,", "x_mm: 0, y_mm: 90, bonded: yes,", "name: beam",
         "panel.supports[0].bonded", ["'yes' found", "expected true or false"]),
@@ -182,7 +182,7 @@ def test_all_faults_at_once_in_the_order_of_lines(write: Write) -> None:
     text = SOUND
     for old, new in (("surface: curved", "surface: round"), ("thickness_mm: 0.75",
                      "thickness_mm: 75"), ("fine_mm: 4", "fine_mm: 40"),
-                     ("kind: crease", "kind: kink"), ("crown-first]", "outside-in]")):
+                     ("kind: crease", "kind: fold"), ("crown-first]", "outside-in]")):
         assert text.count(old) == 1
         text = text.replace(old, new)
     with pytest.raises(InputErrors) as caught:

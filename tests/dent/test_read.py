@@ -58,7 +58,9 @@ def test_bad_sections(given, key):
 
 def test_dent_outside_the_panel(tmp_path):
     with pytest.raises(InputError, match="dent outside the panel"):
-        read_dent(spec(shapes=(bowl(x_mm=270.0),)), PANEL)
+        read_dent(spec(shapes=(bowl(x_mm=301.0),)), PANEL)
+    over_the_edge = read_dent(spec(shapes=(bowl(x_mm=270.0),)), PANEL)
+    assert over_the_edge is not None
     path = tmp_path / "g.csv"
     path.write_text("x_mm,y_mm,d_mm\n" + "".join(
         f"{x},{y},-1\n" for x in (240, 280, 310) for y in (0, 30, 60)))

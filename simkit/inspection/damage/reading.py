@@ -75,7 +75,8 @@ class StrainEstimate:
 
     bending t |k| / 2 at the faces, membrane as little as the shape allows (see
     `simkit.dent.strain`), each the largest anywhere; ``total`` the largest sum, at ``xy_mm``;
-    ``plastic`` that less the yield strain, and ``plastic_area_mm2`` where it is above zero, None without a grade.
+    ``plastic`` that less the yield strain, and ``plastic_area_mm2`` where it is
+    above zero, None without a grade.
     """
 
     bending: float

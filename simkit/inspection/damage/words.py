@@ -76,8 +76,8 @@ def strain_text(strain: StrainEstimate | None) -> list[str]:
         f"Strain from the shape alone (an estimate): {100 * strain.total:.1f} % at ({x:.0f}, "
         f"{y:.0f}); bending up to {100 * strain.bending:.1f} %, membrane up to "
         f"{100 * strain.membrane:.2f} %",
-        "  bending = thickness x curvature / 2 at the faces, membrane = the least that a sheet free",
-        "  to slide in its plane takes; what was bent and bent back is not seen"]
+        "  bending = thickness x curvature / 2 at the faces, membrane = the least that a sheet",
+        "  free to slide in its plane takes; what was bent and bent back is not seen"]
     if strain.plastic is not None and strain.plastic_area_mm2 is not None:
         lines.append(f"  beyond yield: up to {100 * strain.plastic:.1f} % plastic, on "
                      f"{strain.plastic_area_mm2 / 100.0:.1f} cm2")

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.dent.shapes import Bowl, Crease, Shape, Shapes
+from simkit.dent.shapes import Bowl, Crease, Plain, Shapes
 
 Array = NDArray[np.float64]
 Surface = Callable[[Array, Array], Array]
@@ -64,7 +64,7 @@ PANELS: dict[str, Surface] = {
     "feature line": FeatureLine(Arcs(radius_x_mm=1500.0, radius_y_mm=900.0)),
 }
 
-DENTS: dict[str, tuple[Shape, ...]] = {
+DENTS: dict[str, tuple[Plain, ...]] = {
     "bowl": (Bowl(20.0, -25.0, 3.0, 100.0, 80.0, 25.0, 0.3),),
     "crease": (Crease(10.0, -20.0, 2.5, 150.0, 60.0, -30.0, 0.25, radius_mm=8.0),),
     "two bowls": (Bowl(-70.0, -40.0, 2.0, 70.0, 60.0, 0.0, 0.2),
@@ -109,7 +109,7 @@ def surface_points(panel: Surface, x: Array, y: Array) -> tuple[Array, Array]:
 
 
 def make_scan(
-    panel: Surface, shapes: tuple[Shape, ...], count: int, unit: str = "mm", seed: int = 0,
+    panel: Surface, shapes: tuple[Plain, ...], count: int, unit: str = "mm", seed: int = 0,
     noise_mm: float = 0.03, outliers: float = 0.02, hole_mm: float = 9.0, jitter: float = 0.35,
 ) -> MadeScan:
     """Scan of a dented panel of 520 x 380 mm with about ``count`` points.
