@@ -25,6 +25,8 @@ SHARE = 0.01
 """Misfit over the depth that counts as matched: what meshes and increments are worth."""
 STOP = 0.6
 """Share of that at which the search has done enough."""
+ENOUGH = 1.2
+"""The same for trying other kinds and further blows on the coarse mesh, whose own error is that."""
 COARSE_MM = 18.0
 """Elements of the search: good for a dent's field within 1 to 2 % of its depth."""
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
@@ -74,7 +76,7 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     assert work.depth is not None
     readings = readings_of(work.depth)
     limit = match_limit(match_mm, readings)
-    aim = Aim(STOP * limit, bounds)
+    aim = Aim(STOP * limit, ENOUGH * limit, bounds)
     rough = make_workpiece(work.case, coarser=max(1.0, COARSE_MM / work.case.mesh.fine_mm))
     coarse = Presses(rough, readings, COARSE, progress, store)
     found = look(coarse, aim)

@@ -22,9 +22,6 @@ KEEP = 2.0
 """A kind is corrected while its misfit is within this times the least."""
 MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
-ALMOST = 1.5
-"""Misfit over the one aimed at below which no other kind is corrected: what is left is the coarse
-mesh's own."""
 MOST_BLOWS = 4
 WORTH = 0.8
 """A further blow is kept where it leaves less than this of the misfit."""
@@ -34,9 +31,11 @@ LONG = 1.3
 
 @dataclass(frozen=True)
 class Aim:
-    """What a search is after: misfit (rms, mm) at which it stops, and its bounds."""
+    """What a search is after: misfit (rms, mm) at which corrections stop; at which no other kind
+    and no further blow is tried, as what is left is the coarse mesh's own; its bounds."""
 
     stop_mm: float
+    enough_mm: float
     bounds: Bounds
 
 
@@ -100,7 +99,7 @@ def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: B
 def look(presses: Presses, aim: Aim) -> list[Found]:
     """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first."""
     found = single(presses, (), _largest(presses, presses.wanted), aim)
-    while found and found[0].rms_mm > aim.stop_mm and len(found[0].blows) < MOST_BLOWS:
+    while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
         low = _largest(presses, presses.wanted - best.fit.d_mm)
         more = _one_more(presses, best, low, aim)
@@ -135,7 +134,7 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
     least = firsts[0][1].rms_mm
     found: list[Found] = []
     for blow, fit in firsts[:MOST_KINDS]:
-        if fit.rms_mm > KEEP * least or (found and found[0].rms_mm <= ALMOST * aim.stop_mm):
+        if fit.rms_mm > KEEP * least or (found and found[0].rms_mm <= aim.enough_mm):
             break
         found.append(corrected(presses, (*before, blow), fit, aim))
     return sorted(found, key=lambda one: one.rms_mm)
