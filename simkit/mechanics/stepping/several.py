@@ -13,7 +13,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.loading import Drive
 from simkit.mechanics.stepping.orders import AdvanceSettings, Load
 from simkit.mechanics.stepping.process import Process
-from simkit.mechanics.stepping.release import TRAVELLING, let_go
+from simkit.mechanics.stepping.release import let_go
 
 
 @dataclass(frozen=True)
@@ -34,11 +34,10 @@ def let_go_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence
     reached ends the loading.
     """
     model.sheet_work().forget()
-    process = Process(model, settings)
-    begin = process.rest(state, tool.unknowns)
+    process = Process(model, settings, state)
+    begin = process.rest(tool.unknowns)
     if begin is None:
         return
-    process.travelling = isinstance(tool, TRAVELLING)
     load = Load(tool, travels_mm[0], force_N)
     drive = Drive(process, load, begin)
     for travel in travels_mm:
@@ -46,10 +45,8 @@ def let_go_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence
         outcome, _ = drive.run()
         if outcome is not Outcome.TRAVEL_LIMIT:
             return
-        aside = Process(model, settings)
-        aside.travelling = process.travelling
-        aside.peak_force, aside.peak_nodal = process.peak_force, process.peak_nodal
+        aside = Process(model, settings, state)
         free = let_go(aside, drive.now, drive.tool, drive.before)
         process.iterations += aside.iterations
         if free is not None:
-            yield LetGo(travel, drive.now.reading.force_N, free.state, process.iterations)
+            yield LetGo(travel, drive.now.reading.force_N, free.moment.state, process.iterations)
