@@ -20,6 +20,11 @@ WINDOW = (0.88, 1.0, 1.12)
 """Travels at which other kinds are let go, over the first loading's best."""
 KEEP = 2.0
 """A kind is corrected while its misfit is within this times the least."""
+ALONE = 1.8
+"""Readings of one low lie within this times their own spread about its deepest place."""
+ELSEWHERE = 0.4
+"""What is left lies elsewhere when its place is farther from the blow than this share of the low's
+length."""
 MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
 MOST_BLOWS = 4
@@ -46,9 +51,10 @@ def low_of(x: Array, y: Array, gap: Array, sign: float) -> Low:
     """
     deep = np.clip(sign * gap, 0.0, None)
     k = int(np.argmax(deep))
-    near = np.hypot(x - x[k], y - y[k])
-    w = np.where(deep > 0.3 * deep[k], deep, 0.0) * _shares(x, y)
-    w = np.where(near <= 3.0 * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
+    near, shares = np.hypot(x - x[k], y - y[k]), _shares(x, y)
+    w = np.where(deep > 0.3 * deep[k], deep, 0.0) * shares
+    for _ in range(3):  # another low beside it does not count
+        w = np.where(near <= ALONE * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
     cx, cy = (w * x).sum() / w.sum(), (w * y).sum() / w.sum()
     dx, dy = x - cx, y - cy
     moments = np.array([[(w * dx * dx).sum(), (w * dx * dy).sum()],
@@ -98,11 +104,11 @@ def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: B
 
 def look(presses: Presses, aim: Aim) -> list[Found]:
     """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first."""
-    found = single(presses, (), _largest(presses, presses.wanted), aim)
+    low = _largest(presses, presses.wanted)
+    found = single(presses, (), low, aim)
     while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
-        low = _largest(presses, presses.wanted - best.fit.d_mm)
-        more = _one_more(presses, best, low, aim)
+        more = _one_more(presses, best, _largest(presses, presses.wanted - best.fit.d_mm), aim)
         if more is None or more.rms_mm > WORTH * best.rms_mm:
             break
         found.insert(0, more)
@@ -116,28 +122,37 @@ def _largest(presses: Presses, gap: Array) -> Low:
 
 
 def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
-    """One blow after others: every kind looked at, the nearest corrected; nearest first."""
-    wanted, firsts = presses.wanted, list[tuple[Blow, Fit]]()
+    """One blow after others: a ball corrected, and other kinds where they may do better; nearest
+    first."""
+    wanted, found = presses.wanted, list[Found]()
     family = first_family(presses, before, low, aim.bounds)
     fit = family.nearest(wanted)
     travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
     if fit is not None and "ball" in aim.bounds.kinds:
-        firsts.append((replace(family.blow, travel_mm=travel), fit))
+        ball = replace(family.blow, travel_mm=travel)
+        found.append(corrected(presses, (*before, ball), fit, aim, 3))
+        left = _largest(presses, wanted - found[0].fit.d_mm)
+        if found[0].rms_mm <= aim.enough_mm or _elsewhere(left, low, found[0].blows[-1]):
+            return found
+    others = list[tuple[Blow, Fit]]()
     for body in bodies(low, aim.bounds):
         seen = presses.family(before, body, [share * travel for share in WINDOW])
         other = seen.nearest(wanted)
         if other is not None:
-            firsts.append((replace(body, travel_mm=other.travel_mm), other))
-    if not firsts:
-        return []
-    firsts.sort(key=lambda one: one[1].rms_mm)
-    least = firsts[0][1].rms_mm
-    found: list[Found] = []
-    for blow, fit in firsts[:MOST_KINDS]:
-        if fit.rms_mm > KEEP * least or (found and found[0].rms_mm <= aim.enough_mm):
+            others.append((replace(body, travel_mm=other.travel_mm), other))
+    others.sort(key=lambda one: one[1].rms_mm)
+    for blow, other in others[:MOST_KINDS]:
+        least = min((one.rms_mm for one in found), default=np.inf)
+        if least <= aim.enough_mm or other.rms_mm > KEEP * least:
             break
-        found.append(corrected(presses, (*before, blow), fit, aim))
+        found.append(corrected(presses, (*before, blow), other, aim))
     return sorted(found, key=lambda one: one.rms_mm)
+
+
+def _elsewhere(left: Low, low: Low, blow: Blow) -> bool:
+    """Whether what is left is no fault of a blow but the mark of another one."""
+    far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
+    return far > ELSEWHERE * low.length_mm
 
 
 def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None:
