@@ -203,6 +203,9 @@ class Dent(Part):
     scan: Scan | None = choice("A scan of the dented panel.", None)
     shapes: tuple[Shape, ...] | None = items(
         "Described shapes; their deviations are added (several: hail, bowl with crease).", None)
+    natural: bool = choice(
+        "true: described shapes are made natural. The panel takes the shape nearest to them that "
+        "blows leave in it, without the stretch that a drawn shape may mean.", False)
     blows: tuple[GivenBlow, ...] | None = items(
         "Blows that made the dent, in their order; the panel is struck so and nothing has to be "
         "reconstructed.", None)

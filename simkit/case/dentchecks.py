@@ -17,6 +17,12 @@ ALONE = ("grid_csv", "scan", "shapes", "blows")
 def dent_checks(dent: Dent, history: History | None, panel: Panel | None) -> Iterator[Complaint]:
     """All checks of the block; ``panel`` only with its size."""
     yield from _sources(dent)
+    if dent.natural and dent.shapes is None:
+        yield Complaint(("dent", "natural"), "without shapes",
+                        "only described shapes are made natural: readings are what they are")
+    if dent.natural and history is not None and history.method == "imprint":
+        yield Complaint(("dent", "natural"), "beside history.method imprint",
+                        "an imprint stretches the sheet into any shape: method strike")
     yield from _blows(dent, history)
     if panel is None:
         return

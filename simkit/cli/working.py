@@ -34,14 +34,30 @@ class Finite(click.FloatRange):
         return found
 
 
+PASSING = "\t"
+"""Progress that begins so stands on one line that the next one replaces."""
+WIDTH = 78
+"""Columns of that line."""
+_standing: list[str] = []
+
+
 def say(text: str) -> None:
     """A line of progress, at once also through pipes; beside the answer where that is JSON.
 
-    Control characters are shown, not obeyed.
+    Control characters are shown, not obeyed. Passing progress is shown on a terminal only.
     """
     beside = wanted()
-    click.echo(visible(text, keep="\n"), err=beside)
     stream = sys.stderr if beside else sys.stdout
+    terminal = stream is not None and stream.isatty()
+    if text.startswith(PASSING):
+        if terminal:
+            _standing[:] = [text]
+            click.echo("\r" + visible(text.strip())[:WIDTH].ljust(WIDTH), err=beside, nl=False)
+    else:
+        if _standing:
+            _standing.clear()
+            click.echo("\r" + " " * WIDTH + "\r", err=beside, nl=False)
+        click.echo(visible(text, keep="\n"), err=beside)
     if stream is not None:
         stream.flush()
 

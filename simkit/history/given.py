@@ -86,6 +86,7 @@ def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | Non
     done: list[BlowDone] = []
     faults: list[str] = []
     for k, given in enumerate(blows, start=1):
+        progress(f"\tblow {k} of {len(blows)}: {blow_of(given).words()}")
         blow, result, fault = _carried_out(work, state, given)
         if result is None or not result.outcome.valid:
             why = fault or (result.reason if result else "")

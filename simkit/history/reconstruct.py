@@ -36,7 +36,8 @@ class Reconstruction:
     Attributes
     ----------
     state : plastic strain, hardening, residual stress and shape.
-    method : strike, imprint, blows (given, not looked for) or virgin (no dent given).
+    method : strike, imprint, blows (given, not looked for), natural (nearest to described
+        shapes) or virgin (no dent given).
     rms_mm, worst_mm : difference to the depth field inside the damage.
     matched : whether rms_mm is within what the case asks for.
     blows : the history taken (empty for imprint); strike_rms_mm : its difference before the rest
@@ -72,6 +73,10 @@ class Reconstruction:
         if self.method == "blows":
             text = "Dent made as given: " + "; then ".join(self.told or ("no blow",)) + "."
             return text + "".join(f" NOT as asked: {fault}." for fault in self.faults)
+        if self.method == "natural":
+            return ("Described shape made natural by " + " and then ".join(
+                b.words() for b in self.blows) + f": it differs by {self.rms_mm:.2f} mm rms, "
+                f"{self.worst_mm:.2f} mm at worst.")
         text = f"Depth field matched to {self.rms_mm:.3f} mm rms ({self.worst_mm:.2f} mm at worst)"
         if self.blows:
             text += (" by a strike of " + " and then ".join(b.words() for b in self.blows)
@@ -101,8 +106,11 @@ def _reconstructed(work: Workpiece, fit: Workpiece | None, progress: Progress,
         return _as_given(work, progress)
     if work.depth is None:
         return Reconstruction(work.model.virgin(), "virgin")
-    if work.case.history.method == "strike" and is_deep(work):
+    natural = work.case.dent is not None and work.case.dent.natural
+    if work.case.history.method == "strike" and (natural or is_deep(work)):
         done = _deep(work, progress, store)
+        if done is not None and natural:
+            return replace(done, method="natural", matched=True)
         return replace(imprinted(work, progress), unfit=True) if done is None else done
     if work.case.history.method == "strike":
         found, tried = histories(fit or work, progress, store)

@@ -145,7 +145,8 @@ class Presses:
         found = []
         for k, freed in enumerate(let_go_at(self.work.model, state, tool, travels, self.settings,
                                             FORCE_N), start=1):
-            self.progress(f"  let go at {freed.travel_mm:.1f} mm ({k} of {len(travels)})")
+            self.progress(f"\tloading {self.count}: let go at {freed.travel_mm:.1f} mm "
+                          f"({k} of {len(travels)})")
             found.append((freed.travel_mm, freed.state))
         return found
 

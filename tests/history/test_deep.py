@@ -1,0 +1,128 @@
+"""Histories of deep damage.
+
+Truth: exact for families and descent (made-up linear shapes); OWN for the way back (dents struck by
+the engine itself on another mesh).
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from simkit.case.load import load_case
+from simkit.history.deep.descent import Found, descend, moved, names_of
+from simkit.history.deep.explain import is_deep
+from simkit.history.deep.family import Family, Fit
+from simkit.history.given import field_of_state, strike_given
+from simkit.history.reconstruct import reconstruct
+from simkit.history.strike import FORCE_N, Blow, set_body, strike
+from simkit.mechanics.stepping.orders import AdvanceSettings
+from simkit.mechanics.stepping.several import let_go_at
+from simkit.repair.workpiece import Workpiece, make_workpiece
+
+BALL = Blow("ball", 30.0, 10.0, -5.0, -1.0)
+PANEL = {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 500, "length_x_mm": 280,
+         "length_y_mm": 240, "thickness_mm": 0.8, "grade": "DC04"}
+TRUE = {"body": "ball", "radius_mm": 30, "x_mm": 10, "y_mm": -5, "travel_mm": 11.0}
+
+
+def work_of(folder: Path, fine_mm: float, dent: dict) -> Workpiece:
+    text = {"format": 1, "title": "Deep", "about": "Invented for the tests.", "panel": PANEL,
+            "mesh": {"fine_mm": fine_mm, "coarse_mm": 24, "layers": 3}, "dent": dent}
+    (folder / "case.yaml").write_text(json.dumps(text), encoding="utf-8")
+    return make_workpiece(load_case(folder))
+
+
+def test_a_family_is_interpolated_on_one_stair_only() -> None:
+    shape = np.array([1.0, 0.5, 0.2])
+    travels = np.array([2.0, 4.0, 6.0, 8.0])
+    family = Family(BALL, travels, -np.outer([1.0, 2.0, 12.0, 14.0], shape))
+    between = family.nearest(-13.0 * shape)
+    assert between is not None
+    assert between.travel_mm == pytest.approx(7.0)
+    assert between.rms_mm == pytest.approx(0.0, abs=1e-12)
+    np.testing.assert_allclose(between.rate, -shape)
+    # 7 mm lie in the jump from 2 to 12: no shape between them ever was
+    in_the_jump = family.nearest(-6.0 * shape)
+    assert in_the_jump is not None
+    assert in_the_jump.rms_mm > 3.0 * np.sqrt(np.mean(shape**2))
+
+
+def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
+    rng = np.random.default_rng(4)
+    slopes, rate = rng.normal(size=(40, 2)), rng.normal(size=40)
+    true = replace(BALL, x_mm=16.0, y_mm=-14.0, travel_mm=12.0)
+
+    def shape_of(blow: Blow) -> np.ndarray:
+        return slopes @ np.array([blow.x_mm, blow.y_mm]) + rate * (blow.travel_mm or 0.0)
+
+    wanted = shape_of(true)
+
+    def measure(blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], Fit]:
+        gap = wanted - shape_of(blows[-1])
+        more = float(gap @ rate / (rate @ rate))
+        found = replace(blows[-1], travel_mm=(blows[-1].travel_mm or 0.0) + more)
+        d = shape_of(found)
+        rms = float(np.sqrt(np.mean((d - wanted) ** 2)))
+        return (found,), Fit(found.travel_mm or 0.0, d, rate, rms, True)
+
+    start = (replace(BALL, travel_mm=9.0),)
+    names = names_of(start)
+    unit = np.stack([slopes[:, k] * 6.0 for k in range(2)], axis=1)
+    unit -= np.outer(rate, rate @ unit) / (rate @ rate)
+    found = descend(measure, wanted, Found(*measure(start), unit, names), 12, 1e-6)
+    assert found.blows[0].x_mm == pytest.approx(16.0, abs=0.05)
+    assert found.blows[0].y_mm == pytest.approx(-14.0, abs=0.05)
+    assert found.blows[0].travel_mm == pytest.approx(12.0, abs=0.05)
+    assert moved(start, names, np.zeros(2)) == start
+
+
+@pytest.fixture(scope="module")
+def struck(tmp_path_factory) -> tuple[Path, float]:
+    """Readings off a dent struck on a mesh of its own, with noise; and its depth."""
+    folder = tmp_path_factory.mktemp("deep")
+    truth = work_of(folder, 11.0, {"blows": [TRUE]})
+    assert truth.case.dent is not None
+    field = field_of_state(truth, strike_given(truth, truth.case.dent.blows or ()).state)
+    rng = np.random.default_rng(6)
+    x, y = (a.ravel() for a in np.meshgrid(np.linspace(-120, 120, 11), np.linspace(-100, 100, 9)))
+    d = field(x, y) + rng.normal(0.0, 0.02, x.shape)
+    np.savetxt(folder / "depth.csv", np.stack([x, y, d], 1), delimiter=",",
+               header="x_mm,y_mm,d_mm", comments="", fmt="%.3f")
+    return folder, -field.lowest_mm
+
+
+def test_a_deep_dent_is_traced_back_to_its_blow(struck, tmp_path) -> None:
+    folder, depth = struck
+    work = work_of(folder, 13.0, {"points_csv": "depth.csv", "noise_mm": 0.02})
+    assert is_deep(work)
+    said: list[str] = []
+    done = reconstruct(work, progress=said.append, store=tmp_path)
+    assert done.method == "strike"
+    assert done.matched, done.sentence()
+    assert done.rms_mm < 0.015 * depth
+    blow = done.blows[0]
+    assert np.hypot(blow.x_mm - 10.0, blow.y_mm + 5.0) < 6.0
+    assert blow.travel_mm == pytest.approx(11.0, rel=0.08)
+    assert done.rounds == 0
+    again: list[str] = []
+    assert reconstruct(work, progress=again.append, store=tmp_path).rms_mm == pytest.approx(
+        done.rms_mm, abs=1e-9)
+    assert any(text.startswith("\t") for text in said)
+
+
+def test_releases_on_the_way_are_those_of_loadings_of_their_own(tmp_path) -> None:
+    """Exact up to the increments: letting go aside changes nothing of the loading."""
+    work = work_of(tmp_path, 16.0, {"blows": [TRUE]})
+    settings = AdvanceSettings(first_mm=0.3, largest_mm=0.5)
+    start = work.model.virgin()
+    tool = set_body(work, start, BALL, 6.0)
+    last = list(let_go_at(work.model, start, tool, [2.0, 4.0, 6.0], settings, FORCE_N))[-1]
+    alone = strike(work, start, replace(BALL, travel_mm=6.0), settings)
+    assert last.travel_mm == alone.travel_mm == 6.0
+    low = alone.state.displacement[:, 2].min()
+    assert last.state.displacement[:, 2].min() == pytest.approx(low, rel=0.02)
