@@ -6,7 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.history.deep.descent import Blows, Found, descend, names_of, slopes_by_trial
+from simkit.history.deep.descent import (
+    SCALES,
+    Blows,
+    Found,
+    descend,
+    names_of,
+    slopes_by_trial,
+)
 from simkit.history.deep.family import Family, Fit, Presses, about
 from simkit.history.deep.readings import Array
 from simkit.history.search import Bounds, Low
@@ -27,6 +34,8 @@ ELSEWHERE = 0.4
 length."""
 MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
+ROUNDS, MORE_ROUNDS = 5, 4
+"""Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
 MOST_BLOWS = 4
 WORTH = 0.8
 """A further blow is kept where it leaves less than this of the misfit."""
@@ -129,8 +138,12 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
     fit = family.nearest(wanted)
     travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
     if fit is not None and "ball" in aim.bounds.kinds:
-        ball = replace(family.blow, travel_mm=travel)
-        found.append(corrected(presses, (*before, ball), fit, aim, 3))
+        blows = (*before, replace(family.blow, travel_mm=travel))
+        left = _largest(presses, wanted - fit.d_mm)
+        if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blows[-1]):
+            # another blow's mark would only draw this one away: both are set right together
+            return [Found(blows, fit, np.zeros((wanted.size, 0)), ())]
+        found.append(corrected(presses, blows, fit, aim, rounds=3))
         left = _largest(presses, wanted - found[0].fit.d_mm)
         if found[0].rms_mm <= aim.enough_mm or _elsewhere(left, low, found[0].blows[-1]):
             return found
@@ -162,11 +175,13 @@ def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None
     if fit is None:
         return None
     blows = (*best.blows, replace(family.blow, travel_mm=fit.travel_mm))
-    return corrected(presses, blows, fit, aim)
+    return corrected(presses, blows, fit, aim, best, MORE_ROUNDS)
 
 
-def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, rounds: int = 5) -> Found:
-    """Numbers of a history set right: slopes by one trial each, then a few steps."""
+def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, before: Found | None = None,
+              rounds: int = ROUNDS) -> Found:
+    """Numbers of a history set right: slopes by one trial each, then a few steps. Slopes known
+    from ``before``, the same history without its last blow, are taken over."""
     names = names_of(blows)
     start = Found(blows, fit, np.zeros((presses.wanted.size, len(names))), names)
     if fit.rms_mm <= aim.stop_mm:
@@ -175,5 +190,12 @@ def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, rounds: int = 
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(presses, blows)
 
-    start = replace(start, slopes=slopes_by_trial(measure, blows, fit, names))
+    known = {} if before is None or not before.names else {
+        name: before.slopes[:, k] for k, name in enumerate(before.names)}
+    if known and before is not None:
+        known[len(blows) - 2, "travel_mm"] = SCALES["travel_mm"] * before.fit.rate
+    asked = tuple(name for name in names if name not in known)
+    tried = slopes_by_trial(measure, blows, fit, asked)
+    known |= {name: tried[:, k] for k, name in enumerate(asked)}
+    start = replace(start, slopes=np.stack([known[name] for name in names], axis=1))
     return descend(measure, presses.wanted, start, rounds, aim.stop_mm)
