@@ -30,6 +30,7 @@ from simkit.inspection.spots import Spot
 from simkit.mechanics.model import State
 from simkit.record.read import RunRecord, read_comparison, read_run
 from simkit.repair import session as sessions
+from simkit.repair.bent import with_bent_beds
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.workpiece import Workpiece, make_workpiece
@@ -65,7 +66,9 @@ def open_workpiece(case: Case, threads: int = 1, coarser: float = 1.0) -> Workpi
 
 def open_session(work: Workpiece, state: State | None = None) -> Session:
     """A repair that begins at a state, such as ``reconstruct(work).state``; None: virgin panel."""
-    return sessions.open_session(work, work.model.virgin() if state is None else state)
+    if state is None:
+        return sessions.open_session(work, work.model.virgin())
+    return sessions.open_session(with_bent_beds(work, state), state)
 
 
 def run_repair(case: Case, strategy: str | Strategy, folder: str | Path, threads: int = 1,

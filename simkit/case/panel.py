@@ -71,6 +71,9 @@ class _Bed(Part):
         "100 solid backing (rough figures; common practice, no source).", 1e-6, 1e4)
     gap_mm: float = number("Free gap before the panel touches it.", 0.0, 50.0, 0.0)
     bonded: bool = choice("true: it also pulls (glued or welded); false: it only pushes.", False)
+    bent_with_panel: bool = choice(
+        "true: what made the dent bent it along. It does not act while the dent is made, and then "
+        "follows the dented surface, by its gap behind it and without force.", False)
 
 
 class RectangleSupport(_Bed):

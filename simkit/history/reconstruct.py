@@ -19,7 +19,7 @@ from simkit.history.strike import KINDS, Blow
 from simkit.history.trials import Trial, Trials, carry_out
 from simkit.mechanics.model import State
 from simkit.repair.window import SEEN_MM
-from simkit.repair.workpiece import Workpiece
+from simkit.repair.workpiece import Workpiece, make_workpiece
 
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
@@ -185,6 +185,8 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
 def realise(work: Workpiece, blows: tuple[Blow, ...],
             progress: Progress = lambda text: None) -> Reconstruction | None:
     """Carry a history out in full and close what it leaves; None where a blow finds no balance."""
+    if any(support.bent_with_panel for support in work.case.panel.supports):
+        work = make_workpiece(work.case)  # without the beds as another history bent them
     deep = any(blow.travel_mm is not None for blow in blows)
     state = carry_out(work, blows, settings=FINE) if deep else carry_out(work, blows)
     if state is None:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from simkit.case import Case
-from simkit.case.panel import Panel, SpringEdge
+from simkit.case.panel import Panel, SpringEdge, Support
 from simkit.case.plan import plan_bounds
 from simkit.dent.field import DepthField
 from simkit.dent.heights import read_heights
@@ -25,6 +25,7 @@ from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
 from simkit.repair.window import fine_window
+from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
 from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
 from simkit.tool.glue import Glue
@@ -80,9 +81,7 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
     patch = _patch(case, extent, window, coarser)
     model = build_model(
         patch, sheet, case.panel.thickness_mm, _edges(case.panel), case.mesh.layers,
-        braces=tuple(
-            spring_bed(patch, _covers(s), s.stiffness_N_per_mm3, s.gap_mm, s.bonded)
-            for s in case.panel.supports),
+        braces=tuple(bed_of(patch, s) for s in case.panel.supports if not s.bent_with_panel),
         solver=solver, threads=min(threads, cores()))
     tools = with_files(case.kit.catalogues)
     return Workpiece(
@@ -108,6 +107,12 @@ def minutes_of(case: Case) -> dict[str, float]:
         if own is not None:
             table[name] = own
     return table
+
+
+def bed_of(patch: Patch, support: Support) -> SpringSet:
+    """The spring bed of a support, under the undamaged panel."""
+    return spring_bed(patch, _covers(support), support.stiffness_N_per_mm3, support.gap_mm,
+                      support.bonded)
 
 
 def panel_sheet(case: Case) -> Sheet:

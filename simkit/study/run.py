@@ -26,6 +26,7 @@ from simkit.record.write import (
     resume,
     save_state,
 )
+from simkit.repair.bent import with_bent_beds
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.stages import effort, excess
@@ -81,6 +82,7 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start
         save_state(state_file, state)
         write_json(notes_file, notes)
         progress(notes["sentence"])
+    work = with_bent_beds(work, state)
     return Start(work, open_session(work, state), notes, notes["sentence"], notes["matched"])
 
 
