@@ -11,6 +11,7 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.case.blows import GivenBlow
 from simkit.dent.field import DepthField
 from simkit.history.imprint import Progress
+from simkit.history.stairs import stair_of
 from simkit.history.strike import FORCE_N, SEARCH, Blow, set_body, strike
 from simkit.inspection.sampling import probe_at
 from simkit.mechanics.model import State
@@ -93,7 +94,7 @@ def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | Non
             faults.append(f"blow {k} ({blow.words()}): {why}; it and what follows were left out")
             break
         state = result.state
-        one = _told(work, blow, given, result)
+        one = _told(work, blow, given, result, fault)
         done.append(one)
         progress(f"blow {k} of {len(blows)}: {one.sentence()}")
         if one.fault:
@@ -104,6 +105,8 @@ def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | Non
 def _carried_out(work: Workpiece, state: State, given: GivenBlow
                  ) -> tuple[Blow, Advance | None, str]:
     blow = blow_of(given)
+    if given.depth_mm is not None:
+        return _to_depth(work, state, blow)
     if given.energy_J is None:
         return blow, strike(work, state, blow), ""
     travel = _travel_of(work, state, blow, given.energy_J)
@@ -117,6 +120,33 @@ def _carried_out(work: Workpiece, state: State, given: GivenBlow
             travel += 1e3 * missing / result.path[-1].force_N
             result = strike(work, state, replace(blow, travel_mm=travel))
     return replace(blow, travel_mm=travel), result, ""
+
+
+def _to_depth(work: Workpiece, state: State, blow: Blow) -> tuple[Blow, Advance | None, str]:
+    """A blow to a depth, foreseen while it goes; where that fails, by releases on the way."""
+    result = strike(work, state, blow)
+    if result.outcome.valid and not _missed(work, blow, result):
+        return blow, result, ""
+    furthest = 1.5 * abs(blow.depth_mm) + 20.0
+    stair = stair_of(work, state, blow, min(furthest, result.travel_mm or furthest))
+    if stair is None:
+        return blow, result, ""
+    travel, why = stair.travel_to(blow.depth_mm), ""
+    if stair.jump:
+        ends = (stair.before, stair.after)
+        near = min(ends, key=lambda end: abs(end[1] - blow.depth_mm))
+        travel = near[0]
+        why = (f"the sheet leaves {stair.before[1]:+.2f} mm after {stair.before[0]:.2f} mm of "
+               f"travel, {stair.after[1]:+.2f} mm after {stair.after[0]:.2f} mm, and nothing "
+               "between")
+    if travel <= 0.0:
+        return blow, None, why
+    return blow, strike(work, state, replace(blow, travel_mm=travel)), why
+
+
+def _missed(work: Workpiece, blow: Blow, result: Advance) -> bool:
+    left = probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
+    return abs(left - blow.depth_mm) > max(MISSED_MM, MISSED_SHARE * abs(blow.depth_mm))
 
 
 def _travel_of(work: Workpiece, state: State, blow: Blow, energy_J: float) -> float | None:
@@ -142,13 +172,15 @@ def loading_work_J(result: Advance) -> float:
                                   *((p.travel_mm, p.force_N, None) for p in result.path)])
 
 
-def _told(work: Workpiece, blow: Blow, given: GivenBlow, result: Advance) -> BlowDone:
+def _told(work: Workpiece, blow: Blow, given: GivenBlow, result: Advance,
+          why: str) -> BlowDone:
     left = probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
     energy, fault = loading_work_J(result), ""
     if given.depth_mm is not None:
         asked = blow.depth_mm
-        if abs(left - asked) > max(MISSED_MM, MISSED_SHARE * given.depth_mm):
-            fault = f"{asked:+.2f} mm was asked for and {left:+.2f} mm is left: {result.reason}"
+        if _missed(work, blow, result):
+            fault = (f"{asked:+.2f} mm was asked for and {left:+.2f} mm is left: "
+                     f"{why or result.reason}")
     elif given.travel_mm is not None and result.travel_mm < 0.999 * given.travel_mm:
         fault = (f"{given.travel_mm:g} mm of travel was asked for and {result.travel_mm:.2f} mm "
                  f"reached: {result.reason}")

@@ -54,11 +54,12 @@ def test_a_family_is_interpolated_on_one_stair_only() -> None:
 
 def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
     rng = np.random.default_rng(4)
-    slopes, rate = rng.normal(size=(40, 2)), rng.normal(size=40)
-    true = replace(BALL, x_mm=16.0, y_mm=-14.0, travel_mm=12.0)
+    slopes, rate = rng.normal(size=(40, 3)), rng.normal(size=40)
+    true = replace(BALL, x_mm=16.0, y_mm=-14.0, radius_mm=36.0, travel_mm=12.0)
 
     def shape_of(blow: Blow) -> np.ndarray:
-        return slopes @ np.array([blow.x_mm, blow.y_mm]) + rate * (blow.travel_mm or 0.0)
+        numbers = np.array([blow.x_mm, blow.y_mm, 10.0 * np.log(blow.radius_mm)])
+        return slopes @ numbers + rate * (blow.travel_mm or 0.0)
 
     wanted = shape_of(true)
 
@@ -72,13 +73,14 @@ def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
 
     start = (replace(BALL, travel_mm=9.0),)
     names = names_of(start)
-    unit = np.stack([slopes[:, k] * 6.0 for k in range(2)], axis=1)
+    unit = slopes * np.array([6.0, 6.0, 4.0])
     unit -= np.outer(rate, rate @ unit) / (rate @ rate)
     found = descend(measure, wanted, Found(*measure(start), unit, names), 12, 1e-6)
     assert found.blows[0].x_mm == pytest.approx(16.0, abs=0.05)
     assert found.blows[0].y_mm == pytest.approx(-14.0, abs=0.05)
     assert found.blows[0].travel_mm == pytest.approx(12.0, abs=0.05)
-    assert moved(start, names, np.zeros(2)) == start
+    assert found.blows[0].radius_mm == pytest.approx(36.0, rel=0.01)
+    assert moved(start, names, np.zeros(3))[0].radius_mm == pytest.approx(30.0)
 
 
 @pytest.fixture(scope="module")

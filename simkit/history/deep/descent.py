@@ -25,10 +25,12 @@ Measure = Callable[[Blows], tuple[Blows, Fit] | None]
 SCALES = {"x_mm": 6.0, "y_mm": 6.0, "angle_deg": 8.0, "radius_mm": 0.4, "length_mm": 0.25,
           "width_mm": 0.25, "travel_mm": 1.0}
 """Step by which a number is changed to see what it does; of sizes, in their logarithm."""
-FREE = {"ball": ("x_mm", "y_mm"), "cylinder": ("x_mm", "y_mm", "angle_deg", "length_mm"),
+FREE = {"ball": ("x_mm", "y_mm", "radius_mm"),
+        "cylinder": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "edge": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "block": ("x_mm", "y_mm", "angle_deg", "length_mm", "width_mm")}
-"""What is corrected of each kind: the radius of a ball cannot be read from a deep dent."""
+"""What is corrected of each kind. The radius of a ball can hardly be read from a dent, but where
+it is far off its misfit is taken for a further blow."""
 LARGEST = 3.0
 """Longest step in one number, in scales."""
 ENOUGH = 0.95
