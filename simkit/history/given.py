@@ -23,6 +23,8 @@ from simkit.repair.workpiece import Workpiece
 
 MISSED_MM, MISSED_SHARE = 0.05, 0.02
 """A blow whose depth is off by more than both has not reached it."""
+CLOSER = 2
+"""Times a travel is corrected by what it left."""
 FIRST_TRAVEL_MM = 4.0
 LAST_TRAVEL_MM = 120.0
 """Travels between which that of an energy is looked for."""
@@ -141,12 +143,25 @@ def _to_depth(work: Workpiece, state: State, blow: Blow) -> tuple[Blow, Advance 
                "between")
     if travel <= 0.0:
         return blow, None, why
-    return blow, strike(work, state, replace(blow, travel_mm=travel)), why
+    result = strike(work, state, replace(blow, travel_mm=travel))
+    for _ in range(0 if stair.jump else CLOSER):
+        if not result.outcome.valid or not _missed(work, blow, result):
+            break
+        stair = stair.narrowed(travel, _left(work, blow, result), blow.depth_mm)
+        travel = stair.travel_to(blow.depth_mm)
+        result = strike(work, state, replace(blow, travel_mm=travel))
+    return blow, result, why
+
+
+def _left(work: Workpiece, blow: Blow, result: Advance) -> float:
+    """Deviation left at a blow's place, mm."""
+    return probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
 
 
 def _missed(work: Workpiece, blow: Blow, result: Advance) -> bool:
-    left = probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
-    return abs(left - blow.depth_mm) > max(MISSED_MM, MISSED_SHARE * abs(blow.depth_mm))
+    """Whether a blow's depth was not reached."""
+    room = max(MISSED_MM, MISSED_SHARE * abs(blow.depth_mm))
+    return abs(_left(work, blow, result) - blow.depth_mm) > room
 
 
 def _travel_of(work: Workpiece, state: State, blow: Blow, energy_J: float) -> float | None:
@@ -174,7 +189,7 @@ def loading_work_J(result: Advance) -> float:
 
 def _told(work: Workpiece, blow: Blow, given: GivenBlow, result: Advance,
           why: str) -> BlowDone:
-    left = probe_at(work.model, blow.x_mm, blow.y_mm).read(result.state.displacement)
+    left = _left(work, blow, result)
     energy, fault = loading_work_J(result), ""
     if given.depth_mm is not None:
         asked = blow.depth_mm

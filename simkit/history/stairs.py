@@ -35,6 +35,12 @@ class Stair:
         travel, change = self.after[0] - self.before[0], abs(self.after[1] - self.before[1])
         return change > SAME_STAIR * travel + 0.05
 
+    def narrowed(self, travel_mm: float, left_mm: float, wanted_mm: float) -> Stair:
+        """The same with one end moved to what a travel between them left."""
+        here = (travel_mm, left_mm)
+        further = (left_mm - wanted_mm) * (self.after[1] - wanted_mm) < 0.0
+        return Stair(here, self.after) if further else Stair(self.before, here)
+
     def travel_to(self, depth_mm: float) -> float:
         """Travel that leaves a depth between the two."""
         share = (depth_mm - self.before[1]) / (self.after[1] - self.before[1])
