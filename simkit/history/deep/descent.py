@@ -31,6 +31,9 @@ FREE = {"ball": ("x_mm", "y_mm", "radius_mm"),
         "block": ("x_mm", "y_mm", "angle_deg", "length_mm", "width_mm")}
 """What is corrected of each kind. The radius of a ball can hardly be read from a dent, but where
 it is far off its misfit is taken for a further blow."""
+ENDS = {"radius_mm": (3.0, 400.0), "length_mm": (5.0, 1500.0), "width_mm": (5.0, 1500.0),
+        "travel_mm": (0.5, 120.0)}
+"""Between what a number stays."""
 LARGEST = 3.0
 """Longest step in one number, in scales."""
 ENOUGH = 0.95
@@ -70,7 +73,9 @@ def moved(blows: Blows, names: Names, step: Array) -> Blows:
     for (k, name), amount in zip(names, step, strict=True):
         value, change = getattr(blows[k], name), SCALES[name] * float(amount)
         sized = name in ("radius_mm", "length_mm", "width_mm")
-        new[k][name] = float(value * np.exp(change)) if sized else float(value + change)
+        wanted = float(value * np.exp(change)) if sized else float(value + change)
+        low, high = ENDS.get(name, (-np.inf, np.inf))
+        new[k][name] = float(np.clip(wanted, low, high))
     return tuple(replace(blow, **values) for blow, values in zip(blows, new, strict=True))
 
 

@@ -32,6 +32,8 @@ COARSE_MM = 18.0
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
 """Increments in which the history taken is carried out."""
 FINE_ROUNDS = 4
+PLAIN, MOST_TAKEN = 2.0, 2
+"""Misfit over the least up to which a plainer history is carried out in full; how many are."""
 SPREAD = (0.55, 1.8)
 """Radii tried beside a ball's own, over it: they leave the same dent and another stress."""
 
@@ -83,9 +85,7 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     if not found:
         return None
     fine = Presses(work, readings, FINE, progress, store)
-    taken = [set_right(fine, one, aim) for one in found[:2]
-             if one.rms_mm <= 1.3 * found[0].rms_mm]
-    best = min((one for one in taken if one is not None), key=lambda one: one.rms_mm, default=None)
+    best = _plainest(fine, found, aim, limit)
     state = None if best is None else fine.after(best.blows)
     if best is None or state is None:
         return None
@@ -94,6 +94,22 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
         state, best, fine.x_mm, fine.y_mm, fine.wanted, float(np.sqrt(np.mean(gap**2))),
         float(np.abs(gap).max()), limit, tuple(_spread(coarse, best, found, limit)),
         coarse.count + fine.count)
+
+
+def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Found | None:
+    """On the fine panel: the first history that matches, fewest blows first; else the nearest.
+
+    What the coarse panel leaves may be its own error, which a further blow would only paint over.
+    """
+    best: Found | None = None
+    near = [one for one in found if one.rms_mm <= PLAIN * found[0].rms_mm]
+    for one in sorted(near, key=lambda one: len(one.blows))[:MOST_TAKEN]:
+        right = set_right(fine, one, aim)
+        if right is not None and (best is None or right.rms_mm < best.rms_mm):
+            best = right
+        if best is not None and best.rms_mm <= limit:
+            break
+    return best
 
 
 def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:

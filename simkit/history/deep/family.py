@@ -65,7 +65,7 @@ class Family:
             if np.abs(change).max() > STEEPEST * (t[k + 1] - t[k]) + SLACK_MM:
                 continue
             share = float(change @ (wanted_mm - d[k]) / max(change @ change, 1e-12))
-            low = -BEYOND if k == 0 else 0.0
+            low = max(-BEYOND, -0.8 * t[0] / (t[1] - t[0])) if k == 0 else 0.0
             high = 1.0 + BEYOND if k == t.size - 2 else 1.0
             best = _better(best, self._between(k, float(np.clip(share, low, high)), wanted_mm))
         for k in range(t.size):
@@ -141,6 +141,8 @@ class Presses:
 
     def _freed(self, state: State, blow: Blow, travels: Sequence[float]
                ) -> list[tuple[float, State]]:
+        if not self._reaches(blow) or travels[-1] <= 0.0:
+            return []
         tool = set_body(self.work, state, blow, travels[-1])
         found = []
         for k, freed in enumerate(let_go_at(self.work.model, state, tool, travels, self.settings,
@@ -149,6 +151,11 @@ class Presses:
                           f"({k} of {len(travels)})")
             found.append((freed.travel_mm, freed.state))
         return found
+
+    def _reaches(self, blow: Blow) -> bool:
+        """Whether a blow's place lies on the panel."""
+        on = self.work.model.patch.locate(np.array([blow.x_mm]), np.array([blow.y_mm]))[2]
+        return bool(on[0])
 
     def after(self, blows: tuple[Blow, ...]) -> State | None:
         """The panel after blows with their travels; None where one finds no balance."""
