@@ -54,11 +54,12 @@ def test_a_family_is_interpolated_on_one_stair_only() -> None:
 
 def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
     rng = np.random.default_rng(4)
-    slopes, rate = rng.normal(size=(40, 3)), rng.normal(size=40)
-    true = replace(BALL, x_mm=16.0, y_mm=-14.0, radius_mm=36.0, travel_mm=12.0)
+    slopes, rate = rng.normal(size=(40, 4)), rng.normal(size=40)
+    start = (replace(BALL, kind="cylinder", length_mm=100.0, travel_mm=9.0),)
+    true = replace(start[0], x_mm=16.0, y_mm=-14.0, angle_deg=9.0, length_mm=120.0, travel_mm=12.0)
 
     def shape_of(blow: Blow) -> np.ndarray:
-        numbers = np.array([blow.x_mm, blow.y_mm, 10.0 * np.log(blow.radius_mm)])
+        numbers = np.array([blow.x_mm, blow.y_mm, blow.angle_deg, 24.0 * np.log(blow.length_mm)])
         return slopes @ numbers + rate * (blow.travel_mm or 0.0)
 
     wanted = shape_of(true)
@@ -71,16 +72,15 @@ def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
         rms = float(np.sqrt(np.mean((d - wanted) ** 2)))
         return (found,), Fit(found.travel_mm or 0.0, d, rate, rms, True)
 
-    start = (replace(BALL, travel_mm=9.0),)
     names = names_of(start)
-    unit = slopes * np.array([6.0, 6.0, 4.0])
+    unit = slopes * np.array([6.0, 6.0, 8.0, 6.0])
     unit -= np.outer(rate, rate @ unit) / (rate @ rate)
     found = descend(measure, wanted, Found(*measure(start), unit, names), 12, 1e-6)
     assert found.blows[0].x_mm == pytest.approx(16.0, abs=0.05)
     assert found.blows[0].y_mm == pytest.approx(-14.0, abs=0.05)
     assert found.blows[0].travel_mm == pytest.approx(12.0, abs=0.05)
-    assert found.blows[0].radius_mm == pytest.approx(36.0, rel=0.01)
-    assert moved(start, names, np.zeros(3))[0].radius_mm == pytest.approx(30.0)
+    assert found.blows[0].length_mm == pytest.approx(120.0, rel=0.01)
+    assert moved(start, names, np.zeros(4))[0].length_mm == pytest.approx(100.0)
 
 
 @pytest.fixture(scope="module")

@@ -25,12 +25,12 @@ Measure = Callable[[Blows], tuple[Blows, Fit] | None]
 SCALES = {"x_mm": 6.0, "y_mm": 6.0, "angle_deg": 8.0, "radius_mm": 0.4, "length_mm": 0.25,
           "width_mm": 0.25, "travel_mm": 1.0}
 """Step by which a number is changed to see what it does; of sizes, in their logarithm."""
-FREE = {"ball": ("x_mm", "y_mm", "radius_mm"),
+FREE = {"ball": ("x_mm", "y_mm"),
         "cylinder": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "edge": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "block": ("x_mm", "y_mm", "angle_deg", "length_mm", "width_mm")}
-"""What is corrected of each kind. The radius of a ball can hardly be read from a dent, but where
-it is far off its misfit is taken for a further blow."""
+"""What is corrected of each kind. The radius of a ball can hardly be read from a deep dent, and a
+wrong one spoils what the next pull does: it stays as the low's width suggests it."""
 ENDS = {"radius_mm": (3.0, 400.0), "length_mm": (5.0, 1500.0), "width_mm": (5.0, 1500.0),
         "travel_mm": (0.5, 120.0)}
 """Between what a number stays."""

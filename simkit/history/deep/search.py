@@ -32,6 +32,11 @@ ALONE = 1.8
 ELSEWHERE = 0.4
 """What is left lies elsewhere when its place is farther from the blow than this share of the low's
 length."""
+MARK = 0.08
+"""What is left counts as the mark of another blow from this share of the depth on: less is what a
+place, a radius or the coarse mesh are off."""
+RESIZE = 1.5
+"""Factor by which a ball's radius is changed where its misfit is too large."""
 MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
 ROUNDS, MORE_ROUNDS = 5, 4
@@ -117,7 +122,10 @@ def look(presses: Presses, aim: Aim) -> list[Found]:
     found = single(presses, (), low, aim)
     while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
-        more = _one_more(presses, best, _largest(presses, presses.wanted - best.fit.d_mm), aim)
+        left = _largest(presses, presses.wanted - best.fit.d_mm)
+        if abs(left.depth_mm) < MARK * abs(low.depth_mm):
+            break
+        more = _one_more(presses, best, left, aim)
         if more is None or more.rms_mm > WORTH * best.rms_mm:
             break
         found.insert(0, more)
@@ -143,7 +151,7 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
         if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blows[-1]):
             # another blow's mark would only draw this one away: both are set right together
             return [Found(blows, fit, np.zeros((wanted.size, 0)), ())]
-        found.append(corrected(presses, blows, fit, aim, rounds=3))
+        found.append(_resized(presses, corrected(presses, blows, fit, aim, rounds=3), aim))
         left = _largest(presses, wanted - found[0].fit.d_mm)
         if found[0].rms_mm <= aim.enough_mm or _elsewhere(left, low, found[0].blows[-1]):
             return found
@@ -165,7 +173,21 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
 def _elsewhere(left: Low, low: Low, blow: Blow) -> bool:
     """Whether what is left is no fault of a blow but the mark of another one."""
     far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
-    return far > ELSEWHERE * low.length_mm
+    return abs(left.depth_mm) > MARK * abs(low.depth_mm) and far > ELSEWHERE * low.length_mm
+
+
+def _resized(presses: Presses, found: Found, aim: Aim) -> Found:
+    """A ball of another radius where that does clearly better, then set right again."""
+    last, best = found.blows[-1], found
+    if last.kind != "ball" or found.rms_mm <= aim.enough_mm:
+        return found
+    for factor in (RESIZE, 1.0 / RESIZE):
+        seen = about(presses, (*found.blows[:-1], replace(last, radius_mm=factor * last.radius_mm)))
+        if seen is not None and seen[1].rms_mm < WORTH * best.rms_mm:
+            best = Found(*seen, found.slopes, found.names)
+    if best is found:
+        return found
+    return descend(lambda blows: about(presses, blows), presses.wanted, best, 2, aim.stop_mm)
 
 
 def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None:
