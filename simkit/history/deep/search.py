@@ -32,9 +32,9 @@ ALONE = 1.8
 ELSEWHERE = 0.4
 """What is left lies elsewhere when its place is farther from the blow than this share of the low's
 length."""
-MARK = 0.08
-"""What is left counts as the mark of another blow from this share of the depth on: less is what a
-place, a radius or the coarse mesh are off."""
+MARK, PLAIN_MARK = 0.08, 0.25
+"""What is left counts as the mark of another blow from the first share of the depth on, before the
+first blow is set right from the second: less is what a place, a radius or the mesh are off."""
 RESIZE = 1.5
 """Factor by which a ball's radius is changed where its misfit is too large."""
 MOST_KINDS = 2
@@ -173,7 +173,7 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
 def _elsewhere(left: Low, low: Low, blow: Blow) -> bool:
     """Whether what is left is no fault of a blow but the mark of another one."""
     far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
-    return abs(left.depth_mm) > MARK * abs(low.depth_mm) and far > ELSEWHERE * low.length_mm
+    return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > ELSEWHERE * low.length_mm
 
 
 def _resized(presses: Presses, found: Found, aim: Aim) -> Found:
