@@ -144,6 +144,11 @@ Outline = Annotated[
 ]
 
 
+def largest_of(shape: Bowl | Crease | CreaseLine | High | Kink) -> float:
+    """Depth or height of a described shape, mm."""
+    return shape.height_mm if isinstance(shape, High) else shape.depth_mm
+
+
 UNIT = "Unit of its coordinates; must be given, and is never guessed."
 Unit = Literal["mm", "m", "inch"]
 Axis = Literal["+x", "-x", "+y", "-y", "+z", "-z"]

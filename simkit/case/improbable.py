@@ -12,7 +12,7 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.case.dent import Dent
+from simkit.case.dent import Dent, largest_of
 from simkit.case.panel import (
     DiscSupport,
     LineSupport,
@@ -53,7 +53,7 @@ def goal_checks(goal: Goal, dent: Dent | None, panel: Panel | None) -> Iterator[
             yield Complaint(("goal", "slope_base_mm"), f"{goal.slope_base_mm:g} mm is wider than "
                             f"the panel ({room:g} mm)", "a base of some 20 mm")
     if dent is not None and dent.shapes and all(
-            abs(shape.depth_mm) < noise for shape in dent.shapes):
+            abs(largest_of(shape)) < noise for shape in dent.shapes):
         yield Complaint(("dent", "noise_mm"), f"{noise:g} mm found, more than any shape is deep",
                         "a noise well below the depth")
 
