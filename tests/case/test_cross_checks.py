@@ -180,7 +180,7 @@ def test_tab_larger_than_the_panel(write: Write) -> None:
 
 
 def test_dent_block_without_a_source(write: Write) -> None:
-    found = errors_of(write, "  length_x_mm: 200\n  length_y_mm: 200\n", "dent: {noise_mm: 0.1}\n")
+    found = errors_of(write, "  length_x_mm: 200\n  length_y_mm: 200\n", "dent: {noise_mm: 0.02}\n")
     assert found == [
         "dent: no depth field; give points_csv, sections_csv, grid_csv, scan, shapes or blows; or "
         "leave 'dent' out"]
