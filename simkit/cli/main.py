@@ -42,6 +42,7 @@ VERBS = {
     "show": "Draw the pictures of a finished run from its records.",
     "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
+    "tools": "List tabs, tips and glues, with drawings to scale; own catalogues beside them.",
     "completion": "Print what makes the shell complete verbs and options.",
 }
 """Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""

@@ -25,13 +25,14 @@ Sizes of tabs and tips and the minutes of operations are common practice, no sou
 glues carry a status: **MEMORY** remembered, not looked up; **ESTIMATE** our own choice;
 **DERIVED** computed. Glues differ widely: measure your own with a spring scale
 ([glue.md](glue.md)) and put the numbers into the case file, or into a catalogue of your own.
+`simkit tools` lists all of it and draws tabs and tips to scale (`--draw FILE.png`).
 
 ## A catalogue of your own
 
 A YAML file with `tabs`, `tips` and `glues`: a name, then the keys of
 [kit.tabs, kit.tips and kit.glue](case-file.md) without `name`. A number of a glue may stand alone
 or as `[number, status, origin]`. Name the file in the case under `kit.catalogues`; its names then
-stand beside the built-in ones and may not repeat them.
+stand beside the built-in ones and may not repeat them (`simkit tools --catalogue FILE` shows them).
 
 ```yaml
 tabs:

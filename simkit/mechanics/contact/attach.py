@@ -33,14 +33,8 @@ def glue_tab(
     InputError : less than nine tenths of the footprint lies on the panel.
     """
     frame = tool_frame(-np.asarray(axis, dtype=float), along)
-    x = model.patch.control + state.displacement
-    corner = x[model.element_points]
-    middle = corner.mean(axis=1)
-    size = np.linalg.norm(np.ptp(corner, axis=1), axis=1)
+    points, place, flat = footprint(model, state, tab, np.asarray(at, dtype=float), frame)
     reach = 0.5 * np.hypot(tab.length_mm, tab.width_mm)
-    local = (middle - at) @ frame.T
-    element = np.flatnonzero(np.hypot(local[:, 0], local[:, 1]) < reach + size)
-    points, place, flat = _footprint(model, x, tab, element, at, frame)
     found = float(points.area.sum())
     if found < 0.9 * tab.area_mm2:
         raise InputError(
@@ -64,10 +58,19 @@ def glue_tab(
                     stiffness, z, frame, np.zeros(layer.size))
 
 
-def _footprint(model: Model, x: Array, tab: Tab, element: NDArray[np.int64], at: Array,
-               frame: Array) -> tuple[SheetPoints, Array, Array]:
-    """Points under the tab with the area it covers of each, their places, and these in the tab's
-    frame. A point stands for a square; the rim cuts it straight."""
+def footprint(model: Model, state: State, tab: Tab, at: Array,
+              frame: Array) -> tuple[SheetPoints, Array, Array]:
+    """Points under a tab at ``at`` (3,) with the area it covers of each, their places, and these
+    in the tab's frame. A point stands for a square; the rim cuts it straight."""
+    x = model.patch.control + state.displacement
+    corner = x[model.element_points]
+    spread = np.linalg.norm(np.ptp(corner, axis=1), axis=1)
+    local = (corner.mean(axis=1) - at) @ frame.T
+    reach = 0.5 * np.hypot(tab.length_mm, tab.width_mm)
+    element = np.flatnonzero(np.hypot(local[:, 0], local[:, 1]) < reach + spread)
+    if element.size == 0:
+        raise InputError(f"tab '{tab.name}' at x {at[0]:.1f} mm, y {at[1]:.1f} mm",
+                         "a place on the panel")
     size = float(np.sqrt(model.geometry.area[element].sum(axis=1).max()))
     per = int(np.clip(np.ceil(12.0 * size / tab.width_mm), 4, 12))
     points = sheet_points(model.patch, element, per)
