@@ -12,6 +12,7 @@ import contextlib
 import importlib.machinery
 import os
 import sys
+import zlib
 from collections.abc import Iterator, Sequence
 from types import ModuleType
 from typing import Any
@@ -80,7 +81,7 @@ def _choose_cache() -> None:
     if os.environ.get("NUMBA_CACHE_DIR") or _writable(beside):
         return
     base = os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    place = os.path.join(base, "simkit", "kernels")
+    place = os.path.join(base, "simkit", f"kernels-{_sources():08x}")
     new = not os.path.isdir(place)
     if os.path.isabs(place) and _writable(place):
         if new:
@@ -93,6 +94,20 @@ def _choose_cache() -> None:
         kernels_said.append("Neither the installation nor a cache folder can be written: kernels "
                             "are compiled anew each time.")
     os.environ["NUMBA_CACHE_DIR"] = place
+
+
+def _sources() -> int:
+    """A number that changes with any source: kernels of another version are never taken.
+
+    numba looks only at the file of a kernel itself, not at those it calls.
+    """
+    seen = 0
+    for folder, _, files in sorted(os.walk(PACKAGE)):
+        for name in sorted(files):
+            if name.endswith(".py"):
+                found = os.stat(os.path.join(folder, name))
+                seen = zlib.crc32(f"{name} {found.st_size} {found.st_mtime_ns}".encode(), seen)
+    return seen
 
 
 def _remove(place: str, owner: int) -> None:

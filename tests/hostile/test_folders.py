@@ -9,6 +9,7 @@ import pytest
 from sorts import SOUND
 from stored import write_stored
 
+from simkit import aside, exit_codes
 from simkit.cli.main import main
 from simkit.cli.working import clear
 from simkit.errors import InputError
@@ -189,3 +190,30 @@ def test_packed_and_lying_archives_are_not_unpacked(tmp_path: Path) -> None:
     for lie in (b"(8,)", b"(-9)"):
         with pytest.raises(Damaged):
             load_arrays(sound.replace(b"(9,)", lie), ("x",))
+
+
+def test_the_page_and_the_help_tell_the_same_exit_codes() -> None:
+    page = (Path(__file__).parents[2] / "docs" / "run-folders.md").read_text("utf-8")
+    for code, meaning in exit_codes.MEANINGS.items():
+        assert f"| {code} | " in page, meaning
+        assert f"{code}  {meaning}" in exit_codes.table()
+
+
+def test_kernels_kept_elsewhere_belong_to_these_sources(
+        monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    """An installation that cannot be written keeps kernels in the user's cache, one a version."""
+    monkeypatch.setattr(aside, "PACKAGE", str(tmp_path / "simkit"))
+    monkeypatch.setattr(aside, "_writable", lambda folder: "kernels-" in folder)
+    monkeypatch.setattr(aside, "kernels_said", [])
+    monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
+    places = []
+    for text in ("a = 1", "a = 12"):
+        (tmp_path / "simkit").mkdir(exist_ok=True)
+        (tmp_path / "simkit" / "kernel.py").write_text(text)
+        monkeypatch.setenv("NUMBA_CACHE_DIR", "")
+        aside._choose_cache()
+        places.append(os.environ["NUMBA_CACHE_DIR"])
+    assert places[0] != places[1]
+    assert all(place.startswith(str(tmp_path / "cache" / "simkit" / "kernels-"))
+               for place in places)
+    assert "cannot be written" in aside.kernels_said[0]
