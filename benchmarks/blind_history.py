@@ -34,6 +34,7 @@ from blind_history_page import summary
 
 from simkit.case.load import load_case
 from simkit.files import write_table
+from simkit.history.learning import Learned, learn, telling_places
 from simkit.history.plausible import band, weights
 from simkit.history.reconstruct import histories, imprinted, realise
 from simkit.history.strike import SETTINGS as STRIKING
@@ -52,10 +53,12 @@ from simkit.tool.bodies import RigidBody, ball, blade, block, flat_nose, rounded
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 
 RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
-COLUMNS = ("case", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm", "error_pct",
-           "imprint_mm", "match_mm", "seconds", "taken")
+COLUMNS = ("case", "half", "learned", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm",
+           "error_pct", "imprint_mm", "match_mm", "seconds", "taken")
 HALF_MM, TRUE_ELEMENT_MM, FINE_MM, COARSE_MM, COARSER = 120.0, 5.5, 6.0, 18.0, 1.4
 GRID_MM, NOISE_MM = 6.0, 0.02
+AGAIN = 1.25
+"""The second tap, by which learning is tried, goes so much further than the first."""
 CROWN_MM, FURTHEST_MM = 0.06, 30.0
 """Crowns below this are not tapped; no tool travels further."""
 SMALL_MM = 0.02
@@ -236,19 +239,54 @@ def hash_of(name: str) -> int:
 
 def changes(model: Model, state: State, planned: tuple[Place, Place, float, float]
             ) -> dict[str, float]:
-    """What the tap and the pull change, mm."""
+    """What the tap and the pull change, and after the tap a second one and a pull, mm."""
     crown, middle, tap_mm, pull_mm = planned
     at_crown, at_middle = probe_at(model, *crown), probe_at(model, *middle)
 
-    def change(probe, after: Advance) -> float:
-        return probe.read(after.state.displacement) - probe.read(state.displacement)
+    def change(probe, after: State, before: State = state) -> float:
+        return probe.read(after.displacement) - probe.read(before.displacement)
 
     found = {}
     if tap_mm > 0.0:
-        tapped = tap(model, state, crown, tap_mm)
+        tapped = tap(model, state, crown, tap_mm).state
+        again = tap(model, tapped, crown, AGAIN * tap_mm).state
         found = {"tap, tapped place": change(at_crown, tapped),
-                 "tap, middle": change(at_middle, tapped)}
-    return found | {"pull, middle": change(at_middle, pull(model, state, middle, pull_mm))}
+                 "tap, middle": change(at_middle, tapped),
+                 SECOND[0]: change(at_middle, again, tapped),
+                 SECOND[1]: change(at_middle, pull(model, tapped, middle, pull_mm).state, tapped)}
+    return found | {"pull, middle": change(at_middle, pull(model, state, middle, pull_mm).state)}
+
+
+SECOND = ("second tap, middle", "pull after tap, middle")
+"""What is foretold before and after readings of the first tap."""
+
+
+def tap_field(model: Model, state: State, planned: tuple[Place, Place, float, float],
+              xy: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Deviation at places (n, 2) before the tap, and what the tap changes there."""
+    probes = [probe_at(model, float(x), float(y)) for x, y in xy]
+    after = tap(model, state, planned[0], planned[2]).state
+    before = np.array([probe.read(state.displacement) for probe in probes])
+    return before, np.array([probe.read(after.displacement) for probe in probes]) - before
+
+
+def lesson(dent: Dent, truth: tuple[Model, State], members: list[tuple[Model, State]],
+           belief: list[float], planned: tuple[Place, Place, float, float]) -> Learned:
+    """What five readings with noise after the first tap teach, where they tell most."""
+    _, middle, _, _ = planned
+    side = np.linspace(-0.35 * HALF_MM, 0.35 * HALF_MM, 13)
+    xx, yy = np.meshgrid(middle[0] + side, middle[1] + side)
+    xy = np.clip(np.column_stack([xx.ravel(), yy.ravel()]), -0.9 * HALF_MM, 0.9 * HALF_MM)
+    told = [tap_field(*member, planned, xy) for member in members]
+    change = np.array([c for _, c in told])
+    chosen, _ = telling_places(change, belief, NOISE_MM, xy)
+    if not chosen:  # one history only: where it foretells most
+        chosen = [int(k) for k in np.argsort(-np.abs(change[0]))[:5]]
+    _, true = tap_field(*truth, planned, xy[chosen])
+    rng = np.random.default_rng(hash_of(dent.name) + 1)
+    read = true + rng.normal(0.0, NOISE_MM * np.sqrt(2.0), len(chosen))
+    return learn(np.zeros((len(members), len(chosen))), change[:, chosen], read, belief,
+                 NOISE_MM * np.sqrt(2.0))
 
 
 def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
@@ -261,7 +299,7 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
     work = make_workpiece(case)
     fit = make_workpiece(case, coarser=COARSER)
     found, tried = histories(fit)
-    foretold, alone, match, spent = [], [], [], 0.0
+    foretold, alone, match, spent, members = [], [], [], 0.0, []
     for k, member in enumerate(found):
         made = realise(work, member.trial.blows)
         if k == 0:
@@ -271,20 +309,38 @@ def one_case(dent: Dent, folder: Path) -> list[dict[str, str]]:
         foretold.append(changes(work.model, made.state, planned))
         alone.append(made.strike_rms_mm)
         match.append(made.rms_mm)
+        members.append((work.model, made.state))
     blind = changes(work.model, imprinted(work).state, planned)
-    rows = []
-    for name, true in truth.items():
-        seen = band([f[name] for f in foretold], weights(alone))
-        error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
-        rows.append({
-            "case": dent.name, "operation": name, "true_mm": f"{true:.4f}",
-            "predicted_mm": f"{seen.predicted_mm:.4f}", "low_mm": f"{seen.low_mm:.4f}",
-            "high_mm": f"{seen.high_mm:.4f}",
-            "error_pct": "" if np.isnan(error) else f"{error:.1f}",
-            "imprint_mm": f"{blind[name]:.4f}",
-            "match_mm": f"{match[0]:.4f}", "seconds": f"{spent:.1f}",
-            "taken": f"{found[0].trial.words()} (of {len(found)}, {tried} tried)"})
+    belief = weights(alone)
+    common = {"case": dent.name, "half": half_of(dent), "match_mm": f"{match[0]:.4f}",
+              "seconds": f"{spent:.1f}",
+              "taken": f"{found[0].trial.words()} (of {len(found)}, {tried} tried)"}
+    rows = [common | row_of(name, "no", true, [f[name] for f in foretold], belief, blind[name])
+            for name, true in truth.items()]
+    if planned[2] > 0.0:
+        taught = lesson(dent, (model, state), members, belief, planned)
+        for name in SECOND:
+            strength = taught.strength if name == SECOND[0] else [1.0] * len(members)
+            values = [f[name] * s for f, s in zip(foretold, strength, strict=True)]
+            rows.append(common | row_of(name, "one tap", truth[name], values, list(taught.weights),
+                                        blind[name]))
     return rows
+
+
+def half_of(dent: Dent) -> str:
+    """Every second dent calibrates the bands of the others."""
+    return ("calibration", "test")[[d.name for d in DENTS].index(dent.name) % 2]
+
+
+def row_of(name: str, learned: str, true: float, foretold: list[float], belief: list[float],
+           blind: float) -> dict[str, str]:
+    """Truth, prediction and band of one change."""
+    seen = band(foretold, belief)
+    error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
+    return {"learned": learned, "operation": name, "true_mm": f"{true:.4f}",
+            "predicted_mm": f"{seen.predicted_mm:.4f}", "low_mm": f"{seen.low_mm:.4f}",
+            "high_mm": f"{seen.high_mm:.4f}", "imprint_mm": f"{blind:.4f}",
+            "error_pct": "" if np.isnan(error) else f"{error:.1f}"}
 
 
 def main() -> int:

@@ -34,6 +34,7 @@ BENT = f"{TANGENT}::test_tangent_of_a_strongly_bent_thick_sheet"
 BOOKS = f"{STATICS}::test_plastic_work_and_stored_energy_are_the_work_of_the_load"
 ENERGY = ("tests/reference_fe/test_reference_fe.py::"
           "test_contact_is_shallow_and_energy_balances[5.0-plate]")
+DENTS = "tests/history/test_small_dents.py"
 OPERATION = "tests/cli/test_run.py::test_every_operation_has_a_row_and_balances_its_energy"
 FOLDERS, IMPROBABLE = "tests/hostile/test_folders.py", "tests/hostile/test_improbable.py"
 KILLS = "tests/hostile/test_processes.py"
@@ -163,4 +164,21 @@ FAULTS = (
           (), (KILLS,)),
     Fault("workers outlive their parent", "simkit/study/workers.py",
           "    os._exit(1)\n", "    return\n", (), (KILLS,)),
+    Fault("a dent that is not there counts as found", "simkit/inspection/match.py",
+          "ok = close_by or (beyond and off <= max(criteria.tolerance_mm, share))", "ok = True",
+          (), (f"{DENTS}::test_a_panel_without_the_dent_is_not_matched_and_never_flat",)),
+    Fault("a panel that was not measured is called flat", "simkit/repair/session.py",
+          'return replace(row, flat=False, stage="")', "return row",
+          (), (f"{DENTS}::test_a_panel_without_the_dent_is_not_matched_and_never_flat",)),
+    Fault("elements stay too large for a small dent", "simkit/spline/basis.py",
+          "    if not short:\n", "    if short or not short:\n",
+          (), (f"{DENTS}::test_a_mesh_too_coarse_for_a_dent_is_made_finer_and_says_so",)),
+    Fault("hail falls between the samples", "simkit/dent/field.py",
+          "step = _spacing(self.places_mm)", "step = 40.0 + 0.0 * _spacing(self.places_mm)",
+          (), (f"{DENTS}::test_hail_on_a_wide_panel_has_all_its_spots",)),
+    Fault("a dent that was not measured may stand out", "simkit/inspection/match.py",
+          "    if worst > most and not faults:", "    if worst > 100.0 * most and not faults:",
+          (), (f"{DENTS}::test_what_was_not_measured_must_not_stand_out",)),
+    Fault("a slip of the gauge is believed", "simkit/history/learning.py",
+          "SLIP = 4.5\n", "SLIP = 450.0\n", (), ("tests/history/test_learning.py",)),
 )

@@ -6,7 +6,7 @@ added, as shells do.
 
 from __future__ import annotations
 
-DONE, NOT_MET, BAD_INPUT, NOT_CONVERGED = 0, 1, 2, 3
+DONE, NOT_MET, BAD_INPUT, NOT_CONVERGED, NOT_MATCHED = 0, 1, 2, 3, 4
 INTERNAL, SYSTEM, INPUT_OUTPUT = 70, 71, 74
 INTERRUPTED, PIPE_CLOSED, TERMINATED = 130, 141, 143
 
@@ -15,6 +15,7 @@ MEANINGS: dict[int, str] = {
     NOT_MET: "ran, but the goal was not met (not flat, a check beyond its limit)",
     BAD_INPUT: "bad input, or a folder that cannot be used",
     NOT_CONVERGED: "did not converge",
+    NOT_MATCHED: "the reconstructed panel does not hold the dent that was measured",
     INTERNAL: "a fault inside simkit; one line names the report with the details",
     SYSTEM: "the computer gave out: no memory, or a worker process was ended from outside",
     INPUT_OUTPUT: "reading or writing failed on the way: disk full, folder removed",

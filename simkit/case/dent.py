@@ -253,5 +253,5 @@ class History(Part):
     match_mm: float = number(
         "Root-mean-square difference to the depth field at which the reconstruction stops.",
         0.001, 1.0, 0.03)
-    rounds: int = number("Largest number of corrections.", 1, 50, 6)
+    rounds: int = number("Largest number of corrections.", 1, 50, 12)
     striker: Striker = choice("Bounds for the striking body (method strike).", Striker())

@@ -10,10 +10,16 @@ from simkit.case.plan import plan_bounds
 from simkit.checks.size import check_size
 from simkit.dent.heights import read_heights
 from simkit.errors import InputError, InputErrors
+from simkit.inspection.measured import wanted_spots
 from simkit.material.grades import grade_names
 from simkit.measurement.read import read_dent
+from simkit.repair.meshing import check_spots
 from simkit.repair.workpiece import minutes_of, panel_sheet, plain
-from simkit.tool.catalogue import find_glue, find_tab, find_tip, with_files
+from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
+
+ELEMENT_OVER_TIP = 2.0
+"""Largest element over the radius of a tip: contact is looked for at four points across an element,
+so that no more than half a radius lies between two."""
 
 
 def check_grade(case: Case) -> None:
@@ -22,27 +28,37 @@ def check_grade(case: Case) -> None:
 
 
 def check_dent(case: Case) -> None:
-    """The depth field can be read and lies on the panel; the mesh has a size to compute."""
-    check_size(case, read_dent(case.dent, plan_bounds(case.panel)))
+    """The depth field can be read and lies on the panel; mesh and grid can hold it."""
+    depth = read_dent(case.dent, plan_bounds(case.panel))
+    check_size(case, depth)
+    if depth is not None:
+        check_spots(case, wanted_spots(depth, case.goal.tolerance_mm))
 
 
 def check_kit(case: Case) -> None:
-    """Every catalogue can be read, every tool of the kit is known and every tab fits."""
+    """Every catalogue can be read, every tool is known, every tab fits, every tip has its mesh."""
     tools = with_files(case.kit.catalogues)
     for spec in case.kit.tabs:
         tab = find_tab(plain(spec), tools)
         problem = tab_fits(case.panel, tab.length_mm, tab.width_mm)
         if problem is not None:
             raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
-    for tip in case.kit.tips:
-        body = find_tip(plain(tip), tools).body
-        if body.nose_radius_mm < case.panel.thickness_mm:
-            raise InputError(
-                f"tip of radius {body.nose_radius_mm:g} mm on a sheet of "
-                f"{case.panel.thickness_mm:g} mm: sharper than the sheet is thick, it would cut",
-                "a blunter tip", key="kit.tips")
+    for tip in [find_tip(plain(spec), tools) for spec in case.kit.tips]:
+        _check_tip(case, tip)
     find_glue(plain(case.kit.glue), tools).at(
         case.kit.panel_temperature_C, case.kit.glue_age_min)
+
+
+def _check_tip(case: Case, tip: Tip) -> None:
+    radius, thickness = tip.body.nose_radius_mm, case.panel.thickness_mm
+    if radius < thickness:
+        raise InputError(
+            f"tip of radius {radius:g} mm on a sheet of {thickness:g} mm: sharper than the sheet "
+            "is thick, it would cut", "a blunter tip", key="kit.tips")
+    if case.mesh.fine_mm > ELEMENT_OVER_TIP * radius:
+        raise InputError(
+            f"elements of {case.mesh.fine_mm:g} mm are too coarse for the tip {tip.name}, rounded "
+            f"to {radius:g} mm", f"at most {ELEMENT_OVER_TIP * radius:g} mm", key="mesh.fine_mm")
 
 
 def check_surface(case: Case) -> None:

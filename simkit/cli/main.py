@@ -36,6 +36,7 @@ VERBS = {
     "try": "Do single operations on a panel and see what each one changes.",
     "promise": "Say what can be promised within a time, and how surely.",
     "live": "Work the panel by hand on a page where the reflections move.",
+    "learn": "Weigh the histories of a run's dent by readings after a step.",
     "ask": "Answer a ready question, such as which tab or why the crown goes first.",
     "table": "Join runs, comparisons and studies in one table.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",

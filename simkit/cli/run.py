@@ -9,11 +9,14 @@ import click
 from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import (
+    ACCEPT,
+    EXIT_NO_MATCH,
     EXIT_NOT_CONVERGED,
     EXIT_NOT_FLAT,
     cautions,
     clear,
     hello,
+    no_match,
     out_folder,
     say,
 )
@@ -21,7 +24,7 @@ from simkit.record.write import identity, open_folder
 from simkit.show.draw import draw_run
 from simkit.strategy import find_strategy
 from simkit.study.doubt import doubt
-from simkit.study.run import UNBALANCED, prepare, run_strategy
+from simkit.study.run import NO_MATCH, UNBALANCED, prepare, run_strategy
 
 
 @click.command(epilog="""\b
@@ -40,16 +43,17 @@ Examples:
 @click.option("--band", is_flag=True,
               help="Repeat the repair on every history that explains the dent alike; writes "
                    "band.csv.")
+@click.option("--accept-mismatch", "accept", is_flag=True, help=ACCEPT)
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
 @json_option
-def command(case: str, name: str, out: Path | None, threads: int, band: bool,
+def command(case: str, name: str, out: Path | None, threads: int, band: bool, accept: bool,
             fresh: bool) -> None:
     """Repair CASE by one strategy and record every step.
 
     Writes a folder with steps.csv (one row an operation), the deviation after every step, force
     against travel, and pictures. An interrupted run goes on where it stopped when the command is
     given again. Exit code 0 if the panel is flat, 1 if not, 2 for bad input, 3 if no balance was
-    found.
+    found, 4 if the reconstructed panel does not hold what was measured.
     """
     checked = check_case(case)
     strategy = find_strategy(name, checked)
@@ -58,11 +62,15 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     hello(checked)
     what = {**identity(checked), "strategy": name}
     open_folder(folder, what)
-    start = prepare(checked, folder, threads, say)
+    start = prepare(checked, folder, threads, say, accept)
     row = run_strategy(start, strategy, folder, say)
-    doubted = doubt(start, folder, say) if band else None
+    doubted = doubt(start, folder, say) if band and row["outcome"] != NO_MATCH else None
     pictures = draw_run(folder)
     say("")
+    if row["outcome"] == NO_MATCH:
+        no_match(checked)
+    if not start.matched:
+        say(f"matched = no. {start.sentence}")
     say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, low "
         f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
         f"slope {float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
@@ -77,5 +85,5 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool,
     result({"folder": folder, "pictures": pictures, "band": doubted[0] if doubted else None,
             **{key: number_or_text(text) for key, text in row.items()}})
     if row["flat"] != "yes":
-        failed = row["outcome"] == UNBALANCED
-        raise click.exceptions.Exit(EXIT_NOT_CONVERGED if failed else EXIT_NOT_FLAT)
+        codes = {UNBALANCED: EXIT_NOT_CONVERGED, NO_MATCH: EXIT_NO_MATCH}
+        raise click.exceptions.Exit(codes.get(row["outcome"], EXIT_NOT_FLAT))

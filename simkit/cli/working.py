@@ -15,12 +15,14 @@ from simkit import aside
 from simkit.case import Case
 from simkit.cli.answer import wanted
 from simkit.errors import InputError
-from simkit.exit_codes import NOT_CONVERGED, NOT_MET
+from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET
 from simkit.folders import Busy, is_marked, mark, remove_own
 from simkit.tool.cautions import cautions_for
 from simkit.words import visible
 
-EXIT_NOT_FLAT, EXIT_NOT_CONVERGED = NOT_MET, NOT_CONVERGED
+EXIT_NOT_FLAT, EXIT_NOT_CONVERGED, EXIT_NO_MATCH = NOT_MET, NOT_CONVERGED, NOT_MATCHED
+ACCEPT = ("Work on the reconstructed panel although it does not hold what was measured; tables "
+          "then say matched = no, and nothing is called flat.")
 
 
 class Finite(click.FloatRange):
@@ -116,6 +118,13 @@ def _compiled() -> bool:
         places.append(Path(os.environ["NUMBA_CACHE_DIR"]))
     return any(next(place.rglob("kernels.assemble*.nbi"), None) for place in places
                if place.is_dir())
+
+
+def no_match(case: Case) -> None:
+    """What can be done about a depth field that was not matched."""
+    say("The panel found is not the one that was measured, so nothing was done to it. Check "
+        "depths, units and how the edges are held; give what is known of the blow under "
+        f"'history'; raise history.rounds (now {case.history.rounds}); or --accept-mismatch.")
 
 
 def cautions() -> None:

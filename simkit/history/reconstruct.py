@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from simkit.history.deep.explain import FINE, explain, is_deep, match_limit
 from simkit.history.deep.readings import reader_for, readings_of
 from simkit.history.given import strike_given
-from simkit.history.imprint import Progress, deviation_at_gauss, imprint
+from simkit.history.imprint import Progress, bed_stiffness, deviation_at_gauss, imprint
 from simkit.history.marks import marks_of
 from simkit.history.plausible import Plausible, plausible, weights
-from simkit.history.search import Bounds, nudged, search, second_blow
+from simkit.history.search import Bounds, further_blows, nudged, search, second_blow
 from simkit.history.strike import KINDS, Blow
 from simkit.history.trials import Trial, Trials, carry_out
+from simkit.inspection.match import Criteria, Match, judge
 from simkit.mechanics.model import State
 from simkit.repair.window import SEEN_MM
 from simkit.repair.workpiece import Workpiece, make_workpiece
@@ -24,6 +25,9 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
 """Misfit of the best single blow above which a second one is tried."""
+APART, MOST_DENTS = 0.6, 24
+"""A measured low further from the first blow than this many of its lengths at half its height is a
+dent of its own and given a blow of its own, up to so many; the imprint makes the rest."""
 MARGIN = 0.8
 """Share of the match asked for at which the imprint stops: the depth field has errors of its own
 beside the depths it was made from."""
@@ -38,8 +42,7 @@ class Reconstruction:
     state : plastic strain, hardening, residual stress and shape.
     method : strike, imprint, blows (given, not looked for), natural (nearest to described
         shapes) or virgin (no dent given).
-    rms_mm, worst_mm : difference to the depth field inside the damage.
-    matched : whether rms_mm is within what the case asks for.
+    match : how it compares with the depth field, None where none was measured.
     blows : the history taken (empty for imprint); strike_rms_mm : its difference before the rest
         was closed; rounds : corrections made; tried : histories tried.
     plausible : histories that the depth field cannot tell from it, itself first.
@@ -50,9 +53,7 @@ class Reconstruction:
 
     state: State
     method: str
-    rms_mm: float = 0.0
-    worst_mm: float = 0.0
-    matched: bool = True
+    match: Match | None = None
     blows: tuple[Blow, ...] = ()
     strike_rms_mm: float = float("nan")
     rounds: int = 0
@@ -62,6 +63,21 @@ class Reconstruction:
     faults: tuple[str, ...] = ()
     unfit: bool = False
     marks: tuple[str, ...] = ()
+
+    @property
+    def matched(self) -> bool:
+        """Whether the panel holds what was measured, or came about as the given blows ask."""
+        return not self.faults and (self.match is None or self.match.matched)
+
+    @property
+    def rms_mm(self) -> float:
+        """Difference to the depth field where the damage is, rms."""
+        return 0.0 if self.match is None else self.match.rms_mm
+
+    @property
+    def worst_mm(self) -> float:
+        """Largest difference anywhere."""
+        return 0.0 if self.match is None else self.match.worst_mm
 
     def sentence(self) -> str:
         """One line for people."""
@@ -85,7 +101,10 @@ class Reconstruction:
             text += " by imprint alone, which spreads the plastic strain too widely"
             if self.unfit:
                 text += ": on a dent this deep it does not foretell what a pull does"
-        return text + ("." if self.matched else "; this is NOT the match that was asked for.")
+        if self.matched:
+            return text + "."
+        why = "" if self.match is None else self.match.reason
+        return f"{text.replace('matched to', 'NOT matched:', 1)}: {why}."
 
 
 def reconstruct(work: Workpiece, fit: Workpiece | None = None,
@@ -110,7 +129,7 @@ def _reconstructed(work: Workpiece, fit: Workpiece | None, progress: Progress,
     if work.case.history.method == "strike" and (natural or is_deep(work)):
         done = _deep(work, progress, store)
         if done is not None and natural:
-            return replace(done, method="natural", matched=True)
+            return replace(done, method="natural", match=_natural(done.match))
         return replace(imprinted(work, progress), unfit=True) if done is None else done
     if work.case.history.method == "strike":
         found, tried = histories(fit or work, progress, store)
@@ -148,8 +167,18 @@ def _at_readings(work: Workpiece, state: State, blows: tuple[Blow, ...]) -> Reco
     reader = reader_for(work, readings)
     gap = reader(state) - readings.d_mm[reader.on]
     rms, worst = float(np.sqrt(np.mean(gap**2))), float(np.abs(gap).max())
-    return Reconstruction(state, "strike", rms, worst,
-                          rms <= match_limit(work.case.history.match_mm, readings), blows, rms)
+    limit = match_limit(work.case.history.match_mm, readings)
+    match = match_of(work, state)
+    why = "" if rms <= limit else f"{rms:.3f} mm rms at the readings, {limit:.3f} asked for"
+    match = replace(match, matched=rms <= limit and not match.lost, rms_mm=rms, worst_mm=worst,
+                    allowed_mm=limit, reason=match.reason if match.lost else why)
+    return Reconstruction(state, "strike", match, blows, rms)
+
+
+def _natural(match: Match | None) -> Match | None:
+    """A described shape made natural need not be met, but must not be gone."""
+    return None if match is None else replace(
+        match, matched=not match.lost, reason=match.reason if match.lost else "")
 
 
 def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
@@ -158,7 +187,7 @@ def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
     made = strike_given(work, work.case.dent.blows or (), progress=progress)
     told = [one.sentence() for one in made.done]
     return Reconstruction(
-        made.state, "blows", matched=not made.faults, blows=tuple(one.blow for one in made.done),
+        made.state, "blows", blows=tuple(one.blow for one in made.done),
         strike_rms_mm=0.0, told=tuple(told), faults=made.faults)
 
 
@@ -176,10 +205,23 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
     if not (sign * trials.wanted).max() > SEEN_MM:
         return (), 0
     found = search(trials, bounds, sign)
-    if found and found[0].rms_mm > TWO_BLOWS_MM:
+    others = _other_dents(work, found[0].blows[0], sign) if found else []
+    if others:
+        further_blows(trials, found[0], others)
+    elif found and found[0].rms_mm > TWO_BLOWS_MM:
         second_blow(trials, found[0], sign)
     valid = [t for t in trials.done if t.valid]
     return (plausible(valid) if valid else ()), len(trials.done)
+
+
+def _other_dents(work: Workpiece, first: Blow, sign: float) -> list[tuple[float, float]]:
+    """Measured lows (sign -1; +1: highs) that stand apart from the first: hail."""
+    apart = []
+    for one in work.spots:
+        away = np.hypot(one.spot.x_mm - first.x_mm, one.spot.y_mm - first.y_mm)
+        if sign * one.spot.height_mm > SEEN_MM and away > APART * one.long_mm:
+            apart.append((one.spot.x_mm, one.spot.y_mm))
+    return apart[:MOST_DENTS]
 
 
 def realise(work: Workpiece, blows: tuple[Blow, ...],
@@ -209,11 +251,21 @@ def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
     wanted, weight = _wanted(work)
     gap = (deviation_at_gauss(model, start) - wanted)[weight > 0.5]
     alone = float(np.sqrt(np.mean(gap**2)))
+    narrow = min((one.short_mm for one in work.spots), default=np.inf)
     closed = imprint(model, start, wanted, weight, MARGIN * history.match_mm, history.rounds,
-                     progress)
-    return Reconstruction(
-        closed.state, "strike" if blows else "imprint", closed.rms_mm, closed.worst_mm,
-        closed.rms_mm <= history.match_mm, blows, alone, closed.rounds)
+                     lambda state: match_of(work, state), bed_stiffness(model, narrow), progress)
+    return Reconstruction(closed.state, "strike" if blows else "imprint", closed.match, blows,
+                          alone, closed.rounds)
+
+
+def match_of(work: Workpiece, state: State) -> Match:
+    """How a state of the panel compares with the case's depth field."""
+    assert work.depth is not None
+    goal = work.case.goal
+    criteria = Criteria(goal.tolerance_mm, work.case.history.match_mm,
+                        (*goal.limits, goal.slope_base_mm))
+    return judge(work.depth, work.spots, work.close.field(state), work.sampling.field(state),
+                 criteria)
 
 
 def _wanted(work: Workpiece) -> tuple[Array, Array]:

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import label
 
 from simkit.history.strike import Blow
 from simkit.history.trials import Trial, Trials
@@ -62,13 +63,47 @@ def find_low(trials: Trials, sign: float, gap: Array | None = None) -> Low:
     w = np.where(deep > 0.3 * deep[k], deep, 0.0)
     near = np.hypot(trials.x - trials.x[k], trials.y - trials.y[k])
     w = np.where(near <= 3.0 * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
+    w = np.where(_one_piece(trials, w > 0.0, k), w, 0.0)  # hail: one dent, not all of them
     cx, cy = (w * trials.x).sum() / w.sum(), (w * trials.y).sum() / w.sum()
     xx, xy = (w * (trials.x - cx) ** 2).sum(), (w * (trials.x - cx) * (trials.y - cy)).sum()
     yy = (w * (trials.y - cy) ** 2).sum()
     values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]) / w.sum())
     angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
-    return Low(float(cx), float(cy), _depth_at(trials, field, cx, cy), angle,
+    depth = _depth_at(trials, field, cx, cy)
+    if not sign * depth > 0.3 * deep[k]:  # bent round something: its centroid is not in it
+        cx, cy, depth = trials.x[k], trials.y[k], float(field[k])
+    return Low(float(cx), float(cy), depth, angle,
                4.0 * float(np.sqrt(values[1])), 4.0 * float(np.sqrt(max(values[0], 1e-6))))
+
+
+def _one_piece(trials: Trials, here: NDArray[np.bool_], k: int) -> NDArray[np.bool_]:
+    """The part of the places ``here`` that hangs together with place ``k``."""
+    full = np.zeros(trials.inside.shape, dtype=bool)
+    full[trials.inside] = here
+    parts = label(full)[0][trials.inside]
+    return np.asarray(parts == parts[k])
+
+
+def further_blows(trials: Trials, first: Trial, places: list[tuple[float, float]]) -> Trial:
+    """The first blow and a like one at every other dent; all depths set right once or twice."""
+    one = first.blows[0]
+    radius = one.radius_mm if one.kind == "ball" else 15.0
+    blows = [one, *(Blow("ball", radius, x, y, _depth_at(trials, trials.wanted, x, y))
+                    for x, y in places)]
+    best = trials.attempt(*blows)
+    for _ in range(2):
+        if not best.valid:
+            break
+        gap = trials.wanted - best.d_mm
+        blows = [replace(b, depth_mm=b.depth_mm + _depth_at(trials, gap, b.x_mm, b.y_mm))
+                 for b in best.blows]
+        if any(b.depth_mm * one.depth_mm <= 0.0 for b in blows):
+            break
+        after = trials.attempt(*blows)
+        if not after.rms_mm < ENOUGH * best.rms_mm:
+            break
+        best = after
+    return best
 
 
 def _depth_at(trials: Trials, field: Array, x: float, y: float) -> float:

@@ -15,6 +15,9 @@ from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
 MOST_SAMPLES = 60_000
+"""Grid of a panel without narrow spots."""
+MOST_FOR_SPOTS = 400_000
+"""Grid of a panel with spots that would be lost on a coarser one."""
 
 
 @dataclass(frozen=True)
@@ -41,11 +44,23 @@ class Sampling:
         return SampledField(self.x_mm, self.y_mm, d, self.valid)
 
 
+def step_within(area_mm2: float, step_mm: float, needed_mm: float = np.inf) -> float:
+    """Step of a grid, mm: as asked for on up to ``MOST_SAMPLES`` places; finer where a spot needs
+    that, on up to ``MOST_FOR_SPOTS``."""
+    usual = max(step_mm, float(np.sqrt(area_mm2 / MOST_SAMPLES)))
+    if needed_mm >= usual:
+        return usual
+    return max(needed_mm, float(np.sqrt(area_mm2 / MOST_FOR_SPOTS)))
+
+
 def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
-                  step_mm: float) -> Sampling:
-    """Grid with about the given step over an extent (x from, to, y from, to), mm."""
+                  step_mm: float, needed_mm: float = np.inf) -> Sampling:
+    """Grid with about the given step over an extent (x from, to, y from, to), mm.
+
+    ``needed_mm`` : step that the narrowest spot needs, see :func:`step_within`.
+    """
     x0, x1, y0, y1 = extent
-    step = max(step_mm, float(np.sqrt((x1 - x0) * (y1 - y0) / MOST_SAMPLES)))
+    step = step_within((x1 - x0) * (y1 - y0), step_mm, needed_mm)
     x = np.linspace(x0, x1, max(3, round((x1 - x0) / step) + 1))
     y = np.linspace(y0, y1, max(3, round((y1 - y0) / step) + 1))
     xx, yy = np.meshgrid(x, y)

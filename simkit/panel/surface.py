@@ -12,10 +12,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
-from simkit.spline.basis import Basis, graded_breaks
+from simkit.spline.basis import Basis, finer_breaks, graded_breaks
 from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
+Needs = tuple[list[tuple[float, float, float]], list[tuple[float, float, float]]]
+"""Stretches (from, to, largest element) of the parameters u and v."""
 
 
 class Heights(Protocol):
@@ -71,14 +73,18 @@ class Window:
 def rectangle_patch(
     x_range: tuple[float, float], y_range: tuple[float, float], curvature: Heights,
     fine_mm: float, coarse_mm: float, degree: int = 2, window: Window | None = None,
+    needs: Needs = ([], []),
 ) -> Patch:
     """Rectangular panel in plan; parameters are x and y themselves.
 
-    Elements are ``fine_mm`` inside the window (everywhere if None) and grow to ``coarse_mm``.
+    Elements are ``fine_mm`` inside the window (everywhere if None) and grow to ``coarse_mm``;
+    ``needs`` are stretches that want smaller ones.
     """
     w = window or Window(*x_range, *y_range)
-    u = Basis.from_breaks(graded_breaks(*x_range, w.x_from, w.x_to, fine_mm, coarse_mm), degree)
-    v = Basis.from_breaks(graded_breaks(*y_range, w.y_from, w.y_to, fine_mm, coarse_mm), degree)
+    along_x = graded_breaks(*x_range, w.x_from, w.x_to, fine_mm, coarse_mm)
+    along_y = graded_breaks(*y_range, w.y_from, w.y_to, fine_mm, coarse_mm)
+    u = Basis.from_breaks(finer_breaks(along_x, needs[0]), degree)
+    v = Basis.from_breaks(finer_breaks(along_y, needs[1]), degree)
 
     def surface(x: Array, y: Array) -> Array:
         return np.stack([x, y, curvature.height(x, y)], axis=1)
@@ -88,7 +94,7 @@ def rectangle_patch(
 
 def disc_patch(
     radius_mm: float, curvature: Heights, fine_mm: float, coarse_mm: float, degree: int = 2,
-    window_mm: float | None = None, quarter: bool = False,
+    window_mm: float | None = None, quarter: bool = False, needs: Needs = ([], []),
 ) -> Patch:
     """Panel with a circular plan, all four sides on the circle (the whole disc), or a quarter.
 
@@ -99,11 +105,11 @@ def disc_patch(
     start = 0.0 if quarter else -radius_mm
     window = radius_mm if window_mm is None else window_mm
     breaks = graded_breaks(start, radius_mm, max(start, -window), window, fine_mm, coarse_mm)
-    basis = Basis.from_breaks(breaks, degree)
+    bases = [Basis.from_breaks(finer_breaks(breaks, need), degree) for need in needs]
 
     def surface(u: Array, v: Array) -> Array:
         x = u * np.sqrt(1.0 - 0.5 * (v / radius_mm) ** 2)
         y = v * np.sqrt(1.0 - 0.5 * (u / radius_mm) ** 2)
         return np.stack([x, y, curvature.height(x, y)], axis=1)
 
-    return Patch.from_map(surface, basis, basis)
+    return Patch.from_map(surface, bases[0], bases[1])

@@ -7,8 +7,6 @@ wrongly. A folder may come from a stranger: nothing is followed out of it, waite
 
 from __future__ import annotations
 
-import csv
-import io
 import os
 import re
 from collections.abc import Mapping
@@ -20,31 +18,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
-from simkit.files import Damaged, load_arrays, load_json, read_back
+from simkit.record.parts import FARTHEST_MM, Field, as_number, read_field, read_json, read_table
 
-FORMAT = 1
-LARGEST_TEXT, LARGEST_FIELD = 20_000_000, 100_000_000
-"""Bytes of the largest description or table and of the largest field that are read."""
 MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
-FARTHEST_MM, LARGEST_NUMBER = 1e4, 1e15
 NAME = re.compile(r"[\w-]{1,80}")
 Array = NDArray[np.float64]
-
-
-@dataclass(frozen=True)
-class Field:
-    """Deviation of the panel after one step.
-
-    Attributes
-    ----------
-    x_mm, y_mm : grid lines, shapes (nx,) and (ny,), rising.
-    d_mm : deviation along the outward normal, shape (ny, nx), low < 0, high > 0; NaN outside
-        the panel's outline.
-    """
-
-    x_mm: Array
-    y_mm: Array
-    d_mm: Array
 
 
 @dataclass(frozen=True)
@@ -75,7 +53,11 @@ class Step:
 
 @dataclass(frozen=True)
 class RunRecord:
-    """A stored run: description, steps and the deviation field after each of them."""
+    """A stored run: description, steps and the deviation field after each of them.
+
+    ``measured`` is the depth field that was measured, ``match`` what the record says of how the
+    panel at step 0 compares with it; None where the record holds none.
+    """
 
     folder: Path
     title: str
@@ -84,6 +66,8 @@ class RunRecord:
     tolerance_mm: float
     steps: tuple[Step, ...]
     fields: tuple[Field, ...]
+    measured: Field | None = None
+    match: Mapping[str, Any] | None = None
 
     @property
     def last(self) -> int:
@@ -157,9 +141,11 @@ def read_run(folder: Path) -> RunRecord:
                 and np.array_equal(field.y_mm, fields[0].y_mm)):
             raise InputError("grid differs from that of step 0", "one grid for the whole run",
                              str(folder / "fields" / f"{step.number:04d}.npz"))
+    measured = folder / "measured.npz"
     return RunRecord(folder, _text(info.get("title")) or folder.name,
                      _text(info.get("strategy")), _text(info.get("outcome")),
-                     _tolerance(info, folder / "run.json"), steps, fields)
+                     _tolerance(info, folder / "run.json"), steps, fields,
+                     read_field(measured) if measured.exists() else None, _match(info))
 
 
 def read_comparison(folder: Path) -> ComparisonRecord:
@@ -207,96 +193,6 @@ def read_path(folder: Path, step: int) -> ForcePath | None:
     return ForcePath(step, *columns)
 
 
-def read_json(path: Path, kind: str) -> dict[str, Any]:
-    """Description file as a dictionary; InputError when damaged, of another kind or format."""
-    try:
-        info = load_json(read_back(path, LARGEST_TEXT))
-    except Damaged as fault:
-        raise InputError(str(fault), "a whole file; run the case again", str(path),
-                         fault.line) from None
-    except OSError as err:
-        raise InputError("cannot be read", "a JSON file written by simkit", str(path)) from err
-    if not isinstance(info, dict):
-        raise InputError("holds no description", "a JSON object", str(path))
-    if info.get("format", FORMAT) != FORMAT:
-        raise InputError(f"format {info['format']!r:.40} is unknown", f"format {FORMAT}",
-                         str(path), key="format")
-    if info.get("kind", kind) not in (kind, kind.replace("comparison", "compare")):
-        raise InputError(f"is a {info['kind']!r:.40}", f"a {kind}", str(path), key="kind")
-    return info
-
-
-def read_table(path: Path, required: tuple[str, ...], most: int
-               ) -> list[tuple[int, dict[str, str]]]:
-    """At most ``most`` rows of a CSV with their line numbers; InputError for missing columns or
-    torn rows."""
-    try:
-        text = read_back(path, LARGEST_TEXT).decode("utf-8-sig")
-        reader = csv.reader(io.StringIO(text, newline=""))
-        header = next(reader, [])
-        rows = [(reader.line_num, cells) for cells in reader if cells]
-    except FileNotFoundError as err:
-        raise InputError("file is missing", "a whole folder; run the case again",
-                         str(path)) from err
-    except Damaged as fault:
-        raise InputError(str(fault), "a CSV as simkit wrote it; run the case again",
-                         str(path)) from None
-    except (OSError, UnicodeDecodeError, csv.Error) as err:
-        raise InputError("cannot be read as a table", "a CSV written by simkit",
-                         str(path)) from err
-    for name in required:
-        if name not in header:
-            raise InputError("column is missing", "a CSV written by simkit", str(path), 1, name)
-    for number, cells in rows:
-        if len(cells) != len(header):
-            raise InputError(f"{len(cells)} cells in a table of {len(header)} columns",
-                             "whole rows (half-written file?)", str(path), number)
-    if not rows:
-        raise InputError("table has no rows", "at least one row", str(path))
-    if len(rows) > most:
-        raise InputError(f"{len(rows)} rows", f"at most {most}", str(path))
-    return [(number, dict(zip(header, cells, strict=True))) for number, cells in rows]
-
-
-def as_number(text: str, path: Path, line: int, key: str) -> float:
-    """A cell as float, NaN when empty; InputError with file, line and column when it is text."""
-    if not text.strip():
-        return float("nan")
-    try:
-        value = float(text)
-    except ValueError as err:
-        raise InputError(f"{text!r:.60} is not a number", "a number", str(path), line,
-                         key) from err
-    if abs(value) > LARGEST_NUMBER:
-        raise InputError(f"{text!r:.60} is out of reason", "a number of a repair", str(path), line,
-                         key)
-    return value
-
-
-def read_field(path: Path) -> Field:
-    """Deviation field of one step; InputError when the archive is missing, torn or misshapen."""
-    try:
-        held = load_arrays(read_back(path, LARGEST_FIELD), ("x_mm", "y_mm", "d_mm"))
-    except FileNotFoundError as err:
-        raise InputError("half-written run: field of a recorded step is missing",
-                         "run the case again", str(path)) from err
-    except (Damaged, OSError) as fault:
-        raise InputError(f"damaged field file: {fault}", "run the case again",
-                         str(path)) from fault
-    x, y, d = (np.asarray(held[key], dtype=float) for key in ("x_mm", "y_mm", "d_mm"))
-    for key, line in (("x_mm", x), ("y_mm", y)):
-        if line.ndim != 1 or line.size < 2 or not (
-                np.isfinite(line).all() and np.all(np.diff(line) > 0.0)):
-            raise InputError("grid lines do not rise", "at least two rising numbers", str(path),
-                             key=key)
-    if d.shape != (y.size, x.size):
-        raise InputError(f"shape {d.shape}", f"{(y.size, x.size)}", str(path), key="d_mm")
-    if not np.any(np.isfinite(d)) or np.any(np.abs(d[~np.isnan(d)]) > FARTHEST_MM):
-        raise InputError("no usable deviations", "finite numbers within the panel", str(path),
-                         key="d_mm")
-    return Field(x, y, d)
-
-
 def _read_steps(path: Path) -> tuple[Step, ...]:
     """Rows of steps.csv, which must run 0, 1, 2, ... without a gap."""
     steps = []
@@ -313,6 +209,17 @@ def _read_steps(path: Path) -> tuple[Step, ...]:
                           cell("x_mm"), cell("y_mm"), cell("force_N"), -abs(cell("max_low_mm")),
                           abs(cell("max_high_mm")), cell("crown_mm")))
     return tuple(steps)
+
+
+def _match(info: Mapping[str, Any]) -> Mapping[str, Any] | None:
+    """Numbers of the match that pictures print; None unless all are there."""
+    notes = info.get("reconstruction")
+    match = notes.get("match") if isinstance(notes, dict) else None
+    if not isinstance(match, dict) or not isinstance(match.get("matched"), bool):
+        return None
+    numbers = [match.get("rms_mm"), match.get("worst_mm")]
+    usable = all(isinstance(n, int | float) and not isinstance(n, bool) for n in numbers)
+    return match if usable else None
 
 
 def _tolerance(info: Mapping[str, Any], path: Path) -> float:

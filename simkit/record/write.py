@@ -1,10 +1,11 @@
 """The run folder: every step on disk as soon as it is done, never a half-written file.
 
 A folder holds case.json (the case as resolved, with what identifies it), surface.npz (the undamaged
-mid-surface as a B-spline), steps.csv, fields/NNNN.npz (deviation grid after each step, how the
-control points have moved, and what is in the sheet), steps/NNNN_path.csv (force against travel),
-states/NNNN.npz (the dent's state and the last one), log.txt and, once the run has ended, run.json.
-docs/run-folder.md lists every array. Every file is written
+mid-surface as a B-spline), measured.npz (the measured depth field on the run's grid), steps.csv,
+fields/NNNN.npz (deviation grid after each step, how the control points have moved, and what is in
+the sheet), steps/NNNN_path.csv (force against travel), states/NNNN.npz (the dent's state and the
+last one), log.txt and, once the run has ended, run.json. docs/run-folder.md lists every array.
+Every file is written
 beside its place and then moved there, and a step counts once its row stands in steps.csv; so a run
 that was killed at any moment goes on from its last complete step. The folder's mark (see
 `simkit.folders`) lists the digest of every file; what is not as listed is not read back.
@@ -91,6 +92,12 @@ def open_folder(folder: Path, what: Mapping[str, Any]) -> bool:
     except Damaged as fault:
         raise InputError(f"case.json: {fault}", "--fresh to start again", str(folder)) from None
     return False
+
+
+def save_measured(folder: Path, field: SampledField) -> None:
+    """Write the measured depth field on the grid of the run."""
+    write_arrays(folder / "measured.npz",
+                 {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm})
 
 
 def save_state(path: Path, state: State) -> None:

@@ -37,13 +37,15 @@ class Session:
     """A panel under repair and how it came here.
 
     ``apply``, ``undo`` and ``branch`` return new sessions and leave this one as it is, so that
-    every session is a branch point.
+    every session is a branch point. ``matched`` False: the dent is not the one that was measured,
+    and no step of it is called flat.
     """
 
     work: Workpiece
     steps: tuple[Step, ...]
     ring: CrownRing | None
     minutes: Mapping[str, float] | None = None
+    matched: bool = True
 
     @property
     def now(self) -> Step:
@@ -78,6 +80,7 @@ class Session:
             **operation_numbers(operation, result, before,
                                 probe.read(result.state.displacement)),
             **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
+        row = row if self.matched else unmatched(row)
         return replace(self, steps=(*self.steps, Step(row, field, result.state, result)))
 
     def pull(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
@@ -139,13 +142,22 @@ class Session:
         return replace(self, steps=self.steps[: step + 1])
 
 
-def open_session(work: Workpiece, state: State,
-                 minutes: Mapping[str, float] | None = None) -> Session:
-    """Step 0: the panel with its dent. ``minutes`` by operation; None for the case's table."""
+def open_session(work: Workpiece, state: State, minutes: Mapping[str, float] | None = None,
+                 matched: bool = True) -> Session:
+    """Step 0: the panel with its dent. ``minutes`` by operation; None for the case's table.
+
+    ``matched``: whether the dent is the one that was measured.
+    """
     field = work.sampling.field(state)
     ring = first_ring(field, work.case.goal.limits[0])
     row = StepRow(step=0, operation="dent", **shape_numbers(work, state, field, field, ring))
-    return Session(work, (Step(row, field, state),), ring, minutes)
+    row = row if matched else unmatched(row)
+    return Session(work, (Step(row, field, state),), ring, minutes, matched)
+
+
+def unmatched(row: StepRow) -> StepRow:
+    """The row of a panel that is not the measured one: never flat, at no stage."""
+    return replace(row, flat=False, stage="")
 
 
 def first_ring(field: SampledField, tolerance_mm: float) -> CrownRing | None:

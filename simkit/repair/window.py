@@ -7,6 +7,7 @@ import numpy as np
 from simkit.case.blows import GivenBlow
 from simkit.case.panel import Panel
 from simkit.dent.field import DepthField, Extent
+from simkit.inspection.measured import WantedSpot, covered
 from simkit.panel.surface import Window
 
 SEEN_MM = 0.05
@@ -22,8 +23,11 @@ DEPTH_OF_JOULE_MM = 3.0
 
 
 def fine_window(depth: DepthField | None, blows: tuple[GivenBlow, ...] | None, panel: Panel,
-                extent: Extent) -> Window:
-    """The part of the plan with fine elements; half of the panel where nothing is known."""
+                extent: Extent, spots: tuple[WantedSpot, ...] = ()) -> Window:
+    """The part of the plan with fine elements; half of the panel where nothing is known.
+
+    ``spots``: lows and highs that were measured; all lie inside.
+    """
     x0, x1, y0, y1 = extent
     if blows:
         boxes = np.array([_box(blow, panel) for blow in blows])
@@ -32,7 +36,7 @@ def fine_window(depth: DepthField | None, blows: tuple[GivenBlow, ...] | None, p
     elif depth is None:
         return Window(0.5 * x0, 0.5 * x1, 0.5 * y0, 0.5 * y1)
     else:
-        a, b, c, d = damage_box(depth)
+        a, b, c, d = covered(damage_box(depth), spots)
     return Window(float(max(x0, a - MARGIN_MM)), float(min(x1, b + MARGIN_MM)),
                   float(max(y0, c - MARGIN_MM)), float(min(y1, d + MARGIN_MM)))
 

@@ -11,9 +11,9 @@ from simkit.case import Case
 from simkit.case.panel import Panel, SpringEdge, Support
 from simkit.case.plan import plan_bounds
 from simkit.dent.field import DepthField
-from simkit.dent.heights import read_heights
 from simkit.dent.strain import BeyondLaw, beyond_law, strain_from_shape
 from simkit.errors import InputError
+from simkit.inspection.measured import WantedSpot, narrowest, wanted_spots
 from simkit.inspection.sampling import Sampling, make_sampling
 from simkit.kernels.teamwork import cores
 from simkit.material.forming import formed_sheet, scaled_sheet
@@ -23,7 +23,8 @@ from simkit.measurement.read import read_dent
 from simkit.mechanics.beds import spring_bed
 from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
-from simkit.panel.surface import Curvature, Heights, Window, disc_patch, rectangle_patch
+from simkit.panel.surface import Window
+from simkit.repair.meshing import make_patch, remarks
 from simkit.repair.window import fine_window
 from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
@@ -43,6 +44,9 @@ class Workpiece:
         made by the case's blows).
     tabs, tips, glue : the kit; sampling : grid on which deviations are read.
     window : part of the plan with fine elements; minutes : table of times by operation.
+    spots : the lows and highs of the depth field; close : grid round them on which the
+        reconstruction is judged.
+    remarks : what is done otherwise than the case says, one sentence each.
     """
 
     case: Case
@@ -54,6 +58,9 @@ class Workpiece:
     sampling: Sampling
     window: Window
     minutes: Mapping[str, float]
+    spots: tuple[WantedSpot, ...]
+    close: Sampling
+    remarks: tuple[str, ...] = ()
 
     def reaches(self, x_mm: float, y_mm: float) -> bool:
         """Whether a push tool reaches the inner face there."""
@@ -77,8 +84,10 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
     depth = read_dent(case.dent, extent)
     sheet = panel_sheet(case)
     blows = None if case.dent is None else case.dent.blows
-    window = fine_window(depth, blows, case.panel, extent)
-    patch = _patch(case, extent, window, coarser)
+    spots = () if depth is None else wanted_spots(depth, case.goal.tolerance_mm)
+    window, seen = fine_window(depth, blows, case.panel, extent, spots), narrowest(spots)
+    patch, finest = make_patch(case, extent, window, spots, coarser)
+    step = 0.5 * case.mesh.fine_mm
     model = build_model(
         patch, sheet, case.panel.thickness_mm, _edges(case.panel), case.mesh.layers,
         braces=tuple(bed_of(patch, s) for s in case.panel.supports if not s.bent_with_panel),
@@ -90,8 +99,11 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         tips=tuple(find_tip(plain(t), tools) for t in case.kit.tips),
         glue=find_glue(plain(case.kit.glue), tools).at(
             case.kit.panel_temperature_C, case.kit.glue_age_min),
-        sampling=make_sampling(patch, extent, 0.5 * case.mesh.fine_mm), window=window,
-        minutes=minutes_of(case))
+        sampling=make_sampling(patch, extent, step, seen), window=window,
+        minutes=minutes_of(case), spots=spots,
+        close=make_sampling(patch, (window.x_from, window.x_to, window.y_from, window.y_to),
+                            step, 0.5 * seen),
+        remarks=remarks(case, spots, finest))
 
 
 def minutes_of(case: Case) -> dict[str, float]:
@@ -146,25 +158,6 @@ def range_mark(case: Case, depth: DepthField) -> BeyondLaw | None:
 def plain(item):
     """A tool's catalogue name, or its own description as a mapping."""
     return item if isinstance(item, str) else item.model_dump()
-
-
-def _patch(case: Case, extent, window: Window, coarser: float) -> Patch:
-    panel, mesh = case.panel, case.mesh
-    fine, coarse = mesh.fine_mm * coarser, mesh.coarse_mm * coarser
-    curvature = _surface(panel, extent)
-    if panel.outline == "disc":
-        half = max(map(abs, (window.x_from, window.x_to, window.y_from, window.y_to)))
-        return disc_patch(panel.radius_mm or 0.0, curvature, fine, coarse, mesh.degree,
-                          min(half, panel.radius_mm or 0.0))
-    return rectangle_patch(extent[:2], extent[2:], curvature, fine, coarse, mesh.degree, window)
-
-
-def _surface(panel: Panel, extent: tuple[float, float, float, float]) -> Heights:
-    if panel.heights_csv is not None:
-        return read_heights(panel.heights_csv, extent)
-    rx = panel.radius_x_mm or np.inf
-    ry = panel.radius_y_mm or np.inf
-    return Curvature(rx, ry, round_cap=bool(np.isfinite(rx) and rx == ry))
 
 
 def _edges(panel: Panel) -> dict[str, Edge]:

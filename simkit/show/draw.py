@@ -8,6 +8,7 @@ from simkit.optics.bench import Pose
 from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
 from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
+from simkit.show.match import match_figure
 from simkit.show.movie import reflection_movie
 from simkit.show.profiles import section_figure
 from simkit.show.progress import force_figure, progress_figure
@@ -25,7 +26,8 @@ SMALL = 260
 
 
 def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None) -> list[Path]:
-    """Draw a stored run: map before and after, what is left, sections, progress, force path.
+    """Draw a stored run: map before and after, what is left, sections, progress, force path,
+    and the measured dent beside the one found.
 
     run_dir : folder with run.json, steps.csv and fields/.
     out_dir : where the PNGs go; by default the folder `pictures` in the run.
@@ -44,6 +46,8 @@ def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None
                  save(left_figure(record, number), out / f"left{tail}.png"),
                  save(section_figure(record, number), out / f"sections{tail}.png"),
                  save(progress_figure(record, number), out / f"progress{tail}.png")]
+        if record.measured is not None:
+            files.append(save(match_figure(record, record.measured), out / "match.png"))
         if path is not None:
             files.append(save(force_figure(record, path), out / f"force-step{path.step:02d}.png"))
     return files

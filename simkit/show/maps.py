@@ -57,7 +57,7 @@ def map_figure(record: RunRecord, step: int | None = None) -> Figure:
             ax.set_ylabel("y (mm)")
         else:
             ax.tick_params(labelleft=False)
-    _bar(fig, image, (11.7, 1.75, 0.2, 5.15 / ASPECT), record.tolerance_mm)
+    add_bar(fig, image, (11.7, 1.75, 0.2, 5.15 / ASPECT), record.tolerance_mm)
     _locator(fig, before, window)
     _words(fig, record, number)
     return fig
@@ -83,7 +83,7 @@ def left_figure(record: RunRecord, step: int | None = None) -> Figure:
     _mark_work(ax, record, number, window, taken)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
-    _bar(fig, image, (9.25, 0.75, 0.22, 8.2 / ASPECT), record.tolerance_mm)
+    add_bar(fig, image, (9.25, 0.75, 0.22, 8.2 / ASPECT), record.tolerance_mm)
     return fig
 
 
@@ -168,7 +168,7 @@ def _overlap(a: Box, b: Box) -> bool:
             and a[1] < b[1] + b[3] and b[1] < a[1] + a[3])
 
 
-def _bar(fig: Figure, image: ScalarMappable, where: tuple[float, float, float, float],
+def add_bar(fig: Figure, image: ScalarMappable, where: tuple[float, float, float, float],
          tolerance_mm: float) -> None:
     """Colour bar with its unit and the tolerance marked on it."""
     ax = place(fig, *where)
@@ -239,8 +239,19 @@ def _words(fig: Figure, record: RunRecord, number: int) -> None:
 def _subtitle(record: RunRecord, number: int) -> str:
     """Strategy, and the outcome of the run when its last state is shown."""
     parts = [record.strategy and f"strategy: {record.strategy}",
-             number == record.last and record.outcome and f"outcome: {record.outcome}"]
+             number == record.last and record.outcome and f"outcome: {record.outcome}",
+             match_words(record)]
     return " \u00b7 ".join(part for part in parts if part)
+
+
+def match_words(record: RunRecord) -> str:
+    """How far step 0 is from what was measured; empty where the record does not say."""
+    match = record.match
+    if match is None:
+        return ""
+    start = "" if match["matched"] else "NOT MATCHED: "
+    return (f"{start}before is {match['rms_mm']:.3f} mm rms off the measured dent "
+            f"({match['worst_mm']:.2f} at worst)")
 
 
 def _steps(number: int) -> str:

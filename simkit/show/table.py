@@ -8,6 +8,9 @@ from collections.abc import Mapping, Sequence
 COLUMNS = (
     ("strategy", "strategy", "", ""),
     ("flat", "flat", "", ""),
+    ("matched", "matched", "", ""),
+    ("rms_mm", "start", "rms mm", ".3f"),
+    ("worst_mm", "start", "worst mm", ".2f"),
     ("steps", "steps", "", ".0f"),
     ("tool_changes", "tool", "changes", ".0f"),
     ("minutes", "time", "min", ".0f"),

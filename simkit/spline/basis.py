@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -52,6 +53,34 @@ def _growing(length: float, fine: float, coarse: float, ratio: float) -> Array:
         sizes.pop()
     borders = np.cumsum(sizes)
     return borders * (length / borders[-1])
+
+
+def finer_breaks(breaks: Array, needs: Sequence[tuple[float, float, float]],
+                 growth: float = 0.22) -> Array:
+    """Element borders with elements no larger than asked for on some stretches.
+
+    ``needs``: stretches (from, to, largest size). Where the given borders are close enough they
+    stay as they are; else all are laid anew, sizes falling towards a stretch by ``growth`` per
+    length, about a quarter from element to element.
+    """
+    breaks = np.asarray(breaks, dtype=float)
+    sizes = np.diff(breaks)
+    short = [need for need in needs
+             if (sizes[(breaks[1:] > need[0]) & (breaks[:-1] < need[1])] > 1.05 * need[2]).any()]
+    if not short:
+        return breaks
+    count = int(np.ceil(20.0 * np.ptp(breaks) / min(need[2] for need in short)))
+    x = np.linspace(breaks[0], breaks[-1], max(count, 2))
+    size = np.interp(x, 0.5 * (breaks[1:] + breaks[:-1]), sizes)
+    for start, end, largest in short:
+        away = np.maximum(np.maximum(start - x, x - end), 0.0)
+        size = np.minimum(size, largest + growth * away)
+    done = np.concatenate([[0.0], np.cumsum(0.5 * (1.0 / size[1:] + 1.0 / size[:-1])
+                                            * np.diff(x))])
+    number = int(np.ceil(done[-1]))
+    laid = np.interp(np.linspace(0.0, done[-1], number + 1), done, x)
+    laid[[0, -1]] = breaks[[0, -1]]
+    return laid
 
 
 @dataclass(frozen=True)

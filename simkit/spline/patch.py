@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 
 from simkit.spline.basis import Array, Basis
 
@@ -113,10 +114,5 @@ class Patch:
         from_v = 0.5 * (self.basis_v.breaks[1:] + self.basis_v.breaks[:-1])
         uu, vv = (grid.ravel() for grid in np.meshgrid(from_u, from_v, indexing="ij"))
         at = self.points(uu, vv)
-        nearest = np.empty(x.size, dtype=int)
-        for start in range(0, x.size, 512):
-            part = slice(start, start + 512)
-            gap = np.subtract.outer(x[part], at[:, 0]) ** 2
-            gap += np.subtract.outer(y[part], at[:, 1]) ** 2
-            nearest[part] = gap.argmin(axis=1)
+        nearest = cKDTree(at[:, :2]).query(np.column_stack([x, y]))[1]
         return uu[nearest].copy(), vv[nearest].copy()

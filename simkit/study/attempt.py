@@ -45,7 +45,7 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
     ------
     InputError : no run, one of another case, or no such step.
     """
-    _same_case(case, run)
+    same_case(case, run)
     session = resume(run, make_workpiece(case, threads=threads), None)
     if session is None:
         raise InputError("the run's states cannot be read", "run the case again", str(run))
@@ -64,7 +64,7 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
             session = session.apply(_asked(row))
     else:
         session = session.branch(number)
-    return open_session(session.work, session.state)
+    return open_session(session.work, session.state, matched=_matched(run))
 
 
 def attempt(start: Session, operations: Sequence[Operation], folder: Path, said: dict[str, Any],
@@ -106,7 +106,17 @@ def _asked(row: StepRow) -> Operation:
     return Operation(row.operation, row.tool, row.x_mm, row.y_mm, row.goal_mm, row.angle_deg)
 
 
-def _same_case(case: Case, run: Path) -> None:
+def _matched(run: Path) -> bool:
+    """Whether the run's dent was the measured one; a run that has not ended says nothing else."""
+    try:
+        notes = json.loads((run / "run.json").read_text("utf-8"))["reconstruction"]
+        return bool(notes["matched"])
+    except (OSError, ValueError, KeyError, TypeError):
+        return True
+
+
+def same_case(case: Case, run: Path) -> None:
+    """InputError unless the run is of this case as it is now."""
     mark = run / "case.json"
     try:
         stored = load_json(read_back(mark, LARGEST_DESCRIPTION))

@@ -20,15 +20,16 @@ Progress = Callable[[str], None]
 
 
 def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress,
-            workers: int, quiet: bool = False) -> list[dict[str, str]]:
+            workers: int, accept: bool = False, quiet: bool = False) -> list[dict[str, str]]:
     """Run every strategy and write compare.csv; returns its rows in the order of ``names``.
 
-    ``quiet``: processes of their own tell their progress to standard error.
+    ``accept``: work on a dent that is not the measured one, too; ``quiet``: processes of their own
+    tell their progress to standard error.
 
     Goes on where an interrupted comparison of the same case in the same folder stopped.
     """
     open_folder(folder, {**identity(case), "strategies": list(names)})
-    start = prepare(case, folder, workers, progress)
+    start = prepare(case, folder, workers, progress, accept)
     rows: dict[str, dict[str, str]] = {}
     for name, row in _each(case, names, folder, progress, workers, start, quiet):
         rows[name] = row
@@ -50,17 +51,18 @@ def _each(case, names, folder, progress, workers, start: Start, quiet: bool):
     what = identity(case)
     for name in names:  # here, since a worker may not write in this folder
         announce(folder / "runs" / name)
-    yield from each(_job, {name: (case, what, name, str(folder), quiet) for name in names},
-                    workers)
+    yield from each(_job, {name: (case, what, name, str(folder), start.accepted, quiet)
+                           for name in names}, workers)
 
 
-def _job(case: Case, what: dict[str, Any], name: str, folder: str, quiet: bool) -> dict[str, str]:
+def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool,
+         quiet: bool) -> dict[str, str]:
     """One strategy in a process of its own, on the case as it was when the comparison began."""
     if identity(case) != what:
         raise InputError("a data file of the case was changed while the comparison works",
                          "leave the files alone until it has ended, or start again with --fresh",
                          str(case.file))
-    start = prepare(case, Path(folder), 1, lambda text: None)
+    start = prepare(case, Path(folder), 1, lambda text: None, accept)
     return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
                         lambda text: print(text, flush=True,
                                            file=sys.stderr if quiet else sys.stdout))

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+from simkit.errors import InputError
 from simkit.files import write_table
 from simkit.history.plausible import band
 from simkit.history.reconstruct import realise
@@ -31,26 +31,12 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
     Every history keeps a record of its own below ``doubt``, so that an interrupted one goes on.
     Returns the table and a sentence; None where the depth field leaves no other history.
     """
-    members = start.notes.get("plausible", [])
-    with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
-        rows = [StepRow.from_cells(cells) for cells in csv.DictReader(file)]
-    runs, weights = [rows], [float(members[0]["weight"])] if members else [1.0]
-    for k, member in enumerate(members[1:], start=1):
-        session = _opened(start, folder / "doubt" / f"{k}", member, progress)
-        if session is None:
-            progress(f"history {k}: {member['words']}: no balance")
-            continue
-        for row in rows[len(session.steps):]:
-            operation = Operation(row.operation, row.tool, row.x_mm, row.y_mm, row.goal_mm)
-            session = session.apply(operation)
-            record_step(folder / "doubt" / f"{k}", session)
-        progress(f"history {k}: {member['words']}: left low {session.now.row.max_low_mm:+.2f}, "
-                 f"high {session.now.row.max_high_mm:+.2f} mm")
-        runs.append([step.row for step in session.steps])
-        weights.append(float(member["weight"]))
+    members = list(opened_members(start, folder, progress))
+    runs = [[step.row for step in session.steps] for _, _, session in members]
+    weights = [weight for _, weight, _ in members]
     if len(runs) < 2:
         return None
-    table = [_line(k, runs, weights) for k in range(len(rows))]
+    table = [_line(k, runs, weights) for k in range(len(runs[0]))]
     write_table(folder / "band.csv", COLUMNS, table)
     last = table[-1]
     return folder / "band.csv", (
@@ -58,6 +44,35 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
         f"{float(last['max_low_mm_from']):+.2f} to {float(last['max_low_mm_to']):+.2f} mm and a "
         f"high of {float(last['max_high_mm_from']):+.2f} to "
         f"{float(last['max_high_mm_to']):+.2f} mm")
+
+
+def opened_members(start: Start, folder: Path, progress: Progress
+                   ) -> Iterator[tuple[str, float, Session]]:
+    """Words, belief and session of every plausible history with the recorded steps done on it.
+
+    The run itself comes first. Histories that do not lead to the measured dent are left out.
+    """
+    recorded = resume(folder, start.work, None, progress)
+    if recorded is None:
+        raise InputError("the run's steps cannot be read", "run the case again", str(folder))
+    members = start.notes.get("plausible", [])
+    alone: Mapping[str, Any] = {"words": "the only history", "weight": 1.0}
+    first = members[0] if members else alone
+    yield str(first["words"]), float(first["weight"]), recorded
+    rows = [step.row for step in recorded.steps]
+    for k, member in enumerate(members[1:], start=1):
+        place = folder / "doubt" / f"{k}"
+        session = _opened(start, place, member, progress)
+        if session is None:
+            progress(f"history {k}: {member['words']}: does not lead to the measured dent")
+            continue
+        for row in rows[len(session.steps):]:
+            session = session.apply(Operation(row.operation, row.tool, row.x_mm, row.y_mm,
+                                              row.goal_mm, row.angle_deg))
+            record_step(place, session)
+        progress(f"history {k}: {member['words']}: left low {session.now.row.max_low_mm:+.2f}, "
+                 f"high {session.now.row.max_high_mm:+.2f} mm")
+        yield str(member["words"]), float(member["weight"]), session
 
 
 def _opened(start: Start, folder: Path, member: Mapping[str, Any],
@@ -69,7 +84,7 @@ def _opened(start: Start, folder: Path, member: Mapping[str, Any],
     state = load_state(folder / "states" / "0000.npz", start.work)
     if state is None:
         made = realise(start.work, tuple(Blow(**blow) for blow in member["blows"]), progress)
-        if made is None:
+        if made is None or not made.matched:
             return None
         state = made.state
         save_state(folder / "states" / "0000.npz", state)

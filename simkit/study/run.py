@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import csv
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from simkit.case.repair import STAGE_NAMES
 from simkit.errors import InputError
 from simkit.files import Damaged, load_json, read_back, write_json, write_table
 from simkit.history.reconstruct import Reconstruction, reconstruct
+from simkit.inspection.measured import field_on
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import (
     finish,
@@ -24,6 +25,7 @@ from simkit.record.write import (
     open_folder,
     record_step,
     resume,
+    save_measured,
     save_state,
 )
 from simkit.repair.bent import with_bent_beds
@@ -44,13 +46,15 @@ COARSER = 1.6
 FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
 TIME_UP = "minutes used up"
 UNBALANCED, NO_MATCH = "did not converge", "depth field not matched"
-SUMMARY = ("strategy", "flat", "stage", "steps", "tool_changes", "minutes",
-           *(f"steps_{stage}" for stage in STAGE_NAMES),
+SUMMARY = ("strategy", "flat", "matched", "rms_mm", "worst_mm", "stage", "steps", "tool_changes",
+           "minutes", *(f"steps_{stage}" for stage in STAGE_NAMES),
            *(f"minutes_{stage}" for stage in STAGE_NAMES), "max_low_mm", "max_high_mm",
            "slope_mrad", "improvement_pct", "improvement_raw_pct", "stretch_mm2", "max_force_N",
            "max_plastic_strain", "max_face_strain", "crown_start_mm", "crown_end_mm",
            "max_energy_error_pct", "outcome")
-"""Columns of compare.csv; steps and minutes to a stage are empty where it was not reached."""
+"""Columns of compare.csv; matched, rms_mm and worst_mm: how step 0 differs from what was measured
+where the damage is, and at worst; steps and minutes to a stage are empty where it was not
+reached."""
 STALL_STEPS, STALL_SHARE = 12, 0.98
 """A repair stalls when so many steps have brought neither the largest excess over the limits nor
 what is left beyond them below this share of its least before."""
@@ -58,18 +62,28 @@ what is left beyond them below this share of its least before."""
 
 @dataclass(frozen=True)
 class Start:
-    """The dent behind a case, reconstructed once: workpiece, how well it matches, its session."""
+    """The dent behind a case, reconstructed once: workpiece, how well it matches, its session.
+
+    ``accepted``: a dent that is not the measured one shall be worked on all the same.
+    """
 
     work: Workpiece
     session: Session
     notes: Mapping[str, Any]
     sentence: str
     matched: bool
+    accepted: bool = False
 
 
-def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start:
-    """Reconstruct the dent, or read it back if the folder already holds it."""
+def prepare(case: Case, folder: Path, threads: int, progress: Progress,
+            accept: bool = False) -> Start:
+    """Reconstruct the dent, or read it back if the folder already holds it.
+
+    ``accept``: work on it although it is not the measured one.
+    """
     work = make_workpiece(case, threads=threads)
+    for remark in work.remarks:
+        progress(remark)
     notes_file, state_file = folder / "reconstruction.json", folder / "states" / "0000.npz"
     notes = _notes_of(notes_file, progress)
     state = load_state(state_file, work, progress) if notes else None
@@ -82,8 +96,9 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress) -> Start
         save_state(state_file, state)
         write_json(notes_file, notes)
         progress(notes["sentence"])
-    work = with_bent_beds(work, state)
-    return Start(work, open_session(work, state), notes, notes["sentence"], notes["matched"])
+    work, matched = with_bent_beds(work, state), bool(notes["matched"])
+    return Start(work, open_session(work, state, matched=matched), notes, notes["sentence"],
+                 matched, accept)
 
 
 def _notes_of(file: Path, say: Progress) -> dict[str, Any] | None:
@@ -102,6 +117,8 @@ def _notes(done: Reconstruction) -> dict[str, Any]:
     notes: dict[str, Any] = {
         "method": done.method, "rms_mm": done.rms_mm, "worst_mm": done.worst_mm,
         "matched": done.matched, "rounds": done.rounds, "sentence": done.sentence()}
+    if done.match is not None:
+        notes["match"] = done.match.notes()
     if done.blows:
         notes["strikes"] = [asdict(blow) for blow in done.blows]
         notes |= {"rms_alone_mm": done.strike_rms_mm, "histories_tried": done.tried}
@@ -120,16 +137,19 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     """
     what = {**identity(start.work.case), "strategy": strategy.name}
     session = resume(folder, start.work, None, progress) if open_folder(folder, what) else None
+    session = None if session is None else replace(session, matched=start.matched)
     if session is None:
         session = start.session
         (folder / "run.json").unlink(missing_ok=True)
+        if start.work.depth is not None:
+            save_measured(folder, field_on(start.work.depth, session.now.field))
         record_step(folder, session)
     else:
         forget_states(folder, session)
     if session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")
     while True:
-        outcome = ending(session)
+        outcome = ending(session) if start.matched or start.accepted else NO_MATCH
         operation = None if outcome else strategy.next(session)
         if operation is None:
             outcome = outcome or STUCK
@@ -140,7 +160,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
         record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
-    row = summary(session, strategy.name, outcome)
+    row = summary(session, strategy.name, outcome, start.notes)
     finish(folder, session, strategy.name, outcome,
            {"summary": row, "reconstruction": start.notes})
     return row
@@ -171,10 +191,15 @@ def record_decision(folder: Path, before: Session, strategy: Strategy) -> None:
 
 
 def ending(session: Session) -> str | None:
-    """How the repair has ended, None while it goes on."""
+    """How the repair has ended, None while it goes on.
+
+    What is within the goal, but is not the panel that was measured, has not been made flat.
+    """
     row, limits = session.now.row, session.work.case.limits
     if row.flat:
         return FLAT
+    if not session.matched and not session.spots():
+        return NO_MATCH
     done = session.steps[1:]
     failed = [not Outcome(s.row.outcome).valid for s in done[-3:]]
     if len(failed) == 3 and all(failed):
@@ -197,13 +222,16 @@ def _stagnates(session: Session) -> bool:
                for values in (largest, left))
 
 
-def summary(session: Session, name: str, outcome: str) -> dict[str, str]:
-    """Row of the comparison."""
+def summary(session: Session, name: str, outcome: str,
+            notes: Mapping[str, Any] | None = None) -> dict[str, str]:
+    """Row of the comparison; ``notes`` of the reconstruction, None where there are none."""
+    known = notes or {}
     rows = [step.row for step in session.steps]
     last, done = rows[-1], rows[1:]
     values: dict[str, Any] = {
-        "strategy": name, "flat": "yes" if last.flat else "no", "stage": last.stage,
-        "steps": last.step,
+        "strategy": name, "flat": "yes" if outcome == FLAT else "no",
+        "matched": "yes" if session.matched else "no", "rms_mm": float(known.get("rms_mm", np.nan)),
+        "worst_mm": float(known.get("worst_mm", np.nan)), "stage": last.stage, "steps": last.step,
         "tool_changes": sum(row.tool_change for row in done),
         "minutes": round(sum(row.minutes for row in done), 3),
         "max_low_mm": last.max_low_mm, "max_high_mm": last.max_high_mm,

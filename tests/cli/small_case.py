@@ -19,7 +19,7 @@ mesh: {fine_mm: 8, coarse_mm: 20, layers: 3}
 dent:
   shapes:
     - {kind: bowl, x_mm: 5, y_mm: -4, length_mm: 70, width_mm: 60, depth_mm: 1.8, crown_mm: 0.15}
-history: {method: imprint, rounds: 4, match_mm: 0.03}
+history: {method: imprint, rounds: 10, match_mm: 0.03}
 kit: {tabs: [round-25], tips: [ball-12], glue: standard-hot-melt}
 limits: {steps: 3}
 goal: {tolerance_mm: 0.05, slope_mrad: 1.0}

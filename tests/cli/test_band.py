@@ -12,8 +12,8 @@ from small_case import TEXT
 from simkit.cli.main import main
 
 STRUCK = TEXT.replace(
-    "history: {method: imprint, rounds: 4, match_mm: 0.03}",
-    "history: {method: strike, rounds: 2, striker: {kind: ball, radius_min_mm: 8, "
+    "history: {method: imprint, rounds: 10, match_mm: 0.03}",
+    "history: {method: strike, rounds: 8, striker: {kind: ball, radius_min_mm: 8, "
     "radius_max_mm: 60}}").replace("steps: 3", "steps: 1").replace("fine_mm: 8", "fine_mm: 10")
 
 

@@ -62,7 +62,8 @@ def test_an_operation_works_in_its_own_direction(done: tuple[Path, int]) -> None
 
 def test_prediction_meets_the_real_release(done: tuple[Path, int]) -> None:
     for row in rows_of(done[0] / "out" / "steps.csv")[1:]:
-        if row["outcome"] == "reached":
+        # a sheet that snaps while the tool is withdrawn ends where no release could foretell
+        if row["outcome"] == "reached" and row["snapped"] == "no":
             assert float(row["released_mm"]) == pytest.approx(float(row["predicted_mm"]), abs=0.02)
             assert float(row["released_mm"]) == pytest.approx(float(row["goal_mm"]), abs=0.03)
 

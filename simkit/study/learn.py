@@ -1,0 +1,246 @@
+"""A run that learns: its dent's histories weighed by readings after a step, and what follows."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import RectBivariateSpline
+
+from simkit.dent.points import GaugePoints
+from simkit.errors import InputError
+from simkit.files import write_json, write_table
+from simkit.history.learning import Learned, learn, telling_places
+from simkit.inspection.spots import SampledField
+from simkit.panel.surface import Window
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.study.doubt import SEEN, opened_members
+from simkit.study.run import Start
+from simkit.tool.times import operation_minutes
+
+Array = NDArray[np.float64]
+Progress = Callable[[str], None]
+COLUMNS = ("step", "operation", "x_mm", "y_mm",
+           *(f"{name}{end}" for name in SEEN for end in ("_before", "_learned")))
+LIGHT = 0.4
+"""A light tap leaves so much of the crown's height."""
+DIRECTIONS = 4
+"""Taps that are tried for advice: on the crown, so many directions from the low."""
+GRID = 24
+
+
+@dataclass(frozen=True)
+class History:
+    """A plausible history with the repair done so far on it."""
+
+    words: str
+    weight: float
+    session: Session
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """What readings after a step taught about a run."""
+
+    learned: Learned
+    histories: tuple[History, ...]
+    sentences: tuple[str, ...]
+    table: Path | None
+
+
+def histories_of(start: Start, folder: Path, progress: Progress) -> tuple[History, ...]:
+    """Every plausible history with the recorded steps done again on it.
+
+    Raises
+    ------
+    InputError : there is one history only.
+    """
+    members = start.notes.get("plausible", [])
+    found = tuple(History(words, weight, session) for words, weight, session in
+                  opened_members(start, folder, progress))
+    if len(found) < 2:
+        raise InputError(
+            "this run's dent has one history only" if members else
+            "this run's dent was not made by a search of histories", "a case with history.method "
+            "strike whose depths leave several histories", file=str(folder))
+    return found
+
+
+def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float,
+               folder: Path) -> Lesson:
+    """Weigh the histories by readings after a step; writes learned.json and learned.csv.
+
+    Raises
+    ------
+    InputError : no such step, a reading off the panel, readings of something else.
+    """
+    steps = histories[0].session.steps
+    if not 1 <= step < len(steps):
+        raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}",
+                         file=str(folder))
+    standing = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
+    after = np.array([_at(h.session.steps[step].field, points) for h in histories])
+    found = learn(standing, after - standing, points.d_mm, [h.weight for h in histories], noise_mm)
+    if found.foreign:
+        raise InputError(
+            f"these readings are not of this panel after step {step}: {_furthest(points, found)}",
+            "readings of the deviation, in mm, taken after that step; another panel's file, "
+            "another step, another unit?", file=points.file)
+    told = (*_slips(points, found, np.average(after, axis=0, weights=found.weights)),
+            *_surprises(histories, found))
+    table = folder / "learned.csv"
+    write_table(table, COLUMNS, [_line(k, histories, found, step) for k in range(len(steps))])
+    write_json(folder / "learned.json", {
+        "format": 1, "kind": "learned", "step": step, "readings": len(points.d_mm),
+        "histories": [{"words": h.words, "before": b, "after": w, "strength": s} for h, b, w, s in
+                      zip(histories, found.before, found.weights, found.strength, strict=True)],
+        "slips": [int(points.line[k]) for k in found.slips], "sentences": list(told)})
+    weighed = tuple(replace(h, weight=w) for h, w in zip(histories, found.weights, strict=True))
+    return Lesson(found, weighed, told, table)
+
+
+def _at(field: SampledField, points: GaugePoints) -> Array:
+    x, y = points.xy_mm.T
+    outside = ((x < field.x_mm[0]) | (x > field.x_mm[-1])
+               | (y < field.y_mm[0]) | (y > field.y_mm[-1]))
+    if outside.any():
+        k = int(np.flatnonzero(outside)[0])
+        raise InputError(f"reading at x {x[k]:g}, y {y[k]:g} mm lies off the panel",
+                         "places on the panel", file=points.file, line=int(points.line[k]))
+    d = np.where(field.on_panel, field.d_mm, 0.0)
+    return np.asarray(RectBivariateSpline(field.x_mm, field.y_mm, d.T, s=0)(x, y, grid=False))
+
+
+def _furthest(points: GaugePoints, found: Learned) -> str:
+    k = int(np.argmax(np.abs(found.off)))
+    x, y = points.xy_mm[k]
+    return (f"most lie far from what every history allows, the furthest at x {x:g}, y {y:g} mm by "
+            f"{abs(found.off[k]):.0f} standard errors")
+
+
+def _slips(points: GaugePoints, found: Learned, expected: Array) -> list[str]:
+    return [f"line {points.line[k]}: {points.d_mm[k]:+.2f} mm at ({points.xy_mm[k][0]:g}, "
+            f"{points.xy_mm[k][1]:g}) where {expected[k]:+.2f} is expected: a slip, left out; read "
+            "it again" for k in found.slips]
+
+
+def _surprises(histories: tuple[History, ...], found: Learned) -> list[str]:
+    told = []
+    best = int(np.argmax(found.weights))
+    if found.weights[best] > 1.5 * found.before[best]:
+        told.append(f"now likeliest: {histories[best].words} ({100 * found.before[best]:.0f} % "
+                    f"before, {100 * found.weights[best]:.0f} % now)")
+    fallen = [h.words for h, b, w in zip(histories, found.before, found.weights, strict=True)
+              if w < 0.1 * b]
+    if fallen:
+        told.append("as good as out: " + "; ".join(fallen))
+    strength, error = found.strength[best], found.strength_error[best]
+    if abs(strength - 1.0) > max(2.0 * error, 0.15):
+        why = ("a sharper striker, or an older repair, than any history tried"
+               if strength > 1.0 else "stiffer sheet or edges, or less stress locked in")
+        told.append(f"the step did {strength:.2f} times what was foretold: {why}")
+    return told
+
+
+def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> dict[str, str]:
+    """Row of one step: its expected numbers with the weights before, and with what was learned.
+
+    Changes after the step that was read are as strong, over those foretold, as that step was.
+    """
+    row = histories[0].session.steps[k].row
+    line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
+            "y_mm": f"{row.y_mm:g}"}
+    for name in SEEN:
+        values = np.array([getattr(h.session.steps[k].row, name) for h in histories])
+        first = np.array([getattr(h.session.steps[step - 1].row, name) for h in histories])
+        strength = np.array(found.strength)
+        scaled = values if name == "released_mm" else first + strength * (values - first)
+        if k < step:
+            scaled = values
+        line[f"{name}_before"] = f"{float(values @ np.array(found.before)):.6g}"
+        line[f"{name}_learned"] = f"{float(scaled @ np.array(found.weights)):.6g}"
+    return line
+
+
+@dataclass(frozen=True)
+class Advice:
+    """A light tap that would tell histories apart, and where to read after it.
+
+    ``certainty``: 0 tells nothing, 1 tells all apart (see
+    :func:`simkit.history.learning.telling_places`); ``minutes`` of the tap; ``face_strain`` what it
+    adds at most to the strain of a face, in any history.
+    """
+
+    operation: Operation
+    places: tuple[tuple[float, float], ...]
+    certainty: float
+    minutes: float
+    face_strain: float
+
+    def sentence(self) -> str:
+        """One line for people."""
+        at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in self.places)
+        return (f"tap-down {self.operation.tool} at ({self.operation.x_mm:.0f}, "
+                f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, then read at "
+                f"{at}: tells {100 * self.certainty:.0f} % of the histories apart; "
+                f"{self.minutes:.1f} minutes, at most {self.face_strain:.4f} more strain of a face")
+
+
+def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) -> list[Advice]:
+    """Light taps on the crown that tell the histories apart as they stand, the most telling first;
+    empty where there is no crown to tap or no tip."""
+    first = histories[0].session
+    ring, work = first.ring, first.work
+    if ring is None or not work.tips:
+        return []
+    xy = _grid(work.window, first.now.field)
+    points = GaugePoints("", xy, np.zeros(len(xy)), np.zeros(len(xy), dtype=np.int64))
+    found = []
+    known = np.flatnonzero(np.isfinite(ring.ring_mm))
+    for k in known[np.linspace(0, known.size, DIRECTIONS, endpoint=False).astype(int)]:
+        toward, height = np.radians(ring.angle_deg[k]), float(ring.d_mm[k])
+        if height < 3.0 * noise_mm:
+            continue
+        x = ring.centre_mm[0] + ring.ring_mm[k] * np.cos(toward)
+        y = ring.centre_mm[1] + ring.ring_mm[k] * np.sin(toward)
+        tap = Operation("tap-down", work.tips[0].name, round(float(x), 1), round(float(y), 1),
+                        round(LIGHT * height, 3))
+        one = _worth(histories, tap, points, noise_mm)
+        if one is not None:
+            progress(one.sentence())
+            found.append(one)
+    return sorted(found, key=lambda one: -one.certainty)
+
+
+def _worth(histories: tuple[History, ...], tap: Operation, points: GaugePoints,
+           noise_mm: float) -> Advice | None:
+    changes, strain = [], 0.0
+    for history in histories:
+        after = history.session.apply(tap)
+        if after.state is history.session.state:
+            return None
+        changes.append(_at(after.now.field, points) - _at(history.session.now.field, points))
+        strain = max(strain, after.now.row.max_face_strain
+                     - history.session.now.row.max_face_strain)
+    chosen, certainty = telling_places(np.array(changes), [h.weight for h in histories], noise_mm,
+                                       points.xy_mm)
+    places = tuple((float(x), float(y)) for x, y in points.xy_mm[chosen])
+    return Advice(tap, places, certainty,
+                  operation_minutes("tap_down", False, histories[0].session.work.minutes), strain)
+
+
+def _grid(window: Window, field: SampledField) -> Array:
+    x = np.linspace(max(window.x_from, field.x_mm[0]), min(window.x_to, field.x_mm[-1]), GRID)
+    y = np.linspace(max(window.y_from, field.y_mm[0]), min(window.y_to, field.y_mm[-1]), GRID)
+    xx, yy = np.meshgrid(x, y)
+    return np.column_stack([xx.ravel(), yy.ravel()])
+
+
+def belief(histories: tuple[History, ...], found: Learned) -> list[str]:
+    """Belief in each history before and after, a line each."""
+    return [f"{100 * b:3.0f} % -> {100 * w:3.0f} %  {h.words}" for h, b, w in
+            zip(histories, found.before, found.weights, strict=True)]

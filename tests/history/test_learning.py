@@ -1,0 +1,69 @@
+"""Readings after a step weigh histories; wrong readings are named.
+
+Truth: Gaussians with known answers; Bayes' rule by summation over the strength on a fine grid.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from simkit.history.learning import MODEL, STRENGTH, learn, telling_places
+
+CHANGE = np.array([[0.10, 0.20, 0.05, 0.00, 0.02], [0.10, 0.06, 0.03, 0.00, 0.02],
+                   [0.12, 0.40, 0.20, 0.00, 0.03]])
+STANDING = np.array([[-0.5, -2.0, 0.2, 0.0, 0.1]] * 3)
+BELIEF = np.array([0.4, 0.35, 0.25])
+
+
+def test_weights_are_those_of_bayes_rule_summed_over_the_strength():
+    read = STANDING[0] + np.array([0.11, 0.11, 0.03, 0.01, 0.02])
+    found = learn(STANDING, CHANGE, read, BELIEF, 0.02)
+    s = np.linspace(-2.0, 4.0, 20001)
+    posterior = []
+    for c, b, w in zip(CHANGE, STANDING, BELIEF, strict=True):
+        error2 = 0.02**2 + (MODEL * c) ** 2
+        gap = read - b - s[:, None] * c
+        like = np.exp(-0.5 * (gap**2 / error2 + np.log(2 * np.pi * error2)).sum(axis=1))
+        posterior.append(w * (like * np.exp(-0.5 * ((s - 1) / STRENGTH) ** 2)).sum())
+    assert found.weights == pytest.approx(np.array(posterior) / sum(posterior), rel=1e-6)
+    assert not found.foreign
+    assert found.slips == ()
+
+
+@pytest.mark.parametrize("true", [0, 1, 2])
+def test_the_true_history_is_found_although_the_step_was_stronger(true):
+    rng = np.random.default_rng(true)
+    read = STANDING[0] + 1.1 * CHANGE[true] + rng.normal(0.0, 0.02, 5)
+    found = learn(STANDING, CHANGE, read, BELIEF, 0.02)
+    assert int(np.argmax(found.weights)) == true
+    assert found.weights[true] > 0.85
+    assert found.strength[true] == pytest.approx(1.1, abs=0.25)
+
+
+@pytest.mark.parametrize("k", range(5))
+def test_a_slip_of_a_millimetre_is_named_and_changes_nothing(k):
+    read = STANDING[0] + CHANGE[0]
+    slipped = read.copy()
+    slipped[k] += 1.0
+    clean = learn(np.delete(STANDING, k, 1), np.delete(CHANGE, k, 1), np.delete(read, k), BELIEF,
+                  0.02)
+    found = learn(STANDING, CHANGE, slipped, BELIEF, 0.02)
+    assert found.slips == (k,)
+    assert found.weights == pytest.approx(clean.weights)
+
+
+def test_another_panels_readings_are_not_believed():
+    read = STANDING[0] + np.array([0.9, 0.4, -0.6, 0.5, -0.8])
+    found = learn(STANDING, CHANGE, read, BELIEF, 0.02)
+    assert found.foreign
+    assert found.weights == pytest.approx(BELIEF)
+
+
+def test_the_place_where_histories_differ_is_the_most_telling():
+    at = np.column_stack([20.0 * np.arange(5), np.zeros(5)])
+    places, certainty = telling_places(CHANGE, BELIEF, 0.02, at, count=3)
+    assert places[0] == 1
+    assert 3 not in places
+    assert 0.8 < certainty < 1.0
+    assert telling_places(CHANGE[[0, 0]], [0.5, 0.5], 0.02, at)[1] == 0.0

@@ -1,0 +1,101 @@
+"""`simkit learn`: a run whose histories are weighed by readings after a step.
+
+Truth: OWN, one of the histories itself gives the readings; what is tested is that it is found.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.interpolate import RectBivariateSpline
+
+from simkit.cli.main import main
+
+CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
+        "panel": {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 600, "length_x_mm": 200,
+                  "length_y_mm": 160, "thickness_mm": 0.8, "grade": "DC04"},
+        "mesh": {"fine_mm": 9, "coarse_mm": 20, "layers": 3},
+        "dent": {"shapes": [{"kind": "bowl", "x_mm": 5, "y_mm": -4, "length_mm": 60,
+                             "width_mm": 50, "depth_mm": 1.2, "crown_mm": 0.15}]},
+        "history": {"method": "strike", "rounds": 12,
+                    "striker": {"kind": "ball", "radius_min_mm": 8, "radius_max_mm": 60}},
+        "kit": {"tabs": ["round-25"], "tips": ["ball-12"], "glue": "standard-hot-melt"},
+        "limits": {"steps": 1}, "strategies": ["crown-first"]}
+PLACES = ((5.0, -4.0), (20.0, -4.0), (5.0, 15.0), (-12.0, -4.0), (40.0, 10.0))
+
+
+@pytest.fixture(scope="module")
+def run(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("learn")
+    (folder / "case.yaml").write_text(json.dumps(CASE), encoding="utf-8")
+    code = main(["run", str(folder), "--strategy", "crown-first", "--out", str(folder / "out"),
+                 "--threads", "1", "--band"])
+    assert code in (0, 1)
+    assert (folder / "out" / "doubt" / "1" / "fields" / "0001.npz").exists()
+    return folder / "out"
+
+
+def readings(run: Path, of: str, file: Path, change=lambda d: d) -> Path:
+    with np.load(run / of / "fields" / "0001.npz") as data:
+        spline = RectBivariateSpline(data["x_mm"], data["y_mm"], data["d_mm"].T, s=0)
+    d = change(np.array([float(spline(x, y)[0, 0]) for x, y in PLACES]))
+    rows = "".join(f"{x},{y},{value:.4f}\n" for (x, y), value in zip(PLACES, d, strict=True))
+    file.write_text("x_mm,y_mm,d_mm\n" + rows, encoding="utf-8")
+    return file
+
+
+def learned(run: Path, file: Path) -> int:
+    return main(["learn", str(run), "--step", "1", "--readings", str(file), "--threads", "1"])
+
+
+def test_the_history_that_gave_the_readings_gains(run: Path, tmp_path: Path) -> None:
+    assert learned(run, readings(run, "doubt/1", tmp_path / "after.csv")) == 0
+    told = json.loads((run / "learned.json").read_text())["histories"]
+    assert sum(one["after"] for one in told) == pytest.approx(1.0)
+    assert told[1]["after"] / told[1]["before"] == max(one["after"] / one["before"]
+                                                       for one in told)
+    with open(run / "learned.csv", newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    assert [row["step"] for row in rows] == ["0", "1"]
+
+
+def test_a_slip_is_named_by_its_line(run: Path, tmp_path: Path, capsys) -> None:
+    def slip(d):
+        d[2] -= 1.0
+        return d
+
+    assert learned(run, readings(run, ".", tmp_path / "slip.csv", slip)) == 0
+    assert "line 4" in capsys.readouterr().out
+    assert json.loads((run / "learned.json").read_text())["slips"] == [4]
+
+
+def test_another_panels_file_is_refused(run: Path, tmp_path: Path, capsys) -> None:
+    file = readings(run, ".", tmp_path / "other.csv", lambda d: d[::-1] + 0.8)
+    before = (run / "learned.json").read_bytes() if (run / "learned.json").exists() else b""
+    assert learned(run, file) == 2
+    assert "not of this panel" in capsys.readouterr().err
+    assert ((run / "learned.json").read_bytes() if before else b"") == before
+
+
+def test_advice_names_a_tap_and_five_places(run: Path, capsys) -> None:
+    assert main(["learn", str(run), "--advise", "--threads", "1", "--json"]) == 0
+    advice = json.loads(capsys.readouterr().out)["advice"]
+    assert advice
+    assert all(len(one["places"]) == 5 and one["minutes"] > 0.0 for one in advice)
+    told = [one["certainty"] for one in advice]
+    assert told == sorted(told, reverse=True)
+
+
+def test_a_step_that_was_not_done_is_refused(run: Path, tmp_path: Path, capsys) -> None:
+    file = readings(run, ".", tmp_path / "after.csv")
+    assert main(["learn", str(run), "--step", "7", "--readings", str(file)]) == 2
+    assert "step 7" in capsys.readouterr().err
+    other = tmp_path / "run"
+    shutil.copytree(run, other)
+    (other / "reconstruction.json").unlink()
+    assert main(["learn", str(other), "--step", "1", "--readings", str(file)]) == 2
