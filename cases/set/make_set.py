@@ -74,10 +74,10 @@ def case_of(name: str) -> dict[str, Any]:
         "format": 1, "title": title,
         "about": "Invented for this project: blows on a panel that exists nowhere.",
         "panel": {"length_x_mm": 360, "length_y_mm": 270, **PANELS[panel], **changes},
-        "mesh": {"fine_mm": 6.5, "coarse_mm": 32},
+        "mesh": {"fine_mm": 7.5, "coarse_mm": 40},
         "dent": {"blows": blows},
-        "kit": {"tabs": ["round-20", "round-30"], "tips": ["ball-12", "ball-20", "block-40x20"]},
-        "limits": {"steps": 50},
+        "kit": {"tabs": ["round-20", "round-30"], "tips": ["ball-12", "ball-20"]},
+        "limits": {"steps": 40},
     }
 
 

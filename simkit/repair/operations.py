@@ -65,10 +65,11 @@ class Operation:
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
-                    settings: AdvanceSettings | None = None) -> Advance:
+                    settings: AdvanceSettings | None = None, quick: bool = False) -> Advance:
     """Carry out one operation on a state; the result holds the new state.
 
-    ``settings``: by default those of the kind.
+    ``settings``: by default those of the kind. ``quick``: the release is taken as foreseen and no
+    books are kept, for searches (0.6 of the time, 4 % off in what it leaves).
 
     Raises
     ------
@@ -84,6 +85,8 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     if operation.kind == "tap-down" or pulls:
         refuse_covered(state, operation.x_mm, operation.y_mm)
     usual = PULLING if pulls else SETTINGS
+    if quick:
+        usual = replace(usual, release_steps=0, energy_error_pct=np.inf)
     if operation.kind == "hold":
         how = check_hold(operation, glued)
         if glued:

@@ -62,14 +62,16 @@ class Session:
         """Lows and highs now, the largest first; the goal's tolerance if none is given."""
         return find_spots(self.now.field, tolerance_mm or self.work.case.goal.limits[0])
 
-    def apply(self, operation: Operation) -> Session:
+    def apply(self, operation: Operation, quick: bool = False) -> Session:
         """Carry out one operation; a step that does not converge leaves the panel as it was.
+
+        ``quick``: for searches, without books (see :func:`simkit.repair.operations`).
 
         Raises
         ------
         InputError : unknown kind or tool, no access from behind, tool off the panel.
         """
-        result = carry_out(self.work, self.state, operation)
+        result = carry_out(self.work, self.state, operation, quick)
         probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)

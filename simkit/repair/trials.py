@@ -12,20 +12,21 @@ from simkit.repair.workpiece import Workpiece
 KEPT = 24
 """Results kept: those of one choice of the next step; a state is some megabytes."""
 
-_kept: OrderedDict[tuple[int, int, Operation], tuple[Workpiece, State, Advance]] = OrderedDict()
+_kept: OrderedDict[tuple[int, int, Operation, bool], tuple[Workpiece, State, Advance]] = (
+    OrderedDict())
 
 
-def carry_out(work: Workpiece, state: State, operation: Operation) -> Advance:
+def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool = False) -> Advance:
     """The result of an operation on a state, remembered for the next time it is asked for.
 
     The same workpiece, state and operation give the same result to the last bit, so that nothing
     but time hangs on what is remembered.
     """
-    key = (id(work), id(state), operation)
+    key = (id(work), id(state), operation, quick)
     if key in _kept:
         _kept.move_to_end(key)
         return _kept[key][2]
-    result = apply_operation(work, state, operation)
+    result = apply_operation(work, state, operation, quick=quick)
     # work and state are kept too, so that their identities are not given to others
     _kept[key] = (work, state, result)
     while len(_kept) > KEPT:

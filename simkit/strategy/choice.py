@@ -11,11 +11,10 @@ from collections.abc import Iterable
 from typing import Protocol
 
 import numpy as np
-from scipy.ndimage import maximum_filter
+from scipy.ndimage import map_coordinates, maximum_filter
 
 from simkit.errors import InputError
 from simkit.inspection.measures import limit_use
-from simkit.inspection.sampling import probe_at
 from simkit.inspection.spots import Spot, describe_spots, spot_labels
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
@@ -127,22 +126,22 @@ def how_far(session: Session, lift: Operation) -> Operation:
         left = _left_tapped_back(session, further)
         if left < least:
             best, least = further, left
-        elif left > 1.5 * least:
+        else:
             break
     return best
 
 
 def _left_tapped_back(session: Session, lift: Operation) -> float:
     """What is left beyond the limits after a lift and, if that leaves less, the tap back."""
-    lifted = tried_out(session, lift)
+    lifted = tried_out(session, lift, quick=True)
     if lifted is None or not done_at_all(lifted):
         return np.inf
     left = lifted.now.row.left_mm2
     high = [spot for spot in lifted.spots() if spot.kind == "high"
             and np.hypot(spot.x_mm - lift.x_mm, spot.y_mm - lift.y_mm) < 0.5 * spot.long_mm + 10.0]
     for spot in high[:1]:
-        for tap in operations_at(lifted, "tap-down", spot)[:2]:
-            back = tried_out(lifted, tap)
+        for tap in operations_at(lifted, "tap-down", spot)[:1]:
+            back = tried_out(lifted, tap, quick=True)
             if back is not None:
                 left = min(left, back.now.row.left_mm2)
     return left
@@ -168,17 +167,24 @@ def done_at_all(after: Session) -> bool:
     return Outcome(after.now.row.outcome).valid
 
 
-def tried_out(session: Session, operation: Operation) -> Session | None:
+def tried_out(session: Session, operation: Operation, quick: bool = False) -> Session | None:
     """The session after an operation; None where there is nothing to do for it, or its tool does
     not fit the place: such a tool is passed over."""
     try:
-        here = probe_at(session.work.model, operation.x_mm, operation.y_mm)
-        way = operation.goal_mm - here.read(session.state.displacement)
+        way = operation.goal_mm - height_at(session, operation.x_mm, operation.y_mm)
         if (-way if operation.kind == "tap-down" else way) < LEAST_MM:
             return None
-        return session.apply(operation)
+        return session.apply(operation, quick)
     except InputError:
         return None
+
+
+def height_at(session: Session, x_mm: float, y_mm: float) -> float:
+    """Deviation at a place of the plan, between the points of the sampled field, mm."""
+    now = session.now.field
+    at = [[(y_mm - now.y_mm[0]) / now.step_mm[1]], [(x_mm - now.x_mm[0]) / now.step_mm[0]]]
+    value = float(map_coordinates(now.d_mm, at, order=1, mode="nearest")[0])
+    return value if np.isfinite(value) else 0.0
 
 
 def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:

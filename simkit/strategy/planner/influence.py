@@ -72,6 +72,15 @@ class Library:
         self.known[way] = [*others, Influence(operation.x_mm, operation.y_mm, change_of)]
         self._moved = {key: value for key, value in self._moved.items() if key[0] != way}
 
+    def for_limits(self, yardstick: Yardstick) -> Library:
+        """What is known, measured by the limits of another yardstick of the same workpiece."""
+        old = self.yardstick
+        scale = np.array([old.tolerance_mm / yardstick.tolerance_mm,
+                          *2 * [old.limit_mrad / yardstick.limit_mrad]])[:, None, None]
+        return Library(yardstick, {
+            way: [Influence(one.x_mm, one.y_mm, one.change * scale) for one in known]
+            for way, known in self.known.items()})
+
     def nearest(self, way: Way, x_mm: float, y_mm: float) -> Influence | None:
         """The influence of that way measured nearest to a place."""
         return min(self.known.get(way, []), default=None,

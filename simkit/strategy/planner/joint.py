@@ -21,7 +21,7 @@ AIM = 0.9
 """Share of the limits that a plan aims at: fields add up to a few per cent only."""
 MOST = 16
 """Most operations of a plan."""
-TRIED = 3
+TRIED = 2
 """So many of the most promising operations are fitted before one is added."""
 DONE = 1e-3
 """What is left, over the number of limits it stands for, at which a plan is complete."""
@@ -81,7 +81,7 @@ def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
         return left, flat @ rise.ravel()
 
     found = minimize(value, start, jac=True, method="L-BFGS-B",
-                     bounds=[(0.0, largest_mm)] * len(unit), options={"maxiter": 30})
+                     bounds=[(0.0, largest_mm)] * len(unit), options={"maxiter": 15})
     return found.x, float(found.fun)
 
 

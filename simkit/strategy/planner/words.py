@@ -40,7 +40,7 @@ class Choice:
 
 @dataclass(frozen=True)
 class Decision:
-    """What is done next and why; every number in it comes from a solve that can be repeated.
+    """What is done next and why; excesses are from full solves that can be repeated.
 
     second : the second best candidate, second_excess what it would have left; fallback : the best
     candidate that is not a pull, for when the tab comes off.
@@ -63,12 +63,16 @@ COLUMNS = ("step", "operation", "tool", "x_mm", "y_mm", "goal_mm", "angle_deg", 
 """Columns of plan.csv; an excess is the largest of height over tolerance and slope over limit."""
 
 
-def decide(session: Session, choices: Sequence[Choice], objective: str) -> Decision | None:
-    """The choice that serves the objective best; None where there is none."""
+def ranked(session: Session, choices: Sequence[Choice], objective: str) -> list[Choice]:
+    """The choice that serves the objective best first."""
+    return sorted(choices, key=lambda choice: _score(session, choice, choices, objective))
+
+
+def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
+    """The first of the choices (`ranked`), and why; None where there is none."""
     if not choices:
         return None
-    ranked = sorted(choices, key=lambda choice: _score(session, choice, choices, objective))
-    best, rest = ranked[0], ranked[1:]
+    best, *rest = choices
     second = rest[0] if rest else None
     fallback = next((choice for choice in rest if choice.operation.kind != "pull"), None)
     if best.operation.kind != "pull":
@@ -123,8 +127,8 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
         flush = [c for c in choices if c.operation.kind == best.operation.kind
                  and c.operation.tool == best.operation.tool and abs(c.operation.goal_mm) < 0.02]
         if flush:
-            text += (f"; past flush, for brought to flush and one step on what is left would be "
-                     f"{flush[0].later:.3f} of now in place of {best.later:.3f}")
+            text += (f"; past flush, for by quick solves flush and a step after it would leave "
+                     f"{flush[0].later:.3f} of now, this {best.later:.3f}")
     if fallback is not None:
         text += f"; if the tab comes off: {words_of(fallback.operation)}"
     return text + "."
