@@ -87,7 +87,19 @@ def first_that_pays(session: Session, spots: Iterable[Spot]) -> Operation | None
 
 
 def operation_for(session: Session, spot: Spot) -> Operation | None:
-    """The operation that fits a spot and pays; None where none does."""
+    """The operation that fits a spot and pays, to flush or else half-way; None where none does."""
+    return _to_flush(session, spot) or _half_way(session, spot)
+
+
+def _half_way(session: Session, spot: Spot) -> Operation | None:
+    """A crease, or a spot beside a steeper one, may take half the way where flush would spoil it."""
+    kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
+    half = round(0.5 * spot.height_mm, 3)
+    return best_of(session, [op for kind in kinds
+                             for op in operations_at(session, kind, spot, half)])
+
+
+def _to_flush(session: Session, spot: Spot) -> Operation | None:
     if spot.kind == "high":
         return best_of(session, operations_at(session, "tap-down", spot))
     kinds = lifting_kinds(session, spot)
