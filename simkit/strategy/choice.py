@@ -92,7 +92,7 @@ def operation_for(session: Session, spot: Spot) -> Operation | None:
 
 
 def _half_way(session: Session, spot: Spot) -> Operation | None:
-    """A crease, or a spot beside a steeper one, may take half the way where flush would spoil it."""
+    """A crease, or a spot beside a steeper one, may take half the way where flush spoils more."""
     kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
     half = round(0.5 * spot.height_mm, 3)
     return best_of(session, [op for kind in kinds
