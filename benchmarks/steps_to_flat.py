@@ -2,7 +2,7 @@
 
     python benchmarks/steps_to_flat.py [--strategies NAMES] [--dents NAMES] [--to fine] [--hand]
 
-Rows go to benchmarks/results/steps_to_flat.csv as they are done, and what is there already is not
+    python benchmarks/steps_to_flat.py [--strategies NAMES] [--dents NAMES] [--to fine] [--hand]
 done again, so that the table can be stopped and gone on with at any time. With --to fine a repair
 stops when it is fine; the same without it goes on from there.
 """
@@ -57,20 +57,20 @@ class Until:
         return self.inner.next(session)
 
 
-def rows_so_far() -> dict[tuple[str, str, str], dict[str, str]]:
+def rows_so_far(table: Path) -> dict[tuple[str, str, str], dict[str, str]]:
     """Rows of the table as it stands."""
-    if not TABLE.exists():
+    if not table.exists():
         return {}
-    with open(TABLE, newline="", encoding="utf-8") as file:
+    with open(table, newline="", encoding="utf-8") as file:
         return {(row["dent"], row["strategy"], row["hand"]): row for row in csv.DictReader(file)}
 
 
-def keep(row: dict[str, str]) -> None:
+def keep(row: dict[str, str], table: Path) -> None:
     """Put a row in the table."""
-    rows = rows_so_far()
+    rows = rows_so_far(table)
     rows[row["dent"], row["strategy"], row["hand"]] = row
     order = {name: k for k, name in enumerate(strategy_names())}
-    write_table(TABLE, COLUMNS, sorted(
+    write_table(table, COLUMNS, sorted(
         rows.values(), key=lambda r: (r["hand"], r["dent"], order.get(r["strategy"], 99))))
 
 
@@ -88,7 +88,7 @@ def repaired(start: Start, name: str, folder: Path, to: str, earlier_s: float) -
 
 def open_jobs(args: argparse.Namespace) -> Iterator[tuple[str, str, float]]:
     """Dents and strategies not yet in the table as far as asked; seconds spent on them before."""
-    rows = rows_so_far()
+    rows = rows_so_far(args.table)
     for name in args.strategies.split(","):
         for dent in args.dents.split(","):
             row = rows.get((dent, name, "yes" if args.hand else "no"))
@@ -107,6 +107,7 @@ def main() -> None:
     parser.add_argument("--to", default="", choices=("", "roughed", "fine"))
     parser.add_argument("--hand", action="store_true")
     parser.add_argument("--folder", type=Path, default=Path("runs") / "steps-to-flat")
+    parser.add_argument("--table", type=Path, default=TABLE)
     args = parser.parse_args()
     hand = "yes" if args.hand else "no"
     for dent, name, earlier_s in list(open_jobs(args)):
@@ -121,7 +122,7 @@ def main() -> None:
             row = repaired(start, name, args.folder / hand / dent / name, args.to, earlier_s)
         except InputError as error:
             row = {"outcome": f"ended: {error}"}
-        keep({"dent": dent, "strategy": name, "hand": hand, **row})
+        keep({"dent": dent, "strategy": name, "hand": hand, **row}, args.table)
 
 
 if __name__ == "__main__":

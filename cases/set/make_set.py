@@ -56,7 +56,7 @@ DENTS: dict[str, tuple[str, str, list[dict[str, Any]], dict[str, Any]]] = {
     "free-edge": ("single", "Bowl near a free edge", [ball(0, -75, 1.5)],
                   {"edges": {"left": "held", "right": "held", "bottom": "free", "top": "held"}}),
     "side-reach": ("double", "Bowl that tools reach from one side only", [ball(0, 0, 2.0)],
-                   {"behind": {"reach": [{"x_mm": 90, "y_mm": 0, "length_mm": 180,
+                   {"behind": {"reach": [{"x_mm": 97, "y_mm": 0, "length_mm": 160,
                                           "width_mm": 260}]}}),
     "no-reach": ("double", "Bowl with nothing but the outside to work from", [ball(0, 0, 1.5)],
                  {"behind": {"reach": "none"}}),
