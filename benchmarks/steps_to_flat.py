@@ -2,9 +2,9 @@
 
     python benchmarks/steps_to_flat.py [--strategies NAMES] [--dents NAMES] [--to fine] [--hand]
 
-    python benchmarks/steps_to_flat.py [--strategies NAMES] [--dents NAMES] [--to fine] [--hand]
-done again, so that the table can be stopped and gone on with at any time. With --to fine a repair
-stops when it is fine; the same without it goes on from there.
+Rows go to benchmarks/results/steps_to_flat.csv (or --table) as they are done, and what is there
+already is not done again, so that the table can be stopped and gone on with at any time. With
+--to fine a repair stops when it is fine; the same without it goes on from there.
 """
 
 from __future__ import annotations
