@@ -43,9 +43,8 @@ DENTS: dict[str, tuple[str, str, list[dict[str, Any]], dict[str, Any]]] = {
     "crease-flat": ("flat", "Crease in a flat panel", [bar(0, -5, 1.0, 8, 60, -20)], {}),
     "overlapping": ("double", "Two bowls that overlap",
                     [ball(-18, 0, 1.8, 25), ball(20, 8, 1.5, 25)], {}),
-    "hail": ("aluminium", "Five hail dents in aluminium",
-             [ball(-60, -35, 0.6, 15), ball(45, 40, 0.8, 15), ball(0, 0, 0.7, 20),
-              ball(65, -30, 0.5, 15), ball(-50, 45, 0.6, 20)], {}),
+    "hail": ("aluminium", "Three hail dents in aluminium",
+             [ball(-45, -25, 0.6, 15), ball(40, 30, 0.8, 15), ball(5, -10, 0.7, 20)], {}),
     "beside-brace": ("double", "Bowl beside a brace", [ball(-20, 0, 1.8)], {
         "supports": [{"shape": "line", "name": "brace", "x_mm": 30, "y_mm": 0, "length_mm": 240,
                       "width_mm": 12, "angle_deg": 90, "stiffness_N_per_mm3": 1.0,
