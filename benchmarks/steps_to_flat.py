@@ -121,7 +121,7 @@ def main() -> None:
         try:
             row = repaired(start, name, args.folder / hand / dent / name, args.to, earlier_s)
         except InputError as error:
-            row = {"outcome": f"ended: {error}"}
+            row = {"outcome": f"ended: {error.what}"}
         keep({"dent": dent, "strategy": name, "hand": hand, **row}, args.table)
 
 
