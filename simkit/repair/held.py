@@ -55,6 +55,11 @@ def check_hold(asked: Asked, glued: bool) -> Hold:
     return Hold(asked.tool, asked.x_mm, asked.y_mm, 0.0, asked.way, asked.stiffness_N_per_mm)
 
 
+def places_held(state: State) -> list[tuple[float, float]]:
+    """Places (x, y) of what is held, mm."""
+    return [(held.x_mm, held.y_mm) for held in state.standing]
+
+
 def free_name(state: State, name: str) -> str:
     """The name, with a number behind it where one of that name is held already."""
     taken = {held.name for held in state.standing}

@@ -29,6 +29,7 @@ from simkit.record.write import (
     save_state,
 )
 from simkit.repair.bent import with_bent_beds
+from simkit.repair.held import places_held
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.stages import effort, excess
@@ -153,7 +154,9 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         operation = None if outcome else strategy.next(session)
         if operation is None:
             outcome = outcome or STUCK
-            break
+            if not session.state.standing:
+                break
+            operation = Operation("let-down", "", *places_held(session.state)[0])
         before, session = session, carried_out(session, operation)
         if not alive():
             raise KeyboardInterrupt

@@ -30,9 +30,9 @@ NEARER = 0.1
 another look: the rate grows as more of the sheet yields."""
 SPRANG_MM = 0.5
 """Distance of the released place from where it was foreseen that only a snap explains."""
-LOOK = 0.8
-"""Share of the way to the goal by which the loaded place may move before the released shape is
-looked at again: springing back takes from it, so only a jump could pass the goal unseen."""
+LOOK, SURELY = 0.8, 5.0
+"""Shares of the way to the goal by which the loaded place may move before the released shape is
+looked at again (springing back takes from it), and before it is however little plastic work did."""
 
 
 @dataclass(frozen=True)
@@ -68,14 +68,14 @@ class Drive:
         self.seen: tuple[Moment, Array] | None = None
         self.careful = careful
         self.everything_off = load.everything_off and bool(begin.state.standing)
-        self.start_mm = loaded = self._loaded(begin)
-        self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= loaded else -1.0
-        self.mark = self._marked(begin, loaded)
+        self.start_mm = left = self._loaded(begin)
         self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count],
                                         self.everything_off)
         if self.everything_off:
             free = self.forecast.follow(begin)
-            self.mark = self._marked(begin, loaded if free is None else self._read(free))
+            left = left if free is None else self._read(free)
+        self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= left else -1.0
+        self.mark = self._marked(begin, left)
         self.strained = (largest_face_strain(process.model, begin.state)
                          if np.isfinite(load.face_strain) else 0.0)
 
@@ -213,10 +213,11 @@ class Drive:
         assert load.probe is not None
         assert load.goal_mm is not None
         left = abs(load.goal_mm - self.predicted)
-        if abs(self._loaded(after) - mark.loaded_mm) < LOOK * left:
+        moved = abs(self._loaded(after) - mark.loaded_mm)
+        if moved < LOOK * left:
             return False
         spent = after.internal.plastic_work - mark.spent
-        if np.isfinite(self.yielding) and self.yielding * spent < NEARER * left:
+        if self.yielding * spent < NEARER * left and moved < SURELY * max(left, SHORTEST_MM):
             return False
         return max(limit.share for limit in self._limits(after)) < 1.0 - NEAR
 
