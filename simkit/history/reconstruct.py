@@ -153,7 +153,7 @@ def _deep(work: Workpiece, progress: Progress, store: Path | None) -> Reconstruc
     if found is None:
         return None
     alike = (found.found, *found.others)
-    shares = weights([one.rms_mm for one in alike], found.limit_mm)
+    shares = weights([found.coarse_mm, *(one.rms_mm for one in found.others)], found.limit_mm)
     return replace(
         _at_readings(work, found.state, found.found.blows), tried=found.loadings,
         plausible=tuple(Plausible(Trial(one.blows, one.fit.d_mm, one.rms_mm), share)

@@ -46,7 +46,8 @@ class Explained:
     ----------
     state : after release. found : blows, fit at the readings. wanted_mm, x_mm, y_mm : readings.
     rms_mm, worst_mm : what the readings miss; limit_mm : the rms that counts as matched.
-    others : further histories (coarse) within the same doubt. loadings : carried out in all.
+    others : further histories within the same doubt; coarse_mm : misfit of this one on the coarse
+        panel, where the others were seen too. loadings : carried out in all.
     """
 
     state: State
@@ -58,6 +59,7 @@ class Explained:
     worst_mm: float
     limit_mm: float
     others: tuple[Found, ...]
+    coarse_mm: float
     loadings: int
 
 def match_limit(match_mm: float, readings: Readings) -> float:
@@ -90,9 +92,12 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     if best is None or state is None:
         return None
     gap = fine.read(state) - fine.wanted
+    own = about(coarse, best.blows)
+    coarse_mm = best.rms_mm if own is None else own[1].rms_mm
     return Explained(
         state, best, fine.x_mm, fine.y_mm, fine.wanted, float(np.sqrt(np.mean(gap**2))),
-        float(np.abs(gap).max()), limit, tuple(_spread(coarse, best, found, limit)),
+        float(np.abs(gap).max()), limit,
+        tuple(_spread(coarse, best, found, coarse_mm + limit)), coarse_mm,
         coarse.count + fine.count)
 
 
@@ -124,14 +129,9 @@ def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
                    aim.stop_mm)
 
 
-def _spread(coarse: Presses, best: Found, found: list[Found], limit: float) -> list[Found]:
-    """Histories that the readings do not tell from the best: other kinds, balls of other radii.
-
-    The coarse panel's own error stands in both, so the best is judged on it too.
-    """
-    own = about(coarse, best.blows)
-    if own is None:
-        return []
+def _spread(coarse: Presses, best: Found, found: list[Found], room_mm: float) -> list[Found]:
+    """Histories that the readings do not tell from the best: other kinds, balls of other radii;
+    their misfits on the coarse panel are within ``room_mm``."""
     others = [one for one in found if one.blows[-1].kind != best.blows[-1].kind
               or len(one.blows) != len(best.blows)]
     last = best.blows[-1]
@@ -141,5 +141,4 @@ def _spread(coarse: Presses, best: Found, found: list[Found], limit: float) -> l
             seen = about(coarse, (*best.blows[:-1], other))
             if seen is not None:
                 others.append(Found(*seen, np.zeros((coarse.wanted.size, 0)), ()))
-    room = own[1].rms_mm + limit
-    return sorted((one for one in others if one.rms_mm <= room), key=lambda one: one.rms_mm)[:3]
+    return sorted((one for one in others if one.rms_mm <= room_mm), key=lambda one: one.rms_mm)[:3]
