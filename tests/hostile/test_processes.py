@@ -59,7 +59,7 @@ def undisturbed(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 def simkit(here: Path, *argv: str, **more: object) -> subprocess.CompletedProcess[str]:
-    return subprocess.run([*SIMKIT, *argv], cwd=here, capture_output=True, text=True, timeout=240,
+    return subprocess.run([*SIMKIT, *argv], cwd=here, capture_output=True, text=True, timeout=900,
                           check=False, **more)  # type: ignore[call-overload, no-any-return]
 
 
@@ -90,7 +90,7 @@ def start(here: Path, *argv: str) -> subprocess.Popen[bytes]:
                             stderr=subprocess.DEVNULL)
 
 
-def until(what: Callable[[], object], seconds: float = 120.0) -> bool:
+def until(what: Callable[[], object], seconds: float = 600.0) -> bool:
     end = time.monotonic() + seconds
     while time.monotonic() < end:
         if what():
@@ -133,7 +133,7 @@ def test_a_killed_worker_is_named(here: Path) -> None:
     assert until(lambda: any((here / "out").glob("runs/*/case.json")))
     for worker in children() - before:
         os.kill(worker, signal.SIGKILL)
-    said = process.communicate(timeout=60)[1]
+    said = process.communicate(timeout=300)[1]
     if process.returncode not in ENDED:  # it may have been done already
         assert process.returncode == exit_codes.SYSTEM
         assert said.startswith("error: a worker process ended")
@@ -158,7 +158,7 @@ def test_a_folder_removed_meanwhile_is_one_line(here: Path) -> None:
                                stderr=subprocess.PIPE, text=True)
     assert until(lambda: (here / "out" / "case.json").exists())
     os.rename(here / "out", here / "gone")
-    said = process.communicate(timeout=60)[1]
+    said = process.communicate(timeout=300)[1]
     if process.returncode not in ENDED:
         assert process.returncode == exit_codes.INPUT_OUTPUT
         assert "removed or replaced" in said
@@ -190,7 +190,7 @@ def test_no_code_of_the_current_folder_runs_and_an_edited_case_changes_nothing(
                                stdout=subprocess.DEVNULL, stderr=subprocess.PIPE)
     assert until(lambda: (here / "out" / "case.json").exists() or process.poll() is not None)
     (here / "case" / "case.yaml").write_text(CASE.replace("thickness_mm: 0.8", "thickness_mm: 1"))
-    said = process.communicate(timeout=240)[1]
+    said = process.communicate(timeout=900)[1]
     assert process.returncode in ENDED, said
     assert tables(here / "out") == tables(undisturbed / "compare")
     assert not (here / "EVIL").exists()
