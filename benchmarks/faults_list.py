@@ -174,7 +174,7 @@ FAULTS = (
           "    if not short:\n", "    if short or not short:\n",
           (), (f"{DENTS}::test_a_mesh_too_coarse_for_a_dent_is_made_finer_and_says_so",)),
     Fault("hail falls between the samples", "simkit/dent/field.py",
-          "step = _spacing(self.places_mm)", "step = 40.0 + 0.0 * _spacing(self.places_mm)",
+          "step = self.detail_mm or _spacing(self.places_mm)", "step = 40.0",
           (), (f"{DENTS}::test_hail_on_a_wide_panel_has_all_its_spots",)),
     Fault("a dent that was not measured may stand out", "simkit/inspection/match.py",
           "    if worst > most and not faults:", "    if worst > 100.0 * most and not faults:",

@@ -67,6 +67,7 @@ class DepthField:
     places_line : (n,) their lines in ``file``; 0 where there is none.
     file : the file read, if any.
     quality : how well the data carry the field.
+    detail_mm : distance over which the field may change, where its places do not say.
     box_mm : (x_min, x_max, y_min, y_max) of the damage, where |d| is above twice the noise
         (and above a thousandth of the peak).
     lowest_mm, highest_mm : extremes of d, sampled.
@@ -80,6 +81,7 @@ class DepthField:
     places_line: NDArray[np.int64]
     file: str | None = None
     quality: Quality = Quality()
+    detail_mm: float | None = None
     box_mm: Extent = field(init=False)
     lowest_mm: float = field(init=False)
     highest_mm: float = field(init=False)
@@ -119,7 +121,7 @@ class DepthField:
         """Axes x (nx,), y (ny,) over ``reach_mm`` and d (ny, nx), as close as the places behind
         the field stand to each other, so that no small dent falls between two samples."""
         sides = np.ptp(np.reshape(self.reach_mm, (2, 2)), axis=1)
-        step = _spacing(self.places_mm)
+        step = self.detail_mm or _spacing(self.places_mm)
         counts = np.maximum(LEAST_PER_SIDE, np.ceil(sides / step).astype(int) + 1)
         if counts.prod() > MOST_SAMPLES:
             counts = np.maximum(LEAST_PER_SIDE,

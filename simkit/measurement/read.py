@@ -260,7 +260,15 @@ def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthFiel
         source="described " + " + ".join(kinds),
         places_mm=middles,
         places_line=np.zeros(len(middles), dtype=np.int64),
+        detail_mm=max(min(map(_narrowest, shapes)) / 20.0, 0.1),
     )
+
+
+def _narrowest(shape: Shape) -> float:
+    """Smallest size of a shape, mm; that of its reach where it states none."""
+    x0, x1, y0, y1 = shape.reach()
+    sizes = [getattr(shape, name, None) for name in ("length_mm", "width_mm")]
+    return min([x1 - x0, y1 - y0, *(float(size) for size in sizes if size)])
 
 
 def _get(item: Any, name: str) -> Any:

@@ -108,8 +108,6 @@ def test_hail_on_a_wide_panel_has_all_its_spots():
 @pytest.mark.parametrize(("blocks", "key"), [
     ({"panel": {**CASE["panel"], "length_x_mm": 3000, "length_y_mm": 3000},
       "dent": {"shapes": [{**BOWL, "length_mm": 8, "width_mm": 8}]}}, "panel"),
-    ({"dent": {"shapes": [{"kind": "crease", "x_mm": 0, "y_mm": 0, "length_mm": 30,
-                           "width_mm": 3, "depth_mm": 0.12}]}}, "dent"),
     ({"mesh": {"fine_mm": 8}, "kit": {**CASE["kit"], "tips": ["ball-3"]}}, "mesh.fine_mm"),
 ])
 def test_what_no_mesh_or_grid_can_hold_is_refused(tmp_path, blocks, key):
