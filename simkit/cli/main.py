@@ -41,6 +41,8 @@ VERBS = {
     "table": "Join runs, comparisons and studies in one table.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
+    "report": "Write the report of a run or comparison: one HTML file, or PDF.",
+    "sheet": "Write a work sheet to take to the panel.",
     "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
     "tools": "List tabs, tips and glues, with drawings to scale; own catalogues beside them.",

@@ -6,12 +6,13 @@ from collections.abc import Mapping
 from pathlib import Path
 
 import click
+import numpy as np
 
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import say
 from simkit.errors import InputError
 from simkit.folders import home_of
-from simkit.optics.bench import Pose
+from simkit.optics.bench import Pose, make_bench
 from simkit.record.folder import take_folder
 from simkit.record.read import is_comparison, read_comparison
 from simkit.show.draw import (
@@ -49,6 +50,8 @@ Examples:
               help="Folder for the pictures; RUN/pictures if not given.")
 @click.option("--step", type=int, metavar="N",
               help="State to show as 'after'; the last step if not given.")
+@click.option("--format", "kind", type=click.Choice(["png", "svg", "pdf"]), default="png",
+              show_default=True, help="Format of the pictures.")
 @click.option("--three-d", is_flag=True,
               help="Also draw the surface in 3-D (needs the extra three-d).")
 @click.option("--reflections", is_flag=True,
@@ -68,9 +71,9 @@ Examples:
 @click.option("--tilt", callback=_pair, metavar="X,Y",
               help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")
 @json_option
-def command(folder: Path, out: Path | None, step: int | None, three_d: bool, reflections: bool,
-            movie: bool, eye: float, lamp: float, spacing: float, view: float, lines: float,
-            tilt: tuple[float, float]) -> None:
+def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d: bool,
+            reflections: bool, movie: bool, eye: float, lamp: float, spacing: float, view: float,
+            lines: float, tilt: tuple[float, float]) -> None:
     """Draw the pictures of RUN again, a folder that simkit run or compare has written.
 
     Nothing is computed anew: only the stored tables and fields are read. For a run: map before
@@ -79,6 +82,7 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
     """
     rows: tuple[Mapping[str, str], ...] = ()
     pose = Pose(eye, lamp, view, USUAL.turn_deg, lines, *tilt, spacing, USUAL.lit)
+    make_bench(pose, np.zeros(3), np.array([0.0, 0.0, 1.0]))  # refuses before anything is drawn
     compared = is_comparison(folder)
     if compared and (step is not None or three_d or movie):
         raise InputError("--step, --three-d and --movie are for one run",
@@ -88,13 +92,13 @@ def command(folder: Path, out: Path | None, step: int | None, three_d: bool, ref
     if compared:
         rows = read_comparison(folder).rows
         say(comparison_table(rows))
-        files = draw_comparison(folder, out)
+        files = draw_comparison(folder, out, kind)
         if reflections:
-            files += draw_comparison_reflections(folder, out, pose)
+            files += draw_comparison_reflections(folder, out, pose, kind)
     else:
-        files = draw_run(folder, out, step)
+        files = draw_run(folder, out, step, kind)
         if reflections:
-            files += draw_reflections(folder, out, step, pose)
+            files += draw_reflections(folder, out, step, pose, kind)
         if movie:
             files += draw_movie(folder, out, pose)
         if three_d:

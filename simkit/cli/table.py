@@ -8,6 +8,7 @@ from pathlib import Path
 
 import click
 
+from simkit.cli.answer import json_option, number_or_text, result, wanted
 from simkit.cli.working import say
 from simkit.errors import InputError
 from simkit.files import Damaged, read_plain, write_atomic, write_table
@@ -26,6 +27,7 @@ Examples:
 @click.argument("folders", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--out", type=click.Path(path_type=Path), metavar="FILE",
               help="CSV or Parquet file by its ending; printed as CSV if not given.")
+@json_option
 def command(folders: tuple[Path, ...], out: Path | None) -> None:
     """Join what FOLDERS hold: runs, comparisons and studies, one row a run.
 
@@ -34,7 +36,11 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
     """
     columns, rows = gather(list(folders))
     full = [{column: row.get(column, "") for column in columns} for row in rows]
+    result({"file": out, "rows": [{key: number_or_text(str(cell)) for key, cell in row.items()}
+                                  for row in full]})
     if out is None:
+        if wanted():
+            return
         text = io.StringIO()
         writer = csv.DictWriter(text, columns, lineterminator="\n")
         writer.writeheader()

@@ -7,6 +7,7 @@ wrongly. A folder may come from a stranger: nothing is followed out of it, waite
 
 from __future__ import annotations
 
+import dataclasses
 import os
 import re
 from collections.abc import Mapping
@@ -37,6 +38,7 @@ class Step:
     force_N : largest tool force; NaN when not recorded.
     max_low_mm : deepest low, zero or negative. max_high_mm : highest high, zero or positive.
     crown_mm : height of the crown; NaN when not recorded.
+    row : all cells of the row, as text by column.
     """
 
     number: int
@@ -49,6 +51,14 @@ class Step:
     max_low_mm: float
     max_high_mm: float
     crown_mm: float
+    row: Mapping[str, str] = dataclasses.field(default_factory=dict)
+
+    def number_of(self, column: str) -> float:
+        """A cell of the row as a number; NaN where it is empty, missing or a word."""
+        try:
+            return float(self.row.get(column, "").strip() or "nan")
+        except ValueError:
+            return float("nan")
 
 
 @dataclass(frozen=True)
@@ -207,7 +217,7 @@ def _read_steps(path: Path) -> tuple[Step, ...]:
         # Depths may be stored with or without their sign; here a low is always negative.
         steps.append(Step(count, row["operation"], row.get("tool", ""), row.get("outcome", ""),
                           cell("x_mm"), cell("y_mm"), cell("force_N"), -abs(cell("max_low_mm")),
-                          abs(cell("max_high_mm")), cell("crown_mm")))
+                          abs(cell("max_high_mm")), cell("crown_mm"), row))
     return tuple(steps)
 
 

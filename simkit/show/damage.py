@@ -13,6 +13,7 @@ from simkit.files import Damaged, load_arrays, read_back
 from simkit.record.read import Field, read_json
 from simkit.show.maps import Box, label
 from simkit.show.region import Window
+from simkit.show.setting import draw_behind
 from simkit.show.style import (
     CROWN,
     GREY,
@@ -25,7 +26,6 @@ from simkit.show.style import (
     look,
     new_figure,
     place,
-    plate,
     save,
     signed,
     signed_whole,
@@ -79,7 +79,8 @@ def reading_figure(info: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figur
         fig, 0.8 + 0.5 * (WIDE + wide) + 0.12, 0.75 + 0.5 * (TALL - tall), 0.18, tall))
     bar.set_label("deviation d (mm)    low < 0 < high")
     _areas(ax, arrays)
-    _behind(ax, info, window)
+    reach = info["reach"] if isinstance(info["reach"], list) else []
+    draw_behind(ax, info["supports"], reach, window)
     _creases(ax, info)
     _spots(ax, info, window)
     _sections(fig, field, info)
@@ -147,32 +148,6 @@ def _spots(ax: Axes, info: dict[str, Any], window: Window) -> None:
                       (crease["sharpest_xy_mm"][0], crease["sharpest_xy_mm"][1]), CREASE))
     for text, at, colour in texts:
         label(ax, text, at, taken, window, colour, 9.5)
-
-
-def _behind(ax: Axes, info: dict[str, Any], window: Window) -> None:
-    """Supports hatched, openings outlined."""
-    from matplotlib.patches import Circle, Rectangle
-    from matplotlib.transforms import Affine2D
-
-    shapes = [(bed, "//") for bed in info["supports"]]
-    reach = info["reach"] if isinstance(info["reach"], list) else []
-    shapes += [(part, "") for part in reach]
-    for shape, hatch in shapes:
-        at = shape["x_mm"], shape["y_mm"]
-        if shape.get("shape") == "disc":
-            patch: Any = Circle(at, shape["radius_mm"])
-        else:
-            patch = Rectangle((-shape["length_mm"] / 2, -shape["width_mm"] / 2),
-                              shape["length_mm"], shape["width_mm"])
-            patch.set_transform(Affine2D().rotate_deg(shape["angle_deg"]).translate(*at)
-                                + ax.transData)
-        patch.set(fill=False, ec=GREY, lw=1.0, hatch=hatch, ls="-" if hatch else (0, (2, 2)))
-        ax.add_patch(patch)
-        if hatch and window.holds(*at):
-            ax.text(*at, shape["name"], fontsize=8.5, color=GREY, ha="center", va="center",
-                    bbox=plate())
-    ax.set_xlim(window.x0, window.x1)
-    ax.set_ylim(window.y0, window.y1)
 
 
 def _sections(fig: Figure, field: Field, info: dict[str, Any]) -> None:

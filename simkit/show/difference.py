@@ -23,7 +23,7 @@ def difference_figure(record: RunRecord) -> Figure:
     change = Field(before.x_mm, before.y_mm, after.d_mm - before.d_mm)
     window = zoom((before, after, change), record.tolerance_mm, ASPECT)
     both, own = colour_limit(before.d_mm, after.d_mm), colour_limit(change.d_mm)
-    wide = 4.1
+    wide = 3.85
     tall = wide / ASPECT
     fig = new_figure(0.75 + 3 * (wide + 0.2) + 0.3, tall + 2.75)
     title(fig, "What was tried, and what it changed", _words(record))

@@ -6,6 +6,8 @@ from pathlib import Path
 
 from simkit.optics.bench import Pose
 from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
+from simkit.show.bands import NEEDED, band_figure
+from simkit.show.course import comparison_figure
 from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
 from simkit.show.match import match_figure
@@ -18,21 +20,25 @@ from simkit.show.reflections import (
     side_by_side_figure,
     steps_figure,
 )
+from simkit.show.sheetfigures import sheet_figure
 from simkit.show.style import look, save
-from simkit.show.versus import bars_figure, final_maps_figure, race_figure
+from simkit.show.versus import final_maps_figure, race_figure
+from simkit.show.workmap import work_figure
 
 SMALL = 260
 """Points a side of pictures that are shown small."""
 
 
-def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None) -> list[Path]:
-    """Draw a stored run: map before and after, what is left, sections, progress, force path,
-    and the measured dent beside the one found.
+def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None,
+             kind: str = "png") -> list[Path]:
+    """Draw a stored run: maps, work, sections, progress, what is in the sheet, force path, and
+    the measured dent beside the one found.
 
     run_dir : folder with run.json, steps.csv and fields/.
     out_dir : where the PNGs go; by default the folder `pictures` in the run.
     step : state to show as "after" (the last by default); its number is then part of the file
         names. The force path is that of this step, or of the hardest one when none is named.
+    kind : png, svg or pdf.
 
     Returns the files written. InputError when the folder is missing, damaged or half-written.
     """
@@ -41,28 +47,33 @@ def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None
     path = read_path(record.folder, number) if step is not None else _hardest(record)
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
     tail = "" if step is None else f"-step{number:02d}"
-    with look():
+    with look(kind):
         files = [save(map_figure(record, number), out / f"map{tail}.png"),
                  save(left_figure(record, number), out / f"left{tail}.png"),
+                 save(work_figure(record, number), out / f"work{tail}.png"),
                  save(section_figure(record, number), out / f"sections{tail}.png"),
                  save(progress_figure(record, number), out / f"progress{tail}.png")]
         if record.measured is not None:
             files.append(save(match_figure(record, record.measured), out / "match.png"))
+        if -record.steps[0].max_low_mm > NEEDED * record.tolerance_mm:
+            files.append(save(band_figure(record, number), out / f"bands{tail}.png"))
+        if (record.folder / "surface.npz").exists():
+            files.append(save(sheet_figure(record, number), out / f"sheet{tail}.png"))
         if path is not None:
             files.append(save(force_figure(record, path), out / f"force-step{path.step:02d}.png"))
     return files
 
 
-def draw_comparison(folder: Path, out_dir: Path | None = None) -> list[Path]:
-    """Draw a stored comparison: bars, final maps on one scale, lows and highs of all strategies.
+def draw_comparison(folder: Path, out_dir: Path | None = None, kind: str = "png") -> list[Path]:
+    """Draw a stored comparison: all strategies against steps and minutes, final maps on one scale.
 
     Returns the files written, by default in the folder `pictures` in it. InputError as in
     `draw_run`.
     """
     record = read_comparison(Path(folder))
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
-    with look():
-        files = [save(bars_figure(record), out / "comparison.png")]
+    with look(kind):
+        files = [save(comparison_figure(record), out / "comparison.png")]
         if record.runs:
             files.append(save(final_maps_figure(record), out / "final-maps.png"))
             files.append(save(race_figure(record), out / "progress-all.png"))
@@ -70,7 +81,7 @@ def draw_comparison(folder: Path, out_dir: Path | None = None) -> list[Path]:
 
 
 def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | None = None,
-                     pose: Pose | None = None) -> list[Path]:
+                     pose: Pose | None = None, kind: str = "png") -> list[Path]:
     """Draw lamp lines and isophotes before and after, and lamp lines step by step.
 
     Arguments as in `draw_run`; pose : eye, lamps and tilt. InputError also for a run that was
@@ -81,20 +92,20 @@ def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | Non
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
     tail = "" if step is None else f"-step{number:02d}"
     view = open_view(record, pose or Pose())
-    with look():
+    with look(kind):
         return [save(reflection_figure(view, number), out / f"reflections{tail}.png"),
                 save(steps_figure(open_view(record, pose or Pose(), SMALL)),
                      out / "reflections-steps.png")]
 
 
 def draw_comparison_reflections(folder: Path, out_dir: Path | None = None,
-                                pose: Pose | None = None) -> list[Path]:
+                                pose: Pose | None = None, kind: str = "png") -> list[Path]:
     """Draw what each strategy leaves as reflected lines, side by side."""
     record = read_comparison(Path(folder))
     if not record.runs:
         return []
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
-    with look():
+    with look(kind):
         return [save(side_by_side_figure(record, pose or Pose()), out / "reflections.png")]
 
 

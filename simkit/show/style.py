@@ -31,6 +31,9 @@ LOW, HIGH, CROWN = "#2166ac", "#b2182b", "#e08214"
 BAND, INK, GREY, OUTSIDE = "#4d9221", "#222222", "#7a7a7a", "#e4e4e4"
 # Okabe and Ito's colour-blind-safe set, without its yellow (too pale for lines on white).
 STRATEGY_COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#000000")
+UNDATED: dict[str, dict[str, Any]] = {
+    "png": {"Software": None}, "svg": {"Date": None, "Creator": None},
+    "pdf": {"CreationDate": None, "Creator": None, "Producer": None}}
 KINDS = {  # symbol and colour of each kind of operation: up, up from behind, down
     "pull": ("^", "#6a3d9a"),
     "push": ("D", "#1b7f79"),
@@ -51,14 +54,19 @@ LOOK: dict[str, Any] = {
 
 
 @contextlib.contextmanager
-def look() -> Iterator[None]:
-    """Draw with simkit's look, whatever the user's own matplotlib settings are."""
+def look(kind: str = "png") -> Iterator[None]:
+    """Draw with simkit's look, whatever the user's own matplotlib settings are.
+
+    kind : what `save` writes meanwhile: png, svg or pdf.
+    """
     import matplotlib as mpl
 
     with mpl.rc_context():
         mpl.rcdefaults()
         for key, value in LOOK.items():
             mpl.rcParams[key] = value  # type: ignore[literal-required, index, unused-ignore]
+        mpl.rcParams["savefig.format"] = kind
+        mpl.rcParams["svg.hashsalt"] = "simkit"
         yield
 
 
@@ -165,18 +173,22 @@ def symbol(operation: str) -> tuple[str, str]:
 
 
 def save(fig: Figure, path: Path) -> Path:
-    """Write a PNG whole or not at all, and the same bytes for the same picture.
+    """Write a picture whole or not at all, and the same bytes for the same picture.
 
-    No date and no version is stored in the file. InputError when the place cannot be written, or
-    when a file of that name lies in a folder of simkit's without being simkit's.
+    In the format that `look` was given (PNG without it), with its ending. No date and no version is
+    stored in the file. InputError when the place cannot be written, or when a file of that name
+    lies in a folder of simkit's without being simkit's.
     """
+    import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
     FigureCanvasAgg(fig)
+    kind = mpl.rcParams["savefig.format"]
+    path = path.with_suffix(f".{kind}")
     picture = io.BytesIO()
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")  # about letters that the font lacks
-        fig.savefig(picture, format="png", dpi=DPI, metadata={"Software": None})
+        fig.savefig(picture, format=kind, dpi=DPI, metadata=UNDATED[kind])
     return store(picture.getvalue(), path)
 
 

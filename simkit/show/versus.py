@@ -1,4 +1,4 @@
-"""Strategies side by side: effort and what is left, final maps, lows and highs against steps."""
+"""Strategies side by side: final maps, lows and highs against steps, rows of bars."""
 
 from __future__ import annotations
 
@@ -35,27 +35,6 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 
-def bars_figure(record: ComparisonRecord) -> Figure:
-    """Steps, minutes, largest low and high of every strategy as bars with their numbers."""
-    rows = record.rows
-    names = [row["strategy"] for row in rows]
-    height = max(0.62 * len(rows), 1.2)
-    fig = new_figure(12.9, height + 2.0)
-    title(fig, "Strategies compared", record.title, left_in=0.4)
-    parts = ((2.7, 2.5, "Steps", "steps", "{:.0f}"), (5.6, 2.5, "Minutes", "minutes", "{:.0f}"))
-    for left, width, name, key, style in parts:
-        ax = place(fig, left, 0.65, width, height)
-        _bars(ax, [_value(row, key) for row in rows], style)
-        ax.set_title(name)
-        ax.tick_params(labelleft=left < 3.0)
-        _rows(ax, names)
-    ax = place(fig, 8.5, 0.65, 3.6, height)
-    _left_over(ax, record)
-    ax.tick_params(labelleft=False)
-    _rows(ax, names)
-    return fig
-
-
 def final_maps_figure(record: ComparisonRecord) -> Figure:
     """Deviation after the last step of every strategy, all on one colour scale."""
     names = [row["strategy"] for row in record.rows]
@@ -66,7 +45,7 @@ def final_maps_figure(record: ComparisonRecord) -> Figure:
                   record.tolerance_mm, ASPECT)
     columns = min(3, len(names))
     lines = math.ceil(len(names) / columns)
-    wide = 3.75
+    wide = 3.45
     high = wide / ASPECT
     fig = new_figure(0.8 + columns * (wide + 0.25) + 1.2, 1.0 + lines * (high + 0.75) + 0.25)
     title(fig, "What each strategy leaves", f"{record.title} \u00b7 same colours for all")
@@ -122,7 +101,7 @@ def race_figure(record: ComparisonRecord) -> Figure:
     return fig
 
 
-def _bars(ax: Axes, values: list[float], style: str) -> None:
+def draw_bars(ax: Axes, values: list[float], style: str) -> None:
     """Bars of one quantity in the strategies' colours, the number at each end."""
     top = max((value for value in values if np.isfinite(value)), default=1.0) or 1.0
     for k, value in enumerate(values):
@@ -135,10 +114,10 @@ def _bars(ax: Axes, values: list[float], style: str) -> None:
     whole_numbers(ax)
 
 
-def _left_over(ax: Axes, record: ComparisonRecord) -> None:
+def draw_left_over(ax: Axes, record: ComparisonRecord) -> None:
     """Largest low to the left of zero and largest high to the right, tolerance shaded."""
-    lows = [-abs(_value(row, "max_low_mm")) for row in record.rows]
-    highs = [abs(_value(row, "max_high_mm")) for row in record.rows]
+    lows = [-abs(value_of(row, "max_low_mm")) for row in record.rows]
+    highs = [abs(value_of(row, "max_high_mm")) for row in record.rows]
     finite = [abs(value) for value in lows + highs if np.isfinite(value)]
     top = max([*finite, 1.5 * record.tolerance_mm])
     tolerance_band(ax, record.tolerance_mm, upright=True)
@@ -158,7 +137,7 @@ def _left_over(ax: Axes, record: ComparisonRecord) -> None:
     ax.set_xlabel(f"mm   (shaded: tolerance \u00b1{record.tolerance_mm:g} mm)")
 
 
-def _rows(ax: Axes, names: list[str]) -> None:
+def draw_rows(ax: Axes, names: list[str]) -> None:
     """Strategy names from top to bottom, no upright axis line."""
     ax.set_yticks(range(len(names)), [shorten(name, 26) for name in names], fontsize=11,
                   color=INK)
@@ -167,7 +146,7 @@ def _rows(ax: Axes, names: list[str]) -> None:
     ax.spines["left"].set_visible(False)
 
 
-def _value(row: Mapping[str, str], key: str) -> float:
+def value_of(row: Mapping[str, str], key: str) -> float:
     text = row.get(key, "")
     return float(text) if text.strip() else float("nan")
 

@@ -73,6 +73,29 @@ PLAN = [  # operation, tool, x, y, force N, bowl, crown, wave
 ]
 
 
+CASE = {
+    "format": 1, "simkit": "0.1.0", "data_sha256": {"dent.points_csv": "0" * 64},
+    "case": {
+        "title": "Invented dent", "about": "Invented for the tests.",
+        "panel": {"surface": "curved", "outline": "rectangle", "length_x_mm": 600.0,
+                  "length_y_mm": 400.0, "radius_x_mm": 1200.0, "radius_y_mm": 700.0,
+                  "thickness_mm": 0.75, "grade": "DC04",
+                  "edges": dict.fromkeys(("left", "right", "bottom", "top"), "held"),
+                  "supports": [{"shape": "line", "name": "brace", "x_mm": 60.0, "y_mm": 60.0,
+                                "length_mm": 300.0, "width_mm": 5.0, "angle_deg": 10.0,
+                                "stiffness_N_per_mm3": 1.0}],
+                  "behind": {"reach": [{"x_mm": 30.0, "y_mm": -10.0, "length_mm": 90.0,
+                                        "width_mm": 60.0, "angle_deg": 0.0}]}},
+        "kit": {"tabs": [{"name": "round 25 mm", "kind": "round", "diameter_mm": 25.0},
+                         {"name": "round 16 mm", "kind": "round", "diameter_mm": 16.0}],
+                "tips": [{"name": "ball 10 mm", "kind": "ball", "radius_mm": 10.0}],
+                "glue": "standard-hot-melt"},
+        "limits": {"steps": 16, "pull_force_N": 2500.0, "push_force_N": 1500.0,
+                   "paint_strain": 0.05},
+        "goal": {"tolerance_mm": TOLERANCE, "slope_mrad": 2.0, "slope_base_mm": 20.0,
+                 "stage": "finished"}}}
+
+
 def write_run(folder: Path, plan=PLAN, strategy="crown-first", flat=True) -> Path:
     """Store a run folder in the project's format."""
     (folder / "fields").mkdir(parents=True)
@@ -86,6 +109,7 @@ def write_run(folder: Path, plan=PLAN, strategy="crown-first", flat=True) -> Pat
     patch = surface()
     np.savez(folder / "surface.npz", knots_u=patch.basis_u.knots, knots_v=patch.basis_v.knots,
              degree=2, control_mm=patch.control)
+    (folder / "case.json").write_text(json.dumps(CASE), encoding="utf-8")
     rows = []
     for n, (operation, tool, x, y, force, bowl, crown, wave) in enumerate(plan):
         xs, ys, d = shape(bowl, crown, wave)
@@ -95,7 +119,12 @@ def write_run(folder: Path, plan=PLAN, strategy="crown-first", flat=True) -> Pat
                      "travel_mm": None if x is None else 2.0, "force_N": force,
                      "outcome": "glue let go" if n == 3 else "converged",
                      "max_low_mm": np.nanmin(d), "max_high_mm": np.nanmax(d),
-                     "improvement_pct": 0.0, "crown_mm": crown, "minutes": 3.0 * n,
+                     "improvement_pct": 100.0 * (1.0 - bowl / 4.02), "crown_mm": crown,
+                     "minutes": 3.0 * (n > 0), "goal_mm": None if x is None else 0.0,
+                     "before_mm": None if x is None else -bowl - 0.5,
+                     "released_mm": None if x is None else -bowl,
+                     "max_face_strain": 0.01 + 0.001 * n,
+                     "max_plastic_strain": 0.02 + 0.002 * n, "stretch_mm2": -0.4, "snapped": "no",
                      "energy_error_pct": 0.2})
     write_csv(folder / "steps.csv", rows)
     travel = np.linspace(0.0, 4.4, 40)
@@ -128,7 +157,12 @@ def write_comparison(folder: Path) -> Path:
                      "tool_changes": 4, "minutes": 3.1 * len(plan), "max_low_mm": np.nanmin(d),
                      "max_high_mm": np.nanmax(d), "improvement_pct": 96.2, "stretch_mm2": 3.21,
                      "max_force_N": 905.0, "max_plastic_strain": 0.0431, "crown_start_mm": 0.36,
-                     "crown_end_mm": plan[-1][6], "outcome": "flat" if flat else "step limit"})
+                     "steps_bulk": 4, "minutes_bulk": 12.0, "steps_roughed": 7 if flat else "",
+                     "minutes_roughed": 21.0 if flat else "", "steps_fine": "", "minutes_fine": "",
+                     "steps_finished": len(plan) - 1 if flat else "",
+                     "minutes_finished": 3.0 * (len(plan) - 1) if flat else "",
+                     "max_face_strain": 0.02, "crown_end_mm": plan[-1][6],
+                     "outcome": "flat" if flat else "step limit"})
     write_csv(folder / "compare.csv", rows)
     (folder / "compare.json").write_text(json.dumps(
         {"format": 1, "kind": "comparison", "title": "Invented dent, three strategies",
@@ -139,6 +173,14 @@ def write_comparison(folder: Path) -> Path:
 @pytest.fixture
 def run_folder(tmp_path: Path) -> Path:
     return write_run(tmp_path / "run")
+
+
+@pytest.fixture
+def short_run(tmp_path: Path) -> Path:
+    """Two steps, and no surface: few pictures, quickly drawn."""
+    folder = write_run(tmp_path / "short", PLAN[:1] + PLAN[3:5])
+    (folder / "surface.npz").unlink()
+    return folder
 
 
 @pytest.fixture

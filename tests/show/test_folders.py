@@ -152,7 +152,7 @@ def test_command_draws_a_run_and_says_where(run_folder, tmp_path):
     result = CliRunner().invoke(command, [str(run_folder), "--out", str(tmp_path / "o"),
                                           "--step", "4"])
     assert result.exit_code == 0, result.output
-    assert "5 pictures" in result.output
+    assert "8 pictures" in result.output
     for line in result.output.splitlines()[1:]:
         assert (tmp_path / "o" / line.strip().rsplit("/", 1)[-1]).stat().st_size > 10_000
     assert "map-step04.png" in result.output

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from conftest import write_run
+from conftest import PLAN, write_run
 from PIL import Image
 
 from simkit.cli.show import command
@@ -16,6 +16,12 @@ from simkit.record.read import read_run
 from simkit.show.draw import draw_comparison_reflections, draw_movie, draw_reflections
 from simkit.show.reflections import open_view, reflection_figure
 from simkit.show.style import look
+
+
+@pytest.fixture
+def short(tmp_path):
+    """One step, with its surface."""
+    return write_run(tmp_path / "run1", PLAN[:1] + PLAN[5:6])
 
 
 def test_the_undamaged_panel_shows_no_shift_and_the_dent_a_large_one(run_folder):
@@ -44,8 +50,8 @@ def test_the_picture_says_its_numbers(run_folder):
     assert view.bench.words() in texts
 
 
-def test_pictures_and_movie_are_written(run_folder, comparison_folder):
-    files = draw_reflections(run_folder) + draw_comparison_reflections(comparison_folder)
+def test_pictures_are_written(short, comparison_folder):
+    files = draw_reflections(short) + draw_comparison_reflections(comparison_folder)
     assert [file.name for file in files] == ["reflections.png", "reflections-steps.png",
                                              "reflections.png"]
     for file in files:
@@ -54,11 +60,8 @@ def test_pictures_and_movie_are_written(run_folder, comparison_folder):
             assert np.asarray(image.convert("L")).std() > 20.0
 
 
-def test_movie_moves(tmp_path):
-    folder = write_run(tmp_path / "run", plan=[("", "", None, None, None, 2.0, 0.2, 0.0),
-                                               ("pull", "round 25 mm", 40, -20, 500, 0.3, 0.1,
-                                                0.0)])
-    with Image.open(draw_movie(folder)[0]) as film:
+def test_movie_moves(short):
+    with Image.open(draw_movie(short)[0]) as film:
         assert film.n_frames > 1
         first = np.asarray(film.convert("L")).astype(int)
         film.seek(film.n_frames - 1)

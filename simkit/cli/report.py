@@ -1,0 +1,33 @@
+"""`simkit report` : the report of a stored run or comparison."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from simkit.cli.answer import json_option, result
+from simkit.cli.working import say
+from simkit.report.write import write_report
+
+
+@click.command("report", epilog="""\b
+Examples:
+  simkit report runs/first-dent
+  simkit report runs/first-dent/runs/crown-first --pdf --out crown
+""")
+@click.argument("folder", metavar="RUN", type=click.Path(path_type=Path))
+@click.option("--out", type=click.Path(path_type=Path), metavar="FILE",
+              help="Name of the report without its ending; RUN/report if not given.")
+@click.option("--pdf", is_flag=True, help="Also write it as PDF (needs the extra report).")
+@json_option
+def command(folder: Path, out: Path | None, pdf: bool) -> None:
+    """Write the report of RUN, a folder of simkit run or compare: one HTML file with all in it.
+
+    Question, panel, dent and how well it was matched, doubt, strategies, steps, pictures, risks,
+    cautions, inputs with digests, sources of the sheet's numbers. Only stored records are read.
+    """
+    files = write_report(folder, out or folder / "report", pdf)
+    for file in files:
+        say(f"written  {file}")
+    result({"files": files})

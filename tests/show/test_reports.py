@@ -1,0 +1,159 @@
+"""Reports and work sheets: self-contained, complete, true to scale, refused in one line."""
+
+from __future__ import annotations
+
+import re
+import sys
+import zlib
+from html.parser import HTMLParser
+
+import pytest
+from conftest import PLAN, write_run
+
+from simkit.cli.main import main
+from simkit.errors import InputError
+from simkit.record.read import read_run
+from simkit.report import write as reports
+from simkit.report.sheet import write_sheet
+from simkit.report.write import write_report
+
+
+class Outline(HTMLParser):
+    """Headings, pictures, links, and tags left open."""
+
+    VOID = ("meta", "img", "br", "link", "input", "hr")
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.heads, self.sources, self.open, self.text = [], [], [], ""
+        self.wrong = []
+
+    def handle_starttag(self, tag, attrs):
+        if tag not in self.VOID:
+            self.open.append(tag)
+        self.sources += [value for name, value in attrs if name in ("src", "href")]
+
+    def handle_endtag(self, tag):
+        if not self.open or self.open.pop() != tag:
+            self.wrong.append(tag)
+
+    def handle_data(self, data):
+        self.text += data
+        if self.open and self.open[-1] == "h2":
+            self.heads.append(data)
+
+
+@pytest.fixture
+def run_folder(tmp_path):
+    """Three steps are enough for a report."""
+    return write_run(tmp_path / "run", PLAN[:1] + PLAN[3:6])
+
+
+def outline(path) -> Outline:
+    page = Outline()
+    page.feed(path.read_text(encoding="utf-8"))
+    return page
+
+
+def test_a_run_report_holds_everything_and_asks_for_nothing(run_folder, tmp_path):
+    files = write_report(run_folder, tmp_path / "report", pdf=False)
+    assert [file.name for file in files] == ["report.html"]
+    page = outline(files[0])
+    assert page.wrong == page.open == []
+    assert page.heads == ["Question", "Panel", "Dent, and how well it is matched",
+                          "Repair, step by step", "What is left", "Risks",
+                          "What this promises, and what not", "Cautions", "Inputs"]
+    assert len(page.sources) >= 6
+    assert all(source.startswith("data:image/png;base64,") for source in page.sources)
+    for words in ("0.75 mm, DC04", "eye protection", "sha256", "brace", "glue let go",
+                  "EN 10130", "\u22121.71"):
+        assert words.lower() in page.text.lower(), words
+
+
+def test_text_of_a_case_cannot_break_the_page(run_folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(reports, "_run_pictures", lambda record: [])
+    path = run_folder / "run.json"
+    path.write_text(path.read_text().replace("Invented dent", "<script>alert(1)</script>"))
+    page = write_report(run_folder, tmp_path / "r", pdf=False)[0].read_text(encoding="utf-8")
+    assert "<script>alert" not in page
+    assert "&lt;script&gt;alert(1)" in page
+
+
+def test_a_comparison_report_names_what_is_flat(comparison_folder, tmp_path, capsys):
+    assert main(["report", str(comparison_folder), "--out", str(tmp_path / "c")]) == 0
+    page = outline(tmp_path / "c.html")
+    assert "flat: crown-first, worst-spot-first" in page.text
+    assert "Steps of centre-first" in page.heads
+    assert str(tmp_path / "c.html") in capsys.readouterr().out
+
+
+def test_without_weasyprint_the_way_to_it_is_named(run_folder, tmp_path, monkeypatch, capsys):
+    monkeypatch.setitem(sys.modules, "weasyprint", None)
+    assert main(["report", str(run_folder), "--pdf", "--out", str(tmp_path / "r")]) == 2
+    said = capsys.readouterr().err
+    assert "pip install 'simkit[report]'" in said
+    assert "libpango" in said
+    assert list(tmp_path.glob("r.*")) == []
+
+
+def test_pdf_is_made_of_the_same_page(run_folder, tmp_path, monkeypatch):
+    monkeypatch.setattr(reports, "_run_pictures", lambda record: [])
+    seen = []
+    monkeypatch.setattr(reports, "_weasyprint", lambda path: lambda html: seen.append(html) or b"%")
+    html, pdf = write_report(run_folder, tmp_path / "r", pdf=True)
+    assert seen == [html.read_text(encoding="utf-8")]
+    assert pdf.read_bytes() == b"%"
+
+
+def drawing(path) -> tuple[list[bytes], list[float]]:
+    """Page contents of a PDF, and its page sizes in points."""
+    data = path.read_bytes()
+    pages = []
+    for stream in re.findall(rb"stream\r?\n(.*?)\r?\nendstream", data, re.DOTALL):
+        try:
+            pages.append(zlib.decompress(stream))
+        except zlib.error:
+            continue
+    box = re.search(rb"/MediaBox \[ ?0 0 ([\d.]+) ([\d.]+)", data)
+    assert box is not None
+    return pages, [float(value) for value in box.groups()]
+
+
+def test_the_ruler_of_the_work_sheet_measures_true(run_folder, tmp_path):
+    """A4 is 210 x 297 mm, a point 1/72 inch (ISO 216, ISO 32000; MEMORY); a line of the drawing is
+    100 mm long to a hundredth."""
+    pages, size = drawing(write_sheet(read_run(run_folder), tmp_path / "w.pdf"))
+    assert size == pytest.approx([210.0 * 72.0 / 25.4, 297.0 * 72.0 / 25.4], abs=0.01)
+    lines = rb"([\d.]+) [\d.]+ m\n([\d.]+) [\d.]+ l\n"
+    lengths = [abs(float(b) - float(a)) * 25.4 / 72.0
+               for page in pages for a, b in re.findall(lines, page)]
+    assert min(abs(length - 100.0) for length in lengths) < 0.01
+
+
+def test_the_plan_of_the_work_sheet_is_at_the_scale_it_states(run_folder, tmp_path):
+    """The panel is 600 mm long: 150 mm at 1 : 4."""
+    pages, _ = drawing(write_sheet(read_run(run_folder), tmp_path / "w.pdf"))
+    ends = [float(x) * 25.4 / 72.0 for page in pages
+            for x in re.findall(rb"([\d.]+) [\d.]+ [ml]\n", page)]
+    assert any(abs(b - a - 150.0) < 0.01 for a in ends for b in ends)
+
+
+def test_a_long_repair_goes_on_a_second_page_and_says_what_is_left_out(tmp_path):
+    folder = write_run(tmp_path / "long", PLAN[:1] + PLAN[1:2] * 55)
+    data = write_sheet(read_run(folder), tmp_path / "w.pdf").read_bytes()
+    assert len(re.findall(rb"/Type /Page\b", data)) == 2
+
+
+def test_the_same_run_gives_the_same_sheet(run_folder, tmp_path):
+    record = read_run(run_folder)
+    first, second = (write_sheet(record, tmp_path / name).read_bytes() for name in ("a", "b"))
+    assert first == second
+
+
+def test_a_run_without_its_case_is_refused(run_folder, tmp_path):
+    (run_folder / "case.json").unlink()
+    with pytest.raises(InputError, match=r"case\.json is missing"):
+        write_report(run_folder, tmp_path / "r", pdf=False)
+    with pytest.raises(InputError, match=r"case\.json is missing"):
+        write_sheet(read_run(run_folder), tmp_path / "w.pdf")
+    assert list(tmp_path.glob("[rw].*")) == []
