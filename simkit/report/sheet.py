@@ -33,9 +33,8 @@ COLUMNS = (  # heading, unit, left edge in mm
     ("step", "", 20.0), ("do", "", 28.0), ("tool", "", 44.0), ("from left", "mm", 66.0),
     ("bottom", "mm", 81.0), ("under load", "mm", 95.0), ("released", "mm", 113.0),
     ("stop at", "N", 128.0), ("watch", "", 140.0), ("you read", "mm", 181.0))
-WATCH = {"pull": "tab, paint; may let go suddenly", "push": "stop when flush; do not lift past",
-         "tap-down": "small blows; look after each", "hold": "stored force: stand beside its line",
-         "let-down": "slowly"}
+WATCH = {"pull": "tab may come off", "push": "stop at the height",
+         "tap-down": "small blows", "hold": "stand beside its line", "let-down": "slowly"}
 
 
 def write_sheet(record: RunRecord, path: Path) -> Path:
@@ -205,7 +204,17 @@ def _cells(step: Step, panel: Window) -> list[tuple[str, bool]]:
             (shorten(step.tool, 12), False), (_whole(step.x_mm - panel.x0), False),
             (_whole(step.y_mm - panel.y0), False), (_height(load), False),
             (_height(wanted), True), ("-" if np.isnan(force) else f"{_up(force):.0f}", False),
-            (WATCH.get(kind_of(step.operation), ""), False)]
+            (_watch(step), False)]
+
+
+def _watch(step: Step) -> str:
+    """What to mind; where the calculation missed the height, what it left."""
+    left, wanted = step.number_of("released_mm"), step.number_of("goal_mm")
+    if "glue" in step.outcome.lower():
+        return f"tab came off, left {_height(left)}"
+    if abs(left - wanted) > 0.05:
+        return f"ended, left {_height(left)}"
+    return WATCH.get(kind_of(step.operation), "")
 
 
 def _up(force: float) -> float:
@@ -225,7 +234,7 @@ def _footer(fig: Figure) -> None:
     _text(fig, LEFT, BOTTOM + 3.5, "Heights are deviations from the undamaged shape at the tool: "
           "low \u2212, high +. Stop at the force even if the height is not reached.", size=7.2)
     _text(fig, LEFT, BOTTOM, "Eye protection. The maker's instructions, local codes and licensed "
-          "practice come first. Read the panel after every step; where it differs, plan anew.",
+          "practice come first. Read the panel after every step.",
           size=7.2)
 
 

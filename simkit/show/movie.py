@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import shutil
 import subprocess
+import tempfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -58,24 +60,26 @@ def _gif(frames: list[np.ndarray], path: Path) -> Path:
     first = Image.fromarray(frames[0]).quantize(16, dither=Image.Dither.NONE)
     images = [Image.fromarray(f).quantize(palette=first, dither=Image.Dither.NONE)
               for f in frames]
-    beside = path.with_name(f".{path.stem}.part.gif")
+    out = io.BytesIO()
+    images[0].save(out, format="GIF", save_all=True, append_images=images[1:], loop=0,
+                   duration=1000 // PER_SECOND, optimize=False)
+    return _store(out.getvalue(), path)
+
+
+def _store(data: bytes, path: Path) -> Path:
     try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        images[0].save(beside, save_all=True, append_images=images[1:], loop=0,
-                       duration=1000 // PER_SECOND, optimize=False)
-        write_atomic(path, beside.read_bytes())
+        write_atomic(path, data)
     except OSError as error:
         raise InputError(f"cannot write the movie ({error.strerror})",
                          "a folder that can be written; see --out", str(path)) from error
-    finally:
-        beside.unlink(missing_ok=True)
     return path
 
 
 def _mp4(frames: list[np.ndarray], path: Path) -> Path:
     """By ffmpeg in a child process, from raw pictures."""
     height, width = (size - size % 2 for size in frames[0].shape[:2])
-    beside = path.with_name(f".{path.stem}.part.mp4")
+    place = tempfile.TemporaryDirectory()
+    beside = Path(place.name) / path.name
     command = ["ffmpeg", "-y", "-loglevel", "error", "-f", "rawvideo", "-pix_fmt", "rgb24",
                "-s", f"{width}x{height}", "-r", str(PER_SECOND), "-i", "-", "-pix_fmt", "yuv420p",
                "-movflags", "+faststart", str(beside)]
@@ -86,9 +90,8 @@ def _mp4(frames: list[np.ndarray], path: Path) -> Path:
         if done.returncode != 0:
             raise InputError("ffmpeg could not write the movie",
                              "a whole ffmpeg with H.264, or take the GIF", str(path))
-        beside.replace(path)
+        return _store(beside.read_bytes(), path)
     except subprocess.TimeoutExpired as error:
         raise InputError("ffmpeg did not end", "the GIF instead", str(path)) from error
     finally:
-        beside.unlink(missing_ok=True)
-    return path
+        place.cleanup()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import zipfile
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -10,13 +9,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
+from simkit.files import Damaged, load_arrays, read_back
+from simkit.record.parts import LARGEST_FIELD
 from simkit.record.read import RunRecord
 from simkit.show.region import Window
 from simkit.spline.basis import Basis
 from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
-READ_FAILS = (OSError, ValueError, TypeError, KeyError, EOFError, zipfile.BadZipFile)
 OLDER = "a run recorded with its surface; run the case again"
 
 
@@ -53,12 +53,8 @@ class Sheet:
         """What is in the sheet after a step, by name, each (elements in u, in v)."""
         path = self.folder / "fields" / f"{step:04d}.npz"
         shape = self.patch.basis_u.elements, self.patch.basis_v.elements
-        try:
-            with np.load(path, allow_pickle=False) as held:
-                found = {key[6:]: np.asarray(held[key], float) for key in held.files
-                         if key.startswith("sheet_")}
-        except READ_FAILS as error:
-            raise InputError("damaged field file", "run the case again", str(path)) from error
+        found = {key[6:]: np.asarray(values, float) for key, values in _arrays(path).items()
+                 if key.startswith("sheet_")}
         if not found or any(values.shape != shape for values in found.values()):
             raise InputError("holds no maps of the sheet", OLDER, str(path))
         return found
@@ -93,7 +89,7 @@ def read_sheet(record: RunRecord) -> Sheet:
         degree = int(_array(path, "degree"))
         along_u, along_v = (Basis(_array(path, f"knots_{side}"), degree) for side in "uv")
         patch = Patch(along_u, along_v, _array(path, "control_mm"))
-    except READ_FAILS as error:
+    except (ValueError, TypeError) as error:
         raise InputError("damaged surface file", "run the case again", str(path)) from error
     if degree < 2 or patch.control.shape != (patch.basis_u.count * patch.basis_v.count, 3):
         raise InputError("knots and control points do not fit", "run the case again", str(path))
@@ -101,10 +97,15 @@ def read_sheet(record: RunRecord) -> Sheet:
 
 
 def _array(path: Path, key: str) -> Array:
+    held = _arrays(path)
+    if key not in held:
+        raise InputError(f"holds no {key}", OLDER, str(path))
+    return np.asarray(held[key], dtype=float)
+
+
+def _arrays(path: Path) -> dict[str, np.ndarray]:
     try:
-        with np.load(path, allow_pickle=False) as held:
-            return np.asarray(held[key], dtype=float)
-    except KeyError as error:
-        raise InputError(f"holds no {key}", OLDER, str(path)) from error
-    except READ_FAILS as error:
-        raise InputError("damaged or missing", "run the case again", str(path)) from error
+        return load_arrays(read_back(path, LARGEST_FIELD))
+    except (OSError, Damaged) as error:
+        raise InputError(f"damaged or missing ({error})", "run the case again",
+                         str(path)) from error

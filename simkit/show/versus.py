@@ -147,6 +147,7 @@ def draw_rows(ax: Axes, names: list[str]) -> None:
 
 
 def value_of(row: Mapping[str, str], key: str) -> float:
+    """A cell of compare.csv as a number; NaN where it is empty or missing."""
     text = row.get(key, "")
     return float(text) if text.strip() else float("nan")
 

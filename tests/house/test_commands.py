@@ -43,7 +43,7 @@ def test_ci_runs_the_readme_test_command_and_every_linter():
     first, *linters = shown.stdout.splitlines()
     assert first == COMMANDS[1]
     assert [Path(line.split()[0]).name for line in linters] == ["simkit", "ruff", "mypy",
-                                                                "lint-imports"]
+                                                                "lint-imports", "sphinx-build"]
 
 
 def test_the_extras_the_readme_names_exist():

@@ -1,0 +1,89 @@
+"""Pages that the build makes: every verb with its options, the Python door, the gallery."""
+
+from __future__ import annotations
+
+import importlib
+import inspect
+import shutil
+import tempfile
+from pathlib import Path
+from typing import Any
+
+import click
+
+import simkit.api
+from simkit.cli.main import VERBS
+from simkit.show.draw import draw_reflections, draw_run
+
+HERE = Path(__file__).resolve().parent
+GALLERY = {
+    "map.png": "Deviation before and after, one even scale",
+    "bands.png": "The same in bands: the crown beside the depth",
+    "work.png": "Where was worked, with what, in which order",
+    "sheet.png": "What is in the sheet, computed",
+    "reflections.png": "Lamp lines and isophotes",
+    "reflections-steps.png": "Lamp lines step by step",
+    "sections.png": "Sections through the deepest point",
+    "progress.png": "Lows, highs and forces",
+    "left.png": "What is left, on its own scale",
+}
+
+
+def made_by_the_build(folder: Path) -> None:
+    """Write commands.md, python.md, gallery.md and the gallery's pictures into a folder."""
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir(parents=True)
+    (folder / "commands.md").write_text(commands(), encoding="utf-8")
+    (folder / "python.md").write_text(python(), encoding="utf-8")
+    (folder / "gallery.md").write_text(gallery(folder), encoding="utf-8")
+
+
+def commands() -> str:
+    """Help of every verb as the command line prints it."""
+    parts = ["# Commands\n\nMade from the command line itself by the build.\n"]
+    for verb, line in VERBS.items():
+        command: click.Command = importlib.import_module(f"simkit.cli.{verb}").command
+        with click.Context(command, info_name=f"simkit {verb}", max_content_width=92,
+                           terminal_width=92) as context:
+            text = command.get_help(context)
+        parts.append(f"## simkit {verb}\n\n{line}\n\n```text\n{text}\n```\n")
+    return "\n".join(parts)
+
+
+def gallery(folder: Path) -> str:
+    """Draw every picture of the stored run in docs/gallery, and the page that shows them."""
+    pictures = folder / "pictures"
+    with tempfile.TemporaryDirectory() as place:
+        run = Path(place) / "run"
+        shutil.unpack_archive(HERE / "gallery" / "run.zip", run)
+        draw_run(run, pictures)
+        draw_reflections(run, pictures)
+    shown = [f"## {caption}\n\n![{caption}](pictures/{name})\n" for name, caption in
+             GALLERY.items()]
+    missing = [name for name in GALLERY if not (pictures / name).exists()]
+    if missing:
+        raise RuntimeError(f"pictures missing from the gallery: {missing}")
+    return ("# Gallery\n\nDrawn by the build from the stored run in `docs/gallery`: the first "
+            "demo dent, invented, after three pulls and a push.\n\n" + "\n".join(shown))
+
+
+def python() -> str:
+    """What `import simkit` offers: signatures and docstrings as they stand in the code."""
+    parts = ["# Python, name by name\n\nMade from the code by the build; a first way in is the "
+             "page before this one.\n"]
+    for name in sorted(simkit.api.__all__):
+        thing = getattr(simkit.api, name)
+        text = inspect.getdoc(thing) or ""
+        parts.append(f"## {name}\n\n```text\n{name}{_signature(thing)}\n\n{text}\n```\n")
+        for key, member in vars(thing).items() if inspect.isclass(thing) else ():
+            if not key.startswith("_") and inspect.isfunction(member):
+                said = inspect.getdoc(member) or ""
+                parts.append(f"```text\n{name}.{key}{_signature(member)}\n\n{said}\n```\n")
+    return "\n".join(parts)
+
+
+def _signature(thing: Any) -> str:
+    try:
+        return str(inspect.signature(thing))
+    except (TypeError, ValueError):
+        return ""
