@@ -19,6 +19,7 @@ HERE = Path(__file__).resolve().parent
 GALLERY = {
     "map.png": "Deviation before and after, one even scale",
     "bands.png": "The same in bands: the crown beside the depth",
+    "steps.png": "Deviation step by step, in bands",
     "work.png": "Where was worked, with what, in which order",
     "sheet.png": "What is in the sheet, computed",
     "reflections.png": "Lamp lines and isophotes",

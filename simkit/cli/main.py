@@ -42,7 +42,7 @@ VERBS = {
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
     "export": "Write a run for other programs, or as a page that turns.",
-    "report": "Write the report of a run or comparison: one HTML file, or PDF.",
+    "report": "Write the report of a run, comparison or study: one HTML file, or PDF.",
     "sheet": "Write a work sheet to take to the panel.",
     "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",

@@ -1,4 +1,4 @@
-"""`simkit report` : the report of a stored run or comparison."""
+"""`simkit report`: the report of a stored run, comparison or study."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Examples:
 @click.option("--pdf", is_flag=True, help="Also write it as PDF (needs the extra report).")
 @json_option
 def command(folder: Path, out: Path | None, pdf: bool) -> None:
-    """Write the report of RUN, a folder of simkit run or compare: one HTML file with all in it.
+    """Write the report of RUN, a folder of simkit run, compare or study: one HTML file.
 
     Question, panel, dent and how well it was matched, doubt, strategies, steps, pictures, risks,
     cautions, inputs with digests, sources of the sheet's numbers. Only stored records are read.

@@ -82,7 +82,7 @@ def match_facts(notes: Row | None) -> dict[str, Any]:
     histories = [{"words": one["words"], "weight": f"{100 * one['weight']:.0f} %",
                   "rms": f"{one['rms_mm']:.3f}"} for one in found]
     doubt = (f"{len(found)} histories explain the readings alike; the run used the likeliest. "
-             "`simkit run --band` repeats the repair on each of them." if len(found) > 1 else
+             "simkit run --band repeats the repair on each of them." if len(found) > 1 else
              "one history stands alone among those tried." if found else
              "the surface was pulled onto the measured shape, which spreads plastic strain too "
              "widely.")
@@ -92,7 +92,7 @@ def match_facts(notes: Row | None) -> dict[str, Any]:
 def steps_table(steps: Sequence[Step]) -> dict[str, Any]:
     """Table of all steps; columns that no step has are left out."""
     shown = [c for c in STEP_COLUMNS if any(step.row.get(c[1], "").strip() for step in steps[1:])]
-    rows = [[{"text": _cell(step.row.get(key, ""), style), "kind": "n" if style else ""}
+    rows = [[_as_cell(step.row.get(key, ""), style)
              for _, key, style in shown] for step in steps]
     return {"head": [{"text": name, "kind": "n" if style else ""} for name, _, style in shown],
             "rows": rows}
@@ -108,7 +108,7 @@ def strategies_table(rows: Sequence[Mapping[str, str]]) -> dict[str, Any]:
                ("how it ended", "outcome", ""))
     shown = [c for c in columns if any(row.get(c[1], "").strip() for row in rows)]
     return {"head": [{"text": name, "kind": "n" if style else ""} for name, _, style in shown],
-            "rows": [[{"text": _cell(row.get(key, ""), style), "kind": "n" if style else ""}
+            "rows": [[_as_cell(row.get(key, ""), style)
                       for _, key, style in shown] for row in rows]}
 
 
@@ -185,10 +185,18 @@ def grade_facts(name: str) -> dict[str, Any]:
     return {"name": grade.name, "title": grade.title, "numbers": numbers}
 
 
+def _as_cell(text: str, style: str) -> dict[str, str]:
+    """A cell and its kind: n for numbers, w for short words, which are not broken either."""
+    return {"text": _cell(text, style), "kind": "n" if style else "w" if len(text) < 14 else ""}
+
+
 def _cell(text: str, style: str) -> str:
     """A table cell: a number in its format with a true minus, a word as it is, - for nothing."""
     if not text.strip():
         return "-"
     if not style:
         return text
-    return f"{float(text):{style}}".replace("-", "\u2212")
+    number = f"{float(text):{style}}"
+    if float(number) == 0.0:
+        number = number.lstrip("+-")
+    return number.replace("-", "\u2212")

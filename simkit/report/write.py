@@ -15,6 +15,7 @@ from simkit.files import write_atomic
 from simkit.optics.bench import Pose
 from simkit.record.read import ComparisonRecord, RunRecord, is_comparison, read_comparison, read_run
 from simkit.report import facts
+from simkit.report.study import is_study, study_content
 from simkit.show.bands import NEEDED, band_figure
 from simkit.show.course import comparison_figure
 from simkit.show.maps import map_figure
@@ -35,16 +36,19 @@ NO_PDF = ("PDF reports need weasyprint and its libraries",
 
 
 def write_report(folder: Path, out: Path, pdf: bool) -> list[Path]:
-    """Write the report of a stored run or comparison; returns the files.
+    """Write the report of a stored run, comparison or study; returns the files.
 
     Raises
     ------
     InputError : an unusable folder, or PDF asked for without weasyprint.
     """
     render = _weasyprint(out.with_suffix(".pdf")) if pdf else None
-    content = (_comparison(read_comparison(folder)) if is_comparison(folder)
-               else _run(read_run(folder)))
-    html = _page(content)
+    if is_study(folder):
+        html = _page(study_content(folder), "study.html.j2")
+    elif is_comparison(folder):
+        html = _page(_comparison(read_comparison(folder)), "page.html.j2")
+    else:
+        html = _page(_run(read_run(folder)), "page.html.j2")
     files = [out.with_suffix(".html")]
     try:
         write_atomic(files[0], html.encode())
@@ -163,11 +167,13 @@ def _picture(figure: Any, caption: str) -> dict[str, str]:
     return {"data": f"data:image/png;base64,{data}", "caption": caption}
 
 
-def _page(content: Mapping[str, Any]) -> str:
-    from jinja2 import Environment, StrictUndefined
+def _page(content: Mapping[str, Any], template: str) -> str:
+    from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    text = (resources.files("simkit.report") / "page.html.j2").read_text(encoding="utf-8")
-    return Environment(autoescape=True, undefined=StrictUndefined).from_string(text).render(content)
+    home = resources.files("simkit.report")
+    pages = Environment(autoescape=True, undefined=StrictUndefined, loader=FunctionLoader(
+        lambda name: (home / name).read_text(encoding="utf-8")))
+    return pages.get_template(template).render(content)
 
 
 def _weasyprint(path: Path) -> Callable[[str], bytes]:

@@ -49,7 +49,7 @@ def band_figure(record: RunRecord, step: int | None = None) -> Figure:
     half = band_levels(record.tolerance_mm, max(colour_limit(*(f.d_mm for f in pair)),
                                                 2.0 * record.tolerance_mm))
     levels = [-level for level in reversed(half)] + half
-    colours = _colours(len(half))
+    colours = band_colours(len(half))
     norm = BoundaryNorm(levels, colours.N)
     fig = new_figure(12.9, 5.9)
     title(fig, f"{record.title}: crown and depth in one picture",
@@ -58,7 +58,7 @@ def band_figure(record: RunRecord, step: int | None = None) -> Figure:
     for left, name, field in zip((0.75, 6.35), ("Before", f"After {number} steps"), pair,
                                  strict=True):
         ax = place(fig, left, 0.65, 5.15, 5.15 / ASPECT)
-        image = _draw(ax, field, window, levels, colours, norm)
+        image = draw_bands(ax, field, window, levels, colours, norm)
         mark_or_say_flat(ax, field, record.tolerance_mm, window, most=3)
         ax.set_title(name)
         ax.set_xlabel("x (mm)")
@@ -68,12 +68,17 @@ def band_figure(record: RunRecord, step: int | None = None) -> Figure:
             ax.tick_params(labelleft=False)
     bar = fig.colorbar(image, cax=place(fig, 11.7, 0.65, 0.2, 5.15 / ASPECT), spacing="uniform",
                        ticks=levels)
-    bar.ax.set_yticklabels([signed(level, 3).rstrip("0").rstrip(".") for level in levels])
-    bar.set_label("deviation d (mm), bands not even")
+    label_bands(bar, levels)
     return fig
 
 
-def _colours(count: int) -> Any:
+def label_bands(bar: Any, levels: list[float]) -> None:
+    """Borders of the bands beside a colour bar."""
+    bar.ax.set_yticklabels([signed(level, 3).rstrip("0").rstrip(".") for level in levels])
+    bar.set_label("deviation d (mm), bands not even")
+
+
+def band_colours(count: int) -> Any:
     """White within the tolerance, then even steps of the usual two colours."""
     import matplotlib as mpl
     from matplotlib.colors import ListedColormap
@@ -84,8 +89,9 @@ def _colours(count: int) -> Any:
     return ListedColormap([*reversed(low), (1.0, 1.0, 1.0, 1.0), *high])
 
 
-def _draw(ax: Axes, field: Field, window: Window, levels: list[float], colours: Any,
-          norm: Any) -> Any:
+def draw_bands(ax: Axes, field: Field, window: Window, levels: list[float], colours: Any,
+               norm: Any) -> Any:
+    """Deviations in bands with the borders as thin lines, axes in mm, equal aspect."""
     part = fine(field, window)
     image = ax.imshow(np.ma.masked_invalid(part.d_mm), cmap=colours, norm=norm, origin="lower",
                       extent=(window.x0, window.x1, window.y0, window.y1), aspect="equal",

@@ -9,7 +9,16 @@ import numpy as np
 from simkit.record.read import Field, RunRecord
 from simkit.show.maps import ASPECT, draw_map, mark_or_say_flat
 from simkit.show.region import zoom
-from simkit.show.style import INK, colour_limit, new_figure, place, signed, symbol, title
+from simkit.show.style import (
+    INK,
+    colour_limit,
+    new_figure,
+    place,
+    signed,
+    signed_whole,
+    symbol,
+    title,
+)
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -51,8 +60,9 @@ def difference_figure(record: RunRecord) -> Figure:
 
 
 def _words(record: RunRecord) -> str:
-    said = [f"{step.operation} {step.tool} at {step.x_mm:.0f}, {step.y_mm:.0f}"
-            for step in record.steps[1:]]
+    said = [f"{step.operation} {step.tool}" + (
+        f" at {signed_whole(step.x_mm)}, {signed_whole(step.y_mm)}" if np.isfinite(step.x_mm)
+        else "") for step in record.steps[1:]]
     return f"{record.title} \u00b7 " + "; ".join(said)
 
 

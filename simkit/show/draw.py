@@ -12,6 +12,7 @@ from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
 from simkit.show.match import match_figure
 from simkit.show.movie import reflection_movie
+from simkit.show.multiples import multiples_figure
 from simkit.show.profiles import section_figure
 from simkit.show.progress import force_figure, progress_figure
 from simkit.show.reflections import (
@@ -55,6 +56,8 @@ def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None
                  save(progress_figure(record, number), out / f"progress{tail}.png")]
         if record.measured is not None:
             files.append(save(match_figure(record, record.measured), out / "match.png"))
+        if record.last > 1 and step is None:
+            files.append(save(multiples_figure(record), out / "steps.png"))
         if -record.steps[0].max_low_mm > NEEDED * record.tolerance_mm:
             files.append(save(band_figure(record, number), out / f"bands{tail}.png"))
         if (record.folder / "surface.npz").exists():

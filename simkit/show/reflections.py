@@ -197,7 +197,7 @@ def _many(view: View, looks: Sequence[tuple[str, Look]], heading: str, under: st
           window: Window | None = None) -> Figure:
     columns = min(4, len(looks))
     rows = math.ceil(len(looks) / columns)
-    wide = 3.3
+    wide = 3.0
     tall = wide / ASPECT
     fig = new_figure(0.7 + columns * (wide + 0.15) + 0.1, 1.2 + rows * (tall + 1.0))
     title(fig, heading, f"{under} \u00b7 {view.bench.words()}", left_in=0.7)

@@ -41,8 +41,8 @@ def png_size(path: Path) -> tuple[int, int]:
 def test_run_pictures_are_whole_files_of_fixed_size(run_folder):
     files = draw_run(run_folder)
     assert [path.name for path in files] == [
-        "map.png", "left.png", "work.png", "sections.png", "progress.png", "bands.png",
-        "sheet.png", "force-step04.png"]
+        "map.png", "left.png", "work.png", "sections.png", "progress.png", "steps.png",
+        "bands.png", "sheet.png", "force-step04.png"]
     assert all(path.parent == run_folder / "pictures" for path in files)
     assert png_size(files[0]) == (round(12.9 * 130), round(7.0 * 130))
     assert all(path.read_bytes().endswith(b"IEND\xaeB`\x82") for path in files)

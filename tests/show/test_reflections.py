@@ -7,6 +7,7 @@ import pytest
 from click.testing import CliRunner
 from conftest import PLAN, write_run
 from PIL import Image
+from test_second_pictures import smallest
 
 from simkit.cli.show import command
 from simkit.errors import InputError
@@ -14,7 +15,7 @@ from simkit.optics.bench import Pose
 from simkit.optics.reflect import shift_of_slope_mm
 from simkit.record.read import read_run
 from simkit.show.draw import draw_comparison_reflections, draw_movie, draw_reflections
-from simkit.show.reflections import open_view, reflection_figure
+from simkit.show.reflections import open_view, reflection_figure, steps_figure
 from simkit.show.style import look
 
 
@@ -48,6 +49,13 @@ def test_the_picture_says_its_numbers(run_folder):
     assert f"{view.at(0).numbers()['line_shift_mm']:.0f} mm: seen" in texts
     assert "0.5 mm at 1 m" in texts
     assert view.bench.words() in texts
+
+
+def test_no_text_is_below_seven_points_on_paper(run_folder):
+    """A4 across with margins of 15 mm, as in test_second_pictures."""
+    view = open_view(read_run(run_folder), Pose(), 61)
+    with look():
+        assert min(smallest(reflection_figure(view)), smallest(steps_figure(view))) >= 7.0
 
 
 def test_pictures_are_written(short, comparison_folder):

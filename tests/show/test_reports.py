@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 import sys
 import zlib
@@ -157,3 +158,41 @@ def test_a_run_without_its_case_is_refused(run_folder, tmp_path):
     with pytest.raises(InputError, match=r"case\.json is missing"):
         write_sheet(read_run(run_folder), tmp_path / "w.pdf")
     assert list(tmp_path.glob("[rw].*")) == []
+
+
+def study_folder(folder):
+    """A study of eight runs; invented, and no solver behind it."""
+    folder.mkdir()
+    (folder / "study.json").write_text(json.dumps({"format": 1, "kind": "study", "study": {
+        "title": "Two sheets", "about": "Invented for the tests.", "cases": ["bowl"],
+        "vary": [{"key": "panel.thickness_mm", "values": [0.65, 0.75]}],
+        "strategies": ["centre-first", "crown-first"], "replicates": 2}}))
+    rows = ["case,strategy,replicate,status,panel.thickness_mm,steps,outcome"]
+    rows += [f"bowl,{name},{k},done,{t},{12 + k},steps used up" for t in (0.65, 0.75)
+             for name in ("centre-first", "crown-first") for k in (1, 2)]
+    (folder / "runs.csv").write_text("\n".join(rows) + "\n")
+    (folder / "conclusions.csv").write_text(
+        "a,b,quantity,pairs,mean,low,high,sentence\n"
+        "centre-first,crown-first,steps,4,-3.2,-5.1,-1.3,centre-first needs less\n")
+    return folder
+
+
+def test_a_study_report_says_what_can_be_concluded_and_lists_every_run(tmp_path):
+    folder = study_folder(tmp_path / "study")
+    page = outline(write_report(folder, tmp_path / "s", pdf=False)[0])
+    assert page.wrong == page.open == []
+    assert page.sources == []
+    assert "8 runs: 8 done" in page.text
+    assert "centre-first needs less" in page.text
+    assert "\u22123.2" in page.text
+    assert page.text.count("steps used up") == 8
+
+
+def test_a_study_without_conclusions_is_reported_and_one_without_runs_refused(tmp_path):
+    folder = study_folder(tmp_path / "study")
+    (folder / "conclusions.csv").unlink()
+    page = outline(write_report(folder, tmp_path / "s", pdf=False)[0])
+    assert "nothing is compared" in page.text
+    (folder / "runs.csv").unlink()
+    with pytest.raises(InputError, match="missing"):
+        write_report(folder, tmp_path / "s", pdf=False)

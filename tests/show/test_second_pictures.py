@@ -16,6 +16,7 @@ from simkit.show.bands import band_figure, band_levels
 from simkit.show.course import comparison_figure, course
 from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
+from simkit.show.multiples import multiples_figure
 from simkit.show.progress import progress_figure
 from simkit.show.setting import read_setting, tab_outline
 from simkit.show.sheetfigures import COLOURS, sheet_figure
@@ -56,7 +57,7 @@ def test_maps_of_the_sheet_grow_lighter_evenly_for_all_eyes(eyes):
 
 @pytest.mark.parametrize("draw", [
     map_figure, left_figure, band_figure, work_figure, sheet_figure, progress_figure,
-    difference_figure])
+    difference_figure, multiples_figure])
 def test_no_text_of_a_run_is_below_seven_points_on_paper(run_folder, draw):
     """A4 across with margins of 15 mm: 267 mm (ISO 216; MEMORY)."""
     with look():
