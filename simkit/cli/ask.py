@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
 from simkit.kernels.teamwork import cores
 from simkit.show.answer import draw_answer
@@ -25,6 +26,7 @@ Examples:
               help="Folder; runs/ask-<name> if not given.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Runs at once; as many as there are processors if not given.")
+@json_option
 def command(name: str | None, quick: bool, out: Path | None, workers: int | None) -> None:
     """Answer the ready question NAME: its study is run, its figure drawn, its numbers said.
 
@@ -33,8 +35,11 @@ def command(name: str | None, quick: bool, out: Path | None, workers: int | None
     all runs have a result, 2 for bad input.
     """
     if name is None:
-        for known in question_names():
-            say(f"{known:<26}{find_question(known, quick=True).question.question}")
+        known = {key: find_question(key, quick=True).question.question
+                 for key in question_names()}
+        for key, question in known.items():
+            say(f"{key:<26}{question}")
+        result({"questions": known})
         return
     asked = find_question(name, quick)
     folder = out or Path("runs") / f"ask-{name}{'-quick' if quick else ''}"
@@ -60,3 +65,5 @@ def command(name: str | None, quick: bool, out: Path | None, workers: int | None
     for file in files:
         say(f"table    {file}")
     say(f"page     {asked.folder / 'page.md'}")
+    result({"question": asked.question.question, "answers": [line.sentence() for line in lines],
+            "files": [picture, *files]})

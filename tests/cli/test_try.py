@@ -110,7 +110,8 @@ def test_every_verb_that_answers_has_json(capsys: pytest.CaptureFixture[str]) ->
         assert ("--json" in capsys.readouterr().out) == (verb not in NO_ANSWER), verb
 
 
-NO_ANSWER = ("completion",)
+NO_ANSWER = ("completion", "live")
+"""Verbs that print for the shell, or serve until they are stopped."""
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
