@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.checks.deeper import check_case
+from simkit.cli.answer import json_option, result
 from simkit.cli.working import Finite, cautions, hello, out_folder, say
 from simkit.errors import InputError
 from simkit.kernels.teamwork import cores
@@ -31,6 +32,7 @@ Examples:
               help="Folder; runs/<case>-promise if not given.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Runs at once; as many as there are processors if not given.")
+@json_option
 def command(case: str, minutes: float, runs: int, strategy: str | None, out: Path | None,
             workers: int | None) -> None:
     """Say what CASE can be promised to be after a time of work.
@@ -62,6 +64,8 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
     say(f"table    {folder / 'promise.csv'}")
     say(f"picture  {picture}")
     cautions()
+    result({"sentences": list(found.sentences()), "table": folder / "promise.csv",
+            "picture": picture})
 
 
 def _level(found, share: float):
