@@ -128,3 +128,16 @@ def test_releases_on_the_way_are_those_of_loadings_of_their_own(tmp_path) -> Non
     assert last.travel_mm == alone.travel_mm == 6.0
     low = alone.state.displacement[:, 2].min()
     assert last.state.displacement[:, 2].min() == pytest.approx(low, rel=0.02)
+
+
+def test_a_drawing_is_made_natural(tmp_path) -> None:
+    """The shape taken is one that a blow leaves, so its sheet is not stretched."""
+    bowl = {"kind": "bowl", "x_mm": 5, "y_mm": 0, "depth_mm": 5, "length_mm": 110,
+            "width_mm": 80}
+    work = work_of(tmp_path, 18.0, {"shapes": [bowl], "natural": True})
+    done = reconstruct(work)
+    assert (done.method, done.matched) == ("natural", True)
+    assert "made natural by" in done.sentence()
+    assert "stretched" not in done.sentence()
+    left = work.sampling.field(done.state).d_mm
+    assert np.nanmin(left) < -2.0  # a dent; how deep, the sheet decides
