@@ -8,6 +8,8 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
+from simkit.arguments import number, numbers, positive
+from simkit.errors import InputError
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.stepping.orders import Probe
@@ -58,8 +60,16 @@ def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
     """Grid with about the given step over an extent (x from, to, y from, to), mm.
 
     ``needed_mm`` : step that the narrowest spot needs, see :func:`step_within`.
+
+    Raises
+    ------
+    InputError : an extent or a step that is none.
     """
-    x0, x1, y0, y1 = extent
+    x0, x1, y0, y1 = numbers("extent", extent, (4,))
+    positive("step_mm", step_mm)
+    if not (x0 < x1 and y0 < y1):
+        raise InputError(f"extent {x0:g} to {x1:g} mm, {y0:g} to {y1:g} mm",
+                         "from the smaller to the larger")
     step = step_within((x1 - x0) * (y1 - y0), step_mm, needed_mm)
     x = np.linspace(x0, x1, max(3, round((x1 - x0) / step) + 1))
     y = np.linspace(y0, y1, max(3, round((y1 - y0) / step) + 1))
@@ -71,16 +81,38 @@ def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
 
 
 def point_on(model: Model, state: State, x_mm: float, y_mm: float) -> tuple[Array, Array]:
-    """Present position (3,) and undamaged normal (3,) of the sheet at a plan position."""
-    u, v, _ = model.patch.locate(np.array([x_mm]), np.array([y_mm]))
+    """Present position (3,) and undamaged normal (3,) of the sheet at a plan position.
+
+    Raises
+    ------
+    InputError : a place off the panel.
+    """
+    u, v = _located(model.patch, x_mm, y_mm)
     row = model.patch.evaluation(u, v)
     place = row @ (model.patch.control + state.displacement)
     return place[0], model.patch.normals(u, v)[0]
 
 
 def probe_at(model: Model, x_mm: float, y_mm: float) -> Probe:
-    """Deviation at a plan position."""
-    u, v, _ = model.patch.locate(np.array([x_mm]), np.array([y_mm]))
+    """Deviation at a plan position.
+
+    Raises
+    ------
+    InputError : a place off the panel.
+    """
+    u, v = _located(model.patch, x_mm, y_mm)
     row = model.patch.evaluation(u, v)
     normal = model.patch.normals(u, v)[0]
     return Probe(row.indices.astype(np.int64), row.data[:, None] * normal)
+
+
+def _located(patch: Patch, x_mm: float, y_mm: float) -> tuple[Array, Array]:
+    """Parameters of one plan position, each (1,)."""
+    x, y = number("x_mm", x_mm), number("y_mm", y_mm)
+    u, v, inside = patch.locate(np.array([x]), np.array([y]))
+    if not inside[0]:
+        low, high = patch.control[:, :2].min(axis=0), patch.control[:, :2].max(axis=0)
+        raise InputError(f"x {x:g} mm, y {y:g} mm is off the panel",
+                         f"a place on it; it reaches from x {low[0]:g} to {high[0]:g} mm and from "
+                         f"y {low[1]:g} to {high[1]:g} mm")
+    return u, v

@@ -5,6 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import not_negative, positive
+from simkit.errors import InputError
 from simkit.mechanics.points import sheet_points
 from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
@@ -19,10 +21,19 @@ def spring_bed(
 
     It presses on the inner face once the sheet has moved inwards by the gap; a bonded bed also
     pulls. Acts on displacements along the reference normal.
+
+    Raises
+    ------
+    InputError : a stiffness or gap below zero, or a bed that meets no point of the panel.
     """
+    positive("stiffness_N_per_mm3", stiffness_N_per_mm3)
+    not_negative("gap_mm", gap_mm)
     count = patch.basis_u.elements * patch.basis_v.elements
     points = sheet_points(patch, np.arange(count), 3)
     points = points.select(covers(points.place[:, 0], points.place[:, 1]))
+    if points.area.size == 0:
+        raise InputError("a support covers no point of the panel",
+                         "a place on the panel, and elements no larger than the support")
     stiffness = (stiffness_N_per_mm3 * points.area)[:, None, None] * (
         points.normal[:, :, None] * points.normal[:, None, :])
     return SpringSet(points.element, points.shape, stiffness, -gap_mm * points.normal,

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import number, numbers
 from simkit.errors import InputError
 from simkit.mechanics.loads import Acting, NodalForces, scatter_symmetric, spin
 from simkit.mechanics.model import Model
@@ -26,6 +27,7 @@ class LineLoad:
 
     def on(self, model: Model) -> NodalForces:
         """See :class:`StaticLoad`."""
+        numbers("per_length_N_per_mm", self.per_length_N_per_mm, (3,))
         edge = edge_quadrature(model.patch, self.side)
         nodal = np.zeros_like(model.patch.control)
         weight = edge.shape * edge.length[:, None]
@@ -48,6 +50,7 @@ class EdgeMoment:
 
     def on(self, model: Model) -> Acting:
         """See :class:`StaticLoad`."""
+        number("per_length_N", self.per_length_N)
         return _ActingMoment(edge_quadrature(model.patch, self.side), self.per_length_N)
 
 

@@ -16,6 +16,7 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import number, numbers
 from simkit.mechanics.model import Model
 from simkit.shell.kernels import _scatter
 
@@ -83,6 +84,7 @@ class AreaLoad:
 
     def on(self, model: Model) -> NodalForces:
         """See :class:`StaticLoad`."""
+        numbers("per_area_MPa", self.per_area_MPa, (3,))
         share = _area_weights(model, self.where, reference_area=True)
         per_point = np.einsum("eg,egk->ek", share, _products(model, 0, 0))
         nodal = np.zeros_like(model.patch.control)
@@ -101,6 +103,7 @@ class PointLoad:
 
     def on(self, model: Model) -> NodalForces:
         """See :class:`StaticLoad`."""
+        numbers("force_N", self.force_N, (3,))
         shape = model.patch.evaluation(np.array([self.u]), np.array([self.v])).toarray()[0]
         return NodalForces(np.outer(shape, np.asarray(self.force_N, dtype=float)))
 
@@ -117,6 +120,7 @@ class Pressure:
 
     def on(self, model: Model) -> Acting:
         """See :class:`StaticLoad`."""
+        number("MPa", self.MPa)
         share = self.MPa * _area_weights(model, self.where, reference_area=False)
         return _ActingPressure(share, *(_products(model, *o) for o in ((0, 0), (1, 0), (0, 1))))
 
@@ -166,7 +170,7 @@ def _area_weights(model: Model, where: Where | None, reference_area: bool) -> Ar
         m = g.metric
         weight /= np.sqrt(m[..., 0] * m[..., 1] - m[..., 2] ** 2)
     if where is not None:
-        share = np.asarray(where(g.place.reshape(-1, 3)), dtype=float)
+        share = numbers("where", where(g.place.reshape(-1, 3)), (weight.size,))
         weight *= share.reshape(weight.shape)
     return weight
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import numbers, positive, whole
 from simkit.kernels.caches import drop_stale_kernels
 from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
@@ -138,7 +139,19 @@ def build_model(
     braces: tuple[SpringSet, ...] = (), solver: str = "auto", threads: int = 1,
     gauss: int | None = None,
 ) -> Model:
-    """Number the equations, evaluate the reference geometry, analyse the sparsity."""
+    """Number the equations, evaluate the reference geometry, analyse the sparsity.
+
+    Raises
+    ------
+    InputError : a thickness, number of layers or threads, or degree that cannot be; an unknown
+        side or solver, a side of no symmetry, a surface that folds or has no area.
+    """
+    positive("thickness_mm", thickness_mm)
+    whole("layers", layers, 1, 50)
+    whole("threads", threads, 1)
+    whole("degree", patch.degree, 2)
+    whole("gauss", gauss or patch.degree, 1, 20)
+    numbers("control points", patch.control, (None, 3))
     drop_stale_kernels()
     bending = sheet.E_MPa * thickness_mm**3 / (12.0 * (1.0 - sheet.nu**2))
     return Model(

@@ -43,7 +43,7 @@ def sheet_points(patch: Patch, element: NDArray[np.int64], per: int) -> SheetPoi
 
     def product(a: int, b: int) -> Array:
         values = np.einsum("egi,ehj->eghij", su[eu, ..., a], sv[ev, ..., b])
-        return values.reshape(element.size * per * per, -1)
+        return values.reshape(element.size * per * per, (patch.degree + 1) ** 2)
 
     repeated = np.repeat(element, per * per)
     cps = patch.control[element_points(patch)[repeated]]

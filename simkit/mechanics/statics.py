@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import numbers, whole
 from simkit.errors import InputError
 from simkit.mechanics.loads import Acting, StaticLoad
 from simkit.mechanics.model import Internal, Model, State
@@ -195,6 +196,7 @@ def solve_linear(model: Model, load: StaticLoad, probes: Array,
     InputError : the panel is not held enough to carry any load.
     """
     begin = state or model.virgin()
+    numbers("probes", probes, (None, 2))
     system = StaticSystem(model, begin, load.on(model))
     start = _reduce(model, begin.displacement)
     try:
@@ -226,8 +228,12 @@ def solve_static(
 
     Raises
     ------
-    InputError : ``path`` moves a control point that is not held.
+    InputError : ``path`` moves a control point that is not held, or nothing to solve for.
     """
+    numbers("factors", factors, (None,))
+    numbers("probes", probes, (None, 2))
+    if path is not None:
+        path = numbers("path", path, model.patch.control.shape)
     begin = state or model.virgin()
     free = model.layout.equation >= 0
     if path is not None and np.any(path[free] != 0.0):
@@ -279,13 +285,19 @@ def trace_path(
     stop : takes the probes' displacements (probes, 3) and the factor; True ends the path.
     control : (probe, direction (3,)): steps are measured by that probe's displacement instead,
         which then never turns back (a prescribed displacement with an unknown load).
+
+    Raises
+    ------
+    InputError : probes off the panel, a control that is none.
     """
+    probes = numbers("probes", probes, (None, 2))
     begin = state or model.virgin()
     system = StaticSystem(model, begin, load.on(model))
     read = model.patch.evaluation(probes[:, 0], probes[:, 1])
     row = None
     if control is not None:
-        probe, direction = control
+        probe = whole("control probe", control[0], 0, probes.shape[0] - 1)
+        direction = numbers("control direction", control[1], (3,))
         row = model.layout.gather(np.outer(read[probe].toarray()[0], direction))
 
     def halt(x: Array, factor: float) -> bool:

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from simkit.arguments import not_negative
+from simkit.errors import InputError, one_of
 from simkit.spline.patch import Patch
 
 Ints = NDArray[np.int64]
@@ -40,6 +42,10 @@ class Edge:
     spring_N_per_mm2: float = 0.0
     rotation_N: float = 0.0
 
+    def __post_init__(self) -> None:
+        not_negative("spring_N_per_mm2", self.spring_N_per_mm2)
+        not_negative("rotation_N", self.rotation_N)
+
 
 HELD = Edge((True, True, True), rotation_held=True)
 HINGED = Edge((True, True, True))
@@ -59,7 +65,15 @@ def side_points(patch: Patch, side: str, row: int = 0) -> Ints:
 
 
 def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
-    """Equation numbers (control points, 3) under the edges' conditions; -1 where held."""
+    """Equation numbers (control points, 3) under the edges' conditions; -1 where held.
+
+    Raises
+    ------
+    InputError : no such side, or a symmetric side that lies in no plane of symmetry.
+    """
+    for side in edges:
+        if side not in SIDES:
+            raise InputError(f"side '{side}'", one_of(side, SIDES))
     count = patch.control.shape[0]
     number = np.arange(3 * count).reshape(count, 3)
     ties: list[tuple[Ints, Ints]] = []
@@ -99,12 +113,29 @@ def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:
     return lowest[group]
 
 
+SLANT = 0.5
+"""Share of its way inwards by which a sheet may leave a plane of symmetry askew: it may meet its
+mirror image in a ridge."""
+
+
 def symmetry_axis(patch: Patch, side: str) -> int:
-    """Axis normal to the plane that a side lies in; ValueError if it lies in no such plane."""
+    """Axis normal to the plane of symmetry that a side lies in.
+
+    Raises
+    ------
+    InputError : the side lies in no plane normal to x, y or z that the surface meets squarely.
+    """
     points = patch.control[side_points(patch, side)]
     size = np.ptp(patch.control, axis=0).max()
-    inward = np.abs(patch.control[side_points(patch, side, 1)] - points).mean(axis=0)
+    inward = patch.control[side_points(patch, side, 1)] - points
+    along = np.gradient(points, axis=0)
+    along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-300)
+    inward = inward - (inward * along).sum(1, keepdims=True) * along
+    inward = np.abs(inward).mean(axis=0)
     flat = np.flatnonzero(np.ptp(points, axis=0) < 1e-9 * size)
-    if flat.size == 0:
-        raise ValueError(f"the {side} edge lies in no plane normal to x, y or z")
-    return int(flat[np.argmax(inward[flat])])
+    axis = int(flat[np.argmax(inward[flat])]) if flat.size else 0
+    if flat.size == 0 or np.linalg.norm(np.delete(inward, axis)) > SLANT * inward[axis]:
+        raise InputError(f"the {side} side is no plane of symmetry",
+                         "a side in a plane normal to x, y or z, with the sheet square to it; "
+                         "guided and rotation_held for a plane of any direction")
+    return axis

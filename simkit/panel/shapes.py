@@ -11,6 +11,8 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import positive, rising
+from simkit.errors import InputError
 from simkit.panel.surface import Curvature
 from simkit.spline.basis import Basis
 from simkit.spline.patch import Patch, SurfaceMap
@@ -18,6 +20,16 @@ from simkit.spline.patch import Patch, SurfaceMap
 Array = NDArray[np.float64]
 Height = Callable[[Array, Array], Array]
 """Takes plan positions x, y (n,), mm; gives z (n,), mm."""
+
+
+def _turn(name: str, angles: Array, least: float, most: float) -> None:
+    """Refuse angles that cannot be radians of one turn."""
+    found = rising(name, angles)
+    slack = 1e-9
+    if found[0] < least - slack or found[-1] > most + slack or np.ptp(found) > 2 * np.pi + slack:
+        raise InputError(f"{name} from {found[0]:g} to {found[-1]:g}",
+                         f"radians, between {least:.4g} and {most:.4g}, one turn at most",
+                         key=name)
 
 
 def mapped_patch(mapping: SurfaceMap, breaks_u: Array, breaks_v: Array, degree: int = 2) -> Patch:
@@ -43,7 +55,13 @@ def cylinder_patch(radius_mm: float, angles: Array, breaks_y: Array, degree: int
     """Circular cylinder about the y axis; u is the angle from the crown (0, y, radius).
 
     x = R sin u, z = R cos u.
+
+    Raises
+    ------
+    InputError : no radius, angles beyond one turn.
     """
+    positive("radius_mm", radius_mm)
+    _turn("angles", angles, -np.pi, 2.0 * np.pi)
     def surface(angle: Array, y: Array) -> Array:
         return np.stack([radius_mm * np.sin(angle), y, radius_mm * np.cos(angle)], axis=1)
 
@@ -54,7 +72,14 @@ def sphere_patch(radius_mm: float, polar: Array, azimuth: Array, degree: int = 2
     """Sphere about the origin; u is the angle from the z axis, v the azimuth from x.
 
     Where u begins at 0 the left side is a pole (:data:`simkit.panel.edges.POLE`).
+
+    Raises
+    ------
+    InputError : no radius, polar angles beyond half a turn, azimuths beyond one.
     """
+    positive("radius_mm", radius_mm)
+    _turn("polar angles", polar, 0.0, np.pi)
+    _turn("azimuths", azimuth, -2.0 * np.pi, 2.0 * np.pi)
     def surface(u: Array, v: Array) -> Array:
         ring = radius_mm * np.sin(u)
         return np.stack([ring * np.cos(v), ring * np.sin(v), radius_mm * np.cos(u)], axis=1)
@@ -67,7 +92,15 @@ def polar_patch(radii: Array, azimuth: Array, curvature: Curvature | None = None
     """Annulus, disc or sector in plan: u is the radius, v the azimuth from x.
 
     Where the radii begin at 0 the left side is a pole; ``curvature`` lifts it off the plane.
+
+    Raises
+    ------
+    InputError : a radius below zero, azimuths beyond one turn.
     """
+    if rising("radii", radii)[0] < 0.0:
+        raise InputError(f"radii begin at {np.min(radii):g} mm", "zero or a positive number",
+                         key="radii")
+    _turn("azimuths", azimuth, -2.0 * np.pi, 2.0 * np.pi)
     bulge = curvature or Curvature()
 
     def surface(r: Array, angle: Array) -> Array:

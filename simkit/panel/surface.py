@@ -11,6 +11,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import number, numbers, positive, rising
 from simkit.errors import InputError
 from simkit.spline.basis import Basis, finer_breaks, graded_breaks
 from simkit.spline.patch import Patch
@@ -69,6 +70,14 @@ class Window:
     y_from: float
     y_to: float
 
+    def __post_init__(self) -> None:
+        for axis in ("x", "y"):
+            low, high = (number(f"{axis}_{end}", getattr(self, f"{axis}_{end}"))
+                         for end in ("from", "to"))
+            if not low < high:
+                raise InputError(f"window from {axis} {low:g} to {high:g} mm",
+                                 "from the smaller to the larger", key=f"{axis}_to")
+
 
 def rectangle_patch(
     x_range: tuple[float, float], y_range: tuple[float, float], curvature: Heights,
@@ -79,7 +88,14 @@ def rectangle_patch(
 
     Elements are ``fine_mm`` inside the window (everywhere if None) and grow to ``coarse_mm``;
     ``needs`` are stretches that want smaller ones.
+
+    Raises
+    ------
+    InputError : ranges that do not rise, sizes that are none, a surface without a height there.
     """
+    for name, ends in (("x_range", x_range), ("y_range", y_range)):
+        rising(name, numbers(name, ends, (2,)))
+    _sizes(fine_mm, coarse_mm, window is not None)
     w = window or Window(*x_range, *y_range)
     along_x = graded_breaks(*x_range, w.x_from, w.x_to, fine_mm, coarse_mm)
     along_y = graded_breaks(*y_range, w.y_from, w.y_to, fine_mm, coarse_mm)
@@ -92,6 +108,13 @@ def rectangle_patch(
     return Patch.from_map(surface, u, v)
 
 
+def _sizes(fine_mm: float, coarse_mm: float, graded: bool) -> None:
+    positive("fine_mm", fine_mm)
+    if positive("coarse_mm", coarse_mm) < fine_mm and graded:
+        raise InputError(f"coarse_mm {coarse_mm:g}", f"at least fine_mm, {fine_mm:g}",
+                         key="coarse_mm")
+
+
 def disc_patch(
     radius_mm: float, curvature: Heights, fine_mm: float, coarse_mm: float, degree: int = 2,
     window_mm: float | None = None, quarter: bool = False, needs: Needs = ([], []),
@@ -101,7 +124,15 @@ def disc_patch(
     The elliptical map x = u sqrt(1 - v^2 / 2), y = v sqrt(1 - u^2 / 2) takes the square to the
     disc; it is singular only at the corners of the square, on the rim. A quarter has its planes
     of symmetry at the left (x = 0) and bottom (y = 0).
+
+    Raises
+    ------
+    InputError : sizes that are none, a surface without a height there.
     """
+    positive("radius_mm", radius_mm)
+    _sizes(fine_mm, coarse_mm, window_mm is not None)
+    if window_mm is not None:
+        positive("window_mm", window_mm)
     start = 0.0 if quarter else -radius_mm
     window = radius_mm if window_mm is None else window_mm
     breaks = graded_breaks(start, radius_mm, max(start, -window), window, fine_mm, coarse_mm)

@@ -9,6 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
+from simkit.arguments import number, positive, rising, whole
+from simkit.errors import InputError
+
 Array = NDArray[np.float64]
 
 
@@ -17,9 +20,7 @@ def open_knots(breaks: Array, degree: int) -> Array:
 
     ``breaks`` are the element borders, strictly increasing; inside, the spline is C^(degree-1).
     """
-    breaks = np.asarray(breaks, dtype=float)
-    if breaks.ndim != 1 or breaks.size < 2 or np.any(np.diff(breaks) <= 0):
-        raise ValueError("breaks must be a strictly increasing vector of two or more numbers")
+    breaks = rising("breaks", breaks)
     return np.concatenate([np.repeat(breaks[0], degree), breaks, np.repeat(breaks[-1], degree)])
 
 
@@ -31,8 +32,19 @@ def graded_breaks(
 
     Sizes grow by at most ``ratio`` from element to element up to ``coarse``; each of the three
     stretches is scaled to end exactly where it should.
+
+    Raises
+    ------
+    InputError : ends that do not rise, sizes that are none, a window off the stretch.
     """
+    rising("start and end", (start, end))
+    positive("fine", fine)
+    positive("coarse", coarse)
+    if not number("ratio", ratio) > 1.0:
+        raise InputError(f"ratio {ratio:g}", "more than 1", key="ratio")
     fine_from, fine_to = max(start, fine_from), min(end, fine_to)
+    if not fine_from < fine_to:
+        raise InputError(f"fine window outside {start:g} to {end:g} mm", "a window that meets it")
     count = max(1, round((fine_to - fine_from) / fine))
     middle = np.linspace(fine_from, fine_to, count + 1)
     left = fine_from - _growing(fine_from - start, fine, coarse, ratio)[::-1]
@@ -95,7 +107,13 @@ class Basis:
 
     @classmethod
     def from_breaks(cls, breaks: Array, degree: int) -> Basis:
-        """Smoothest basis whose elements lie between the given borders."""
+        """Smoothest basis whose elements lie between the given borders.
+
+        Raises
+        ------
+        InputError : borders that do not rise, a degree below 1.
+        """
+        whole("degree", degree, 1, 8)
         return cls(open_knots(np.asarray(breaks, dtype=float), degree), degree)
 
     @property

@@ -10,6 +10,8 @@ import scipy.sparse as sp
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
+from simkit.arguments import numbers
+from simkit.errors import InputError
 from simkit.spline.basis import Array, Basis
 
 SurfaceMap = Callable[[Array, Array], Array]
@@ -32,10 +34,19 @@ class Patch:
 
     @classmethod
     def from_map(cls, mapping: SurfaceMap, basis_u: Basis, basis_v: Basis) -> Patch:
-        """Interpolate a map at the Greville points (exact for polynomials of the degree)."""
+        """Interpolate a map at the Greville points (exact for polynomials of the degree).
+
+        Raises
+        ------
+        InputError : a map that gives no finite point for each pair of parameters; two degrees.
+        """
+        if basis_u.degree != basis_v.degree:
+            raise InputError(f"degrees {basis_u.degree} and {basis_v.degree}", "the same in both")
         gu, gv = basis_u.greville(), basis_v.greville()
         uu, vv = np.meshgrid(gu, gv, indexing="ij")
-        points = mapping(uu.ravel(), vv.ravel()).reshape(gu.size, gv.size, 3)
+        with np.errstate(invalid="ignore"):
+            points = numbers("points of the surface", mapping(uu.ravel(), vv.ravel()),
+                             (uu.size, 3)).reshape(gu.size, gv.size, 3)
         cu, cv = basis_u.collocation(gu), basis_v.collocation(gv)
         half = np.linalg.solve(cu, points.reshape(gu.size, -1)).reshape(points.shape)
         full = np.linalg.solve(cv, half.transpose(1, 0, 2).reshape(gv.size, -1))
@@ -55,9 +66,15 @@ class Patch:
     def evaluation(
         self, u: Array, v: Array, order_u: int = 0, order_v: int = 0
     ) -> sp.csr_matrix:
-        """Sparse matrix (points, control points) of the functions or a derivative at points."""
-        eu, bu = self.basis_u.local(np.asarray(u, dtype=float))
-        ev, bv = self.basis_v.local(np.asarray(v, dtype=float))
+        """Sparse matrix (points, control points) of the functions or a derivative at points.
+
+        Raises
+        ------
+        InputError : a point off the patch.
+        """
+        u, v = self._within("u", u, self.basis_u), self._within("v", v, self.basis_v)
+        eu, bu = self.basis_u.local(u)
+        ev, bv = self.basis_v.local(v)
         k = np.arange(self.degree + 1)
         cu = eu[:, None, None] + k[None, :, None]
         cv = ev[:, None, None] + k[None, None, :]
@@ -66,6 +83,18 @@ class Patch:
         rows = np.repeat(np.arange(eu.size), columns.shape[1])
         size = (eu.size, self.control.shape[0])
         return sp.csr_matrix((values.ravel(), (rows, columns.ravel())), shape=size)
+
+    @staticmethod
+    def _within(name: str, value: Array, basis: Basis) -> Array:
+        """Parameters, which rounding may have taken out of the patch by a little."""
+        found = numbers(name, value, (None,))
+        low, high = basis.breaks[0], basis.breaks[-1]
+        slack = 1e-6 * (high - low)
+        if found.size and not (found.min() >= low - slack and found.max() <= high + slack):
+            worst = found.min() if found.min() < low - slack else found.max()
+            raise InputError(f"{name} {worst:g} is off the patch",
+                             f"between {low:g} and {high:g}", key=name)
+        return np.clip(found, low, high)
 
     def points(self, u: Array, v: Array) -> Array:
         """Points of the surface, (n, 3), mm."""

@@ -152,7 +152,7 @@ def test_a_goal_needs_a_place():
 
 
 @pytest.mark.parametrize(("key", "value"), [
-    ("first_mm", 0.0), ("largest_mm", np.nan), ("smallest_share", 1.0), ("release_steps", -1),
+    ("first_mm", 0.0), ("largest_mm", np.nan), ("smallest_share", 1.5), ("release_steps", -1),
     ("energy_error_pct", 0.0)])
 def test_settings_that_mean_nothing_are_refused(key, value):
     with pytest.raises(InputError, match=key):

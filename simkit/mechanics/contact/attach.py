@@ -7,6 +7,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import direction as axis_of
+from simkit.arguments import numbers, positive, whole
 from simkit.errors import InputError
 from simkit.mechanics.contact.bending import tab_bending
 from simkit.mechanics.contact.cohesive import point_laws
@@ -30,10 +32,12 @@ def glue_tab(
 
     Raises
     ------
-    InputError : less than nine tenths of the footprint lies on the panel.
+    InputError : less than nine tenths of the footprint lies on the panel; a place or axis that is
+        none.
     """
-    frame = tool_frame(-np.asarray(axis, dtype=float), along)
-    points, place, flat = footprint(model, state, tab, np.asarray(at, dtype=float), frame)
+    at, axis = numbers("at", at, (3,)), axis_of("axis", axis)
+    frame = tool_frame(-axis, along)
+    points, place, flat = footprint(model, state, tab, at, frame)
     reach = 0.5 * np.hypot(tab.length_mm, tab.width_mm)
     found = float(points.area.sum())
     if found < 0.9 * tab.area_mm2:
@@ -100,15 +104,21 @@ def set_tip(
     Contact is looked for at ``per_element`` x ``per_element`` points of an element: with 4 in
     elements of 5 mm a tap by a ball of 12 mm left a tenth too little, with 8 it is within 1 %. By
     default they lie a sixteenth of the nose radius apart, 4 to 8 a side.
+
+    Raises
+    ------
+    InputError : a place, direction or travel that is none; a body that does not meet the panel.
     """
+    positive("travel_mm", travel_mm)
     if per_element is None:
         size = float(np.sqrt(model.geometry.area.sum(axis=1).min()))
         per_element = int(np.clip(np.ceil(16.0 * size / body.nose_radius_mm), 4, 8))
+    whole("per_element", per_element, 1, 64)
     width = np.sqrt(2.0 * body.nose_radius_mm * travel_mm + travel_mm**2)
     core = max(np.hypot(body.half_length_mm, body.half_width_mm), body.core_radius_mm)
     reach = core + min(width, 1.2 * body.nose_radius_mm) + 2.0 * model.thickness_mm
-    return TipContact(place_contact(model, state, body, np.asarray(at, dtype=float), direction,
-                                    reach, along, per_element))
+    return TipContact(place_contact(model, state, body, at, direction, reach, along,
+                                    per_element))
 
 
 def forming_target(
@@ -118,8 +128,17 @@ def forming_target(
     """Springs at every Gauss point that draw the sheet along its normal to a deviation.
 
     goal_mm (elements, gauss points): deviation wanted while held; weight (same shape) 0..1.
+
+    Raises
+    ------
+    InputError : another shape, numbers that are none, weight nowhere.
     """
     g = model.geometry
+    positive("stiffness_N_per_mm3", stiffness_N_per_mm3)
+    goal_mm = numbers("goal_mm", goal_mm, g.area.shape)
+    if weight is not None and not numbers("weight", weight, g.area.shape).max() > 0.0:
+        raise InputError("weight is zero everywhere", "above zero where the target counts",
+                         key="weight")
     points = sheet_points(model.patch, np.arange(g.elements), int(np.sqrt(g.points)))
     x = model.patch.control + state.displacement
     now = np.einsum("mk,mkc->mc", points.shape, x[model.element_points[points.element]])

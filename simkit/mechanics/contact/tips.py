@@ -16,6 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from simkit.arguments import direction as unit
+from simkit.arguments import numbers
+from simkit.errors import InputError
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.points import sheet_points
 from simkit.shell.kernels import _scatter
@@ -99,9 +102,16 @@ def place_contact(
 
     ``at`` (3,) is a point of the tool axis, ``along`` the wanted local x (for long bodies),
     ``reach_mm`` the radius about the axis within which contact is looked for.
+
+    Raises
+    ------
+    InputError : a place or direction that is none; a body that does not meet the panel.
     """
+    at = numbers("at", at, (3,))
     frame = tool_frame(direction, along)
     element, shape, area, offset = _candidates(model, state, at, frame[2], reach_mm, per_element)
+    if element.size == 0:
+        raise _misses(model, at)
     start = at + (body.reach_mm + 300.0) * frame[2]
     contact = Contact(body, start, frame, element, shape, area, offset)
     x = model.patch.control + state.displacement
@@ -110,22 +120,28 @@ def place_contact(
         return float(contact.gaps(model, x, travel).min())
 
     # with the core in the sheet the body surely touches it; at the start it surely does not
-    low, high = 0.0, body.reach_mm + 300.0
-    if gap(high) < 0.0:
-        low = brentq(gap, low, high, xtol=1e-12, rtol=1e-14)
-    else:
-        high *= 2.0
-        for _ in range(60):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if gap(middle) > 0.0 else (low, middle)
+    high = body.reach_mm + 300.0
+    if gap(high) > 0.0:
+        ways = np.arange(0.0, 2.0 * high, 0.5 * body.nose_radius_mm)
+        high = next((float(way) for way in ways if gap(way) < 0.0), 0.0)
+    if high == 0.0:
+        raise _misses(model, at)
+    low = brentq(gap, 0.0, high, xtol=1e-12, rtol=1e-14)
     return replace(contact, start=contact.start + low * contact.direction)
+
+
+def _misses(model: Model, at: Array) -> InputError:
+    low, high = model.patch.control.min(axis=0), model.patch.control.max(axis=0)
+    return InputError(
+        f"a tip at x {at[0]:.1f} mm, y {at[1]:.1f} mm does not meet the panel",
+        f"a place on it; it reaches from x {low[0]:g} to {high[0]:g} mm and from y {low[1]:g} to "
+        f"{high[1]:g} mm")
 
 
 def tool_frame(direction: Array, along: Array | None = None) -> Array:
     """Rows: local x, y, z of a tool that travels along ``direction`` (local z against it)."""
-    z = -np.asarray(direction, dtype=float)
-    z /= np.linalg.norm(z)
-    x = np.array([1.0, 0.0, 0.0]) if along is None else np.asarray(along, dtype=float)
+    z = -unit("direction", direction)
+    x = np.array([1.0, 0.0, 0.0]) if along is None else unit("along", along)
     x = x - (x @ z) * z
     if np.linalg.norm(x) < 1e-6:
         x = np.array([0.0, 1.0, 0.0]) - z[1] * z

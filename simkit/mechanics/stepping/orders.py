@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.arguments import number, numbers, positive, whole
 from simkit.errors import InputError
 from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.model import State
@@ -28,6 +29,9 @@ class Probe:
 
     nodes: NDArray[np.int64]
     weights: Array
+
+    def __post_init__(self) -> None:
+        numbers("weights", self.weights, (np.size(self.nodes), 3))
 
     def read(self, displacement: Array) -> float:
         """Deviation, mm."""
@@ -60,18 +64,16 @@ class Load:
     height_mm: float | None = None
 
     def __post_init__(self) -> None:
-        for name in ("travel_mm", "force_N", "face_strain"):
-            value = getattr(self, name)
-            if not value > 0.0:
-                raise InputError(f"{name} {value:g}", "a positive number", key=name)
-        if not np.isfinite(self.travel_mm):
-            raise InputError(f"travel_mm {self.travel_mm:g}", "a finite number, mm",
-                             key="travel_mm")
-        if self.goal_mm is not None:
-            if not np.isfinite(self.goal_mm):
-                raise InputError(f"goal_mm {self.goal_mm:g}", "a finite number, mm", key="goal_mm")
+        positive("travel_mm", self.travel_mm)
+        for name in ("force_N", "face_strain"):
+            if getattr(self, name) != np.inf:
+                positive(name, getattr(self, name))
+        for name in ("goal_mm", "height_mm"):
+            if getattr(self, name) is None:
+                continue
+            number(name, getattr(self, name))
             if self.probe is None:
-                raise InputError("a goal without a place", "a probe that reads the deviation",
+                raise InputError(f"{name} without a place", "a probe that reads the deviation",
                                  key="probe")
 
 
@@ -107,16 +109,14 @@ class AdvanceSettings:
         force_tolerance=4e-4, work_tolerance=4e-5))
 
     def __post_init__(self) -> None:
-        for name in ("first_mm", "largest_mm", "goal_tolerance_mm", "energy_error_pct"):
-            value = getattr(self, name)
-            if not value > 0.0:
-                raise InputError(f"{name} {value:g}", "a positive number", key=name)
-        if not 0.0 < self.smallest_share < 1.0:
-            raise InputError(f"smallest_share {self.smallest_share:g}",
-                             "a number between 0 and 1", key="smallest_share")
-        if self.release_steps < 0:
-            raise InputError(f"release_steps {self.release_steps:g}", "0 or more stages",
-                             key="release_steps")
+        for name in ("first_mm", "largest_mm", "goal_tolerance_mm"):
+            positive(name, getattr(self, name))
+        if self.energy_error_pct != np.inf:
+            positive("energy_error_pct", self.energy_error_pct)
+        positive("smallest_share", self.smallest_share, 1.0)
+        whole("release_steps", self.release_steps, 0)
+        whole("easy_iterations", self.easy_iterations, 0)
+        whole("hard_iterations", self.hard_iterations, self.easy_iterations)
 
     @property
     def stages(self) -> int:
