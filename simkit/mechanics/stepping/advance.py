@@ -73,7 +73,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
     if not outcome.valid:
         return _failed(process, drive, state, reason)
     if settings.release_steps == 0 and not drive.everything_off:
-        foreseen = drive.forecast.follow(drive.now)
+        foreseen = drive.foresight.follow(drive.now)
         if foreseen is not None:
             return _as_foreseen(process, drive, foreseen, outcome, reason)
     free = let_go(process, drive.now, drive.tool, drive.before, drive.foreseen)
@@ -81,6 +81,13 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
         return _failed(process, drive, state, "no balance found while the tool was let go")
     if outcome is not Outcome.REACHED and not drive.careful and drive.passed(free.moment.state):
         return _advance(model, state, load, settings, careful=True)
+    if drive.sprang(free.moment.state) and not drive.foresight.led:
+        drive.be_led()
+        outcome, reason = drive.run()
+        end = let_go(process, drive.now, drive.tool, drive.before) if outcome.valid else None
+        if end is None:
+            return _failed(process, drive, state, reason)
+        free = end
     return _released(process, drive, begin, free, outcome, reason)
 
 

@@ -12,13 +12,12 @@ from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping import parting
-from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.foresight import Foresight
 from simkit.mechanics.stepping.guess import guess_ahead
-from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, goal_passed, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
 from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import Curve, let_go
+from simkit.mechanics.stepping.release import Curve
 from simkit.mechanics.stepping.snapping import settle
 
 Array = NDArray[np.float64]
@@ -28,6 +27,8 @@ what snaps in it cannot be told any better."""
 NEARER = 0.1
 """Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
 another look: the rate grows as more of the sheet yields."""
+LED_MM = 0.1
+"""The same where each look is a real release: the place where it jumps is no sharper than that."""
 SPRANG_MM = 0.5
 """Distance of the released place from where it was foreseen that only a snap explains."""
 LOOK, SURELY = 0.8, 5.0
@@ -64,18 +65,17 @@ class Drive:
         self.shortest = min(process.settings.smallest_share * load.travel_mm, SHORTEST_MM)
         self.approach = Approach()
         self.pace = self.yielding = np.nan
+        self.over = np.inf
         self.judged: tuple[Moment, list[Limit]] | None = None
-        self.seen: tuple[Moment, Array] | None = None
         self.careful = careful
         self.everything_off = load.everything_off and bool(begin.state.standing)
         self.start_mm = left = self._loaded(begin)
-        self.forecast = ReleaseForecast(process, begin.x[: process.model.layout.count],
-                                        self.everything_off)
+        self.foresight = Foresight(process, begin, self.everything_off)
         if self.everything_off:
-            free = self.forecast.follow(begin)
+            free = self.foresight.forecast.follow(begin)
             left = left if free is None else self._read(free)
         self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= left else -1.0
-        self.mark = self._marked(begin, left)
+        self.mark = self.sure = self._marked(begin, left)
         self.strained = (largest_face_strain(process.model, begin.state)
                          if np.isfinite(load.face_strain) else 0.0)
 
@@ -87,7 +87,7 @@ class Drive:
     @property
     def foreseen(self) -> Array | None:
         """Equations of the free shape behind the present one, if it was looked for."""
-        return self.seen[1] if self.seen is not None and self.seen[0] is self.now else None
+        return self.foresight.behind(self.now)
 
     def run(self) -> tuple[Outcome, str]:
         """Increment by increment until something ends it."""
@@ -186,17 +186,12 @@ class Drive:
         """Deviation of the place once released, mm; nan where nobody looked."""
         if self.load.probe is None or self.load.goal_mm is None:
             return np.nan
-        if after.internal.plastic_work <= self.mark.spent:
+        if after.internal.plastic_work <= self.mark.spent and not self.foresight.doubtful(after):
             return self.predicted
         if not self.careful and not self._due(after):
             return np.nan
-        free = self.forecast.follow(after)
-        if free is None:
-            free = self._tried_release(after)
-        if free is None:
-            return np.nan
-        self.seen = (after, free)
-        return self._read(free)
+        free = self.foresight.look(after, self.tool)
+        return np.nan if free is None else self._read(free)
 
     def _read(self, equations: Array) -> float:
         """Deviation of the place in a shape given by its equations, mm."""
@@ -222,24 +217,40 @@ class Drive:
         return max(limit.share for limit in self._limits(after)) < 1.0 - NEAR
 
     def _jumped(self, predicted: float) -> bool:
-        """Whether the goal was passed while nobody looked."""
-        if self.load.goal_mm is None or self.now is self.mark.moment:
+        """Whether the goal was passed while nobody looked, or where the foreseen shape had not
+        been the real one."""
+        if self.load.goal_mm is None or self.now is self._trusted().moment:
             return False
         return (self.sign * (predicted - self.load.goal_mm)
                 > self.process.settings.goal_tolerance_mm)
 
     def _go_back(self, after: Moment, predicted: float) -> float:
-        """Back to where the released shape was last looked at, to go on with open eyes."""
-        mark, goal = self.mark, self.load.goal_mm
+        """Back to where the released shape was last looked at, to go on with open eyes; where the
+        one then seen was not the real one, back to the last that was, and real ones from there."""
+        mark, goal = self._trusted(), self.load.goal_mm
         assert goal is not None
+        if mark is not self.mark:
+            self.be_led()
         share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
         step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.moment.travel)
+        self._return_to(mark)
+        return min(step, self.process.settings.largest_mm)
+
+    def be_led(self) -> None:
+        """Back to the last real release, and only real ones from there."""
+        self.foresight.led = True
+        self._return_to(self.sure)
+
+    def _return_to(self, mark: Mark) -> None:
+        self.mark, self.careful = mark, True
         self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
         self.given = mark.given
         self.approach.back_to(mark.increments)
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
-        self.careful = True
-        return min(step, self.process.settings.largest_mm)
+
+    def _trusted(self) -> Mark:
+        """The last mark that what was seen now can be compared with."""
+        return self.sure if self.foresight.sure else self.mark
 
     def _loaded(self, moment: Moment) -> float:
         probe = self.load.probe
@@ -248,20 +259,6 @@ class Drive:
     def _marked(self, moment: Moment, predicted: float) -> Mark:
         return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
                     self.before, self.tool, self.given, len(self.path))
-
-    def _tried_release(self, after: Moment) -> Array | None:
-        """The real release, tried out on the side where it cannot be followed."""
-        aside = Process(self.process.model, self.process.settings, self.process.begin)
-        aside.plastic = self.process.plastic
-        released = let_go(aside, after, parting.committed(aside, self.tool, after))
-        if released is not None and self.everything_off:
-            released = fade_standing(aside, released.moment, released.moment.state.standing)
-        self.process.iterations += aside.iterations
-        if released is None:
-            return None
-        free = released.moment.x[: self.process.model.layout.count]
-        self.forecast = ReleaseForecast(self.process, free, self.everything_off)
-        return free
 
     def _limits(self, after: Moment) -> list[Limit]:
         if self.judged is None or self.judged[0] is not after:
@@ -288,8 +285,12 @@ class Drive:
             if beyond > tolerance:
                 made = self.sign * (predicted - self.predicted)
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
-                shrink = min(shrink, float(np.clip(wanted / max(made, 1e-12), 0.05, 0.95)))
-                if (after.travel - self.now.travel) * shrink <= SHORTEST_MM:
+                share = wanted / max(made, 1e-12)
+                if self.foresight.led:  # it may jump anywhere before
+                    self.over, share = after.travel, 0.5
+                shrink = min(shrink, float(np.clip(share, 0.05, 0.95)))
+                closest = LED_MM if self.foresight.led else SHORTEST_MM
+                if (after.travel - self.now.travel) * shrink <= closest:
                     return goal_passed(self.load, self.predicted, predicted, beyond), 1.0
         return None, shrink
 
@@ -312,6 +313,8 @@ class Drive:
                     after.internal.plastic_work - self.mark.spent)
             self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
             self.mark = self._marked(after, predicted)
+            if self.foresight.sure:
+                self.sure = self.mark
 
     def _next_step(self, step: float, after: Moment) -> float:
         settings = self.process.settings
@@ -320,7 +323,7 @@ class Drive:
         elif after.iterations >= settings.hard_iterations:
             step *= 0.6
         step = min(step, settings.largest_mm, self.approach.way_left(),
-                   parting.glue_step(self.before, self.now))
+                   parting.glue_step(self.before, self.now), 0.5 * (self.over - self.now.travel))
         if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
             to_go = (self.load.goal_mm - self.predicted) / self.pace
             step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))

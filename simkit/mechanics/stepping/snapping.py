@@ -21,13 +21,16 @@ STILL_MM = 1e-4
 """Motion in a stage below which the sheet may have come to rest."""
 WIDE_MM, WIDEST_MM = 20.0, 1e4
 """Lengths L whose bending stiffness D / L^4 is the drag to begin with and the least that counts."""
-HARDER, TOO_FAR, EASIER, GENTLER = 8.0, 3.0, 0.25, 0.6
-"""Factors of the drag: after a failure, after a stage that went too far, after an easy stage, after
-an easy one soon after a failure."""
-EASY = 6
-"""Iterations of an easy stage."""
-SOON = 6
-"""Stages for which a failure is remembered."""
+FIRST_MM, LONGEST_MM = 0.05, 5.0
+"""Motion aimed at in a stage: at first, and at most."""
+LONGER, SHORTER, TOO_LONG = 1.7, 0.7, 0.4
+"""Factors of that motion: after an easy stage, a hard one, one that failed or went too far."""
+EASY, HARD = 6, 9
+"""Iterations of an easy and of a hard stage."""
+CREEPING_MM = 0.05
+"""Motion in a stage below which what a loose balance leaves over could hold the sheet."""
+CHANGE = 10.0
+"""Factor by which the drag changes at most from one stage to the next."""
 MISSED = 0.01
 """Share of a stage's energy that the trapezoid may miss; beyond it the stage went too far."""
 
@@ -44,7 +47,8 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
            travel: float) -> Moment | None:
     """Let the sheet snap: run downhill against a drag that is taken away step by step.
 
-    The path is that of a strongly damped sheet. The balance returned is stable and without drag;
+    The path is that of a strongly damped sheet, in stages that move about as far as can be found
+    and booked in few iterations. The balance returned is stable and without drag;
     its books hold the tool's work and the energy that the drag took, both by the trapezoid. None
     where no such balance is found.
     """
@@ -55,21 +59,23 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
     now = _driven(process, moment, tool, travel)
     if now is None:
         return None
-    fails, gentle = 0, 0
+    aim, farthest, fails = FIRST_MM, 0.0, 0
     for _ in range(STAGES):
         drag = Drag(rate, now.moment.x[:count])
-        after = process.balance(now.moment, tool, travel, now.moment.x, drag, ends=True)
+        after = process.balance(now.moment, tool, travel, now.moment.x, drag,
+                                ends=farthest < CREEPING_MM)
         if after is None or _missed(now.moment, after) > MISSED:
-            fails, gentle = fails + 1, SOON
-            rate *= HARDER if after is None else TOO_FAR
+            fails += 1
             if fails > FAILURES:
                 return None
+            aim, rate = aim * TOO_LONG, rate / TOO_LONG
             continue
-        fails, gentle = 0, gentle - 1
+        fails = 0
         moved = after.x[:count] - now.moment.x[:count]
         held = rate * SheetSystem(model, after.state, None, 0.0).weights() * moved
         now = _Unbalance(_with_loss(now, after, held), held)
-        if float(np.abs(moved).max()) < STILL_MM:
+        farthest = float(np.abs(moved).max())
+        if farthest < STILL_MM:
             final = process.balance(now.moment, tool, travel, now.moment.x, ends=True)
             if final is not None and not final.negative:
                 final = _with_loss(now, final, np.zeros(count))
@@ -77,7 +83,11 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
             if rate <= smallest:
                 return None
         if after.iterations <= EASY:
-            rate *= GENTLER if gentle > 0 else EASIER
+            aim = min(aim * LONGER, LONGEST_MM)
+        elif after.iterations >= HARD:
+            aim *= SHORTER
+        # the sheet goes on about as fast as it went: its speed is the motion times the drag
+        rate *= float(np.clip(farthest / aim, 1.0 / CHANGE, CHANGE))
     return None
 
 

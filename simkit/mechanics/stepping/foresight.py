@@ -1,0 +1,83 @@
+"""The shape after release while the tool still works: followed where it can be, else tried out."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.contact.engagement import Engagement
+from simkit.mechanics.stepping import parting
+from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.letdown import fade_standing
+from simkit.mechanics.stepping.process import Moment, Process
+from simkit.mechanics.stepping.release import let_go
+
+Array = NDArray[np.float64]
+FAR_MM = 3.0
+"""Way from the loaded to the foreseen free shape from which a real release is tried: a sheet that
+has two free shapes may have left for the other one."""
+FARTHER = 1.3
+"""Growth of that way, since a real release last agreed, from which it is tried again."""
+
+
+class Foresight:
+    """Free shapes behind loaded ones (private to one operation).
+
+    Following the free shape is cheap but stays on its branch: where the sheet, let go, comes to
+    rest elsewhere, it foresees a shape that nothing leads to. So a real release leads where the
+    loaded shape has gone far from the foreseen one, or everywhere (``led``).
+    """
+
+    def __init__(self, process: Process, begin: Moment, everything_off: bool) -> None:
+        self.process, self.everything_off, self.led = process, everything_off, False
+        self.count = process.model.layout.count
+        self.forecast = ReleaseForecast(process, begin.x[: self.count], everything_off)
+        self.seen: tuple[Moment, Array] | None = None
+        self.sure = False
+        self._agreed_mm = 0.0
+
+    def behind(self, moment: Moment) -> Array | None:
+        """Equations of the free shape behind a moment, if it was looked for."""
+        return self.seen[1] if self.seen is not None and self.seen[0] is moment else None
+
+    def doubtful(self, moment: Moment) -> bool:
+        """Whether the foreseen shape is too far away to be believed."""
+        return self._way(moment, self.forecast.free) > max(FAR_MM, FARTHER * self._agreed_mm)
+
+    def look(self, moment: Moment, tool: Engagement) -> Array | None:
+        """The free shape behind a moment (equations), None where none is found.
+
+        Afterwards ``sure`` says whether a real release told it.
+        """
+        free = None if self.led else self.forecast.follow(moment)
+        self.sure = free is None or self.doubtful(moment)
+        if self.sure:
+            free = self._try(moment, tool)
+        if free is not None:
+            self.seen = (moment, free)
+        return free
+
+    def follow(self, moment: Moment) -> Array | None:
+        """The free shape by following alone; None where it cannot be believed."""
+        if self.led and self.behind(moment) is None:
+            return None
+        free = self.forecast.follow(moment)
+        return None if free is None or self.doubtful(moment) else free
+
+    def _way(self, moment: Moment, free: Array) -> float:
+        return float(np.abs(moment.x[: self.count] - free).max(initial=0.0))
+
+    def _try(self, moment: Moment, tool: Engagement) -> Array | None:
+        """The real release, on the side."""
+        aside = Process(self.process.model, self.process.settings, self.process.begin)
+        aside.plastic = self.process.plastic
+        released = let_go(aside, moment, parting.committed(aside, tool, moment))
+        if released is not None and self.everything_off:
+            released = fade_standing(aside, released.moment, released.moment.state.standing)
+        self.process.iterations += aside.iterations
+        if released is None:
+            return None
+        free = released.moment.x[: self.count]
+        self.forecast = ReleaseForecast(self.process, free, self.everything_off)
+        self._agreed_mm = self._way(moment, free)
+        return free
