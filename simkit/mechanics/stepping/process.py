@@ -55,8 +55,8 @@ class Moment:
 
 
 JUMPED = 0.3
-"""Share of an increment's energy that only a jump can leave unexplained: the trapezoid misses a
-tenth where a tip first touches."""
+"""Share of an increment's energy that only a jump can take away: the trapezoid misses a fifth
+where contact spreads."""
 RATE_STEP_MM = 1e-5
 """Travel over which a tool's forces are differenced."""
 
@@ -87,11 +87,13 @@ class Process:
             spent, GIVEN_BACK * abs(moment.work), abs(moment.work + since))
 
     def jumped(self, before: Moment, after: Moment) -> bool:
-        """Whether an increment jumped to another branch: its energy is not found again."""
+        """Whether an increment jumped to another branch: elastic energy is gone that neither yielded
+        the sheet nor went back into the tool."""
+        if after.internal.stored >= before.internal.stored:
+            return False
         work = after.work - before.work
         taken = after.internal.energy - before.internal.energy
-        missing = abs(work - taken)
-        return missing > max(self.may_miss(after), JUMPED * (abs(work) + abs(taken)))
+        return work - taken > max(self.may_miss(after), JUMPED * (abs(work) + abs(taken)))
 
     def reduce(self, displacement: Array) -> Array:
         """Nodal displacements to equations."""
