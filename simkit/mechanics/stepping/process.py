@@ -87,8 +87,8 @@ class Process:
             spent, GIVEN_BACK * abs(moment.work), abs(moment.work + since))
 
     def jumped(self, before: Moment, after: Moment) -> bool:
-        """Whether an increment jumped to another branch: elastic energy is gone that neither yielded
-        the sheet nor went back into the tool."""
+        """Whether an increment jumped to another branch: elastic energy is gone that did not yield
+        the sheet and did not go back into the tool."""
         if after.internal.stored >= before.internal.stored:
             return False
         work = after.work - before.work
