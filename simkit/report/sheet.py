@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 MM = 1.0 / 25.4
 WIDE, HIGH = 210.0, 297.0  # A4, ISO 216 (MEMORY)
 LEFT, RIGHT, TOP, BOTTOM = 15.0, 195.0, 284.0, 12.0
-SCALES = (1, 2, 2.5, 4, 5, 10, 20)
+SCALES = (1, 2, 2.5, 3, 4, 5, 10, 20)
 ROW = 7.6
 RULER = 100.0
 COLUMNS = (  # heading, unit, left edge in mm
@@ -153,6 +153,9 @@ def _contours(ax: Axes, field: Field, tolerance: float) -> None:
     low, high = float(np.nanmin(d)), float(np.nanmax(d))
     levels = sorted({-tolerance, *np.linspace(low, 0.0, 6)[1:-1]} if low < -tolerance else set())
     levels += [level for level in (tolerance, 0.5 * high) if tolerance <= level < high]
+    if np.isnan(d).any():  # the panel's own outline where it is no rectangle
+        ax.contour(field.x_mm, field.y_mm, np.isfinite(d).astype(float), levels=[0.5],
+                   colors=[INK], linewidths=1.2)
     if levels:
         ax.contour(field.x_mm, field.y_mm, d, levels=sorted(set(levels)), colors=[GREY],
                    linewidths=0.5, linestyles="solid")
