@@ -39,7 +39,7 @@ SNAPPING, SNAPS = "simkit/mechanics/stepping/snapping.py", "tests/mechanics/test
 AREA = "test_a_snap_under_a_dead_force_loses_the_area_between_force_and_path"
 ARGUMENTS = "tests/panel/test_arguments.py"
 OPERATION = "tests/cli/test_run.py::test_every_operation_has_a_row_and_balances_its_energy"
-FOLDERS, IMPROBABLE = "tests/hostile/test_folders.py", "tests/hostile/test_improbable.py"
+FOLDERS, IMPROBABLE = "tests/hostile/test_strange_folders.py", "tests/hostile/test_improbable.py"
 KILLS = "tests/hostile/test_processes.py"
 
 FAULTS = (
