@@ -13,7 +13,7 @@ from xml.etree import ElementTree
 
 import numpy as np
 import pytest
-from conftest import PLAN, write_run
+from stored_run import PLAN, write_run
 
 from simkit.cli.main import main
 from simkit.errors import InputError

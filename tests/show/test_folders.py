@@ -8,7 +8,7 @@ import re
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from conftest import PLAN
+from stored_run import PLAN
 
 from simkit.cli.show import command
 from simkit.errors import InputError

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from conftest import PLAN, TOLERANCE, shape, write_comparison, write_run
+from stored_run import PLAN, TOLERANCE, shape, write_comparison, write_run
 
 from simkit.record.read import Field, read_comparison, read_path, read_run
 from simkit.show.draw import draw_comparison, draw_run

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from click.testing import CliRunner
-from conftest import PLAN, write_run
 from PIL import Image
+from stored_run import PLAN, write_run
 from test_second_pictures import smallest
 
 from simkit.cli.show import command

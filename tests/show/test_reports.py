@@ -9,7 +9,7 @@ import zlib
 from html.parser import HTMLParser
 
 import pytest
-from conftest import PLAN, write_run
+from stored_run import PLAN, write_run
 
 from simkit.cli.main import main
 from simkit.errors import InputError

@@ -7,8 +7,8 @@ import shutil
 
 import numpy as np
 import pytest
-from conftest import PLAN, TOLERANCE, write_run
 from matplotlib.text import Text
+from stored_run import PLAN, TOLERANCE, write_run
 from test_pictures import lab, linear_rgb
 
 from simkit.record.read import read_comparison, read_run
