@@ -29,8 +29,6 @@ BAD_KEYS = {
     "negative thickness": ("thickness_mm: 0.8", "thickness_mm: -0.8", "thickness_mm"),
     "misspelled strategy": ("[crown-first,", "[crwn-first,", "crown-first"),
     "dent off the panel": ("x_mm: 5", "x_mm: 500", "panel"),
-    "dent beyond the law": ("length_mm: 70, width_mm: 60, depth_mm: 1.8",
-                            "length_mm: 20, width_mm: 20, depth_mm: 9", "hardening law"),
     "tab larger than the panel": ("length_y_mm: 160", "length_y_mm: 24", "tab"),
     "unknown grade": ("grade: DC04", "grade: DC04x", "did you mean"),
     "unknown tip": ("[ball-12]", "[bal-12]", "ball-12"),

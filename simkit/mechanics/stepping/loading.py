@@ -29,7 +29,7 @@ NEARER = 0.1
 another look: the rate grows as more of the sheet yields."""
 LED_MM = 0.1
 """The same where each look is a real release: the place where it jumps is no sharper than that."""
-SPRANG_MM = 0.5
+SPRANG_MM = 0.1
 """Distance of the released place from where it was foreseen that only a snap explains."""
 LOOK, SURELY = 0.8, 5.0
 """Shares of the way to the goal by which the loaded place may move before the released shape is
