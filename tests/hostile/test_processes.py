@@ -170,7 +170,9 @@ def test_damaged_records_are_computed_again(undisturbed: Path, tmp_path: Path) -
     shutil.copytree(undisturbed / "run", tmp_path / "out")
     shutil.copytree(undisturbed / "case", tmp_path / "case")
     steps = tmp_path / "out" / "steps.csv"
-    steps.write_bytes(steps.read_bytes().replace(b"pull", b"push", 1))
+    altered = steps.read_bytes().replace(b"dent", b"bent", 1)
+    assert altered != steps.read_bytes()
+    steps.write_bytes(altered)
     done = simkit(tmp_path, *RUN)
     assert done.returncode in ENDED, done.stderr
     assert "altered or damaged" in done.stdout
