@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import PrivateAttr
 
@@ -47,6 +48,7 @@ class Case(Part):
     seed: int = number("Seed of everything drawn at random.", 0, 2**31 - 1, 0)
 
     _file: Path = PrivateAttr(default=Path("case.yaml"))
+    _settings: dict[str, Any] = PrivateAttr(default_factory=dict)
 
     @property
     def file(self) -> Path:
@@ -57,6 +59,11 @@ class Case(Part):
     def folder(self) -> Path:
         """Folder of the case file, from which its relative file names count."""
         return self._file.parent
+
+    @property
+    def settings(self) -> Mapping[str, Any]:
+        """Keys that were set beside the case file, by `--set`, with their values."""
+        return self._settings
 
     def data_files(self) -> dict[tuple[str | int, ...], Path]:
         """Every data file that the case names, by its key path."""
@@ -77,4 +84,10 @@ class Case(Part):
         """The same case, remembering the file it was read from."""
         case = self.model_copy()
         case._file = file
+        return case
+
+    def noting(self, settings: Mapping[str, Any]) -> Case:
+        """The same case, remembering which of its keys were set beside the file."""
+        case = self.model_copy()
+        case._settings = {**self._settings, **settings}
         return case

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from typing import Any
 
 from ruamel.yaml import YAML
@@ -11,7 +12,7 @@ from ruamel.yaml.error import YAMLError
 
 from simkit.case.load import frozen, given, make_case
 from simkit.case.model import Case
-from simkit.errors import InputError
+from simkit.errors import InputError, InputErrors
 
 WORD = r"[A-Za-z_][A-Za-z0-9_]*(?:\[\d{1,4}\])*"
 KEY = re.compile(rf"{WORD}(?:\.{WORD})*")
@@ -19,13 +20,15 @@ PART = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)|\[(\d+)\]")
 LONGEST = 4000
 
 
-def with_keys(case: Case, changes: Mapping[str, Any]) -> Case:
+def with_keys(case: Case, changes: Mapping[str, Any],
+              grades: Sequence[str] | None = None) -> Case:
     """The case with keys set; every check of the case file runs again.
 
     Parameters
     ----------
     changes : dotted key, such as `panel.thickness_mm` or `kit.tabs[0]`, to its value in the key's
         own unit.
+    grades : names that exist; None leaves them unchecked.
 
     Raises
     ------
@@ -35,7 +38,51 @@ def with_keys(case: Case, changes: Mapping[str, Any]) -> Case:
     data = given(case)
     for key, value in changes.items():
         _set(data, key, value)
-    return make_case(data, case.folder, name=str(case.file)).opened_from(case.file)
+    changed = make_case(data, case.folder, grades=grades, name=str(case.file))
+    return changed.opened_from(case.file)
+
+
+def with_settings(case: Case, settings: Mapping[str, Any],
+                  grades: Sequence[str] | None = None) -> Case:
+    """As `with_keys`, for keys set on the command line: the case remembers them, and a fault of a
+    value that was set is said to lie there, not in the file.
+
+    Raises
+    ------
+    InputError, InputErrors : as `with_keys`.
+    """
+    try:
+        return with_keys(case, settings, grades).noting(settings)
+    except InputError as error:
+        raise replace(error, file="--set") from None
+    except InputErrors as errors:
+        raise InputErrors(set_here(error, settings) for error in errors.errors) from None
+
+
+def set_here(error: InputError, settings: Mapping[str, Any]) -> InputError:
+    """The error, said to lie in --set if its key was set there."""
+    key = error.key or ""
+    if any(key == name or key.startswith((f"{name}.", f"{name}[")) or name.startswith(f"{key}.")
+           or name.endswith(f".{key}")
+           for name in settings if key):
+        return replace(error, file="--set", line=None)
+    return error
+
+
+def parse_settings(texts: Iterable[str]) -> dict[str, Any]:
+    """Keys and values of several `KEY=VALUE`.
+
+    Raises
+    ------
+    InputError : as `parse_setting`; a key that is set twice.
+    """
+    found: dict[str, Any] = {}
+    for text in texts:
+        key, value = parse_setting(text)
+        if key in found:
+            raise InputError(f"--set gives '{key}' twice", "each key once")
+        found[key] = value
+    return found
 
 
 def parse_setting(text: str) -> tuple[str, Any]:
@@ -63,10 +110,12 @@ def _set(data: dict[str, Any], key: str, value: Any) -> None:
         last = here == len(path) - 1
         if isinstance(part, int):
             if not isinstance(block, list | tuple) or part >= len(block):
-                raise InputError(f"'{key}' cannot be set", f"no entry [{part}] there", key=key)
+                count = len(block) if isinstance(block, list | tuple) else 0
+                raise InputError(f"no entry [{part}] to set", f"{count} entries are given there, "
+                                 "counted from 0; or set the whole list", key=key)
         elif not isinstance(block, dict):
-            raise InputError(f"'{key}' cannot be set", f"'{part}' has no block to stand in",
-                             key=key)
+            raise InputError("cannot be set", f"what stands above '{part}' is one value, not a "
+                             "block of keys", key=key)
         elif not last and part not in block:
             block[part] = {}
         if last:

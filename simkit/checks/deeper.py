@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any
 
-from simkit.case import Case, load_case
+from simkit.case import Case, load_case, with_settings
 from simkit.case.crosschecks import tab_fits
 from simkit.case.plan import plan_bounds
+from simkit.case.vary import set_here
 from simkit.checks.size import check_size
 from simkit.dent.heights import read_heights
 from simkit.errors import InputError, InputErrors
@@ -78,10 +80,15 @@ DEEPER_CHECKS: tuple[Callable[[Case], object], ...] = (
 InputErrors."""
 
 
-def check_case(path: str) -> Case:
-    """Load a case and run every check; InputError or InputErrors names all faults."""
+def check_case(path: str, settings: Mapping[str, Any] | None = None) -> Case:
+    """Load a case and run every check; InputError or InputErrors names all faults.
+
+    settings : keys set beside the file, dotted, with their values.
+    """
     case = load_case(path, grades=grade_names())
-    errors = tuple(deeper_errors(case))
+    if settings:
+        case = with_settings(case, settings, grade_names())
+    errors = tuple(set_here(error, case.settings) for error in deeper_errors(case))
     if errors:
         raise InputErrors(errors)
     return case

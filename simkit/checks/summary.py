@@ -21,6 +21,7 @@ def summary(case: Case) -> list[tuple[str, str]]:
     glue = kit.glue if isinstance(kit.glue, str) else kit.glue.name
     return [
         ("case", f"{case.title} ({case.file})"),
+        *([("set", set_words(case))] if case.settings else []),
         ("panel", _panel_text(case.panel)),
         ("sheet", f"{case.panel.thickness_mm:g} mm, {case.panel.grade}"),
         ("edges", _edges_text(case.panel)),
@@ -37,6 +38,11 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("stages", "; ".join(f"{name} {_stage_text(goal, name)}" for name in STAGE_NAMES)),
         ("strategies", ", ".join(case.strategies)),
     ]
+
+
+def set_words(case: Case) -> str:
+    """Keys that were set beside the case file, in one line."""
+    return ", ".join(f"{key} = {value}" for key, value in case.settings.items())
 
 
 def _stage_text(goal: Goal, stage: str) -> str:

@@ -10,10 +10,10 @@ import click
 
 from simkit.case.plan import plan_bounds
 from simkit.case.reference import json_schema, reference_page
-from simkit.checks.deeper import check_case
 from simkit.checks.size import size_of
 from simkit.checks.summary import in_range, measured, summary, told_apart
 from simkit.cli.answer import json_option, result
+from simkit.cli.settings import checked_case, set_option
 from simkit.cli.working import say
 from simkit.measurement.read import read_dent
 from simkit.words import visible
@@ -40,8 +40,9 @@ Examples:
 @click.option("--reference", is_flag=True, is_eager=True, expose_value=False,
               callback=_print_and_leave(reference_page),
               help="Print the reference page of the case file (Markdown) and leave.")
+@set_option
 @json_option
-def command(case: str) -> None:
+def command(case: str, settings: tuple[str, ...]) -> None:
     """Read CASE and name every fault in it; compute nothing.
 
     CASE is a YAML file, or a folder that holds case.yaml. Every fault is one line: file, line,
@@ -50,7 +51,7 @@ def command(case: str) -> None:
 
     All keys with units, defaults and ranges: docs/case-file.md, or --reference.
     """
-    checked = check_case(case)
+    checked = checked_case(case, settings)
     depth = read_dent(checked.dent, plan_bounds(checked.panel))
     lines = [*summary(checked), ("size", size_of(checked, depth).words()), *measured(depth),
              *told_apart(checked, depth), *in_range(checked, depth)]

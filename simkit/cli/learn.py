@@ -15,7 +15,7 @@ from simkit.cli.working import cautions, hello, say
 from simkit.dent.points import read_loose_points
 from simkit.errors import InputError
 from simkit.history.learning import STRENGTH
-from simkit.study.attempt import same_case
+from simkit.study.attempt import same_case, set_of
 from simkit.study.learn import advise, belief, histories_of, learn_from
 from simkit.study.run import prepare
 
@@ -83,7 +83,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
 def _case_of(run: Path, case: str | None) -> Case:
     """The case named, or the one the run holds, if it needs no data files."""
     if case is not None:
-        checked = check_case(case)
+        checked = check_case(case, set_of(run))
         same_case(checked, run)
         return checked
     try:

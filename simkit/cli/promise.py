@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, result
+from simkit.cli.settings import checked_case, set_option
 from simkit.cli.working import Finite, cautions, hello, out_folder, say
 from simkit.errors import InputError
 from simkit.kernels.teamwork import cores
@@ -32,9 +32,10 @@ Examples:
               help="Folder; runs/<case>-promise if not given.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Runs at once; as many as there are processors if not given.")
+@set_option
 @json_option
 def command(case: str, minutes: float, runs: int, strategy: str | None, out: Path | None,
-            workers: int | None) -> None:
+            workers: int | None, settings: tuple[str, ...]) -> None:
     """Say what CASE can be promised to be after a time of work.
 
     The repair is tried on many panels that the readings do not tell apart: histories by their
@@ -44,7 +45,7 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
     again, the command goes on where it stopped. Exit code 0 when the runs have results, 2 for bad
     input.
     """
-    checked = check_case(case)
+    checked = checked_case(case, settings)
     name = strategy or checked.strategies[0]
     find_strategy(name, checked)
     folder = out or out_folder(checked, "promise")

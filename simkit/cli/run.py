@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, number_or_text, result
+from simkit.cli.settings import checked_case, set_option
 from simkit.cli.working import (
     ACCEPT,
     EXIT_NO_MATCH,
@@ -30,6 +30,7 @@ from simkit.study.run import NO_MATCH, UNBALANCED, prepare, run_strategy
 @click.command(epilog="""\b
 Examples:
   simkit run cases/first-dent --strategy crown-first --out runs/crown
+  simkit run cases/first-dent --strategy crown-first --set kit.glue=strong-hot-melt --out runs/b
   simkit show runs/crown --step 4
 """)
 @click.argument("case", type=click.Path())
@@ -45,9 +46,10 @@ Examples:
                    "band.csv.")
 @click.option("--accept-mismatch", "accept", is_flag=True, help=ACCEPT)
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
+@set_option
 @json_option
 def command(case: str, name: str, out: Path | None, threads: int, band: bool, accept: bool,
-            fresh: bool) -> None:
+            fresh: bool, settings: tuple[str, ...]) -> None:
     """Repair CASE by one strategy and record every step.
 
     Writes a folder with steps.csv (one row an operation), the deviation after every step, force
@@ -55,7 +57,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
     given again. Exit code 0 if the panel is flat, 1 if not, 2 for bad input, 3 if no balance was
     found, 4 if the reconstructed panel does not hold what was measured.
     """
-    checked = check_case(case)
+    checked = checked_case(case, settings)
     strategy = find_strategy(name, checked)
     folder = out or out_folder(checked, name)
     clear(folder, fresh, checked)

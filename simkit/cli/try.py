@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, result
+from simkit.cli.settings import checked_case, set_option
 from simkit.cli.working import cautions, hello, out_folder, say
 from simkit.errors import InputError
 from simkit.repair.spoken import read_operation
@@ -32,9 +32,10 @@ Examples:
               help="Folder of the tries; runs/<case>-try if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
+@set_option
 @json_option
 def command(case: str, words: tuple[str, ...], run: Path | None, step: int | None,
-            out: Path | None, threads: int) -> None:
+            out: Path | None, threads: int, settings: tuple[str, ...]) -> None:
     """Do single operations on the panel of CASE and draw what they change.
 
     Every try is a run folder of its own, numbered 01, 02, ... under the folder of the tries; the
@@ -44,7 +45,7 @@ def command(case: str, words: tuple[str, ...], run: Path | None, step: int | Non
     operations = [read_operation(text) for text in words]
     if step is not None and run is None:
         raise InputError("--step without --from", "the run whose step it is: --from RUN")
-    checked = check_case(case)
+    checked = checked_case(case, settings)
     folder = out or out_folder(checked, "try")
     hello(checked)
     if run is None:

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import math
 import os
+import re
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +16,7 @@ import click
 import simkit
 from simkit import aside
 from simkit.case import Case
+from simkit.checks.summary import set_words
 from simkit.cli.answer import wanted
 from simkit.errors import InputError
 from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET
@@ -40,6 +44,8 @@ PASSING = "\t"
 """Progress that begins so stands on one line that the next one replaces."""
 WIDTH = 78
 """Columns of that line."""
+LONGEST_TAIL = 48
+"""Letters of a folder's name that say which keys were set."""
 _standing: list[str] = []
 
 
@@ -64,10 +70,23 @@ def say(text: str) -> None:
         stream.flush()
 
 
+def short_name(case: Case) -> str:
+    """Name of a case for folders and tables: that of its folder, or of a file named otherwise."""
+    return case.folder.resolve().name if case.file.name == "case.yaml" else case.file.stem
+
+
 def out_folder(case: Case, name: str) -> Path:
-    """Default folder of a run or comparison."""
-    stem = case.folder.resolve().name if case.file.name == "case.yaml" else case.file.stem
-    return Path("runs") / f"{stem}-{name}"
+    """Default folder of a run or comparison; keys set beside the file are part of its name."""
+    return Path("runs") / f"{short_name(case)}-{name}{set_tail(case.settings)}"
+
+
+def set_tail(settings: Mapping[str, Any]) -> str:
+    """Keys that were set, as the end of a folder's name; a digest where they are long."""
+    said = "".join(f"-{key.rpartition('.')[2]}-{value}" for key, value in settings.items())
+    tail = re.sub(r"[^A-Za-z0-9_.-]+", "_", said)
+    if len(tail) <= LONGEST_TAIL:
+        return tail
+    return "-set-" + hashlib.sha256(said.encode()).hexdigest()[:8]
 
 
 def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
@@ -104,6 +123,8 @@ def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
 def hello(case: Case) -> None:
     """First words: the case, where its data come from, and that kernels compile once."""
     say(visible(f"{case.title}. {case.about}"))
+    if case.settings:
+        say(visible(f"set: {set_words(case)}"))
     for note in aside.kernels_said:
         say(note)
     aside.kernels_said.clear()

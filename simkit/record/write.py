@@ -53,10 +53,12 @@ LARGEST_DESCRIPTION = 20_000_000
 
 
 def identity(case: Case) -> dict[str, Any]:
-    """What makes two runs the same: version, resolved case, contents of its data files."""
+    """What makes two runs the same: version, resolved case, contents of its data files, and, where
+    keys were set beside the file, those."""
     prints = {".".join(map(str, key)): _print_of(file)
               for key, file in case.data_files().items()}
-    return {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
+    what = {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
+    return {**what, "set": dict(case.settings)} if case.settings else what
 
 
 def _print_of(file: Path) -> str:

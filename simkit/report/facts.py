@@ -158,6 +158,8 @@ def input_facts(info: Row, title: str) -> Pairs:
     data = info.get("data_sha256") or {}
     return [("title", title), ("simkit", f"{info.get('simkit', '?')}, reported by {__version__}"),
             ("digest of the case", f"sha256 {digest}"),
+            *((f"{key}, set beside the file", str(value))
+              for key, value in (info.get("set") or {}).items()),
             *((f"digest of {key}", f"sha256 {value}") for key, value in data.items())]
 
 

@@ -117,13 +117,27 @@ def _matched(run: Path) -> bool:
 
 def same_case(case: Case, run: Path) -> None:
     """InputError unless the run is of this case as it is now."""
+    stored, here = _stored(run), json.loads(json.dumps(identity(case)))
+    if stored.get("set", {}) != here.get("set", {}):
+        keys = " ".join(f"--set {key}={value}" for key, value in set_of(run).items())
+        raise InputError("this run was made with other keys set beside the case",
+                         f"the same: {keys}" if keys else "the case without --set", str(run))
+    if any(stored.get(key) != here[key] for key in here):
+        raise InputError("this run is of another case, or of the case before it was changed",
+                         "the case file as it was, or a new run", str(run))
+
+
+def set_of(run: Path) -> dict[str, Any]:
+    """Keys that were set beside the case file of a run; InputError where there is no run."""
+    found = _stored(run).get("set", {})
+    return found if isinstance(found, dict) else {}
+
+
+def _stored(run: Path) -> dict[str, Any]:
     mark = run / "case.json"
     try:
         stored = load_json(read_back(mark, LARGEST_DESCRIPTION))
     except (OSError, Damaged) as error:
         raise InputError("not a run folder, or a damaged one", "a folder written by simkit run",
                          str(mark)) from error
-    here = json.loads(json.dumps(identity(case)))
-    if not isinstance(stored, dict) or any(stored.get(key) != here[key] for key in here):
-        raise InputError("this run is of another case, or of the case before it was changed",
-                         "the case file as it was, or a new run", str(run))
+    return stored if isinstance(stored, dict) else {}
