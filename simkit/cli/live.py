@@ -19,6 +19,7 @@ except ImportError:  # the extra is not installed; the command says so
 from simkit.checks.deeper import check_case
 from simkit.cli.working import cautions, hello, out_folder, say
 from simkit.errors import InputError
+from simkit.live.talk import lessons
 from simkit.live.workshop import open_workshop
 from simkit.record.write import identity, open_folder
 from simkit.study.run import prepare
@@ -42,10 +43,13 @@ Examples:
 @click.option("--token", metavar="TOKEN",
               help="Token of the one who works, at least 22 letters; made anew if not given.")
 @click.option("--browser/--no-browser", default=True, help="Open the page in a browser.")
+@click.option("--lesson", "lesson_files", multiple=True, metavar="FILE",
+              type=click.Path(path_type=Path),
+              help="A lesson of your own (YAML); give it again for more.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 def command(case: str, out: Path | None, port: int, host: str, token: str | None, browser: bool,
-            threads: int) -> None:
+            lesson_files: tuple[Path, ...], threads: int) -> None:
     """Work the panel of CASE by hand on a page in the browser.
 
     Click on the panel, choose a tool and a height, pull, push, tap, hold and let down, undo,
@@ -61,6 +65,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if not _is_loopback(host) and token is None:
         raise InputError(f"--host {host} is open to the network",
                          f"--token with at least {SHORTEST_TOKEN} random letters beside it")
+    lessons(own=lesson_files)  # its faults before anything is computed
     checked = check_case(case)
     folder = out or out_folder(checked, "live")
     hello(checked)
@@ -69,7 +74,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if not start.matched:
         say("Note: the dent is not matched as asked for; what is shown is not quite what was "
             "measured.")
-    live = LiveServer(open_workshop(start, folder, say), token)
+    live = LiveServer(open_workshop(start, folder, say), token, own_lessons=lesson_files)
     listener = _listen(host, port)
     number = listener.getsockname()[1]
     address = f"http://{'localhost' if host == '127.0.0.1' else host}:{number}/?token="

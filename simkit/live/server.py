@@ -11,7 +11,7 @@ import json
 import secrets
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Iterable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -22,6 +22,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 
 from simkit.errors import InputError, InputErrors
 from simkit.live.forecast import Forecaster
+from simkit.live.keep import save_as_case
 from simkit.live.shape import Shape, make_shape
 from simkit.live.talk import forecast, lessons, number_of, panel_words, read_message, word_of
 from simkit.live.workshop import Workshop, case_words
@@ -55,7 +56,7 @@ class LiveServer:
     """The session and everyone who sees it."""
 
     def __init__(self, shop: Workshop, work_token: str | None = None,
-                 view_token: str | None = None) -> None:
+                 view_token: str | None = None, own_lessons: Iterable[Path] = ()) -> None:
         self.shop = shop
         self.work_token = work_token or secrets.token_urlsafe(24)
         self.view_token = view_token or secrets.token_urlsafe(24)
@@ -68,6 +69,8 @@ class LiveServer:
         self.clients: set[Client] = set()
         self.mechanics = ThreadPoolExecutor(1, thread_name_prefix="mechanics")
         self.busy = False
+        self.said = ""
+        self.lessons = lessons(own=own_lessons)
 
     def app(self) -> FastAPI:
         """The web application."""
@@ -130,8 +133,8 @@ class LiveServer:
         try:
             await self.send(client, {
                 "type": "hello", "works": client.works, "rows": self.shape.rows,
-                "columns": self.shape.columns, "case": case_words(self.shop.start.work.case),
-                "match": self.shop.start.sentence, "lessons": lessons(),
+                "columns": self.shape.columns, "case": case_words(self.shop.start),
+                "match": self.shop.start.sentence, "lessons": self.lessons,
                 "view_token": self.view_token if client.works else ""})
             await self.send_shape(client, 0, self.shop.nodes[0].session.state)
             await self.send_panel([client])
@@ -186,7 +189,9 @@ class LiveServer:
             await self.compute(lambda: self.deed(deed, message))
         finally:
             self.busy = False
-            await self.tell({"type": "free", "seconds": round(time.monotonic() - begin, 3)})
+            await self.tell({"type": "free", "seconds": round(time.monotonic() - begin, 3),
+                             "text": self.said})
+            self.said = ""
         for client in list(self.clients):
             await self.send_shape(client, self.shop.here, self.shop.session.state)
         await self.send_panel(list(self.clients))
@@ -205,7 +210,9 @@ class LiveServer:
         elif deed == "switch":
             self.shop.switch(word_of(message, "name"))
         elif deed == "save":
-            self.shop.save()
+            self.said = "saved in " + ", ".join(f.name for f in self.shop.save())
+        elif deed == "case":
+            self.said = f"case written: {save_as_case(self.shop, word_of(message, 'name'))}"
         else:
             raise InputError(f"'{deed}' changes nothing", "another deed")
 

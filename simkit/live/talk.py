@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import json
 import math
+from collections.abc import Iterable
 from dataclasses import asdict
 from pathlib import Path
 from typing import Any
 
 from ruamel.yaml import YAML
+from ruamel.yaml.error import YAMLError
 
 from simkit.errors import InputError
 from simkit.inspection.spots import find_spots
+from simkit.intake import read_input
 from simkit.live.forecast import Forecaster
 from simkit.live.shape import Shape
 from simkit.live.workshop import Workshop
+from simkit.repair.spoken import read_operation
 
 LONGEST_MESSAGE = 4096
 MOST_SPOTS = 8
-DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "shape", "save", "lesson")
+LARGEST_LESSON = 200_000
+"""Bytes of a lesson file."""
+DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "shape", "save", "case")
 LESSONS = Path(__file__).with_name("lessons")
 
 
@@ -92,22 +98,46 @@ def forecast(shop: Workshop, shape: Shape, made: dict[int, Forecaster],
             "high_mm": float(deviation.max()), "x_mm": x, "y_mm": y}
 
 
-def lessons(folder: Path = LESSONS) -> list[dict[str, Any]]:
-    """The lessons that there are: title, steps with words, questions, operations and reveals.
+def lessons(folder: Path = LESSONS, own: Iterable[Path] = ()) -> list[dict[str, Any]]:
+    """The lessons that there are and those of the user: title, steps with words, questions,
+    operations and reveals; `panel` is the title of the case that the operations hold for.
 
     Raises
     ------
-    InputError : a lesson that is not of this form.
+    InputError : a lesson that cannot be read or is not of this form.
     """
-    found = []
-    for file in sorted(folder.glob("*.yaml")):
-        data = YAML(typ="safe", pure=True).load(file.read_text("utf-8"))
-        steps = data.get("steps") if isinstance(data, dict) else None
-        if not isinstance(steps, list) or not isinstance(data.get("title"), str):
-            raise InputError("no lesson", "title and steps", str(file))
-        for step in steps:
-            if not isinstance(step, dict) or not isinstance(step.get("say"), str):
-                raise InputError("a step without words", "say: text", str(file), key="steps")
-        found.append({"name": file.stem, "title": data["title"], "about": data.get("about", ""),
-                      "steps": steps})
-    return found
+    return [_lesson(file) for file in (*sorted(folder.glob("*.yaml")), *own)]
+
+
+STEP_KEYS = {"say": str, "question": str, "choices": list, "branch": str, "from_dent": bool,
+             "do": list, "reveal": str}
+
+
+def _lesson(file: Path) -> dict[str, Any]:
+    try:
+        text = read_input(file, LARGEST_LESSON, "a lesson").decode("utf-8")
+        data = YAML(typ="safe", pure=True).load(text)
+    except (YAMLError, RecursionError, ValueError) as error:
+        raise InputError(f"no YAML ({str(error).splitlines()[0]})", "a lesson", str(file)) from None
+    steps = data.get("steps") if isinstance(data, dict) else None
+    if not isinstance(steps, list) or not steps or not isinstance(data.get("title"), str):
+        raise InputError("no lesson", "title and steps", str(file))
+    for number, step in enumerate(steps, 1):
+        _check_step(step, f"steps[{number}]", str(file))
+    return {"name": file.stem, "title": data["title"], "about": str(data.get("about", "")),
+            "panel": str(data.get("panel", "")), "steps": steps}
+
+
+def _check_step(step: Any, key: str, file: str) -> None:
+    if not isinstance(step, dict) or not isinstance(step.get("say"), str):
+        raise InputError("a step without words", "say: text", file, key=key)
+    for name, value in step.items():
+        if name not in STEP_KEYS:
+            raise InputError(f"unknown key '{name}'", ", ".join(STEP_KEYS), file, key=key)
+        if not isinstance(value, STEP_KEYS[name]):
+            raise InputError(f"'{name}' is not a {STEP_KEYS[name].__name__}",
+                             "see docs/live.md", file, key=key)
+    for text in step.get("do", []):
+        if not isinstance(text, str):
+            raise InputError(f"operation {text!r}", "words in quotes", file, key=key)
+        read_operation(text)

@@ -13,7 +13,6 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-from simkit.case import Case
 from simkit.errors import InputError
 from simkit.files import write_json
 from simkit.record.write import (
@@ -233,9 +232,11 @@ def _read_node(shop: Workshop, number: int, say: Callable[[str], None]) -> Node 
     return Node(parent, operation, session)
 
 
-def case_words(case: Case) -> dict[str, Any]:
-    """What the page says of the case."""
+def case_words(start: Start) -> dict[str, Any]:
+    """What the page says of the case; `glue_holds_N` of each tab if its whole area carries."""
+    case, glue = start.work.case, start.work.glue
     return {"title": case.title, "about": case.about,
+            "glue_holds_N": {tab.name: glue.holds_N(tab.area_mm2) for tab in start.work.tabs},
             "tabs": [tool if isinstance(tool, str) else tool.name for tool in case.kit.tabs],
             "tips": [tool if isinstance(tool, str) else tool.name for tool in case.kit.tips],
             "tolerance_mm": case.goal.tolerance_mm,

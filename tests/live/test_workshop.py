@@ -11,9 +11,11 @@ from small_live import CASE
 
 from simkit.case import load_case
 from simkit.cli.main import main
+from simkit.dent.grid import read_grid
 from simkit.errors import InputError
 from simkit.inspection.sampling import probe_at
 from simkit.live.forecast import Forecaster
+from simkit.live.keep import save_as_case
 from simkit.live.shape import make_shape
 from simkit.live.talk import lessons, panel_words, read_message
 from simkit.live.workshop import Workshop, open_workshop
@@ -133,3 +135,37 @@ def test_lessons_are_sound() -> None:
         for step in lesson["steps"]:
             for text in step.get("do", []):
                 read_operation(text)
+
+
+def test_a_state_saved_as_a_case_is_that_panel(shop: Workshop) -> None:
+    shop.work(TAP)
+    file = save_as_case(shop, "after a tap")
+    case = load_case(file)
+    assert not case.dent.blows
+    grid = read_grid(case.dent.grid_csv)
+    field = shop.session.now.field
+    for x, y in ((5.0, -4.0), (5.0, 40.0), (-40.0, 12.0)):
+        row = np.abs(grid.y_mm - y).argmin(), np.abs(grid.x_mm - x).argmin()
+        there = np.abs(field.y_mm - grid.y_mm[row[0]]).argmin(), np.abs(
+            field.x_mm - grid.x_mm[row[1]]).argmin()
+        assert grid.d_mm[row] == pytest.approx(field.d_mm[there], abs=1e-5)
+    with pytest.raises(InputError, match="there already"):
+        save_as_case(shop, "after a tap")
+    shop.work("hold round-20 at 5,-4 by 40")
+    with pytest.raises(InputError, match="held"):
+        save_as_case(shop, "under tension")
+
+
+@pytest.mark.parametrize(("text", "word"), [
+    ("", "no lesson"), ("title: x", "no lesson"), ("title: x\nsteps: []", "no lesson"),
+    ("title: x\nsteps: [{do: [pull]}]", "without words"),
+    ("title: x\nsteps: [{say: x, dooo: 1}]", "unknown key"),
+    ("title: x\nsteps: [{say: x, do: pull}]", "not a list"),
+    ("title: x\nsteps: [{say: x, do: [hit it]}]", "cannot read"), ("[" * 3000, "no YAML"),
+    ("title: [", "no YAML")])
+def test_faults_of_a_lesson_are_named(text: str, word: str, tmp_path: Path) -> None:
+    (tmp_path / "own.yaml").write_text(text)
+    with pytest.raises(InputError, match=word):
+        lessons(own=[tmp_path / "own.yaml"])
+    with pytest.raises(InputError, match="no such file"):
+        lessons(own=[tmp_path / "none.yaml"])

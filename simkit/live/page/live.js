@@ -1,11 +1,11 @@
 // The page: talks with the server, fills the form, draws the views, leads through lessons.
 
 import { PanelView } from "./view.js";
-import { FlatMap, drawSection } from "./maps.js";
+import { FlatMap, drawSection, thumbnail } from "./maps.js";
 
 const $ = (id) => document.getElementById(id);
 const token = new URLSearchParams(location.search).get("token") || "";
-const state = { hello: null, panel: null, shapes: new Map(), awaited: null, before: null,
+const state = { hello: null, panel: null, shapes: new Map(), pictures: new Map(), awaited: null, before: null,
   busy: false, view: null, other: null, map: null, lesson: null, lessonStep: 0, waits: [] };
 window.simkit = state; // for tests and for the curious
 
@@ -38,7 +38,7 @@ function heard(message) {
   if (message.type === "busy") { state.busy = true; status(`computing: ${message.text}`); enable(); }
   if (message.type === "free") {
     state.busy = false; state.seconds = message.seconds;
-    status(`ready (${message.seconds.toFixed(2)} s)`); enable();
+    status(message.text || `ready (${message.seconds.toFixed(2)} s)`); enable();
   }
   if (message.type === "error") { status(message.text); state.error = message.text;
     for (const wait of state.waits.splice(0)) wait(); }
@@ -62,7 +62,9 @@ function hello(message) {
   }
   tools();
   $("lessons").replaceChildren(new Option("none", ""),
-    ...message.lessons.map((lesson) => new Option(lesson.title, lesson.name)));
+    ...message.lessons.map((lesson) => new Option(lesson.title
+      + (lesson.panel && lesson.panel !== message.case.title ? ` (panel: ${lesson.panel})` : ""),
+    lesson.name)));
   $("watch").textContent = message.works
     ? `Others watch at ${location.origin}/?token=${message.view_token}` : "You are watching.";
   status("ready"); enable();
@@ -78,6 +80,7 @@ function tools() {
 function shapeCame(floats) {
   const node = state.awaited;
   state.shapes.set(node, floats);
+  state.pictures.set(node, thumbnail(floats, state.hello.rows, state.hello.columns));
   if (node === 0 && !state.before) { state.before = floats; state.view.setBefore(floats); }
   refresh();
 }
@@ -96,6 +99,10 @@ function panelCame(panel) {
     for (const cell of [`${k} ${step.operation}`, r.force_N?.toFixed(0) ?? "",
       r.max_low_mm.toFixed(2), r.max_high_mm.toFixed(2), r.slope_mrad.toFixed(1)]) {
       row.append(Object.assign(document.createElement("td"), { textContent: cell }));
+    }
+    if (state.pictures.has(step.node)) {
+      row.firstChild.prepend(Object.assign(new Image(48, 34),
+        { src: state.pictures.get(step.node), alt: `map after step ${k}` }));
     }
     if (step.node === panel.node) row.className = "now";
     row.title = `${r.outcome} ${r.reason}`;
@@ -127,8 +134,13 @@ function numbers() {
 
 function gauge(force, kind) {
   const limits = state.hello.case;
-  const share = force / (kind === "pull" || kind === "hold" ? limits.pull_limit_N
-    : limits.push_limit_N);
+  const pulls = kind === "pull" || kind === "hold";
+  const holds = limits.glue_holds_N[$("tool").value];
+  const most = pulls ? Math.min(limits.pull_limit_N, holds ?? Infinity) : limits.push_limit_N;
+  const share = force / most;
+  $("gauge").parentElement.title = pulls && holds < limits.pull_limit_N
+    ? `of ${most.toFixed(0)} N, what the glue holds at most on this tab`
+    : `of ${most.toFixed(0)} N, the limit of the case`;
   $("gauge").style.width = `${Math.min(100, 100 * share)}%`;
   $("gauge").className = share > 0.8 ? "much" : "";
 }
@@ -199,7 +211,7 @@ function beside() {
 
 function enable() {
   const works = state.hello?.works && !state.busy, p = state.panel;
-  for (const id of ["go", "letdown", "fork", "save", "branch"]) $(id).disabled = !works;
+  for (const id of ["go", "letdown", "fork", "save", "savecase", "branch"]) $(id).disabled = !works;
   $("undo").disabled = !works || !p?.can_undo;
   $("redo").disabled = !works || !p?.can_redo;
   $("letdown").disabled = !works || !(p?.held_N > 0);
@@ -315,6 +327,11 @@ $("letdown").onclick = () => say({ do: "work", text: "let-down" });
 $("undo").onclick = () => say({ do: "undo" });
 $("redo").onclick = () => say({ do: "redo" });
 $("save").onclick = () => say({ do: "save" });
+$("savecase").onclick = () => {
+  const name = $("name").value.trim();
+  if (!name) { status("type a name for the case beside 'branch here' first"); return; }
+  say({ do: "case", name }); $("name").value = "";
+};
 $("fork").onclick = () => { say({ do: "fork", name: $("name").value.trim() }); $("name").value = ""; };
 $("branch").onchange = () => say({ do: "switch", name: $("branch").value });
 $("compare").onchange = refresh;

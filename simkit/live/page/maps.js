@@ -2,6 +2,25 @@
 
 const LOW = [33, 102, 172], HIGH = [178, 24, 43];
 
+// A picture of a panel in the list of steps: lows blue, highs red, one colour scale for all steps.
+export function thumbnail(floats, rows, columns, most = 1.0) {
+  const wide = 48, high = 34, canvas = document.createElement("canvas");
+  canvas.width = wide; canvas.height = high;
+  const pen = canvas.getContext("2d"), first = floats, last = floats.length - 7;
+  const x0 = first[0], x1 = floats[last], y0 = first[1], y1 = floats[last + 1];
+  for (let i = 0; i < rows - 1; i++) {
+    for (let j = 0; j < columns - 1; j++) {
+      const a = 7 * (i * columns + j), b = 7 * ((i + 1) * columns + j + 1), d = floats[a + 6];
+      const t = Math.min(1, Math.sqrt(Math.abs(d) / most)), c = d < 0 ? LOW : HIGH;
+      pen.fillStyle = `rgb(${c.map((v) => Math.round(255 + t * (v - 255))).join()})`;
+      const px = wide * (floats[a] - x0) / (x1 - x0), py = high * (y1 - floats[b + 1]) / (y1 - y0);
+      pen.fillRect(px, py, wide * (floats[b] - floats[a]) / (x1 - x0) + 0.7,
+        high * (floats[b + 1] - floats[a + 1]) / (y1 - y0) + 0.7);
+    }
+  }
+  return canvas.toDataURL();
+}
+
 export class FlatMap {
   constructor(canvas, rows, columns) {
     this.canvas = canvas; this.rows = rows; this.columns = columns;
