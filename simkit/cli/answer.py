@@ -12,7 +12,7 @@ from typing import Any
 import click
 import numpy as np
 
-KEY = "simkit.json"
+from simkit.cli.lines import KEY, wanted
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -24,12 +24,6 @@ def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
 
 def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
     ctx.meta[KEY] = bool(value)
-
-
-def wanted() -> bool:
-    """Whether the verb that is running was asked for JSON."""
-    ctx = click.get_current_context(silent=True)
-    return bool(ctx is not None and ctx.meta.get(KEY))
 
 
 def result(answer: Mapping[str, Any]) -> None:

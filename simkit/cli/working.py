@@ -17,7 +17,7 @@ import simkit
 from simkit import aside
 from simkit.case import Case
 from simkit.checks.summary import set_words
-from simkit.cli.answer import wanted
+from simkit.cli.lines import standing, wanted
 from simkit.errors import InputError
 from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET
 from simkit.folders import Busy, is_marked, mark, remove_own
@@ -40,32 +40,19 @@ class Finite(click.FloatRange):
         return found
 
 
-PASSING = "\t"
-"""Progress that begins so stands on one line that the next one replaces."""
-WIDTH = 78
-"""Columns of that line."""
 LONGEST_TAIL = 48
 """Letters of a folder's name that say which keys were set."""
-_standing: list[str] = []
 
 
 def say(text: str) -> None:
     """A line of progress, at once also through pipes; beside the answer where that is JSON.
 
-    Control characters are shown, not obeyed. Passing progress is shown on a terminal only.
+    Control characters are shown, not obeyed.
     """
     beside = wanted()
     stream = sys.stderr if beside else sys.stdout
-    terminal = stream is not None and stream.isatty()
-    if text.startswith(PASSING):
-        if terminal:
-            _standing[:] = [text]
-            click.echo("\r" + visible(text.strip())[:WIDTH].ljust(WIDTH), err=beside, nl=False)
-    else:
-        if _standing:
-            _standing.clear()
-            click.echo("\r" + " " * WIDTH + "\r", err=beside, nl=False)
-        click.echo(visible(text, keep="\n"), err=beside)
+    standing().clear()
+    click.echo(visible(text, keep="\n"), err=beside)
     if stream is not None:
         stream.flush()
 

@@ -20,6 +20,7 @@ from simkit.mechanics.stepping.orders import Advance, Load
 from simkit.mechanics.stepping.release import travelled_work
 from simkit.repair.steprow import area_surplus_mm2
 from simkit.repair.workpiece import Workpiece
+from simkit.underway import doing
 
 MISSED_MM, MISSED_SHARE = 0.05, 0.02
 """A blow whose depth is off by more than both has not reached it."""
@@ -89,8 +90,8 @@ def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | Non
     done: list[BlowDone] = []
     faults: list[str] = []
     for k, given in enumerate(blows, start=1):
-        progress(f"\tblow {k} of {len(blows)}: {blow_of(given).words()}")
-        blow, result, fault = _carried_out(work, state, given)
+        with doing(f"blow {k} of {len(blows)}"):
+            blow, result, fault = _carried_out(work, state, given)
         if result is None or not result.outcome.valid:
             why = fault or (result.reason if result else "")
             faults.append(f"blow {k} ({blow.words()}): {why}; it and what follows were left out")

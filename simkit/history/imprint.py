@@ -17,6 +17,7 @@ from simkit.mechanics.contact.attach import forming_target
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
+from simkit.underway import doing
 
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
@@ -78,7 +79,8 @@ def imprint(model: Model, start: State, wanted_mm: Array, weight: Array, match_m
         if best.match.matched and rms <= match_mm:
             break
         tool = forming_target(model, start, goal, stiffness_N_per_mm3, weight)
-        result = advance(model, start, Load(tool, 1.0), SETTINGS)
+        with doing(f"imprint round {k}"):
+            result = advance(model, start, Load(tool, 1.0), SETTINGS)
         if not result.outcome.valid:
             break
         match = judge(result.state)

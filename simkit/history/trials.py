@@ -17,6 +17,7 @@ from simkit.history.strike import SEARCH, SETTINGS, Blow, strike
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import AdvanceSettings
 from simkit.repair.workpiece import Workpiece
+from simkit.underway import doing
 
 Array = NDArray[np.float64]
 FAILED = 1e3
@@ -84,7 +85,8 @@ class Trials:
         if kept is not None:
             self.done.append(kept)
             return kept
-        state = carry_out(self.work, blows, final=False)
+        with doing(f"trial {len(self.done) + 1}"):
+            state = carry_out(self.work, blows, final=False)
         if state is None:
             trial = Trial(blows, np.zeros_like(self.wanted), FAILED)
         else:

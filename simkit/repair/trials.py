@@ -8,6 +8,7 @@ from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation, apply_operation
 from simkit.repair.workpiece import Workpiece
+from simkit.underway import doing
 
 KEPT = 24
 """Results kept: those of one choice of the next step; a state is some megabytes."""
@@ -26,7 +27,9 @@ def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool =
     if key in _kept:
         _kept.move_to_end(key)
         return _kept[key][2]
-    result = apply_operation(work, state, operation, quick=quick)
+    with doing(f"{operation.kind} {operation.tool} at ({operation.x_mm:.0f}, "
+               f"{operation.y_mm:.0f})"):
+        result = apply_operation(work, state, operation, quick=quick)
     # work and state are kept too, so that their identities are not given to others
     _kept[key] = (work, state, result)
     while len(_kept) > KEPT:

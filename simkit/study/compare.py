@@ -15,6 +15,7 @@ from simkit.record.write import identity, open_folder
 from simkit.strategy import find_strategy
 from simkit.study.run import SUMMARY, Start, prepare, run_strategy
 from simkit.study.workers import can_start, each
+from simkit.underway import StandingLine, doing, heard
 
 Progress = Callable[[str], None]
 
@@ -62,7 +63,12 @@ def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool,
         raise InputError("a data file of the case was changed while the comparison works",
                          "leave the files alone until it has ended, or start again with --fresh",
                          str(case.file))
-    start = prepare(case, Path(folder), 1, lambda text: None, accept)
-    return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
-                        lambda text: print(text, flush=True,
-                                           file=sys.stderr if quiet else sys.stdout))
+    line = StandingLine(beside=quiet)
+
+    def told(text: str) -> None:
+        line.clear()
+        print(text, flush=True, file=sys.stderr if quiet else sys.stdout)
+
+    with heard(line.listen), doing(name):
+        start = prepare(case, Path(folder), 1, lambda text: None, accept)
+        return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name, told)

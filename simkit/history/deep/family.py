@@ -23,6 +23,7 @@ from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import AdvanceSettings
 from simkit.mechanics.stepping.several import let_go_at
 from simkit.repair.workpiece import Workpiece
+from simkit.underway import doing
 
 COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
 """For searches on a coarse mesh."""
@@ -144,13 +145,9 @@ class Presses:
         if not self._reaches(blow) or travels[-1] <= 0.0:
             return []
         tool = set_body(self.work, state, blow, travels[-1])
-        found = []
-        for k, freed in enumerate(let_go_at(self.work.model, state, tool, travels, self.settings,
-                                            FORCE_N), start=1):
-            self.progress(f"\tloading {self.count}: let go at {freed.travel_mm:.1f} mm "
-                          f"({k} of {len(travels)})")
-            found.append((freed.travel_mm, freed.state))
-        return found
+        with doing(f"loading {self.count}, to {travels[-1]:.1f} mm"):
+            return [(freed.travel_mm, freed.state) for freed in let_go_at(
+                self.work.model, state, tool, travels, self.settings, FORCE_N)]
 
     def _reaches(self, blow: Blow) -> bool:
         """Whether a blow's place lies on the panel."""

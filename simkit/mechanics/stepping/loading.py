@@ -19,14 +19,13 @@ from simkit.mechanics.stepping.orders import Load, PathPoint
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Curve
 from simkit.mechanics.stepping.snapping import settle
+from simkit.underway import beat
 
 Array = NDArray[np.float64]
 SHORTEST_MM = 3e-3
-"""Increment below which the goal is not looked for any closer, and largest for the shortest one:
-what snaps in it cannot be told any better."""
+"""Increment below which the goal is not looked for any closer; the shortest is no longer."""
 NEARER = 0.1
-"""Share of the way to the goal that plastic work must be worth, at the rate it was worth last, for
-another look: the rate grows as more of the sheet yields."""
+"""Share of the way to the goal that plastic work must be worth, at its last rate, for a look."""
 LED_MM = 0.1
 """The same where each look is a real release: the place where it jumps is no sharper than that."""
 SPRANG_MM = 0.1
@@ -96,6 +95,7 @@ class Drive:
         smallest = self.shortest
         while True:
             travel = min(self.now.travel + step, load.travel_mm)
+            beat(f"{travel:.2f} mm of travel, {self.now.reading.force_N:.0f} N")
             after = self._increment(travel)
             if after is None:
                 self.process.cuts += 1

@@ -14,6 +14,9 @@ MOST, FALLEN = 0.1, 0.99
 after the one in which it is largest: so that is met within a per cent."""
 HOLDS = 0.8
 """Share of its largest force below which peeling glue carries the load no longer."""
+PEELING = 0.02
+"""Share of its strength that glue must have lost since its largest force to have peeled: a panel
+that goes over asks for less force, too."""
 
 
 def least_step(now: Moment, smallest: float) -> float:
@@ -42,15 +45,16 @@ def glue_step(before: Moment, now: Moment) -> float:
 
 def parts_suddenly(process: Process, tool: Engagement, now: Moment, step: float) -> bool:
     """Whether it is the glue that finds no balance a step ahead: with glue that bears all there
-    is one."""
+    is one, and the sheet does not snap on the way to it."""
     if not isinstance(tool, GluedTab) or now.reading.damage == 0.0:
         return False
-    return process.balance(now, tool.lasting(), now.travel + step, now.x) is not None
+    after = process.balance(now, tool.lasting(), now.travel + step, now.x)
+    return after is not None and not process.jumped(now, after)
 
 
 def peeled_off(tool: Engagement, now: Moment) -> bool:
     """Whether the glue, peeling on, carries clearly less than it did."""
-    return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage
+    return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage + PEELING
             and now.reading.force_N < HOLDS * tool.peak_N)
 
 

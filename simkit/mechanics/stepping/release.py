@@ -15,6 +15,7 @@ from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.snapping import settle
 from simkit.solve.linear import SingularMatrix
 from simkit.solve.nonlinear.newton import SingularTangent, length, work_of
+from simkit.underway import beat
 
 Array = NDArray[np.float64]
 Curve = list[tuple[float, float, float | None]]
@@ -145,6 +146,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
         step = min(step, _to_go(curve))
         travel = now.travel - step
+        beat(f"letting go, {travel:.2f} mm of travel")
         guess = now.x
         if now is not before:
             # at first along the way it came, whose travel is less; then along the way back
@@ -237,6 +239,7 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
     while done < 1.0 - 1e-12:
         share = min(next(s for s in shares if s > done + 1e-9), done + step)
         guess = now.x
+        beat(f"letting go, {share:.0%}")
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
         after = process.balance(now, fading, share, guess, ends=share == 1.0)

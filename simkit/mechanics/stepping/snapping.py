@@ -11,6 +11,7 @@ from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.system import Drag, SheetSystem
 from simkit.solve.nonlinear.newton import work_of
+from simkit.underway import beat
 
 Array = NDArray[np.float64]
 STAGES = 400
@@ -60,7 +61,8 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
     if now is None:
         return None
     aim, farthest, fails = FIRST_MM, 0.0, 0
-    for _ in range(STAGES):
+    for stage in range(STAGES):
+        beat(f"the sheet snaps, stage {stage}")
         drag = Drag(rate, now.moment.x[:count])
         after = process.balance(now.moment, tool, travel, now.moment.x, drag,
                                 ends=farthest < CREEPING_MM)
