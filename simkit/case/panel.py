@@ -134,6 +134,22 @@ class Behind(Part):
         "rectangles.", "all")
 
 
+class Rolling(Part):
+    """Rolling direction of the sheet and its yield criterion."""
+
+    angle_deg: float = number(
+        "Angle from the x axis to the rolling direction, counter-clockwise seen from outside.",
+        -180.0, 180.0, 0.0)
+    criterion: Literal["of-grade", "mises", "hill48", "yld2000-2d"] = choice(
+        "Yield criterion: that of the grade; the same in all directions; Hill's of 1948 by "
+        "r-values; Yld2000-2d, fitted to yields and r-values the grade has.", "of-grade")
+    r_0: float | None = number(
+        "Own r-value along rolling (width over thickness strain); all three or none, for hill48.",
+        0.05, 10.0, None)
+    r_45: float | None = number("Own r-value at 45 degrees.", 0.05, 10.0, None)
+    r_90: float | None = number("Own r-value across rolling.", 0.05, 10.0, None)
+
+
 class Panel(Part):
     """The undamaged panel. x runs to the right, y upwards, z outward, seen from outside.
 
@@ -170,6 +186,7 @@ class Panel(Part):
     flow_stress_pct: float = number(
         "Flow stress in per cent of the grade's: batches of one grade differ.",
         70.0, 140.0, 100.0)
+    rolling: Rolling = choice("Rolling direction of the sheet.", Rolling())
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
     edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)
     supports: tuple[Support, ...] = items("Spring beds behind the panel.", (), 0)

@@ -14,6 +14,7 @@ from typing import Any
 from ruamel.yaml import YAML
 
 from simkit.errors import InputError
+from simkit.material.directions import Directions, directions_of, fit_coefficients
 from simkit.material.hardening import Sheet
 from simkit.material.recipes import (
     RECIPES,
@@ -74,6 +75,7 @@ class Grade:
     backstress : whether `sheet()` carries the backstress terms the numbers declare.
     artificial : made up, not a real grade.
     note : what a user should know, or empty.
+    criterion : yield criterion of `sheet()`, one of `directions.CRITERIA`.
     """
 
     name: str
@@ -84,6 +86,7 @@ class Grade:
     backstress: bool
     artificial: bool = False
     note: str = ""
+    criterion: str = "mises"
 
     @property
     def values(self) -> dict[str, float]:
@@ -95,13 +98,25 @@ class Grade:
         v = self.values
         terms = backstress_terms(self.law, v) if self.backstress else ()
         E_MPa, nu = elastic(v)
+        measured = self.directions()
         return Sheet(self.name, E_MPa, nu, isotropic_share(self.law, v, terms), terms,
-                     v["strain_range"], v["density_kg_m3"])
+                     v["strain_range"], v["density_kg_m3"],
+                     None if measured is None else measured.criterion(self.criterion))
+
+    def directions(self) -> Directions | None:
+        """What was measured along several directions of the sheet; None for nothing."""
+        return directions_of(self.values)
 
     def derived(self) -> tuple[Number, ...]:
         """Numbers computed from the declared ones: law parameters and elastic constants."""
         how = RECIPES[self.law].says
-        return tuple(
+        measured = self.directions()
+        fit = () if measured is None or self.criterion != "yld2000-2d" else tuple(
+            Number(f"alpha_{k}", float(value), "1", "derived",
+                   "computed from the numbers of this grade", "DERIVED", "Yld2000-2d",
+                   "least squares over yields and r-values along all directions")
+            for k, value in enumerate(fit_coefficients(measured), start=1))
+        return fit + tuple(
             Number(name, value, unit_of_key(name) or "1", "derived",
                    "computed from the numbers of this grade", "DERIVED", f"law {self.law}",
                    how if name.startswith(("law_", "back_")) else "from the elastic moduli")
@@ -162,7 +177,8 @@ def load_grade(name: str, backstress: bool | None = None) -> Grade:
     numbers = {key: _number(key, raw, name) for key, raw in entry["numbers"].items()}
     grade = Grade(name, entry["title"], entry["kind"], entry["law"], MappingProxyType(numbers),
                   entry["backstress"] if backstress is None else backstress,
-                  entry.get("artificial", False), entry.get("note", ""))
+                  entry.get("artificial", False), entry.get("note", ""),
+                  entry.get("criterion", "mises"))
     if grade.backstress and not backstress_terms(grade.law, grade.values):
         raise InputError(f"grade '{name}' declares no backstress", "backstress left out",
                          key="backstress")

@@ -19,6 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simkit.errors import InputError
+from simkit.material.criterion import Criterion
 
 Array = NDArray[np.float64]
 
@@ -218,6 +219,8 @@ class Sheet:
     backstress : none, one or two Armstrong-Frederick terms.
     strain_range : largest equivalent plastic strain the law may be used to.
     density_kg_m3 : mass density; a static run needs it only for the weight of a part.
+    criterion : yield criterion of rolled sheet, about `rolling_rad`; None: von Mises.
+    rolling_rad : angle from the panel's x axis to the rolling direction, seen from outside.
     """
 
     name: str
@@ -227,6 +230,8 @@ class Sheet:
     backstress: tuple[Backstress, ...] = ()
     strain_range: float = 0.15
     density_kg_m3: float = 7850.0
+    criterion: Criterion | None = None
+    rolling_rad: float = 0.0
 
     def __post_init__(self) -> None:
         _require(0 < self.E_MPa < math.inf, f"E_MPa {self.E_MPa}", "positive")

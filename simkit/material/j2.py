@@ -218,4 +218,4 @@ def _tangent(c, law, terms, u, q, h, mises, slope, xi, xi_u, d1, shear, symmetri
 
 def state_size(law: np.ndarray) -> int:
     """Numbers kept per point for a packed sheet."""
-    return BASE + 3 * int(law[3])
+    return BASE + 3 * int(law.flat[3])

@@ -26,7 +26,8 @@ backstress, its isotropic part is reduced so that monotonic tension stays the me
 `load_grade(name, backstress=False)` gives the same grade without. For most grades no backstress
 set was found in public texts; those are ESTIMATES and the answer to load reversal depends on them.
 
-Planar anisotropy (r-values) and strain rate are not in these laws.
+Planar anisotropy is in the grade with yields and r-values along several directions only
+([rolling direction](rolling.md)); strain rate is in none.
 """
 
 

@@ -12,6 +12,7 @@ from simkit.arguments import numbers, positive, whole
 from simkit.kernels.caches import drop_stale_kernels
 from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
+from simkit.material.packing import cautious_law, pack_sheet
 from simkit.mechanics.edging import edge_springs
 from simkit.mechanics.sheetwork import Internal, SheetWork, State
 from simkit.mechanics.standing import Standing
@@ -37,7 +38,7 @@ class Model:
     patch, sheet, thickness_mm, layers, geometry, layout : what its names say.
     element_points : (elements, n_e) control points of each element.
     springs : edges and bonded or one-sided braces, acting on displacements.
-    law : packed sheet law for the kernels.
+    law : packed sheet law for the kernels, see :mod:`simkit.material.packing`.
     """
 
     patch: Patch
@@ -125,8 +126,15 @@ class Model:
         if "work" not in self._cache:
             self._cache["work"] = SheetWork(
                 self.patch, self.geometry, self.layout, self.element_points, self.thickness_mm,
-                self.layers, self.law, self.threads)
+                self.layers, self.law, self._bundle_law(), self.threads)
         return self._cache["work"]
+
+    def _bundle_law(self) -> Array:
+        """One row for the bundles; of rolled sheet one that yields no later."""
+        criterion = self.sheet.criterion
+        if self.law.ndim == 1 or criterion is None:
+            return self.law
+        return cautious_law(self.law, criterion.above_mises())
 
     def _add_springs(self, displacement: Array, part: Internal, tangent: bool) -> None:
         for spring in self.springs:
@@ -156,12 +164,19 @@ def build_model(
     bending = sheet.E_MPa * thickness_mm**3 / (12.0 * (1.0 - sheet.nu**2))
     return Model(
         patch=patch, sheet=sheet, thickness_mm=thickness_mm, layers=gauss_layers(layers),
-        geometry=reference_geometry(patch, gauss or patch.degree),
+        geometry=reference_geometry(patch, gauss or patch.degree, _rolling(sheet)),
         layout=make_layout(patch, equations(patch, edges)),
         element_points=element_points(patch),
         springs=(*edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm), *braces),
         law=pack_sheet(sheet), solver=solver, threads=threads,
     )
+
+
+def _rolling(sheet: Sheet) -> Array | None:
+    """Rolling direction on the plan, (3,); None where the sheet has none."""
+    if sheet.criterion is None:
+        return None
+    return np.array([np.cos(sheet.rolling_rad), np.sin(sheet.rolling_rad), 0.0])
 
 
 def nodal_of(model: Model, state: State, standing: Collection[Standing] | None = None) -> Array:
@@ -185,17 +200,3 @@ def largest_face_strain(model: Model, state: State) -> float:
     strains = shell_strains(x, basis.count, basis.elements, model.geometry)
     half = 0.5 * model.thickness_mm
     return float(max(face_strain(strains, half).max(), face_strain(strains, -half).max()))
-
-
-def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:
-    """Numbers of a sheet for the kernels (:mod:`simkit.material.j2`)."""
-    head = np.zeros(8)
-    head[:2] = sheet.E_MPa, sheet.nu
-    head[3] = len(sheet.backstress)
-    for k, term in enumerate(sheet.backstress):
-        head[4 + 2 * k], head[5 + 2 * k] = term.modulus_MPa, term.recovery
-    if not yielding:
-        head[2] = 2
-        return np.concatenate([head, [2.0, 0.0, 1.0, 1e12, 1e12]])
-    head[2] = sheet.hardening.kind
-    return np.concatenate([head, sheet.hardening.packed()])

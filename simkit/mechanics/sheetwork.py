@@ -164,11 +164,11 @@ class SheetWork:
     """Evaluates the elements of one panel; keeps packed data and tangents between calls."""
 
     def __init__(self, patch: Patch, geometry: Geometry, layout: Layout, element_points: Ints,
-                 thickness_mm: float, layers: Layers, law: Array, threads: int) -> None:
+                 thickness_mm: float, layers: Layers, law: Array, plain: Array, threads: int
+                 ) -> None:
         self.patch, self.geometry, self.layout = patch, geometry, layout
-        self.element_points, self.layers, self.law = element_points, layers, law
-        self.thickness_mm = thickness_mm
-        self.thickness = np.full(geometry.area.shape, thickness_mm)
+        self.element_points, self.layers, self.law, self.plain = element_points, layers, law, plain
+        self.thickness_mm, self.thickness = thickness_mm, np.full(geometry.area.shape, thickness_mm)
         self.size = np.sqrt(geometry.area.sum(axis=1))
         self.everything = np.arange(geometry.elements)
         self.bundles = bundles_fit(patch.degree, geometry)
@@ -178,8 +178,7 @@ class SheetWork:
         self._packed: tuple[State, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
         self._fresh: Array | None = None
-        self._spare = Spare()
-        self._team = Team(threads)
+        self._spare, self._team = Spare(), Team(threads)
 
     def _strips(self) -> Ints:
         """Borders of the strips of rows that threads take from each other."""
@@ -271,7 +270,8 @@ class SheetWork:
                     kept: KeptTangents | None) -> Bundled:
         """Elements of a mask in bundles, rows along u in strips; tangents too where they are kept.
         """
-        g, packed, law = self.geometry, self._packed_state(state), self.law
+        g, packed, law = self.geometry, self._packed_state(state), self.plain
+        bound = np.inf if elastic else (0.0 if self.law.ndim == 1 else -1.0)
         if self._fresh is None:  # kept, as memory asked for anew is slow at first
             self._fresh = np.empty_like(state.points)
         fresh = self._fresh
@@ -284,7 +284,7 @@ class SheetWork:
         self._team.run(2, lambda board, _: bundle_rows(
             board, self.strips, self.patch.degree, todo, flat, count_v, rows_v, g.shape_u,
             self.shape_v, self.geo, self.thickness_mm, self.layers.heights, self.layers.weights,
-            law, np.inf if elastic else 0.0, packed, state.points, slot, fresh,
+            law, bound, packed, state.points, slot, fresh,
             kept is not None, parts, energy, upper, self.layout.places, data, left))
         add_strips(parts, self.strips, rows_v, force)
         flowing = np.flatnonzero(slot >= 0)
@@ -300,7 +300,7 @@ class SheetWork:
             changed, packed = state.changed(self._packed[0]), self._packed[1]
         changed = self.everything if changed is None else changed
         if changed.size:
-            pack_state(state.points, changed, count_v, self.law, packed)
+            pack_state(state.points, changed, count_v, self.plain, packed)
         self._packed = (state, packed)
         return packed
 

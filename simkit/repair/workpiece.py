@@ -25,6 +25,7 @@ from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Window
 from simkit.repair.meshing import make_patch, remarks
+from simkit.repair.rolling import rolled_sheet
 from simkit.repair.window import fine_window
 from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
@@ -141,10 +142,15 @@ def panel_sheet(case: Case) -> Sheet:
                          key="panel.bake_MPa")
     try:
         sheet = formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
-        return scaled_sheet(sheet, 0.01 * panel.flow_stress_pct)
+        sheet = scaled_sheet(sheet, 0.01 * panel.flow_stress_pct)
     except InputError as error:
         raise InputError(error.what, error.expected, file=str(case.file),
                          key="panel.prestrain") from error
+    try:
+        return rolled_sheet(sheet, panel.rolling, load_grade(panel.grade).directions())
+    except InputError as error:
+        raise InputError(error.what, error.expected, file=str(case.file),
+                         key=f"panel.rolling.{error.key or 'criterion'}") from error
 
 
 def range_mark(case: Case, depth: DepthField) -> BeyondLaw | None:

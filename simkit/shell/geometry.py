@@ -23,7 +23,8 @@ class Geometry:
     shape_u, shape_v : (elements, g, degree + 1, 3) basis values and derivatives per direction.
     metric, curvature : (elements, g*g, 3) covariant components 11, 22, 12; mm^2 / mm.
     frame : (elements, g*g, 3, 3) takes covariant components (11, 22, 12) to (s, d, g) in a local
-        orthonormal frame: s = e11 + e22, d = e11 - e22, g = 2 e12.
+        orthonormal frame: s = e11 + e22, d = e11 - e22, g = 2 e12; its first axis is that asked
+        for, or along x,1.
     area : (elements, g*g) area weight of each point, mm^2.
     normal : (elements, g*g, 3) unit normal.
     place : (elements, g*g, 3) position, mm.
@@ -49,8 +50,11 @@ class Geometry:
         return self.area.shape[1]
 
 
-def reference_geometry(patch: Patch, gauss: int) -> Geometry:
-    """Evaluate the reference surface at gauss x gauss points of every element."""
+def reference_geometry(patch: Patch, gauss: int, along: Array | None = None) -> Geometry:
+    """Evaluate the reference surface at gauss x gauss points of every element.
+
+    ``along`` (3,): direction of the frames' first axes, laid onto the surface; None: along x,1.
+    """
     pu, wu, su = patch.basis_u.gauss(gauss)
     pv, wv, sv = patch.basis_v.gauss(gauss)
     nu, nv = patch.shape
@@ -71,7 +75,7 @@ def reference_geometry(patch: Patch, gauss: int) -> Geometry:
     weight = np.einsum("ag,bh->abgh", wu, wv).reshape(jac.shape)
     return Geometry(
         shape_u=np.ascontiguousarray(su), shape_v=np.ascontiguousarray(sv), metric=metric,
-        curvature=curvature, frame=_frames(x1, x2, metric), area=weight * jac, normal=normal,
+        curvature=curvature, frame=_frames(x1, x2, metric, along), area=weight * jac, normal=normal,
         place=values["x"],
     )
 
@@ -82,12 +86,17 @@ def _by_element(full: Array, pu: tuple[int, ...], pv: tuple[int, ...]) -> Array:
     return np.ascontiguousarray(ordered.reshape(nu * nv, g * h, 3))
 
 
-def _frames(x1: Array, x2: Array, metric: Array) -> Array:
-    """Transformation of covariant components to (s, d, g); e1 along x,1, e2 = a3 x e1."""
+def _frames(x1: Array, x2: Array, metric: Array, along: Array | None) -> Array:
+    """Transformation of covariant components to (s, d, g); e1 as asked for, e2 = a3 x e1."""
     det = metric[..., 0] * metric[..., 1] - metric[..., 2] ** 2
     up1 = (metric[..., 1, None] * x1 - metric[..., 2, None] * x2) / det[..., None]
     up2 = (metric[..., 0, None] * x2 - metric[..., 2, None] * x1) / det[..., None]
     e1 = x1 / np.sqrt(metric[..., 0])[..., None]
+    if along is not None:
+        normal = np.cross(x1, x2)
+        normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+        e1 = along - (normal @ along)[..., None] * normal
+        e1 /= np.linalg.norm(e1, axis=-1, keepdims=True)
     e2 = np.cross(np.cross(x1, x2), e1)
     e2 /= np.linalg.norm(e2, axis=-1, keepdims=True)
     c11, c12 = (up1 * e1).sum(-1), (up1 * e2).sum(-1)

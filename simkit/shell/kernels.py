@@ -16,6 +16,7 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
+from simkit.material.anisotropic import update_anisotropic
 from simkit.material.j2 import update_point
 from simkit.shell.logstrain import add_second, log_strain
 
@@ -121,7 +122,10 @@ def _section(em, kb, old, new, law, heights, weights, thickness, symmetrise, tan
         q, _k, k_r, k_rr = log_strain(e, hs, first)
         if q < 0.0:
             return stored, spent, False
-        update_point(hs, old[layer], new[layer], t, c, law, work, symmetrise, tangent)
+        if law.ndim == 2:  # decided by the compiler: each kind of law has a kernel of its own
+            update_anisotropic(hs, old[layer], new[layer], t, c, law, symmetrise, tangent)
+        else:
+            update_point(hs, old[layer], new[layer], t, c, law, work, symmetrise, tangent)
         for i in range(3):
             stored += 0.5 * w * t[i] * (hs[i] - new[layer, i])
         spent += w * new[layer, 4]

@@ -11,6 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from simkit.material.criterion import yld2000
 from simkit.material.hardening import (
     Backstress,
     Sheet,
@@ -33,8 +34,11 @@ SHARE = split_isotropic(Swift(500.0, 0.002, 0.2), (Backstress(1600.0, 40.0),))
 TABLED = Sheet("tabled", 206000.0, 0.3, SHARE, (Backstress(1600.0, 40.0),))
 LEVEL = Sheet("level after a little", 206000.0, 0.3, TableLaw((0.0, 0.001, 0.004),
                                                              (150.0, 160.0, 170.0)))
-LAWS = [STEEL, RECOVERING, SATURATING, TABLED, LEVEL]
-"""Every kind of law, none to two backstress terms, strains within a table and beyond it."""
+ROLLED = replace(SATURATING, name="rolled", rolling_rad=0.4,
+                 criterion=yld2000([0.9, 1.05, 0.9, 1.0, 1.02, 0.95, 0.93, 1.2]))
+LAWS = [STEEL, RECOVERING, SATURATING, TABLED, LEVEL, ROLLED]
+"""Every kind of law, none to two backstress terms, strains within a table and beyond it; a rolling
+direction."""
 
 
 def panel(sheet, threads=1, elements=(21, 9), edges=None):

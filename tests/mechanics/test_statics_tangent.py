@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from simkit.material.criterion import yld2000
 from simkit.material.hardening import Backstress, Sheet, Swift
 from simkit.mechanics.contact.attach import set_tip
 from simkit.mechanics.edge_loads import EdgeMoment
@@ -21,6 +22,8 @@ from simkit.tool.bodies import RigidBody
 SWIFT = Sheet("swift", 206000.0, 0.3, Swift(560.0, 0.006, 0.24))
 RECOVERING = Sheet("recovering", 206000.0, 0.3, Swift(480.0, 0.006, 0.24),
                    backstress=(Backstress(6000.0, 120.0),))
+ROLLED = Sheet("rolled", 206000.0, 0.3, Swift(480.0, 0.006, 0.24), (Backstress(6000.0, 120.0),),
+               criterion=yld2000([0.9, 1.05, 0.9, 1.0, 1.02, 0.95, 0.93, 1.2]), rolling_rad=0.5)
 
 
 def stiffness(layout, data):
@@ -60,8 +63,9 @@ def dented(sheet, degree, travel_mm):
     return SheetSystem(model, begin, tip, travel_mm), x, state
 
 
-@pytest.mark.parametrize(("sheet", "degree"), [(SWIFT, 2), (SWIFT, 3), (RECOVERING, 2)],
-                         ids=["swift-2", "swift-3", "backstress-2"])
+@pytest.mark.parametrize(("sheet", "degree"),
+                         [(SWIFT, 2), (SWIFT, 3), (RECOVERING, 2), (ROLLED, 2)],
+                         ids=["swift-2", "swift-3", "backstress-2", "rolled-2"])
 def test_whole_tangent_with_plasticity_and_contact(sheet, degree):
     system, x, _state = dented(sheet, degree, 3.0)
     # a little off balance, so that no symmetry of the solution helps

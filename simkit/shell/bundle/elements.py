@@ -5,7 +5,7 @@ from __future__ import annotations
 import numba as nb
 
 from simkit.kernels.simd import LANES, address, aligned, fetch, same8, spread8
-from simkit.kernels.vectors import ROW_BYTES, row, some8
+from simkit.kernels.vectors import ROW_BYTES, keep, row, some8
 from simkit.material.j2 import HEADER
 from simkit.shell.bundle.flow import map_lanes, states_after, states_before
 from simkit.shell.bundle.layers import (
@@ -112,7 +112,8 @@ def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thic
     x (3 points + 8,) by component; parts (strips, 3 points of a strip + 8) likewise the forces of
     each, zero before; count_v, rows_v elements and control points along v; su (rows, 2, 3, 3); sv,
     geo, state flat as packed by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm;
-    bound (MPa^2) an extra limit of the yield check, infinite to forbid yielding. Writes energy
+    bound (MPa^2) an extra limit of the yield check, infinite to forbid yielding, negative to leave
+    what may yield to the full kernel. Writes energy
     (elements, 2) N mm, the states of elements that flow to fresh[slot[element]] (slot -1 before),
     with a tangent upper[element] (upper triangle, symmetrised), its change added to the matrix
     data by places[element], and left[element]: True where the element is left to the full kernel,
@@ -146,7 +147,9 @@ def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thic
                 now = states + number * state_step + k * layer_step
                 _fetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
                 try_elastic(w, now, same8(d1), same8(shear), same8(bound))
-                if some8(row(w, FLOW)):
+                if bound < 0.0:
+                    keep(w, MARK, row(w, MARK) + row(w, FLOW))
+                elif some8(row(w, FLOW)):
                     one = states_before(wk, n, el, gp, k, law, old, slot, fresh, walk)
                     if one >= 0:
                         map_lanes(w, now, one, law[0], law[1], kind, rule, c1, g1, c2, g2, tangent)
