@@ -59,9 +59,9 @@ def test_turning_panel_and_rolling_direction_together_changes_nothing(degrees):
 
 
 def test_turning_the_rolling_direction_alone_changes_the_forces():
-    here, one = forces(ROLLED)
-    there, two = forces(replace(ROLLED, rolling_rad=np.radians(45.0)))
-    assert np.abs(there - here).max() > 0.01 * np.abs(here).max()
+    here, _ = forces(ROLLED)
+    there, _ = forces(replace(ROLLED, rolling_rad=np.radians(45.0)))
+    assert np.abs(there - here).max() > 10.0  # N; most of the forces are elastic
     half, _ = forces(replace(ROLLED, rolling_rad=np.pi))
     assert np.abs(half - here).max() < 1e-9 * np.abs(here).max()
 
