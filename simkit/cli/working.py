@@ -121,10 +121,12 @@ def hello(case: Case) -> None:
 
 
 def _compiled() -> bool:
-    places = [Path(str(simkit.__file__)).parent / "shell" / "__pycache__"]
+    """Whether the factorisation, which every run needs, is in the cache; which assembly is used
+    hangs on the processor."""
+    places = [Path(str(simkit.__file__)).parent / "solve" / "linear" / "__pycache__"]
     if os.environ.get("NUMBA_CACHE_DIR"):
         places.append(Path(os.environ["NUMBA_CACHE_DIR"]))
-    return any(next(place.rglob("kernels.assemble*.nbi"), None) for place in places
+    return any(next(place.rglob("kernels.factor_stages*.nbi"), None) for place in places
                if place.is_dir())
 
 
