@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 STRATEGY_NAMES: tuple[str, ...] = (
     "centre-first", "crown-first", "worst-spot-first", "alternating", "rim-inwards",
-    "bulk-then-fine", "crown-under-tension", "planner")
+    "bulk-then-fine", "crown-under-tension", "light-passes", "planner")
 """Strategies that come with simkit."""
 
 

@@ -12,6 +12,7 @@ class Outcome(Enum):
     FORCE_LIMIT = "force limit"
     TRAVEL_LIMIT = "travel limit"
     STRAIN_LIMIT = "strain limit"
+    BLOW_SPENT = "blow spent"
     GLUE_LET_GO = "glue let go"
     WOULD_SNAP = "would snap"
     NO_CONVERGENCE = "did not converge"
@@ -36,6 +37,7 @@ _ADVICE = {
                           " smaller tool.",
     Outcome.STRAIN_LIMIT: "The strain allowed was reached first; use a wider tool or work from"
                           " the edge inwards.",
+    Outcome.BLOW_SPENT: "The blow had no energy left; strike again, or harder.",
     Outcome.GLUE_LET_GO: "The glue let go first; use a larger tab or a stronger glue, or release"
                          " the crown before pulling.",
     Outcome.WOULD_SNAP: "A little further and the sheet, released, would spring past its target to"

@@ -15,6 +15,7 @@ from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.holding import hold, let_down
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
+from simkit.repair.passes import Spread, touch_by_touch
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
 
@@ -45,7 +46,11 @@ class Operation:
     goal_mm : deviation the place shall have once the tool is off; the tool stops when the shape
         without it is predicted to have it. Of a hold: deviation under its force.
     angle_deg : direction of a long tool's length in the plan.
-    force_N : of a hold: held by this force, whatever the height.
+    force_N : of a hold: held by this force, whatever the height; of others: end at this force, if
+        the goal is not met first.
+    energy_mJ, travel_mm : of a tap-down or push: end when the blow has spent this energy
+        (1 mJ = 1 N mm), at this travel, if the goal is not met first.
+    spread : of a tap-down or push: a pass of touches over a line or an area about the place.
     way, stiffness_N_per_mm : of a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel with nothing held any more.
     may_snap : a place that springs past its goal counts as reaching it.
@@ -62,6 +67,9 @@ class Operation:
     stiffness_N_per_mm: float = 0.0
     everything_off: bool = False
     may_snap: bool = False
+    energy_mJ: float | None = None
+    travel_mm: float | None = None
+    spread: Spread | None = None
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -80,6 +88,9 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         return let_down(work.model, state, names_held(state, operation.tool), settings or PULLING)
     if operation.kind not in KINDS:
         raise InputError(f"operation '{operation.kind}'", "one of " + ", ".join(KINDS), key="kind")
+    _check_strength(operation)
+    if operation.spread is not None:
+        return _pass(work, state, operation, settings, quick)
     glued = any(tab.name == operation.tool for tab in work.tabs)
     pulls = operation.kind == "pull" or (operation.kind == "hold" and glued)
     if operation.kind == "tap-down" or pulls:
@@ -92,13 +103,38 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         if glued:
             tab = _pick(work.tabs, operation.tool, "tab")
             how = replace(how, radius_mm=0.5 * max(tab.length_mm, tab.width_mm))
-        load = _load(work, state, replace(operation, kind="pull" if glued else "push"))
+        load = _load(work, state, replace(
+            operation, kind="pull" if glued else "push", force_N=None))
         return hold(work.model, state, _held_load(load, operation),
                     replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
     if not state.standing and behind_already(operation.kind, load, state):
         return Advance(state, Outcome.REACHED, "the place lies beyond its goal already", ())
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
+
+
+def _check_strength(op: Operation) -> None:
+    """InputError for an end or a pass that this kind of operation does not know."""
+    tip = op.kind in ("tap-down", "push")
+    for key in ("energy_mJ", "travel_mm", "spread"):
+        if getattr(op, key) is not None and not tip:
+            raise InputError(f"{op.kind} with {key}", "a tap-down or a push", key=key)
+    for key in ("force_N", "energy_mJ", "travel_mm"):
+        value = getattr(op, key)
+        if value is not None and op.kind != "hold" and not 0.0 < value < np.inf:
+            raise InputError(f"{op.kind} with {key} {value:g}", "a positive number", key=key)
+
+
+def _pass(work: Workpiece, state: State, operation: Operation,
+          settings: AdvanceSettings | None, quick: bool) -> Advance:
+    """A pass, touch by touch; nothing is done where one of its places cannot be worked at."""
+    assert operation.spread is not None
+    places = operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg)
+    one = replace(operation, spread=None)
+    for x, y in dict.fromkeys(places):
+        _load(work, state, replace(one, x_mm=x, y_mm=y))
+    return touch_by_touch(state, places, lambda now, x, y: apply_operation(
+        work, now, replace(one, x_mm=x, y_mm=y), settings, quick))
 
 
 def behind_already(kind: str, load: Load, state: State) -> bool:
@@ -133,19 +169,22 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     probe = probe_at(work.model, op.x_mm, op.y_mm)
     angle = np.radians(op.angle_deg)
     along = np.array([np.cos(angle), np.sin(angle), 0.0])
+    strength = np.inf if op.force_N is None else op.force_N
     if op.kind == "pull":
         tab = _pick(work.tabs, op.tool, "tab")
         tool = glue_tab(work.model, state, tab, work.glue, place, normal, along)
-        return Load(tool, limits.travel_mm, limits.pull_force_N, limits.paint_strain, probe,
-                    op.goal_mm, op.everything_off, op.may_snap)
+        return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
+                    limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap)
     if op.kind == "push" and not work.reaches(op.x_mm, op.y_mm):
         raise InputError(f"push at x {op.x_mm:g} mm, y {op.y_mm:g} mm",
                          "a place that panel.behind.reach covers", key="panel.behind.reach")
     tip = _pick(work.tips, op.tool, "tip")
     direction = normal if op.kind == "push" else -normal
+    travel = min(limits.travel_mm, np.inf if op.travel_mm is None else op.travel_mm)
     contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along)
-    return Load(contact, limits.travel_mm, limits.push_force_N, limits.paint_strain, probe,
-                op.goal_mm, op.everything_off, op.may_snap)
+    return Load(contact, travel, min(limits.push_force_N, strength), limits.paint_strain, probe,
+                op.goal_mm, op.everything_off, op.may_snap,
+                energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
 
 
 def _pick(tools, name: str, sort: str):

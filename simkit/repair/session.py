@@ -13,6 +13,8 @@ from simkit.inspection.spots import SampledField, Spot, find_spots
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.operations import Operation
+from simkit.repair.passes import Spread
+from simkit.repair.spoken import say_operation
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
 from simkit.repair.trials import carry_out
 from simkit.repair.workpiece import Workpiece
@@ -78,7 +80,9 @@ class Session:
         last = self.now.row
         change = last.tool != operation.tool and operation.kind != "let-down"
         row = StepRow(
-            step=last.step + 1, tool_change=change, minutes=self._minutes(operation, change),
+            step=last.step + 1, tool_change=change,
+            minutes=self._minutes(operation, change, result.touches),
+            said=say_operation(operation),
             **operation_numbers(operation, result, before,
                                 probe.read(result.state.displacement)),
             **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
@@ -100,6 +104,20 @@ class Session:
         """Tap with a tip from outside until the place will lie at ``to_mm`` once released."""
         return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg))
 
+    def tap_pass(self, tool: str, x_mm: float, y_mm: float, spread: Spread,
+                 force_N: float | None = None, to_mm: float = 0.0, angle_deg: float = 0.0
+                 ) -> Session:
+        """A pass of taps along a line or over an area, each to ``to_mm`` or to a force."""
+        return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg, force_N,
+                                    spread=spread))
+
+    def push_pass(self, tool: str, x_mm: float, y_mm: float, spread: Spread,
+                  force_N: float | None = None, to_mm: float = 0.0, angle_deg: float = 0.0
+                  ) -> Session:
+        """A pass of pushes from behind, each to ``to_mm`` or to a force."""
+        return self.apply(Operation("push", tool, x_mm, y_mm, to_mm, angle_deg, force_N,
+                                    spread=spread))
+
     def hold(self, tool: str, x_mm: float, y_mm: float, force_N: float | None = None,
              to_mm: float = 0.0, way: str = "following",
              stiffness_N_per_mm: float = 0.0) -> Session:
@@ -114,10 +132,11 @@ class Session:
         at = (held[0].x_mm, held[0].y_mm) if held else (0.0, 0.0)
         return self.apply(Operation("let-down", name, *at))
 
-    def _minutes(self, operation: Operation, change: bool) -> float:
+    def _minutes(self, operation: Operation, change: bool, touches: int) -> float:
         """Minutes of the next step: set-up with the first, access with the first push."""
         table = self.work.minutes if self.minutes is None else self.minutes
-        spent = operation_minutes(operation.kind.replace("-", "_"), change, table)
+        spent = operation_minutes(operation.kind.replace("-", "_"), change, table,
+                                  max(1, touches))
         done = [(step.row.operation, step.row.tool) for step in self.steps[1:]]
         if not done:
             spent += table["set_up"]

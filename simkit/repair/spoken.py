@@ -5,25 +5,36 @@ from __future__ import annotations
 import re
 
 from simkit.errors import InputError, one_of
+from simkit.mechanics.standing import WAYS
 from simkit.repair.operations import KINDS, Operation
+from simkit.repair.passes import Spread
 
-NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
+NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?"
 FORM = re.compile(
     rf"\s*(?P<kind>[a-z-]+)\s+(?P<tool>\S+)\s+at\s+(?P<x>{NUMBER})\s*,\s*(?P<y>{NUMBER})"
-    rf"(?:\s+to\s+(?P<goal>{NUMBER}))?(?:\s+by\s+(?P<force>{NUMBER}))?"
-    rf"(?:\s+turn\s+(?P<turn>{NUMBER}))?\s*", re.IGNORECASE)
+    r"(?P<rest>(?:\s.*)?)", re.IGNORECASE)
+CLAUSE = re.compile(
+    rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy)\s+(?P<value>{NUMBER})"
+    rf"|over\s+(?P<length>{NUMBER})(?:\s*x\s*(?P<width>{NUMBER}))?"
+    r"|(?P<flag>locked|everything-off|may-snap))(?=\s|$)", re.IGNORECASE)
 EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 to -2"; X, Y and '
-            "D in mm, 'to' (0 if left out) is the deviation wanted once released")
-LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S+))?\s*", re.IGNORECASE)
+            "D in mm, 'to' (0 if left out) is the deviation wanted once released; see "
+            "docs/trying.md for by, with, deep, over, every, times")
+LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
+LONGEST = 400
+"""Characters of an operation."""
 
 
 def read_operation(text: str) -> Operation:
-    """Operation from its words: KIND TOOL at X,Y [to D] [by N] [turn DEG]; mm, N, degrees.
+    """Operation from its words: KIND TOOL at X,Y and clauses in any order; mm, N, mJ, degrees.
 
-    'to' is the deviation the place shall have once released, 0 (flush) if left out; 'by' the force
-    of a hold, which then stays whatever the height; 'turn' the direction of a long tool in the
-    plan, from the x axis. "let-down" ends all holds, "let-down TOOL" one.
+    ``to`` D: deviation the place shall have once released, 0 (flush) if left out. ``by`` N: force
+    of a hold, which then stays whatever the height; of others, force at which they end at the
+    latest. ``with`` E: energy of a blow. ``deep`` T: travel at the latest. ``over`` L or LxW
+    ``every`` S ``times`` R: a pass of touches along a line or over an area about the place.
+    ``turn`` DEG: direction of a long tool or of a pass, from the x axis. ``springy`` K, ``locked``:
+    ways of a hold. "let-down" ends all holds, "let-down TOOL" one.
 
     Raises
     ------
@@ -32,26 +43,93 @@ def read_operation(text: str) -> Operation:
     ends = LET_DOWN.fullmatch(text)
     if ends is not None:
         return Operation("let-down", ends["tool"] or "", 0.0, 0.0)
-    found = FORM.fullmatch(text)
+    found = FORM.fullmatch(text) if len(text) <= LONGEST else None
     if found is None:
-        raise InputError(f"cannot read the operation '{text.strip()}'", EXPECTED, key="--do")
+        raise _unread(text)
     kind = found["kind"].lower()
     kind = SHORT.get(kind, kind)
     if kind not in KINDS:
         raise InputError(f"operation '{kind}'", one_of(kind, KINDS), key="--do")
-    if found["force"] is not None and kind != "hold":
-        raise InputError(f"'by' with the operation '{kind}'", "only a hold takes a force",
+    said = _clauses(found["rest"], text)
+    if "by" in said and kind == "pull" and "to" not in said:
+        raise InputError("'by' with a pull that says no height",
+                         "'to' beside it, or a hold by that force and a let-down", key="--do")
+    way = "springy" if "springy" in said else ("locked" if "locked" in said else WAYS[0])
+    if way != WAYS[0] and kind != "hold":
+        raise InputError(f"'{way}' with the operation '{kind}'", "only a hold is held so",
                          key="--do")
-    x, y, goal, turn = (float(found[name] or 0.0) for name in ("x", "y", "goal", "turn"))
-    force = None if found["force"] is None else float(found["force"])
-    return Operation(kind, found["tool"], x, y, goal, turn, force)
+    return Operation(
+        kind, found["tool"], float(found["x"]), float(found["y"]), said.get("to", 0.0),
+        said.get("turn", 0.0), said.get("by"), way, said.get("springy", 0.0),
+        "everything-off" in said, "may-snap" in said, said.get("with"), said.get("deep"),
+        _spread(said))
+
+
+def _clauses(rest: str, text: str) -> dict[str, float]:
+    """What follows the place, by its word; flags are 1."""
+    said: dict[str, float] = {}
+    at = 0
+    while rest[at:].strip():
+        one = CLAUSE.match(rest, at)
+        if one is None:
+            raise _unread(text)
+        if one["length"] is not None:
+            more = {"over": float(one["length"]), "width": float(one["width"] or 0.0)}
+        elif one["flag"] is not None:
+            more = {one["flag"].lower(): 1.0}
+        else:
+            more = {one["word"].lower(): float(one["value"])}
+        for word in more:
+            if word in said:
+                raise InputError(f"'{word}' twice in '{text.strip()}'", "once", key="--do")
+        said |= more
+        at = one.end()
+    return said
+
+
+def _spread(said: dict[str, float]) -> Spread | None:
+    """The pass that was said, if any."""
+    if "over" not in said and "every" not in said and "times" not in said:
+        return None
+    if "over" not in said or "every" not in said:
+        missing = "over" if "over" not in said else "every"
+        raise InputError(f"a pass without '{missing}'",
+                         "over LENGTH or LENGTHxWIDTH, every SPACING, in mm", key="--do")
+    rounds = said.get("times", 1.0)
+    if rounds != int(rounds):
+        raise InputError(f"'times {rounds:g}'", "a whole number", key="--do")
+    return Spread(said["over"], said["every"], said["width"], int(rounds))
+
+
+def _unread(text: str) -> InputError:
+    return InputError(f"cannot read the operation '{text.strip()[:LONGEST]}'", EXPECTED, key="--do")
 
 
 def say_operation(operation: Operation) -> str:
     """The words that `read_operation` reads back."""
-    if operation.kind == "let-down":
-        return f"let-down {operation.tool}".strip()
-    text = (f"{operation.kind} {operation.tool} at {operation.x_mm:g},{operation.y_mm:g} "
-            + (f"to {operation.goal_mm:g}" if operation.force_N is None
-               else f"by {operation.force_N:g}"))
-    return text + (f" turn {operation.angle_deg:g}" if operation.angle_deg else "")
+    op = operation
+    if op.kind == "let-down":
+        return f"let-down {op.tool}".strip()
+    words = [f"{op.kind} {op.tool} at {_n(op.x_mm)},{_n(op.y_mm)}"]
+    if op.kind != "hold" or op.force_N is None:
+        words.append(f"to {_n(op.goal_mm)}")
+    for word, value in (("by", op.force_N), ("with", op.energy_mJ), ("deep", op.travel_mm)):
+        if value is not None:
+            words.append(f"{word} {_n(value)}")
+    if op.spread is not None:
+        width = f"x{_n(op.spread.width_mm)}" if op.spread.width_mm else ""
+        words.append(f"over {_n(op.spread.length_mm)}{width} every {_n(op.spread.spacing_mm)}")
+        if op.spread.rounds > 1:
+            words.append(f"times {op.spread.rounds}")
+    if op.angle_deg:
+        words.append(f"turn {_n(op.angle_deg)}")
+    if op.way == "springy":
+        words.append(f"springy {_n(op.stiffness_N_per_mm)}")
+    words += [flag for flag, on in (("locked", op.way == "locked"),
+                                    ("everything-off", op.everything_off),
+                                    ("may-snap", op.may_snap)) if on]
+    return " ".join(words)
+
+
+def _n(value: float) -> str:
+    return f"{value:.12g}"

@@ -35,7 +35,8 @@ class StepRow:
     outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
     minutes : of this step, from the table of times (common practice, no source); the first step
         carries the set-up, the first push the access to the inner face.
-    touches : of a pass of pushes or taps that counts as one step, otherwise 1.
+    touches : of a pass of pushes or taps, otherwise 1. said : the operation in the words that
+        `simkit try` takes.
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
     travel_mm, force_N : reached. held_N : what stays held after it (the heights are those under
@@ -97,6 +98,7 @@ class StepRow:
     cuts: int = 0
     snapped: bool = False
     penetration_mm: float = NAN
+    said: str = ""
 
     def cells(self) -> dict[str, str]:
         """Text of every column: numbers as Python writes them back exactly, empty for none."""
@@ -107,7 +109,7 @@ class StepRow:
         """The row that :meth:`cells` wrote; ValueError or KeyError for anything else."""
         values: dict[str, Any] = {}
         for f in fields(cls):
-            raw = cells[f.name]
+            raw = cells.get(f.name, "") if f.name in LATER else cells[f.name]
             if f.type == "bool":
                 values[f.name] = {"yes": True, "no": False}[raw]
             elif f.type == "int":
@@ -119,6 +121,8 @@ class StepRow:
         return cls(**values)
 
 
+LATER = ("said",)
+"""Columns that older folders lack."""
 COLUMNS = tuple(f.name for f in fields(StepRow))
 
 
@@ -170,8 +174,10 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
     predicted = [p.predicted_mm for p in result.path]
     return {
         "operation": op.kind, "tool": op.tool, "x_mm": op.x_mm, "y_mm": op.y_mm,
-        "goal_mm": NAN if op.kind == "let-down" or op.force_N is not None else op.goal_mm,
-        "angle_deg": op.angle_deg, "outcome": result.outcome.value, "reason": result.reason,
+        "goal_mm": NAN if op.kind == "let-down" or (op.kind == "hold" and op.force_N is not None)
+        else op.goal_mm,
+        "touches": result.touches, "angle_deg": op.angle_deg, "outcome": result.outcome.value,
+        "reason": result.reason,
         "before_mm": before_mm, "released_mm": released_mm,
         "predicted_mm": predicted[-1] if predicted else NAN,
         "travel_mm": result.travel_mm, "force_N": result.force_N,

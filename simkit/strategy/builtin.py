@@ -20,6 +20,7 @@ from simkit.strategy.choice import (
     open_spots,
     operations_at,
 )
+from simkit.strategy.passing import LightPasses
 from simkit.strategy.tension import CrownUnderTension
 
 LIFTS = ("pull", "push")
@@ -139,4 +140,4 @@ def _nearest(axis: np.ndarray, value: float) -> int:
 
 
 BUILTIN: tuple[Strategy, ...] = (CentreFirst(), CrownFirst(), WorstSpotFirst(), Alternating(),
-                                 RimInwards(), BulkThenFine(), CrownUnderTension())
+                                 RimInwards(), BulkThenFine(), CrownUnderTension(), LightPasses())

@@ -20,7 +20,7 @@ from simkit.record.write import (
 )
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.spoken import say_operation
+from simkit.repair.spoken import read_operation, say_operation
 from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import make_workpiece
 from simkit.study.run import FLAT, prepare, summary
@@ -61,7 +61,7 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
         session = session.branch(0)
         for row in rows:
             progress(f"again, step {row.step} of {number}: {row.operation} {row.tool}")
-            session = session.apply(_asked(row))
+            session = session.apply(asked(row))
     else:
         session = session.branch(number)
     return open_session(session.work, session.state, matched=_matched(run))
@@ -102,7 +102,10 @@ def _better(percent: float) -> str:
     return f"{percent:.0f} % better" if percent >= 0.0 else f"{-percent:.0f} % worse"
 
 
-def _asked(row: StepRow) -> Operation:
+def asked(row: StepRow) -> Operation:
+    """The operation that a row records."""
+    if row.said:
+        return read_operation(row.said)
     return Operation(row.operation, row.tool, row.x_mm, row.y_mm, row.goal_mm, row.angle_deg)
 
 

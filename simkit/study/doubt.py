@@ -12,9 +12,9 @@ from simkit.history.plausible import band
 from simkit.history.reconstruct import realise
 from simkit.history.strike import Blow
 from simkit.record.write import load_state, record_step, resume, save_state
-from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow
+from simkit.study.attempt import asked
 from simkit.study.run import Start
 
 Progress = Callable[[str], None]
@@ -67,8 +67,7 @@ def opened_members(start: Start, folder: Path, progress: Progress
             progress(f"history {k}: {member['words']}: does not lead to the measured dent")
             continue
         for row in rows[len(session.steps):]:
-            session = session.apply(Operation(row.operation, row.tool, row.x_mm, row.y_mm,
-                                              row.goal_mm, row.angle_deg))
+            session = session.apply(asked(row))
             record_step(place, session)
         progress(f"history {k}: {member['words']}: left low {session.now.row.max_low_mm:+.2f}, "
                  f"high {session.now.row.max_high_mm:+.2f} mm")

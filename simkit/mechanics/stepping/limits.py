@@ -13,17 +13,21 @@ from simkit.mechanics.stepping.process import Moment
 
 NEAR = 0.02
 """A limit counts as met within this share."""
+SPENT_NEAR = 0.01
+"""The same of the energy of a blow."""
 JUMP_MM = 0.1
 """A released shape that passes the goal by more than this within it has jumped."""
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A quantity that ends the loading when it reaches its bound: share = value / bound."""
+    """A quantity that ends the loading when it reaches its bound: share = value / bound; met within
+    the share ``near``."""
 
     outcome: Outcome
     share: float
     reason: str
+    near: float = NEAR
 
 
 def limits_at(model: Model, load: Load, after: Moment, strained: float,
@@ -39,6 +43,9 @@ def limits_at(model: Model, load: Load, after: Moment, strained: float,
         bound = max(load.face_strain, 1.05 * strained)
         limits.append(Limit(Outcome.STRAIN_LIMIT, largest / bound,
                             f"strain of a face of {bound:.3g} reached"))
+    if np.isfinite(load.energy_Nmm):
+        limits.append(Limit(Outcome.BLOW_SPENT, after.work / load.energy_Nmm,
+                            f"blow of {load.energy_Nmm:.4g} mJ spent", SPENT_NEAR))
     if load.probe is not None and load.height_mm is not None:
         gone = load.probe.read(after.state.displacement) - start_mm
         limits.append(Limit(Outcome.REACHED, gone / (load.height_mm - start_mm),

@@ -271,11 +271,11 @@ class Drive:
         shrink = parting.shorter(self.now, after)
         for limit in self._limits(after):
             last = self.approach.share(limit.outcome)
-            too_far: bool = limit.share > 1.0 + NEAR and limit.share > last
+            too_far: bool = limit.share > 1.0 + limit.near and limit.share > last
             if too_far:
                 shrink = min(shrink, float(max((1.0 - last) / (limit.share - last), 0.05)))
                 too_far = (after.travel - self.now.travel) * shrink >= self.shortest
-            if not too_far and limit.share >= 1.0 - NEAR:
+            if not too_far and limit.share >= 1.0 - limit.near:
                 return limit, 1.0
         if np.isfinite(predicted) and self.load.goal_mm is not None:
             tolerance = self.process.settings.goal_tolerance_mm

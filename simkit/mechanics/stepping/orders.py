@@ -51,6 +51,7 @@ class Load:
     everything_off : the goal is for the sheet once standing loads are let down as well.
     may_snap : a place that springs past its goal ends the loading like any other that reaches it.
     height_mm : stop when the loaded place reaches this deviation.
+    energy_Nmm : stop when the tool has done this work on the sheet: a blow that is spent.
     """
 
     tool: Engagement
@@ -62,10 +63,11 @@ class Load:
     everything_off: bool = False
     may_snap: bool = False
     height_mm: float | None = None
+    energy_Nmm: float = np.inf
 
     def __post_init__(self) -> None:
         positive("travel_mm", self.travel_mm)
-        for name in ("force_N", "face_strain"):
+        for name in ("force_N", "face_strain", "energy_Nmm"):
             if getattr(self, name) != np.inf:
                 positive(name, getattr(self, name))
         for name in ("goal_mm", "height_mm"):
@@ -155,6 +157,7 @@ class Advance:
     loaded : state at the end of loading (before release).
     glue : energy that damaged the glue, N mm; no part of ``work``, which is that on the sheet.
     snapped : whether the sheet snapped on the way; released : equations after release.
+    touches : operations that this result sums up: of a pass, otherwise one.
     """
 
     state: State
@@ -175,6 +178,7 @@ class Advance:
     snapped: bool = False
     released: Array | None = None
     glue: float = 0.0
+    touches: int = 1
 
     @property
     def turnover_Nmm(self) -> float:
