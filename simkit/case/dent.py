@@ -249,6 +249,13 @@ class History(Part):
         "strike: fit one blow by a blunt body, then close the rest; imprint: pull the surface "
         "onto the measured shape only (faster; it spreads the plastic strain too widely).",
         "strike")
+    search: Literal["auto", "depth", "travel"] = choice(
+        "depth: blows to a depth, compared with the field between readings, the rest closed by an "
+        "imprint; travel: blows by their travel, compared at the readings, no imprint; auto: "
+        "travel beyond 5 mm of depth.", "auto")
+    blows: tuple[GivenBlow, ...] | None = items(
+        "What is known of the blows, roughly, in their order; the search keeps to these and sets "
+        "their numbers right. depth_mm: as read there.", None)
     side: Literal["outside", "inside"] = choice("Face that was struck.", "outside")
     match_mm: float = number(
         "Root-mean-square difference to the depth field at which the reconstruction stops.",

@@ -33,11 +33,13 @@ def dent_checks(dent: Dent, history: History | None, panel: Panel | None) -> Ite
         if not on_panel(panel, at.x_mm, at.y_mm):
             yield Complaint(("dent", *place), f"({at.x_mm:g}, {at.y_mm:g}) lies off the panel",
                             bounds_text(panel))
-    for index, blow in enumerate(dent.blows or ()):
-        if not on_panel(panel, blow.x_mm, blow.y_mm):
-            yield Complaint(("dent", "blows", index),
-                            f"({blow.x_mm:g}, {blow.y_mm:g}) lies off the panel",
-                            bounds_text(panel))
+    known = history.blows if history is not None else None
+    for block, blows in (("dent", dent.blows), ("history", known)):
+        for index, blow in enumerate(blows or ()):
+            if not on_panel(panel, blow.x_mm, blow.y_mm):
+                yield Complaint((block, "blows", index),
+                                f"({blow.x_mm:g}, {blow.y_mm:g}) lies off the panel",
+                                bounds_text(panel))
     for index, shape in enumerate(dent.shapes or ()):
         yield from _shape_on_panel(shape, ("dent", "shapes", index), panel, room)
 
@@ -99,8 +101,20 @@ def _blows(dent: Dent, history: History | None) -> Iterator[Complaint]:
     if dent.blows and alone and history is not None and history.model_fields_set:
         yield Complaint(("history",), "beside dent.blows",
                         "the blows are the history: leave this block out")
-    for index, blow in enumerate(dent.blows or ()):
-        path: KeyPath = ("dent", "blows", index)
+    yield from _how_far(dent.blows, ("dent", "blows"))
+    known = None if history is None else history.blows
+    yield from _how_far(known, ("history", "blows"))
+    if history is not None and known and history.search == "depth":
+        yield Complaint(("history", "blows"), "beside history.search depth",
+                        "blows that are known roughly are set right by their travel")
+    if history is not None and known and history.method == "imprint":
+        yield Complaint(("history", "blows"), "beside history.method imprint",
+                        "an imprint knows no blows: method strike")
+
+
+def _how_far(blows: tuple[GivenBlow, ...] | None, block: KeyPath) -> Iterator[Complaint]:
+    for index, blow in enumerate(blows or ()):
+        path: KeyPath = (*block, index)
         given = [key for key in ENDS if getattr(blow, key) is not None]
         if not given:
             yield Complaint(path, "a blow that does not say how far it goes",

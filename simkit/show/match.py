@@ -2,26 +2,54 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simkit.record.read import Field, RunRecord
-from simkit.show.maps import add_bar, draw_map, mark_or_say_flat, match_words
+from simkit.show.maps import (
+    Box,
+    add_bar,
+    draw_map,
+    label,
+    mark_or_say_flat,
+    match_words,
+    plate,
+    signed,
+)
 from simkit.show.region import zoom
 from simkit.show.style import colour_limit, new_figure, place, title
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from simkit.show.region import Window
 
 ASPECT = 1.0
 SIDE_IN = 4.1
+EXPLAINED, UNEXPLAINED = "#3d7418", "#8a1c1c"
+MOST = 4
+"""Labels on spots that are not explained."""
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A measured low or high: place, deviation measured and found (mm), whether it is explained."""
+
+    x_mm: float
+    y_mm: float
+    height_mm: float
+    found_mm: float
+    ok: bool
 
 
 def match_figure(record: RunRecord, measured: Field) -> Figure:
     """Three maps: measured, found (step 0), found minus measured.
 
-    The first two share one colour scale; the third has its own, no narrower than the tolerance.
+    The first two share one colour scale; the third has its own, no narrower than the tolerance, and
+    says of every measured low and high whether the panel found explains it.
     """
     found = record.fields[0]
     gap = Field(found.x_mm, found.y_mm, found.d_mm - _on(measured, found))
@@ -35,7 +63,11 @@ def match_figure(record: RunRecord, measured: Field) -> Figure:
     for left, name, field, limit in maps:
         ax = place(fig, left, 0.75, SIDE_IN, SIDE_IN / ASPECT)
         image = draw_map(ax, field, window, limit, record.tolerance_mm)
-        mark_or_say_flat(ax, field, record.tolerance_mm, window)
+        judged = spots_judged(record) if left == maps[2][0] else ()
+        if judged:
+            mark_judged(ax, judged, window)
+        else:
+            mark_or_say_flat(ax, field, record.tolerance_mm, window)
         ax.set_title(name)
         ax.set_xlabel("x (mm)")
         if left == maps[1][0]:
@@ -46,6 +78,39 @@ def match_figure(record: RunRecord, measured: Field) -> Figure:
             add_bar(fig, image, (left + SIDE_IN + 0.15, 0.75, 0.2, SIDE_IN / ASPECT),
                     record.tolerance_mm)
     return fig
+
+
+def spots_judged(record: RunRecord) -> tuple[Judged, ...]:
+    """Measured lows and highs with whether they were found; none where the record does not say."""
+    match = record.match or {}
+    listed = match.get("spots")
+    found = []
+    for one in listed if isinstance(listed, list | tuple) else ():
+        try:
+            found.append(Judged(float(one["x_mm"]), float(one["y_mm"]), float(one["height_mm"]),
+                                float(one["found_mm"]), bool(one["ok"])))
+        except (KeyError, TypeError, ValueError):  # another writer's record
+            return ()
+    return tuple(found)
+
+
+def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Window) -> None:
+    """Rings round spots that are explained, crosses on those that are not, with what is missing."""
+    inside = [one for one in judged if window.holds(one.x_mm, one.y_mm)]
+    taken: list[Box] = []
+    for one in inside:
+        colour = EXPLAINED if one.ok else UNEXPLAINED
+        for size, edge, thick in ((11.0, "white", 3.6), (11.0, colour, 1.8)):
+            ax.plot(one.x_mm, one.y_mm, marker="o" if one.ok else "x", ms=size, mfc="none",
+                    mec=edge, mew=thick, zorder=6)
+    for one in sorted(inside, key=lambda one: one.ok)[:MOST]:
+        if not one.ok:
+            label(ax, f"{signed(one.found_mm)} for {signed(one.height_mm)}", (one.x_mm, one.y_mm),
+                  taken, window, UNEXPLAINED, 9.0)
+    missing = sum(not one.ok for one in judged)
+    ax.text(0.5, 0.965, f"o explained: {len(judged) - missing}    x not: {missing}", fontsize=9.0,
+            transform=ax.transAxes, ha="center", va="top", bbox=plate(),
+            color=UNEXPLAINED if missing else EXPLAINED)
 
 
 def _on(measured: Field, found: Field) -> np.ndarray:

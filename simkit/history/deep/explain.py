@@ -10,7 +10,8 @@ import numpy as np
 from simkit.history.deep.descent import Blows, Found, descend
 from simkit.history.deep.family import COARSE, Fit, Presses, about
 from simkit.history.deep.readings import Array, Readings, readings_of
-from simkit.history.deep.search import Aim, look
+from simkit.history.deep.search import Aim, look, others
+from simkit.history.given import blow_of
 from simkit.history.imprint import Progress
 from simkit.history.search import Bounds
 from simkit.history.strike import Blow
@@ -25,10 +26,17 @@ SHARE = 0.01
 """Misfit over the depth that counts as matched: what meshes and increments are worth."""
 STOP = 0.6
 """Share of that at which the search has done enough."""
-ENOUGH = 1.2
-"""The same for trying other kinds and further blows on the coarse mesh, whose own error is that."""
-COARSE_MM = 18.0
-"""Elements of the search: good for a dent's field within 1 to 2 % of its depth."""
+ENOUGH, SURE = 2.0, 1.0
+"""The same for trying other kinds and further blows on the coarse mesh: at first, while its own
+error is in the way, and once that has been seen on the fine one."""
+LOOKS = 2
+"""Times that the coarse mesh is asked again once its own error is known."""
+COARSE_MM, COARSER = 18.0, 1.8
+"""Elements of the search: good for a deep dent's field within 1 to 2 % of its depth; of a small
+one's over those of the repair."""
+NOISE, NOISE_ENOUGH = 1.1, 1.5
+"""Misfits over the readings' own noise at which nothing more can be learnt, and no other kind need
+be tried."""
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
 """Increments in which the history taken is carried out."""
 FINE_ROUNDS = 4
@@ -69,9 +77,12 @@ def match_limit(match_mm: float, readings: Readings) -> float:
 
 
 def is_deep(work: Workpiece) -> bool:
-    """Whether the case's damage is deep enough to be explained by travels."""
-    depth = work.depth
-    return depth is not None and max(-depth.lowest_mm, depth.highest_mm) > DEEP_MM
+    """Whether the case's damage is explained by travels: deep, or asked for."""
+    depth, history = work.depth, work.case.history
+    if depth is None or history.search == "depth":
+        return False
+    return (history.search == "travel" or bool(history.blows)
+            or max(-depth.lowest_mm, depth.highest_mm) > DEEP_MM)
 
 
 def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress,
@@ -80,14 +91,24 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     assert work.depth is not None
     readings = readings_of(work.depth)
     limit = match_limit(match_mm, readings)
-    aim = Aim(STOP * limit, ENOUGH * limit, bounds)
-    rough = make_workpiece(work.case, coarser=max(1.0, COARSE_MM / work.case.mesh.fine_mm))
+    noise = work.depth.noise_mm
+    aim = Aim(max(STOP * limit, NOISE * noise), max(ENOUGH * limit, NOISE_ENOUGH * noise), bounds)
+    sure = replace(aim, enough_mm=max(SURE * limit, NOISE_ENOUGH * noise))
+    rough = make_workpiece(work.case, coarser=float(np.clip(
+        COARSE_MM / work.case.mesh.fine_mm, 1.0, COARSER)))
     coarse = Presses(rough, readings, COARSE, progress, store)
-    found = look(coarse, aim)
+    found = look(coarse, aim, tuple(blow_of(one) for one in work.case.history.blows or ()))
     if not found:
         return None
     fine = Presses(work, readings, FINE, progress, store)
     best = _plainest(fine, found, aim, limit)
+    for _ in range(LOOKS):
+        if best is None or best.rms_mm <= limit or work.case.history.blows:
+            break
+        better = _looked_again(coarse, fine, best, sure)
+        if better is None:
+            break
+        best = better
     state = None if best is None else fine.after(best.blows)
     if best is None or state is None:
         return None
@@ -101,13 +122,29 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
         coarse.count + fine.count)
 
 
+def _looked_again(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Found | None:
+    """A better history than the best on the fine panel, None where none is found: looked for on the
+    coarse one, whose own error is taken from what the best leaves on both."""
+    seen = about(coarse, best.blows)
+    if seen is None:
+        return None
+    coarse.wanted = fine.wanted - (best.fit.d_mm - seen[1].d_mm)
+    blows, fit = seen
+    again = Found(blows, coarse.against(fit), best.slopes, best.names)
+    for one in others(coarse, again, aim)[:MOST_TAKEN]:
+        right = set_right(fine, one, aim)
+        if right is not None and right.rms_mm < best.rms_mm:
+            return right
+    return None
+
+
 def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Found | None:
     """On the fine panel: the first history that matches, fewest blows first; else the nearest.
 
     What the coarse panel leaves may be its own error, which a further blow would only paint over.
     """
     best: Found | None = None
-    near = [one for one in found if one.rms_mm <= PLAIN * found[0].rms_mm]
+    near = [one for one in found if one.rms_mm <= max(PLAIN * found[0].rms_mm, aim.enough_mm)]
     for one in sorted(near, key=lambda one: len(one.blows))[:MOST_TAKEN]:
         right = set_right(fine, one, aim)
         if right is not None and (best is None or right.rms_mm < best.rms_mm):

@@ -128,6 +128,10 @@ class Presses:
                       f"{said}")
         return family
 
+    def against(self, fit: Fit) -> Fit:
+        """A fit judged by what is wanted now."""
+        return replace(fit, rms_mm=_rms(fit.d_mm - self.wanted))
+
     def _pressed(self, before: tuple[Blow, ...], blow: Blow, travels: Sequence[float]
                  ) -> tuple[Array, Array]:
         state = self.after(before)

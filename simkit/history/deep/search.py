@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simkit.history.deep.descent import (
+    FREE,
     SCALES,
     Blows,
     Found,
@@ -41,9 +42,15 @@ MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
 ROUNDS, MORE_ROUNDS = 5, 4
 """Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
-MOST_BLOWS = 4
+MOST_BLOWS = 6
+IN_TURN, TOGETHER = 2, 6
+"""Steps by which a blow known roughly is set right by itself, and all of them together."""
+AROUND_MM = 15.0
+"""Half of the travels over which one known by its travel is looked for, at most."""
 WORTH = 0.8
 """A further blow is kept where it leaves less than this of the misfit."""
+PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "block": 1.25}
+"""Factors of the misfit by which kinds are compared before their numbers are set right."""
 LONG = 1.3
 """Length over width of a low from which long bodies are tried."""
 
@@ -94,11 +101,12 @@ def bodies(low: Low, bounds: Bounds) -> list[Blow]:
     radius = float(np.clip(20.0, bounds.radius_min_mm, bounds.radius_max_mm))
     found = []
     if "cylinder" in bounds.kinds:
-        found += [replace(base, kind="cylinder", radius_mm=radius, length_mm=reach, angle_deg=a)
+        found += [replace(base, kind="cylinder", radius_mm=radius, angle_deg=a,
+                          length_mm=reach + 2.0 * radius)
                   for a in ((low.angle_deg,) if long_one else (low.angle_deg,
                                                                low.angle_deg + 90.0))]
     if "edge" in bounds.kinds and long_one:
-        found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach))
+        found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach + 8.0))
     if "block" in bounds.kinds:
         size = max(0.3 * low.width_mm, 20.0)
         found.append(replace(base, kind="block", radius_mm=5.0, width_mm=size,
@@ -111,15 +119,35 @@ def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: B
     radius = float(np.clip(0.3 * low.width_mm, max(bounds.radius_min_mm, 15.0),
                            max(bounds.radius_max_mm, 15.0)))
     ball = Blow("ball", radius, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
-    depth = abs(low.depth_mm)
-    travels = np.arange(max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM, STAIR_MM)
-    return presses.family(before, ball, [float(t) for t in travels])
+    return presses.family(before, ball, travels_of(ball))
 
 
-def look(presses: Presses, aim: Aim) -> list[Found]:
-    """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first."""
+def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
+    """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first.
+    Where they are ``known`` roughly it keeps to those."""
+    start = set_right_in_turn(presses, known, aim) if known else None
+    if start is not None:
+        return [start]
     low = _largest(presses, presses.wanted)
-    found = single(presses, (), low, aim)
+    return _with_more(presses, single(presses, (), low, aim), low, aim)
+
+
+def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
+    """Histories that do better than the best one found so far, nearest first: another kind of its
+    last blow, and further blows."""
+    low = _largest(presses, presses.wanted)
+    found = [best]
+    if len(best.blows) == 1:
+        left = _largest(presses, presses.wanted - best.fit.d_mm)
+        if not _elsewhere(left, low, best.blows[-1]):
+            found += [one for one in single(presses, (), low, aim)
+                      if one.blows[-1].kind != best.blows[-1].kind]
+    found = _with_more(presses, sorted(found, key=lambda one: one.rms_mm), low, aim)
+    return [one for one in found if one.rms_mm < WORTH * best.rms_mm]
+
+
+def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list[Found]:
+    """Histories with further blows before the others, where those are worth it."""
     while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
         left = _largest(presses, presses.wanted - best.fit.d_mm)
@@ -132,6 +160,45 @@ def look(presses: Presses, aim: Aim) -> list[Found]:
     return found
 
 
+def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
+    """Blows known roughly: each one's travel and numbers on the panel as those before it left it,
+    then all together, with the slopes that each showed. None where one finds no balance."""
+    def measure(blows: Blows) -> tuple[Blows, Fit] | None:
+        return about(presses, blows)
+
+    blows: Blows = ()
+    columns, found = dict[tuple[int, str], Array](), None
+    for k, body in enumerate(known):
+        fit = presses.family(blows, replace(body, travel_mm=None),
+                             travels_of(body)).nearest(presses.wanted)
+        if fit is None:
+            return None
+        tried = (*blows, replace(body, travel_mm=fit.travel_mm))
+        names = tuple((k, name) for name in FREE[body.kind])
+        slopes = slopes_by_trial(measure, tried, fit, names)
+        found = descend(measure, presses.wanted, Found(tried, fit, slopes, names), IN_TURN,
+                        aim.stop_mm)
+        blows = found.blows
+        columns |= {name: found.slopes[:, n] for n, name in enumerate(names)}
+        columns[k, "travel_mm"] = SCALES["travel_mm"] * found.fit.rate
+    if found is None:
+        return None
+    names = names_of(blows)
+    start = Found(blows, found.fit, np.stack([columns[name] for name in names], axis=1), names)
+    return descend(measure, presses.wanted, start, TOGETHER if len(blows) > 1 else ROUNDS,
+                   aim.stop_mm)
+
+
+def travels_of(body: Blow) -> list[float]:
+    """Travels at which a blow known roughly is let go: about its own, or from its depth on."""
+    depth = abs(body.depth_mm)
+    low, high = max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM
+    if body.travel_mm is not None:
+        around = min(0.5 * body.travel_mm, AROUND_MM)
+        low, high = body.travel_mm - around, body.travel_mm + around
+    return [float(t) for t in np.arange(low, high, STAIR_MM)]
+
+
 def _largest(presses: Presses, gap: Array) -> Low:
     """The largest low or high of what is still to be explained."""
     sign = -1.0 if -gap.min() >= gap.max() else 1.0
@@ -141,33 +208,41 @@ def _largest(presses: Presses, gap: Array) -> Low:
 def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
     """One blow after others: a ball corrected, and other kinds where they may do better; nearest
     first."""
-    wanted, found = presses.wanted, list[Found]()
-    family = first_family(presses, before, low, aim.bounds)
-    fit = family.nearest(wanted)
-    travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
-    if fit is not None and "ball" in aim.bounds.kinds:
-        blows = (*before, replace(family.blow, travel_mm=travel))
-        left = _largest(presses, wanted - fit.d_mm)
-        if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blows[-1]):
-            # another blow's mark would only draw this one away: both are set right together
-            return [Found(blows, fit, np.zeros((wanted.size, 0)), ())]
-        found.append(_resized(presses, corrected(presses, blows, fit, aim, rounds=3), aim))
-        left = _largest(presses, wanted - found[0].fit.d_mm)
-        if found[0].rms_mm <= aim.enough_mm or _elsewhere(left, low, found[0].blows[-1]):
-            return found
-    others = list[tuple[Blow, Fit]]()
-    for body in bodies(low, aim.bounds):
-        seen = presses.family(before, body, [share * travel for share in WINDOW])
-        other = seen.nearest(wanted)
-        if other is not None:
-            others.append((replace(body, travel_mm=other.travel_mm), other))
-    others.sort(key=lambda one: one[1].rms_mm)
-    for blow, other in others[:MOST_KINDS]:
+    tried = _kinds(presses, before, low, aim)
+    if not tried:
+        return []
+    blow, fit = tried[0]
+    left = _largest(presses, presses.wanted - fit.d_mm)
+    if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blow):
+        # another blow's mark would only draw this one away: both are set right together
+        return [Found((*before, blow), fit, np.zeros((presses.wanted.size, 0)), ())]
+    found = list[Found]()
+    for blow, fit in tried[:MOST_KINDS]:
         least = min((one.rms_mm for one in found), default=np.inf)
-        if least <= aim.enough_mm or other.rms_mm > KEEP * least:
+        if least <= aim.enough_mm or fit.rms_mm > KEEP * tried[0][1].rms_mm:
             break
-        found.append(corrected(presses, (*before, blow), other, aim))
+        one = corrected(presses, (*before, blow), fit, aim)
+        found.append(_resized(presses, one, aim))
     return sorted(found, key=lambda one: one.rms_mm)
+
+
+def _kinds(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[tuple[Blow, Fit]]:
+    """Bodies at a low with the travel that lies nearest: a ball, and unless that does, the others,
+    nearest first; a plainer one counts for a little nearer."""
+    family = first_family(presses, before, low, aim.bounds)
+    fit = family.nearest(presses.wanted)
+    travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
+    found = list[tuple[Blow, Fit]]()
+    if fit is not None and "ball" in aim.bounds.kinds:
+        found.append((replace(family.blow, travel_mm=travel), fit))
+        if fit.rms_mm <= aim.enough_mm:
+            return found
+    for body in bodies(low, aim.bounds):
+        other = presses.family(before, body, [share * travel for share in WINDOW]
+                               ).nearest(presses.wanted)
+        if other is not None:
+            found.append((replace(body, travel_mm=other.travel_mm), other))
+    return sorted(found, key=lambda one: PLAIN[one[0].kind] * one[1].rms_mm)
 
 
 def _elsewhere(left: Low, low: Low, blow: Blow) -> bool:
