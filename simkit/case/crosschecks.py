@@ -57,6 +57,7 @@ def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
         yield from _curvature(panel)
         yield from _edges(panel)
         yield from _bonded(panel)
+        yield from _openings(panel, blocks.kit)
         yield from _names("grade", (panel.grade,), ("panel", "grade"), known.grades, False)
     sized = panel if panel is not None and has_size(panel) else None
     if sized is not None:
@@ -133,6 +134,23 @@ def _edges(panel: Panel) -> Iterator[Complaint]:
             yield Complaint(("panel", "edges", side), "symmetric where the panel slopes",
                             "a mirror plane needs level sheet: 'origin: corner' and left or "
                             "bottom")
+
+
+def _openings(panel: Panel, kit: Kit | None) -> Iterator[Complaint]:
+    """Openings and rods that do nothing, obstacles turned inside out."""
+    behind = panel.behind
+    if behind.openings and behind.reach == "all":
+        yield Complaint(("panel", "behind", "openings"), "openings, and tools reach everywhere",
+                        "reach: none, or the rectangles a hand reaches")
+    if kit is not None and bool(kit.rods) != bool(behind.openings):
+        path: KeyPath = ("kit", "rods") if kit.rods else ("panel", "behind", "openings")
+        yield Complaint(path, "rods without an opening" if kit.rods else "openings without a rod",
+                        "both, or neither: panel.behind.openings and kit.rods")
+    for index, one in enumerate(behind.obstacles):
+        if one.from_mm >= one.to_mm:
+            yield Complaint(("panel", "behind", "obstacles", index, "to_mm"),
+                            f"{one.to_mm:g} mm, and it begins at {one.from_mm:g} mm",
+                            "a depth beyond from_mm")
 
 
 def _bonded(panel: Panel) -> Iterator[Complaint]:

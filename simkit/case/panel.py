@@ -126,12 +126,44 @@ Reach = Annotated[
 ]
 
 
+class Opening(Part):
+    """Opening behind the panel through which a rod goes."""
+
+    name: str = text("Name that messages and tables use, such as 'lamp hole'.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    length_mm: float = number("Long side.", 2.0, 3000.0)
+    width_mm: float = number("Short side.", 2.0, 3000.0)
+    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+    depth_mm: float = number(
+        "Distance of the opening behind the panel's inner face.", 0.0, 500.0)
+    refit_min: float = number(
+        "Taking off what closes it and refitting that, once.", 0.0, 6000.0, 0.0)
+
+
+class Obstacle(Part):
+    """Bracket, motor or wall behind the panel that rods must pass; it does not hold the panel."""
+
+    name: str = text("Name that messages use.")
+    x_mm: float = number(X, -3000.0, 3000.0)
+    y_mm: float = number(Y, -3000.0, 3000.0)
+    length_mm: float = number("Long side.", 1.0, 3000.0)
+    width_mm: float = number("Short side.", 1.0, 3000.0)
+    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+    from_mm: float = number("Depth behind the inner face at which it begins.", 0.0, 500.0, 0.0)
+    to_mm: float = number("Depth at which it ends.", 0.0, 2000.0, 2000.0)
+
+
 class Behind(Part):
     """What can be done from behind the panel."""
 
     reach: Reach = choice(
         "Where a push tool reaches the inner face: everywhere, nowhere, or inside the listed "
         "rectangles.", "all")
+    openings: tuple[Opening, ...] = items(
+        "Openings through which the rods of the kit reach further; for reach none or rectangles.",
+        (), 0)
+    obstacles: tuple[Obstacle, ...] = items("What stands in the rods' way.", (), 0)
 
 
 class Rolling(Part):

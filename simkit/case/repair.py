@@ -6,7 +6,7 @@ from typing import Literal
 
 from simkit.case.base import Part, choice, items, number, text
 from simkit.case.files import CatalogueFile, CodeFile, TableFile
-from simkit.case.tools import GlueChoice, TabChoice, TipChoice
+from simkit.case.tools import GlueChoice, Rod, TabChoice, TipChoice
 
 
 class Kit(Part):
@@ -14,6 +14,8 @@ class Kit(Part):
 
     tabs: tuple[TabChoice, ...] = items("Glue tabs for pulling.", ("round-30",))
     tips: tuple[TipChoice, ...] = items("Tips for tapping down and pushing.", ("ball-12",))
+    rods: tuple[Rod, ...] = items(
+        "Rods that carry the tips through the openings of panel.behind.", (), 0)
     glue: GlueChoice = choice("Glue between tab and panel.", "standard-hot-melt")
     panel_temperature_C: float = number(
         "Temperature of the panel while it is pulled: the glue's strength follows its table.",
@@ -35,6 +37,8 @@ class Limits(Part):
         1.0, 100000.0, None)
     pull_force_N: float = number("Largest pull.", 10.0, 20000.0, 2500.0)
     push_force_N: float = number("Largest push or tap-down force.", 10.0, 20000.0, 1500.0)
+    hand_force_N: float = number(
+        "Largest force of a hand on a rod's end. Common practice, no source.", 10.0, 2000.0, 250.0)
     travel_mm: float = number("Largest travel of a tool in one operation.", 0.5, 100.0, 25.0)
     paint_strain: float = number(
         "Largest strain of the outer face that the paint is trusted to bear (no unit). "

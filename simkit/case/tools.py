@@ -133,6 +133,20 @@ class BlockTip(_OwnTip):
     nose_mm: float = number("Rounding of the edges.", 0.2, 50.0)
 
 
+class Rod(Part):
+    """Rod with a push tip at its end, levered off the rim of an opening."""
+
+    name: str = text(NAME)
+    length_mm: float = number("Length of the straight part.", 50.0, 3000.0)
+    thickness_mm: float = number("Diameter.", 2.0, 40.0)
+    hook_mm: float = number(
+        "Length of the bent end, at a right angle towards the panel; 0: straight.", 0.0, 300.0,
+        0.0)
+    grip_mm: float = number("Least length that stays outside for the hand.", 20.0, 1000.0, 120.0)
+    bears_MPa: float = number(
+        "Bending stress it bears. Common practice, no source.", 50.0, 3000.0, 600.0)
+
+
 def tip_form(value: Any) -> str:
     """Tag of an own tip: its kind, a ball where none is given."""
     return _form(value, "ball")

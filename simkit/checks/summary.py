@@ -86,7 +86,8 @@ def _behind_text(panel: Panel) -> str:
     beds = ", ".join(bed.name for bed in panel.supports) or "no supports"
     reach = panel.behind.reach
     where = reach if isinstance(reach, str) else f"{len(reach)} rectangles"
-    return f"{beds}; tools reach {where}"
+    through = ", ".join(opening.name for opening in panel.behind.openings)
+    return f"{beds}; tools reach {where}" + (f"; rods through {through}" if through else "")
 
 
 def _dent_text(dent: Dent | None) -> str:

@@ -14,6 +14,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.holding import hold, let_down
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
+from simkit.repair.access import need_way
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.passes import Spread, touch_by_touch
 from simkit.repair.workpiece import Workpiece
@@ -175,9 +176,8 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
         tool = glue_tab(work.model, state, tab, work.glue, place, normal, along)
         return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
                     limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap)
-    if op.kind == "push" and not work.reaches(op.x_mm, op.y_mm):
-        raise InputError(f"push at x {op.x_mm:g} mm, y {op.y_mm:g} mm",
-                         "a place that panel.behind.reach covers", key="panel.behind.reach")
+    if op.kind == "push":
+        strength = min(strength, need_way(work.case, op.x_mm, op.y_mm).force_N)
     tip = _pick(work.tips, op.tool, "tip")
     direction = normal if op.kind == "push" else -normal
     travel = min(limits.travel_mm, np.inf if op.travel_mm is None else op.travel_mm)

@@ -12,8 +12,10 @@ from simkit.inspection.sampling import probe_at
 from simkit.inspection.spots import SampledField, Spot, find_spots
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import Advance
+from simkit.repair.access import Way, need_way
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
+from simkit.repair.risks import risk_numbers
 from simkit.repair.spoken import say_operation
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
 from simkit.repair.trials import carry_out
@@ -77,15 +79,17 @@ class Session:
         probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)
-        last = self.now.row
+        last, way = self.now.row, self._way(operation)
         change = last.tool != operation.tool and operation.kind != "let-down"
+        shape = shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring)
         row = StepRow(
             step=last.step + 1, tool_change=change,
-            minutes=self._minutes(operation, change, result.touches),
-            said=say_operation(operation),
+            minutes=self._minutes(operation, change, result.touches) + way.minutes,
+            rod=way.rod, opening=way.opening, said=say_operation(operation),
             **operation_numbers(operation, result, before,
-                                probe.read(result.state.displacement)),
-            **shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring))
+                                probe.read(result.state.displacement)), **shape,
+            **risk_numbers(self.work, operation, result.state, self.now.field, field,
+                           result.force_N, shape["max_face_strain"], result.outcome.value, quick))
         row = row if self.matched else unmatched(row)
         return replace(self, steps=(*self.steps, Step(row, field, result.state, result)))
 
@@ -147,6 +151,15 @@ class Session:
             spent += table["access"]
         return spent
 
+    def _way(self, operation: Operation) -> Way:
+        """How a push comes to its place; its opening's minutes are those still to be spent."""
+        tips = {tip.name for tip in self.work.tips}
+        if operation.kind != "push" and not (operation.kind == "hold" and operation.tool in tips):
+            return Way()
+        way = need_way(self.work.case, operation.x_mm, operation.y_mm)
+        used = any(step.row.opening == way.opening for step in self.steps)
+        return replace(way, minutes=0.0) if used else way
+
     def undo(self, count: int = 1) -> Session:
         """The session ``count`` steps ago (at most back to the dent)."""
         return self.branch(max(0, len(self.steps) - 1 - count))
@@ -171,7 +184,9 @@ def open_session(work: Workpiece, state: State, minutes: Mapping[str, float] | N
     """
     field = work.sampling.field(state)
     ring = first_ring(field, work.case.goal.limits[0])
-    row = StepRow(step=0, operation="dent", **shape_numbers(work, state, field, field, ring))
+    shape = shape_numbers(work, state, field, field, ring)
+    row = StepRow(step=0, operation="dent", **shape,
+                  **risk_numbers(work, None, state, field, field, 0.0, shape["max_face_strain"]))
     row = row if matched else unmatched(row)
     return Session(work, (Step(row, field, state),), ring, minutes, matched)
 

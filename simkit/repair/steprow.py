@@ -35,8 +35,9 @@ class StepRow:
     outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
     minutes : of this step, from the table of times (common practice, no source); the first step
         carries the set-up, the first push the access to the inner face.
-    touches : of a pass of pushes or taps, otherwise 1. said : the operation in the words that
-        `simkit try` takes.
+    touches : of a pass of pushes or taps, otherwise 1. rod, opening : by which a push from behind
+        came to its place, empty by hand; its first use adds the opening's minutes. said : the
+        operation in the words that `simkit try` takes.
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
     travel_mm, force_N : reached. held_N : what stays held after it (the heights are those under
@@ -55,6 +56,10 @@ class StepRow:
         snapping; energy_error_pct : what is left of the balance over the larger side.
     iterations, cuts : Newton iterations, halved increments. snapped : whether the sheet snapped.
     penetration_mm : deepest penetration of contact.
+    paint_pct, thinning_pct, ring_mm, mark_mm, finger_N_per_mm, risks : of the panel after the step
+        and at the tool's place (:mod:`simkit.repair.risks`): largest strain of a face over the
+        paint's limit, largest loss of thickness, ring raised round a tab, depth of the tip's
+        print, stiffness under a light finger, and in words what is worth one.
     """
 
     step: int
@@ -98,6 +103,14 @@ class StepRow:
     cuts: int = 0
     snapped: bool = False
     penetration_mm: float = NAN
+    paint_pct: float = NAN
+    thinning_pct: float = NAN
+    ring_mm: float = NAN
+    mark_mm: float = NAN
+    finger_N_per_mm: float = NAN
+    risks: str = ""
+    rod: str = ""
+    opening: str = ""
     said: str = ""
 
     def cells(self) -> dict[str, str]:
@@ -121,7 +134,8 @@ class StepRow:
         return cls(**values)
 
 
-LATER = ("said",)
+LATER = ("paint_pct", "thinning_pct", "ring_mm", "mark_mm", "finger_N_per_mm", "risks", "rod",
+         "opening", "said")
 """Columns that older folders lack."""
 COLUMNS = tuple(f.name for f in fields(StepRow))
 

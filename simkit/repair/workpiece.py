@@ -24,6 +24,7 @@ from simkit.mechanics.beds import spring_bed
 from simkit.mechanics.model import Model, build_model
 from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Window
+from simkit.repair.access import inside, way_to
 from simkit.repair.meshing import make_patch, remarks
 from simkit.repair.rolling import rolled_sheet
 from simkit.repair.window import fine_window
@@ -65,10 +66,7 @@ class Workpiece:
 
     def reaches(self, x_mm: float, y_mm: float) -> bool:
         """Whether a push tool reaches the inner face there."""
-        reach = self.case.panel.behind.reach
-        if isinstance(reach, str):
-            return reach == "all"
-        return any(_in_rectangle(r, np.array([x_mm]), np.array([y_mm]))[0] for r in reach)
+        return way_to(self.case, x_mm, y_mm) is not None
 
 
 def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
@@ -179,13 +177,4 @@ def _edge(hold: str | SpringEdge) -> Edge:
 
 
 def _covers(support):
-    if support.shape == "disc":
-        return lambda x, y: np.hypot(x - support.x_mm, y - support.y_mm) <= support.radius_mm
-    return lambda x, y: _in_rectangle(support, x, y)
-
-
-def _in_rectangle(shape, x, y):
-    angle = np.radians(shape.angle_deg)
-    along = (x - shape.x_mm) * np.cos(angle) + (y - shape.y_mm) * np.sin(angle)
-    across = -(x - shape.x_mm) * np.sin(angle) + (y - shape.y_mm) * np.cos(angle)
-    return (np.abs(along) <= 0.5 * shape.length_mm) & (np.abs(across) <= 0.5 * shape.width_mm)
+    return lambda x, y: inside(support, x, y)

@@ -55,8 +55,9 @@ def read_setting(folder: Path) -> Setting:
             found = outline(spec)
             if found is not None:
                 outlines[found[0]] = found[1]
+    openings = (panel.get("behind") or {}).get("openings") or ()
     return Setting(case, tuple(panel.get("supports") or ()),
-                   tuple(reach) if isinstance(reach, list) else (), outlines)
+                   (*(reach if isinstance(reach, list) else ()), *openings), outlines)
 
 
 def _tab(spec: Any) -> tuple[str, Array] | None:

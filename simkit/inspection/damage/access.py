@@ -26,12 +26,15 @@ def access_at(panel: Panel, x_mm: float, y_mm: float) -> Access:
     for bed in panel.supports:
         if _distance(bed, x_mm, y_mm) < TIP_ROOM_MM:
             return Access(False, f"{bed.name} behind it")
-    reach = panel.behind.reach
+    reach, rods = panel.behind.reach, ""
+    if panel.behind.openings:
+        rods = ", by a rod through " + " or ".join(one.name for one in panel.behind.openings)
     if isinstance(reach, str):
-        return Access(reach == "all", "" if reach == "all" else "no access from behind")
+        return Access(reach == "all", "" if reach == "all" else
+                      "not by hand" + rods if rods else "no access from behind")
     if any(_distance(part, x_mm, y_mm) <= 0.0 for part in reach):
         return Access(True, "")
-    return Access(False, "outside the openings")
+    return Access(False, "not by hand" + rods if rods else "outside the openings")
 
 
 def _distance(shape: Any, x_mm: float, y_mm: float) -> float:

@@ -1,0 +1,160 @@
+"""Risks of a step: paint, ring around a tab, thinning, print of the tip, give under a finger.
+
+The print of a tip is that of full plastic contact: mean pressure about three times the flow stress
+(D. Tabor, The Hardness of Metals, 1951; MEMORY, not looked up), so that a force F leaves an area
+F / (3 s). It is no part of the shell's shape, which has no stress through its thickness.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.errors import InputError
+from simkit.inspection.sampling import point_on
+from simkit.inspection.spots import SampledField
+from simkit.material.packing import pack_sheet
+from simkit.mechanics.contact.attach import footprint
+from simkit.mechanics.contact.tips import tool_frame
+from simkit.mechanics.model import Model, State
+from simkit.repair.finger import FINGER_MM
+from simkit.repair.operations import Operation
+from simkit.repair.workpiece import Workpiece
+from simkit.solve.linear import SingularMatrix
+from simkit.tool.bodies import RigidBody
+from simkit.tool.tabs import Tab
+
+Array = NDArray[np.float64]
+HARD = 3.0
+"""Hardness over flow stress."""
+RING = 2.5
+"""Outer radius of the ring that is looked at round a tab, over the tab's."""
+PAINT_PCT, RING_MM, MARK_MM, THIN_PCT, GIVES = 80.0, 0.1, 0.01, 5.0, 0.5
+"""From here on a risk is named: share of the paint's limit, ring, print, thinning, and a stiffness
+under the finger below this share of that of the undamaged panel. Common practice, no source."""
+
+
+def thinning_pct(model: Model, state: State) -> float:
+    """Largest loss of thickness anywhere, %: plastic strain keeps the volume."""
+    surplus = state.points[..., 0] @ model.layers.weights
+    return float(100.0 * (1.0 - np.exp(-surplus)).max())
+
+
+def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float) -> float:
+    """Stiffness under a light finger, N/mm, by the elastic tangent as the panel stands.
+
+    The press is even over 15 mm and inwards; 0 where the panel is not stable there, nan where it
+    cannot be told. :mod:`simkit.repair.finger` presses in full and tells a snap further on.
+    """
+    at, normal = point_on(model, state, x_mm, y_mm)
+    try:
+        points, _, _ = footprint(model, state, Tab("finger", "round", FINGER_MM, FINGER_MM), at,
+                                 tool_frame(-normal))
+    except InputError:
+        return math.nan
+    if points.area.sum() == 0.0:
+        return math.nan
+    elastic = model._cache.setdefault("elastic", pack_sheet(model.sheet, yielding=False))
+    part = model.internal(state.displacement, state, False, elastic=elastic)
+    data = None if part is None else model.tangent(state.displacement, state, part, elastic,
+                                                   "finger", renew=True)
+    if data is None:
+        return math.nan
+    share = points.area / points.area.sum()
+    nodal = np.zeros_like(model.patch.control)
+    np.add.at(nodal, model.element_points[points.element],
+              (points.shape * share[:, None])[:, :, None] * normal)
+    press = model.layout.gather(nodal)
+    solver = model.factorisation("finger")
+    try:
+        solver.factor(data)
+    except SingularMatrix:
+        return math.nan
+    if solver.negative_pivots:
+        return 0.0
+    return float(1.0 / (press @ solver.solve(press)))
+
+
+def ring_mm(before: SampledField, after: SampledField, x_mm: float, y_mm: float,
+            radius_mm: float) -> float:
+    """How far the sheet came up in a ring round a tab, mm; nan where none is seen."""
+    x, y = np.meshgrid(after.x_mm, after.y_mm)
+    r = np.hypot(x - x_mm, y - y_mm)
+    ring = (r > radius_mm) & (r < RING * radius_mm)
+    rise = (after.d_mm - before.d_mm)[ring]
+    # only what then stands proud is a ring; a low that is lifted is not
+    proud = rise[(after.d_mm[ring] > 0.0) & np.isfinite(rise)]
+    return float(max(proud.max(), 0.0)) if proud.size else 0.0 if ring.any() else math.nan
+
+
+def print_mm(body: RigidBody, force_N: float, flow_MPa: float) -> float:
+    """Depth of the print that a tip leaves in the face, mm: chord of a ball, line of a bar; a flat
+    face large enough for the force leaves none."""
+    area = force_N / (HARD * flow_MPa)
+    radius = body.nose_radius_mm
+    if body.core == "point":
+        return area / math.pi / (2.0 * radius)
+    if body.core == "segment":
+        width = area / (2.0 * body.half_length_mm)
+        return width**2 / (8.0 * radius)
+    flat = (math.pi * body.core_radius_mm**2 if body.core == "disc"
+            else 4.0 * body.half_length_mm * body.half_width_mm)
+    return 0.0 if area <= flat else (area - flat) / math.pi / (2.0 * radius)
+
+
+def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
+                 before: SampledField, after: SampledField, force_N: float, face_strain: float,
+                 outcome: str = "", quick: bool = False) -> dict[str, Any]:
+    """Columns of a step that tell its risks; ``quick``: without the finger's."""
+    model = work.model
+    found = {"paint_pct": 100.0 * face_strain / work.case.limits.paint_strain,
+             "thinning_pct": thinning_pct(model, state), "ring_mm": math.nan,
+             "mark_mm": math.nan, "finger_N_per_mm": math.nan}
+    if operation is not None and operation.kind != "let-down":
+        for tab in work.tabs:
+            if tab.name == operation.tool:
+                found["ring_mm"] = ring_mm(before, after, operation.x_mm, operation.y_mm,
+                                           0.5 * max(tab.length_mm, tab.width_mm))
+        for tip in work.tips:
+            if tip.name == operation.tool:
+                found["mark_mm"] = print_mm(tip.body, force_N,
+                                            float(model.sheet.tension(0.0)))
+        if not quick:
+            found["finger_N_per_mm"] = finger_stiffness(model, state, operation.x_mm,
+                                                        operation.y_mm)
+    return {**found, "risks": _named(work, operation, found, outcome)}
+
+
+def _named(work: Workpiece, operation: Operation | None, found: dict[str, float],
+           outcome: str) -> str:
+    """The risks that are worth a word."""
+    words = []
+    if found["paint_pct"] >= PAINT_PCT:
+        words.append(f"paint at {found['paint_pct']:.0f} % of its limit")
+    if found["thinning_pct"] >= THIN_PCT:
+        words.append(f"sheet {found['thinning_pct']:.0f} % thinner")
+    if found["ring_mm"] >= RING_MM:
+        words.append(f"ring of {found['ring_mm']:.2f} mm round the tab")
+    if found["mark_mm"] >= MARK_MM:
+        words.append(f"print of the tip {found['mark_mm']:.3f} mm")
+    if outcome == "would snap":
+        words.append("about to snap")
+    give = found["finger_N_per_mm"]
+    if operation is not None and np.isfinite(give):
+        whole = _undamaged(work, operation.x_mm, operation.y_mm)
+        if give < GIVES * whole:
+            words.append(f"soft under the finger, {give:.0f} N/mm of {whole:.0f}"
+                         if give > 0.0 else "not stable: an oil can")
+    return "; ".join(words)
+
+
+def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
+    """Stiffness of the undamaged panel under the finger, kept by place (to a millimetre)."""
+    kept: dict[tuple[int, int], float] = work.model._cache.setdefault("finger_virgin", {})
+    place = (round(x_mm), round(y_mm))
+    if place not in kept:
+        kept[place] = finger_stiffness(work.model, work.model.virgin(), x_mm, y_mm)
+    return kept[place]
