@@ -1,8 +1,13 @@
-"""Odd inputs for as long as wanted: python benchmarks/hostile.py --minutes 60 [--seed N]
+"""Odd inputs for as long as wanted: python benchmarks/hostile.py --minutes 60 [--seed N] [--store]
 
-Case files, tables, scans, flags and stored folders made from a seed (tests/hostile/sorts.py), given
-to the command line and judged by the manners of the answer (tests/hostile/campaign.py). Prints
-tried, passed and violated by sort; exit code 1 when something had no manners.
+Case files, tables, scans, flags, studies and stored folders made from a seed
+(tests/hostile/sorts.py), given to the command line and judged by the manners of the answer
+(tests/hostile/campaign.py). Prints tried, passed and violated by sort; exit code 1 when something
+had no manners.
+
+With `--store` the counts are kept in benchmarks/results/hostile.json, every half minute, and the
+next call goes on with the next number of the seed. What had no manners earlier is tried once more
+first: where the answer has manners now it counts as mended. `--minutes 0` only does that.
 """
 
 from __future__ import annotations
@@ -10,13 +15,70 @@ from __future__ import annotations
 import argparse
 import json
 import sys
+import time
 from pathlib import Path
+from typing import Any
 
 ROOT = Path(__file__).resolve().parents[1]
 sys.path.insert(0, str(ROOT / "tests" / "hostile"))
 
-from campaign import campaign  # noqa: E402
-from sorts import SORTS  # noqa: E402
+from campaign import Count, campaign, once  # noqa: E402
+from newer_sorts import SORTS  # noqa: E402
+
+RESULTS = ROOT / "benchmarks" / "results" / "hostile.json"
+EVERY_S = 30.0
+
+
+def say(text: str) -> None:
+    """A line, at once."""
+    print(text.encode("utf-8", "backslashreplace").decode(), flush=True)
+
+
+def kept(seed: int) -> dict[str, Any]:
+    """What earlier calls found, or nothing yet."""
+    if RESULTS.exists():
+        held: dict[str, Any] = json.loads(RESULTS.read_text("utf-8"))
+        if held["seed"] != seed:
+            raise SystemExit(f"{RESULTS} holds seed {held['seed']}; give that, or remove the file")
+        return held
+    return {"seed": seed, "next": 0, "minutes": 0.0, "minutes_since_a_violation": 0.0,
+            "sorts": {}, "violated": []}
+
+
+def again(held: dict[str, Any]) -> None:
+    """Try what was violated once more."""
+    for fault in held["violated"]:
+        tried = once(SORTS[fault["sort"]], fault["sort"], held["seed"], fault["number"])
+        fault["mended"] = not tried.fault
+        say(f"{fault['sort']} {fault['number']} again: {tried.fault or 'has manners now'}")
+
+
+def joined(held: dict[str, Any], counts: dict[str, Count], minutes: float,
+           following: int) -> dict[str, Any]:
+    """Earlier counts and those of this call."""
+    whole = json.loads(json.dumps(held))
+    whole["next"], whole["minutes"] = following, round(held["minutes"] + minutes, 1)
+    for name, count in counts.items():
+        old = whole["sorts"].get(name, {"tried": 0, "passed": 0, "violated": 0})
+        whole["sorts"][name] = {"tried": old["tried"] + count.tried,
+                                "passed": old["passed"] + count.passed,
+                                "violated": old["violated"] + len(count.violated)}
+        whole["violated"] += [{"sort": name, "number": number, "mended": False,
+                               "command": ascii(" ".join(tried.argv)[:200]),
+                               "fault": ascii(tried.fault[:300])}
+                              for number, tried in count.violated]
+    last = max((at for count in counts.values() for at in count.minutes), default=None)
+    whole["minutes_since_a_violation"] = round(
+        held["minutes_since_a_violation"] + minutes if last is None else minutes - last, 1)
+    whole["violations_at_the_end"] = sum(not fault["mended"] for fault in whole["violated"])
+    return whole
+
+
+def store(whole: dict[str, Any]) -> None:
+    """Keep the counts."""
+    part = RESULTS.with_suffix(".part")
+    part.write_text(json.dumps(whole, indent=1) + "\n", encoding="utf-8")
+    part.replace(RESULTS)
 
 
 def main() -> int:
@@ -28,17 +90,25 @@ def main() -> int:
     parser.add_argument("--store", action="store_true", help="keep in benchmarks/results")
     options = parser.parse_args()
     chosen = {name: SORTS[name] for name in options.sorts.split(",")}
-    counts = campaign(chosen, options.minutes, options.seed, lambda text: print(text, flush=True))
-    print(f"{'sort':<10} {'tried':>7} {'passed':>7} {'violated':>8}")
-    for name, count in counts.items():
-        print(f"{name:<10} {count.tried:7d} {count.passed:7d} {len(count.violated):8d}")
+    held = kept(options.seed) if options.store else {
+        "seed": options.seed, "next": 0, "minutes": 0.0, "minutes_since_a_violation": 0.0,
+        "sorts": {}, "violated": []}
+    again(held)
+    begin, stored, whole = time.monotonic(), 0.0, joined(held, {}, 0.0, held["next"])
+    for following, counts in campaign(chosen, options.minutes, options.seed, say, held["next"]):
+        minutes = (time.monotonic() - begin) / 60.0
+        whole = joined(held, counts, minutes, following)
+        if options.store and 60.0 * (minutes - stored) > EVERY_S:
+            store(whole)
+            stored = minutes
     if options.store:
-        result = {"minutes": options.minutes, "seed": options.seed, "sorts": {
-            name: {"tried": c.tried, "passed": c.passed, "violated": len(c.violated)}
-            for name, c in counts.items()}}
-        (ROOT / "benchmarks" / "results" / "hostile.json").write_text(
-            json.dumps(result, indent=1) + "\n", encoding="utf-8")
-    return 1 if any(count.violated for count in counts.values()) else 0
+        store(whole)
+    say(f"{'sort':<10} {'tried':>7} {'passed':>7} {'violated':>8}")
+    for name, count in whole["sorts"].items():
+        say(f"{name:<10} {count['tried']:7d} {count['passed']:7d} {count['violated']:8d}")
+    say(f"{whole['minutes']} min; {whole['violations_at_the_end']} violations not mended; "
+        f"{whole['minutes_since_a_violation']} min since the last one")
+    return 1 if whole["violations_at_the_end"] else 0
 
 
 if __name__ == "__main__":

@@ -111,8 +111,10 @@ def is_marked(folder: Path) -> bool:
         return False
 
 
-def mark(folder: Path) -> Marked:
+def mark(folder: Path, patience_s: float = PATIENCE_S) -> Marked:
     """Mark an existing folder, or take a marked one, for this process alone.
+
+    ``patience_s``: how long to wait for another process that has it.
 
     Raises
     ------
@@ -129,7 +131,7 @@ def mark(folder: Path) -> Marked:
     try:
         if not stat.S_ISREG(os.fstat(handle).st_mode):
             raise OSError(errno.EINVAL, "the mark of simkit is no plain file", str(folder / MARK))
-        _lock(handle, folder)
+        _lock(handle, folder, patience_s)
         found = Marked(folder.resolve(), Path(os.path.abspath(folder)), number, handle)
         text = _text(handle)
         _parse(text, found.listed, found.inner)
@@ -151,6 +153,14 @@ def release(one: Marked | None = None) -> None:
             del _marked[number]
             with contextlib.suppress(OSError):
                 os.close(held.handle)
+
+
+def release_below(folder: Path) -> None:
+    """Give a folder free, and the marked ones inside it."""
+    whole = folder.resolve()
+    for held in list(_marked.values()):
+        if whole == held.folder or whole in held.folder.parents:
+            release(held)
 
 
 def check_all(path: Path) -> None:
@@ -193,6 +203,10 @@ def announce(folder: Path) -> None:
     if home is None:
         return
     inner: list[str] = []
+    here = os.stat(home[0])
+    if (here.st_dev, here.st_ino) in _marked:
+        mark(home[0]).note_folder(home[1])
+        return
     with contextlib.suppress(OSError):
         handle = os.open(home[0] / MARK, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
         try:
@@ -310,11 +324,11 @@ def _write_all(handle: int, data: bytes) -> None:
         data = data[os.write(handle, data):]
 
 
-def _lock(handle: int, folder: Path) -> None:
+def _lock(handle: int, folder: Path, patience_s: float) -> None:
     """Lock the mark; waits a little, for a worker may still be ending."""
     if fcntl is None:
         return
-    until = time.monotonic() + PATIENCE_S
+    until = time.monotonic() + patience_s
     while True:
         try:
             fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)

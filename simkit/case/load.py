@@ -96,6 +96,17 @@ def save_case(case: Case, file: str | Path) -> Path:
     InputError : the file exists already, or cannot be written.
     """
     file = Path(file)
+    try:
+        with open(file, "x", encoding="utf-8") as target:
+            target.write(case_text(case))
+    except OSError as error:
+        raise InputError(f"cannot be written ({error.strerror})", "a new file in a folder that "
+                         "can be written", str(file)) from None
+    return file
+
+
+def case_text(case: Case) -> str:
+    """A case as YAML that loads again; data files are named by absolute paths."""
     data = given(case)
     for path, place in case.data_files().items():
         block: Any = data
@@ -104,13 +115,7 @@ def save_case(case: Case, file: str | Path) -> Path:
         block[path[-1]] = place.resolve().as_posix()
     text = io.StringIO()
     YAML(typ="safe", pure=True).dump(data, text)
-    try:
-        with open(file, "x", encoding="utf-8") as target:
-            target.write(text.getvalue())
-    except OSError as error:
-        raise InputError(f"cannot be written ({error.strerror})", "a new file in a folder that "
-                         "can be written", str(file)) from None
-    return file
+    return text.getvalue()
 
 
 def _checked(document: Document, file: Path, known: KnownNames) -> Case:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import clear, say
 from simkit.kernels.teamwork import cores
 from simkit.show.answer import draw_answer
 from simkit.study.matrix import plan_runs
@@ -26,8 +26,11 @@ Examples:
               help="Folder; runs/ask-<name> if not given.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Runs at once; as many as there are processors if not given.")
+@click.option("--fresh", is_flag=True,
+              help="Remove what an earlier answer wrote in the folder, and nothing else.")
 @json_option
-def command(name: str | None, quick: bool, out: Path | None, workers: int | None) -> None:
+def command(name: str | None, quick: bool, out: Path | None, workers: int | None,
+            fresh: bool) -> None:
     """Answer the ready question NAME: its study is run, its figure drawn, its numbers said.
 
     What the numbers mean, where they do not hold and how sure they are stands on the question's
@@ -45,6 +48,7 @@ def command(name: str | None, quick: bool, out: Path | None, workers: int | None
     folder = out or Path("runs") / f"ask-{name}{'-quick' if quick else ''}"
     plans = plan_runs(asked.study, asked.folder)
     processes = workers or cores()
+    clear(folder, fresh)
     note = open_study(folder, asked.study)
     say(asked.question.question)
     say(asked.study.about)

@@ -8,9 +8,10 @@ import click
 
 from simkit.cli.answer import json_option, result
 from simkit.cli.settings import checked_case, set_option
-from simkit.cli.working import Finite, cautions, hello, out_folder, say
+from simkit.cli.working import Finite, cautions, clear, hello, out_folder, say
 from simkit.errors import InputError
 from simkit.kernels.teamwork import cores
+from simkit.record.folder import mine
 from simkit.show.promise import draw_promise
 from simkit.strategy import find_strategy
 from simkit.study.promise import SHARES, case_digest, promise
@@ -32,10 +33,12 @@ Examples:
               help="Folder; runs/<case>-promise if not given.")
 @click.option("--workers", type=click.IntRange(1, 256), default=None,
               help="Runs at once; as many as there are processors if not given.")
+@click.option("--fresh", is_flag=True,
+              help="Remove what an earlier promise wrote in the folder, and nothing else.")
 @set_option
 @json_option
 def command(case: str, minutes: float, runs: int, strategy: str | None, out: Path | None,
-            workers: int | None, settings: tuple[str, ...]) -> None:
+            workers: int | None, fresh: bool, settings: tuple[str, ...]) -> None:
     """Say what CASE can be promised to be after a time of work.
 
     The repair is tried on many panels that the readings do not tell apart: histories by their
@@ -49,6 +52,8 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
     name = strategy or checked.strategies[0]
     find_strategy(name, checked)
     folder = out or out_folder(checked, "promise")
+    clear(folder, fresh, checked)
+    mine(folder)
     hello(checked)
     start = prepare(checked, folder / f"dent-{case_digest(checked)}", workers or cores(), say)
     if not start.matched:

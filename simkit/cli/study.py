@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import clear, say
 from simkit.errors import InputError
 from simkit.kernels.teamwork import cores
 from simkit.study.matrix import count_runs
@@ -35,10 +35,12 @@ Examples:
               help="Dask scheduler that spreads the runs over machines; all must see the folder.")
 @click.option("--dry-run", is_flag=True,
               help="Print the runs, their number, time and disk; carry nothing out.")
+@click.option("--fresh", is_flag=True,
+              help="Remove what an earlier study wrote in the folder, and nothing else.")
 @click.option("--yes", is_flag=True, help="Do not ask before a very large study.")
 @json_option
 def command(study: Path, out: Path | None, workers: int | None, scheduler: str | None,
-            dry_run: bool, yes: bool) -> None:
+            dry_run: bool, fresh: bool, yes: bool) -> None:
     """Carry out every run of STUDY: cases x variations x strategies x replicates.
 
     Each run has a folder named by the digest of its inputs. A run that has finished is never
@@ -68,6 +70,7 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
             say(line)
         result({"runs": total, "labels": [label(plan) for plan in plans]})
         return
+    clear(folder, fresh)
     note = open_study(folder, spec)
     say(f"{spec.title}. {spec.about}")
     if note:

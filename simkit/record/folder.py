@@ -11,6 +11,7 @@ from simkit.errors import InputError
 from simkit.files import LARGEST_RECORD, Damaged, read_plain
 from simkit.folders import (
     MARK,
+    PATIENCE_S,
     Busy,
     announce,
     digests_of,
@@ -44,10 +45,10 @@ def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
                              "another folder for --out", str(place))
 
 
-def mine(folder: Path, beside: bool = False) -> bool:
+def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> bool:
     """Make a folder and mark it as ours; whether it was ours already.
 
-    ``beside``: it may hold other things.
+    ``beside``: it may hold other things. ``patience_s``: how long another simkit may have it.
 
     Raises
     ------
@@ -68,7 +69,7 @@ def mine(folder: Path, beside: bool = False) -> bool:
                 place.mkdir(exist_ok=True)
                 made.append(place)
         announce(folder)
-        remove_parts(mark(folder))
+        remove_parts(mark(folder, patience_s))
         return ours
     except Busy as error:
         raise InputError("another simkit works in this folder",

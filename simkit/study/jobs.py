@@ -6,23 +6,25 @@ record of the repair) and, once it has ended, result.json. Its name is the diges
 
 from __future__ import annotations
 
-import fcntl
 import hashlib
 import json
-import shutil
+import math
 import time
 import traceback
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 from simkit import __version__
-from simkit.case import Case, load_case, resolved, save_case, with_keys
+from simkit.case import Case, load_case, resolved, with_keys
+from simkit.case.load import case_text
 from simkit.case.reading import dotted
 from simkit.errors import InputError, InputErrors
 from simkit.files import Damaged, load_json, read_back, write_atomic, write_json
+from simkit.folders import digests_of, release_below
+from simkit.record.folder import mine
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import read_operation
@@ -52,14 +54,33 @@ def run_digest(plan: RunPlan, study: Study) -> str:
     return hashlib.sha256(text.encode()).hexdigest()[:20]
 
 
-def make_job(plan: RunPlan, study: Study, folder: Path) -> None:
-    """Write the inputs of a run into its folder, once."""
-    if (folder / "job.json").exists():
-        return
+def make_job(plan: RunPlan, study: Study, folder: Path) -> str:
+    """Write the inputs of a run into its folder, marked as simkit's; the digest of its start.
+
+    Inputs that are there as they were written stay.
+    """
+    mine(folder)
+    try:
+        return _start_of(folder) or _write_job(plan, study, folder)
+    finally:
+        release_below(folder)
+
+
+def _start_of(folder: Path) -> str | None:
+    """Digest of the start of a run whose inputs are whole; None where they are not."""
+    try:
+        job = load_json(read_back(folder / "job.json"))
+        for path in digests_of(folder) or {}:
+            if path.startswith("case/"):
+                read_back(folder / path)
+        return str(job["start"])
+    except (OSError, Damaged, KeyError, TypeError):
+        return None
+
+
+def _write_job(plan: RunPlan, study: Study, folder: Path) -> str:
     case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
     inside = folder / "case"
-    shutil.rmtree(inside, ignore_errors=True)
-    inside.mkdir(parents=True)
     names: dict[str, Any] = {}
     for path, file in case.data_files().items():
         name = "-".join(map(str, path)) + file.suffix
@@ -67,28 +88,30 @@ def make_job(plan: RunPlan, study: Study, folder: Path) -> None:
             text = noisy_table(file, study.scatter.noise_mm, study.seed, plan.replicate)
             write_atomic(inside / name, text.encode())
         else:
-            shutil.copyfile(file, inside / name)
+            write_atomic(inside / name, file.read_bytes())
         names[dotted(path)] = (inside / name).resolve().as_posix()
-    save_case(with_keys(case, names) if names else case, inside / "case.yaml")
+    write_atomic(inside / "case.yaml", case_text(with_keys(case, names) if names else case
+                                                 ).encode())
+    start = _start_digest(inside, names.values())
     write_json(folder / "job.json", {
         "format": FORMAT, "case": plan.name, "strategy": plan.strategy,
         "replicate": plan.replicate, "varied": plan.varied, "draw": plan.draw,
         "program": list(plan.program),
-        "start": _start_digest(inside)})
+        "start": start})
+    return start
 
 
 STARTS_ON = ("panel", "mesh", "dent", "history", "goal", "seed")
 """Blocks of the case that the reconstruction hangs on; kit and limits do not change it."""
 
 
-def _start_digest(case_folder: Path) -> str:
+def _start_digest(case_folder: Path, files: Iterable[str]) -> str:
     """Digest of what the reconstruction hangs on; runs of one dent share it."""
     data = resolved(load_case(case_folder / "case.yaml", None))
     text = json.dumps({key: data.get(key) for key in STARTS_ON}, sort_keys=True)
     prints = hashlib.sha256((__version__ + text).encode())
-    for file in sorted(case_folder.iterdir()):
-        if file.name != "case.yaml":
-            prints.update(file.read_bytes())
+    for file in sorted(files):
+        prints.update(Path(file).read_bytes())
     return prints.hexdigest()[:20]
 
 
@@ -102,12 +125,28 @@ def read_result(folder: Path) -> dict[str, Any] | None:
 
 
 def carry_out(folder: Path, starts: Path) -> dict[str, Any]:
-    """Carry a run out, or go on with it, and write result.json; failures are results too."""
+    """Carry a run out, or go on with it, and write result.json; failures are results too.
+
+    Raises
+    ------
+    InputError : the folder cannot be taken, or its inputs are not as they were written.
+    """
+    mine(folder)
+    try:
+        return _carry_out(folder, starts)
+    finally:
+        release_below(folder)
+
+
+def _carry_out(folder: Path, starts: Path) -> dict[str, Any]:
     done = read_result(folder)
     if done is not None:
         return done
     begin = time.process_time()
-    job = json.loads((folder / "job.json").read_text("utf-8"))
+    if _start_of(folder) is None:
+        raise InputError("the inputs of this run are not as they were written",
+                         "the study given again", str(folder))
+    job = load_json(read_back(folder / "job.json"))
     result: dict[str, Any] = {"format": FORMAT, "status": "done", "reason": ""}
     try:
         case = load_case(folder / "case" / "case.yaml", None)
@@ -137,8 +176,7 @@ def carry_out(folder: Path, starts: Path) -> dict[str, Any]:
 def _repair(case: Case, job: dict[str, Any], folder: Path,
             starts: Path) -> tuple[dict[str, str], dict[str, Any]]:
     start_folder = starts / job["start"]
-    start_folder.mkdir(parents=True, exist_ok=True)
-    with _alone(start_folder / ".lock"):
+    with _alone(start_folder):
         start = prepare(case, start_folder, 1, _quiet)
     row = run_strategy(start, _strategy(job, case), folder / "run", _quiet)
     if job.get("program") and row["outcome"] == STUCK:
@@ -170,8 +208,10 @@ def _quiet(text: str) -> None:
 
 
 @contextmanager
-def _alone(lock: Path) -> Iterator[None]:
+def _alone(folder: Path) -> Iterator[None]:
     """One process at a time: strategies of one dent share its reconstruction."""
-    with open(lock, "w", encoding="utf-8") as file:
-        fcntl.flock(file, fcntl.LOCK_EX)
+    mine(folder, patience_s=math.inf)
+    try:
         yield
+    finally:
+        release_below(folder)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import csv
 import hashlib
+import io
 import json
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
@@ -24,7 +25,8 @@ from simkit.case import Case, make_case
 from simkit.case.load import given
 from simkit.case.repair import STAGE_NAMES
 from simkit.errors import InputError
-from simkit.files import write_json, write_table
+from simkit.files import read_back, write_json, write_table
+from simkit.folders import announce
 from simkit.record.write import identity
 from simkit.study.jobs import make_job, read_result, run_digest
 from simkit.study.matrix import RunPlan
@@ -155,8 +157,9 @@ def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path
                                case.seed, number), {}, strategy, number)
              for number in range(runs)]
     places = [folder / "runs" / run_digest(plan, study) for plan in plans]
-    for plan, place in zip(plans, places, strict=True):
-        make_job(plan, study, place)
+    starts = {make_job(plan, study, place) for plan, place in zip(plans, places, strict=True)}
+    for start_name in sorted(starts):
+        announce(folder / "starts" / start_name)
     missing = [place for place in places if read_result(place) is None]
     carry_out_all(missing, folder / "starts", workers, None, progress,
                   [f"run {places.index(place) + 1}" for place in missing])
@@ -189,8 +192,8 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
         result = read_result(place)
         if result is None or "row" not in result:
             continue
-        with open(place / "run" / "steps.csv", newline="", encoding="utf-8") as file:
-            rows = list(csv.DictReader(file))
+        text = read_back(place / "run" / "steps.csv").decode("utf-8")
+        rows = list(csv.DictReader(io.StringIO(text, newline="")))
         ends = np.cumsum([float(row["minutes"]) for row in rows])
         better = np.array([float(row["improvement_pct"]) for row in rows])
         curves.append(better[np.maximum(np.searchsorted(ends, grid + 1e-9, "right") - 1, 0)])

@@ -14,7 +14,8 @@ from ruamel.yaml import YAML
 from simkit import __version__
 from simkit.errors import InputError
 from simkit.files import Damaged, load_json, read_back, write_json, write_table
-from simkit.folders import home_of
+from simkit.folders import announce, digests_of, home_of
+from simkit.record.folder import mine
 from simkit.study.conclusions import all_pairs, sensitivities
 from simkit.study.jobs import FORMAT, make_job, read_result, run_digest
 from simkit.study.matrix import RunPlan, plan_runs, words
@@ -39,6 +40,7 @@ def open_study(folder: Path, study: Study) -> str:
     if home_of(folder) is not None:
         raise InputError("lies inside a run or comparison", "a folder beside it for --out",
                          str(folder))
+    mine(folder)
     mark = folder / "study.json"
     what = {"format": FORMAT, "kind": "study", "simkit": __version__,
             "study": study.model_dump(mode="json")}
@@ -56,9 +58,8 @@ def open_study(folder: Path, study: Study) -> str:
             return ""
         write_json(mark, what)
         return "The study has changed since this folder was made; runs that are the same are kept."
-    if folder.exists() and any(folder.iterdir()):
+    if digests_of(folder):
         raise InputError("this folder holds something else", "an empty or new folder", str(folder))
-    folder.mkdir(parents=True, exist_ok=True)
     write_json(mark, what)
     return ""
 
@@ -73,12 +74,14 @@ def run_study(study: Study, plans: list[RunPlan], folder: Path, workers: int,
             progress(f"note: {label(plan)} is the same run as {label(first[name])}: carried out "
                      "once")
         first.setdefault(name, plan)
-    missing = {}
+    missing, starts = {}, set()
     for name, plan in first.items():
         place = folder / "runs" / name
-        make_job(plan, study, place)
+        starts.add(make_job(plan, study, place))
         if read_result(place) is None:
             missing[name] = plan
+    for start in sorted(starts):  # here, since the runs' processes may not write in this folder
+        announce(folder / "starts" / start)
     progress(f"{len(first)} runs, {len(first) - len(missing)} of them finished before")
     statuses = carry_out_all(
         [folder / "runs" / name for name in missing], folder / "starts", workers, scheduler,
@@ -120,7 +123,7 @@ def _varied(study: Study) -> list[str]:
 
 def _case_data(place: Path) -> dict[str, Any]:
     """The case as the run used it; file names stay words."""
-    text = (place / "case" / "case.yaml").read_text("utf-8")
+    text = read_back(place / "case" / "case.yaml").decode("utf-8")
     return YAML(typ="safe", pure=True).load(text)
 
 

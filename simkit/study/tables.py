@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import csv
+import io
 import json
 from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
-from simkit.files import write_atomic, write_table
+from simkit.files import Damaged, read_back, write_atomic, write_table
 from simkit.study.jobs import read_result
 
 HEAD = ("run", "case", "dent", "grade", "thickness_mm", "strategy", "replicate", "status",
@@ -55,9 +56,9 @@ def dent_words(dent: Mapping[str, Any] | None) -> str:
 def step_rows(folder: Path, name: str) -> list[dict[str, str]]:
     """Rows of steps.csv of a run, with the run's name first; empty without a record."""
     try:
-        with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
-            return [{"run": name, **row} for row in csv.DictReader(file)]
-    except OSError:
+        text = read_back(folder / "steps.csv").decode("utf-8")
+        return [{"run": name, **row} for row in csv.DictReader(io.StringIO(text, newline=""))]
+    except (OSError, Damaged):
         return []
 
 

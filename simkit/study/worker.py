@@ -13,6 +13,7 @@ import threading
 import time
 from pathlib import Path
 
+from simkit.errors import InputError
 from simkit.study.jobs import carry_out, read_result
 
 TRIES = 2
@@ -33,6 +34,8 @@ def run_in_process(folder: str, starts: str) -> str:
         result = read_result(Path(folder))
         if result is not None:
             return str(result["status"])
+        if done.returncode == TAKEN:
+            return done.stderr.strip().removeprefix("error: ") or "the folder is taken"
         if done.returncode == DISK:
             raise OSError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else
                           "cannot write results")
@@ -46,6 +49,8 @@ def _environment() -> dict[str, str]:
     return {**os.environ, "OPENBLAS_NUM_THREADS": "1", "PYTHONPATH": os.pathsep.join(paths)}
 
 
+TAKEN = 75
+"""Exit code for a folder that another process has, or that was altered (EX_TEMPFAIL)."""
 DISK = 74
 """Exit code for results that cannot be written (EX_IOERR of sysexits.h)."""
 
@@ -63,6 +68,9 @@ def main() -> int:
     threading.Thread(target=_leave_with, args=(int(parent),), daemon=True).start()
     try:
         carry_out(Path(folder), Path(starts))
+    except InputError as error:
+        print(error, file=sys.stderr)
+        return TAKEN
     except OSError as error:
         print(f"{error.strerror or error}: {error.filename or folder}", file=sys.stderr)
         return DISK

@@ -16,7 +16,7 @@ import signal
 import tempfile
 import time
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from random import Random
 
@@ -120,29 +120,41 @@ Sort = Callable[[Random, Path], Tried]
 
 @dataclass
 class Count:
-    """Tried, passed, and the first few that had no manners."""
+    """Tried, passed, and those that had no manners with their numbers and when they were met
+    (minutes from the beginning)."""
 
     tried: int
     passed: int
-    violated: list[Tried]
+    violated: list[tuple[int, Tried]]
+    minutes: list[float]
 
 
-def campaign(sorts: dict[str, Sort], minutes: float, seed: int,
-             tell: Callable[[str], None]) -> dict[str, Count]:
-    """Try sort after sort until the time is up; counts by sort."""
-    counts = {name: Count(0, 0, []) for name in sorts}
-    until, number = time.monotonic() + 60.0 * minutes, 0
-    while time.monotonic() < until:
+def once(sort: Sort, name: str, seed: int, number: int) -> Tried:
+    """The input of a seed and number, given in an empty folder."""
+    with place() as folder:
+        tried = sort(Random(f"{seed}-{name}-{number}"), folder)
+        beside = sorted(os.listdir(folder.parent))
+    if not tried.fault and beside != ["in"]:
+        return replace(tried, fault=f"wrote beside its folder: {beside}")
+    return tried
+
+
+def campaign(sorts: dict[str, Sort], minutes: float, seed: int, tell: Callable[[str], None],
+             first: int = 0) -> Iterator[tuple[int, dict[str, Count]]]:
+    """Try sort after sort until the time is up; after each round the next number and the counts.
+
+    The input hangs on seed, sort and number, so that a later call goes on where this one stopped.
+    """
+    counts = {name: Count(0, 0, [], []) for name in sorts}
+    begin, number = time.monotonic(), first
+    while time.monotonic() < begin + 60.0 * minutes:
         for name, sort in sorts.items():
-            number += 1
-            rng = Random(f"{seed}-{name}-{number}")
-            with place() as folder:
-                tried = sort(rng, folder)
-            count = counts[name]
+            tried, count = once(sort, name, seed, number), counts[name]
             count.tried += 1
-            if not tried.fault:
-                count.passed += 1
-                continue
-            count.violated.append(tried)
-            tell(f"{name} {number}: {' '.join(tried.argv)[:200]}: {tried.fault}")
-    return counts
+            count.passed += not tried.fault
+            if tried.fault:
+                count.violated.append((number, tried))
+                count.minutes.append((time.monotonic() - begin) / 60.0)
+                tell(f"{name} {number}: {' '.join(tried.argv)[:200]}: {tried.fault}")
+        number += 1
+        yield number, counts

@@ -11,9 +11,10 @@ import pytest
 from campaign import ask, manners, place
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from sorts import SORTS
+from newer_sorts import SORTS
 
-EXAMPLES = {"case file": 40, "table": 40, "scan": 30, "flags": 40, "folder": 20}
+EXAMPLES = {"case file": 40, "table": 40, "scan": 30, "flags": 40, "folder": 20,
+            "study": 30, "newer": 40, "record": 20}
 
 
 @pytest.mark.parametrize("name", SORTS)
