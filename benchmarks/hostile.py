@@ -41,8 +41,13 @@ def kept(seed: int) -> dict[str, Any]:
         if held["seed"] != seed:
             raise SystemExit(f"{RESULTS} holds seed {held['seed']}; give that, or remove the file")
         return held
-    return {"seed": seed, "next": 0, "minutes": 0.0, "minutes_since_a_violation": 0.0,
-            "sorts": {}, "violated": []}
+    return nothing(seed)
+
+
+def nothing(seed: int) -> dict[str, Any]:
+    """No counts yet."""
+    return {"seed": seed, "next": 0, "minutes": 0.0, "processor_minutes": 0.0,
+            "minutes_since_a_violation": 0.0, "sorts": {}, "violated": []}
 
 
 def again(held: dict[str, Any]) -> None:
@@ -67,6 +72,7 @@ def joined(held: dict[str, Any], counts: dict[str, Count], minutes: float,
                                "command": ascii(" ".join(tried.argv)[:200]),
                                "fault": ascii(tried.fault[:300])}
                               for number, tried in count.violated]
+    whole["processor_minutes"] = round(held["processor_minutes"] + time.process_time() / 60.0, 1)
     last = max((at for count in counts.values() for at in count.minutes), default=None)
     whole["minutes_since_a_violation"] = round(
         held["minutes_since_a_violation"] + minutes if last is None else minutes - last, 1)
@@ -90,9 +96,7 @@ def main() -> int:
     parser.add_argument("--store", action="store_true", help="keep in benchmarks/results")
     options = parser.parse_args()
     chosen = {name: SORTS[name] for name in options.sorts.split(",")}
-    held = kept(options.seed) if options.store else {
-        "seed": options.seed, "next": 0, "minutes": 0.0, "minutes_since_a_violation": 0.0,
-        "sorts": {}, "violated": []}
+    held = kept(options.seed) if options.store else nothing(options.seed)
     again(held)
     begin, stored, whole = time.monotonic(), 0.0, joined(held, {}, 0.0, held["next"])
     for following, counts in campaign(chosen, options.minutes, options.seed, say, held["next"]):
@@ -106,7 +110,7 @@ def main() -> int:
     say(f"{'sort':<10} {'tried':>7} {'passed':>7} {'violated':>8}")
     for name, count in whole["sorts"].items():
         say(f"{name:<10} {count['tried']:7d} {count['passed']:7d} {count['violated']:8d}")
-    say(f"{whole['minutes']} min; {whole['violations_at_the_end']} violations not mended; "
+    say(f"{whole['minutes']} min, {whole['processor_minutes']} of the processor; {whole['violations_at_the_end']} violations not mended; "
         f"{whole['minutes_since_a_violation']} min since the last one")
     return 1 if whole["violations_at_the_end"] else 0
 

@@ -89,7 +89,7 @@ def _within(seconds: int) -> Iterator[None]:
 
     # processor time for work without end, the clock (others may have the processor) for waiting
     clocks = ((signal.SIGPROF, signal.ITIMER_PROF, seconds),
-              (signal.SIGALRM, signal.ITIMER_REAL, 10 * seconds))
+              (signal.SIGALRM, signal.ITIMER_REAL, 40 * seconds))
     before = [signal.signal(number, stop) for number, _, _ in clocks]
     for _, clock, limit in clocks:
         signal.setitimer(clock, limit)
