@@ -110,7 +110,8 @@ def main() -> int:
     say(f"{'sort':<10} {'tried':>7} {'passed':>7} {'violated':>8}")
     for name, count in whole["sorts"].items():
         say(f"{name:<10} {count['tried']:7d} {count['passed']:7d} {count['violated']:8d}")
-    say(f"{whole['minutes']} min, {whole['processor_minutes']} of the processor; {whole['violations_at_the_end']} violations not mended; "
+    say(f"{whole['minutes']} min, {whole['processor_minutes']} of the processor; "
+        f"{whole['violations_at_the_end']} violations not mended; "
         f"{whole['minutes_since_a_violation']} min since the last one")
     return 1 if whole["violations_at_the_end"] else 0
 
