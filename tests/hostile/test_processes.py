@@ -72,22 +72,32 @@ def names(folder: Path) -> set[str]:
     return {str(p.relative_to(folder)) for p in folder.rglob("*") if p.is_file()}
 
 
-def children() -> set[int]:
-    """Processes of simkit's workers on this machine that belong to this test's folder."""
+def marked(here: Path) -> dict[str, str]:
+    """The environment with a word by which the workers of this test are known: others may work
+    on this machine."""
+    return {**os.environ, "OF_TEST": str(here)}
+
+
+def children(here: Path) -> set[int]:
+    """Workers of what was started in a folder by `start`."""
+    word = f"OF_TEST={here}\0".encode()
     found = set()
     for entry in Path("/proc").glob("[0-9]*/cmdline"):
         try:
             words = entry.read_bytes()
+            if not (b"multiprocessing" in words and b"spawn_main" in words):
+                continue
+            ours = word in (entry.parent / "environ").read_bytes()
         except OSError:
             continue
-        if b"multiprocessing" in words and b"spawn_main" in words:
+        if ours:
             found.add(int(entry.parent.name))
     return found
 
 
-def start(here: Path, *argv: str) -> subprocess.Popen[bytes]:
-    return subprocess.Popen([*SIMKIT, *argv], cwd=here, stdout=subprocess.DEVNULL,
-                            stderr=subprocess.DEVNULL)
+def start(here: Path, *argv: str, errors: int = subprocess.DEVNULL) -> subprocess.Popen[str]:
+    return subprocess.Popen([*SIMKIT, *argv], cwd=here, stdout=subprocess.DEVNULL, text=True,
+                            stderr=errors, env=marked(here))
 
 
 def until(what: Callable[[], object], seconds: float = 600.0) -> bool:
@@ -114,24 +124,21 @@ def test_a_killed_run_goes_on(here: Path, undisturbed: Path, moment: str,
 
 
 def test_a_killed_comparison_leaves_no_orphan_and_goes_on(here: Path, undisturbed: Path) -> None:
-    before = children()
     process = start(here, *COMPARE)
     until(lambda: len(list((here / "out").glob("runs/*/steps.csv"))) == 2
           or process.poll() is not None)
     process.kill()
     process.wait(60)
-    assert until(lambda: not (children() - before), 20.0)
+    assert until(lambda: not children(here), 20.0)
     assert simkit(here, *COMPARE).returncode in ENDED
     assert tables(here / "out") == tables(undisturbed / "compare")
     assert names(here / "out") == names(undisturbed / "compare")
 
 
 def test_a_killed_worker_is_named(here: Path) -> None:
-    before = children()
-    process = subprocess.Popen([*SIMKIT, *COMPARE], cwd=here, stdout=subprocess.DEVNULL,
-                               stderr=subprocess.PIPE, text=True)
+    process = start(here, *COMPARE, errors=subprocess.PIPE)
     assert until(lambda: any((here / "out").glob("runs/*/case.json")))
-    for worker in children() - before:
+    for worker in children(here):
         os.kill(worker, signal.SIGKILL)
     said = process.communicate(timeout=300)[1]
     if process.returncode not in ENDED:  # it may have been done already
