@@ -85,7 +85,7 @@ def children(here: Path) -> set[int]:
     for entry in Path("/proc").glob("[0-9]*/cmdline"):
         try:
             words = entry.read_bytes()
-            if not (b"multiprocessing" in words and b"spawn_main" in words):
+            if b"spawn_main" not in words and b"simkit.study.worker" not in words:
                 continue
             ours = word in (entry.parent / "environ").read_bytes()
         except OSError:
