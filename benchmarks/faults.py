@@ -107,7 +107,7 @@ def tested(folder: Path, names: tuple[str, ...]) -> dict[str, str]:
                                   "no:cacheprovider", *names)
     if code is None:
         return {", ".join(names): f"no end in {LONGEST_S:.0f} s"}
-    failed = re.findall(r"^(?:FAILED|ERROR) (\S+)(?: - (.*))?$", output, re.MULTILINE)
+    failed = re.findall(r"^(?:FAILED|ERROR) (.+?)(?: - (.*))?$", output, re.MULTILINE)
     if code not in (0, 1, 2) or bool(code) != bool(failed):
         raise Stale(f"pytest {' '.join(names)} ended with code {code}: {(errors or output)[-600:]}")
     found: dict[str, str] = {}
