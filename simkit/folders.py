@@ -182,16 +182,20 @@ def home_of(path: Path) -> tuple[Path, str] | None:
 
 def digests_of(folder: Path) -> dict[str, list[str]] | None:
     """What a marked folder lists, read without taking it; None for a folder without a mark."""
-    if not is_marked(folder):
-        return None
+    return _read(folder)[0] if is_marked(folder) else None
+
+
+def _read(folder: Path) -> tuple[dict[str, list[str]], list[str]]:
+    """Digests and inner folders that a mark lists; empty where it cannot be read."""
     listed: dict[str, list[str]] = {}
+    inner: list[str] = []
     with contextlib.suppress(OSError):
         handle = os.open(folder / MARK, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
         try:
-            _parse(_text(handle), listed, [])
+            _parse(_text(handle), listed, inner)
         finally:
             os.close(handle)
-    return listed
+    return listed, inner
 
 
 def announce(folder: Path) -> None:
@@ -202,18 +206,8 @@ def announce(folder: Path) -> None:
     home = home_of(folder)
     if home is None:
         return
-    inner: list[str] = []
     here = os.stat(home[0])
-    if (here.st_dev, here.st_ino) in _marked:
-        mark(home[0]).note_folder(home[1])
-        return
-    with contextlib.suppress(OSError):
-        handle = os.open(home[0] / MARK, os.O_RDONLY | getattr(os, "O_NOFOLLOW", 0))
-        try:
-            _parse(_text(handle), {}, inner)
-        finally:
-            os.close(handle)
-    if home[1] not in inner:
+    if (here.st_dev, here.st_ino) in _marked or home[1] not in _read(home[0])[1]:
         mark(home[0]).note_folder(home[1])
 
 
@@ -271,9 +265,7 @@ def remove_parts(one: Marked) -> None:
     """Remove what a killed writer left of files of the list."""
     for path in one.listed:
         place = one.folder / path
-        if leads_outside(one.folder, path):
-            continue
-        for part in _parts(place):
+        for part in [] if leads_outside(one.folder, path) else _parts(place):
             with contextlib.suppress(OSError):
                 os.unlink(part)
 
@@ -285,10 +277,7 @@ def part_of(place: Path) -> Path:
 
 def _parts(place: Path) -> Iterable[Path]:
     form = re.compile(re.escape(f".{place.name}.") + r"\d+\.part")
-    try:
-        names = os.listdir(place.parent)
-    except OSError:
-        return []
+    names = os.listdir(place.parent) if place.parent.is_dir() else []
     return [place.parent / name for name in names if form.fullmatch(name)]
 
 

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import Finite, say
 from simkit.errors import InputError
 from simkit.export.net import open_net
 from simkit.export.page import write_page
@@ -15,9 +15,13 @@ from simkit.export.series import write_series
 from simkit.export.solids import FORMATS as SOLIDS
 from simkit.export.solids import write_solid
 from simkit.export.tables import write_csv, write_npz, write_parquet
+from simkit.record.folder import take_folder
 from simkit.record.read import read_run
 
-WHOLE = ("html", "pvd", "csv", "parquet", "npz")
+NAMES = {"html": ("run.html",), "pvd": ("run.pvd",), "csv": ("steps.csv", "fields.csv"),
+         "parquet": ("steps.parquet", "fields.parquet"), "npz": ("run.npz",)}
+"""Files that would be replaced, by the format of a whole run."""
+WHOLE = tuple(NAMES)
 
 
 @click.command("export", epilog="""\b
@@ -32,7 +36,7 @@ Examples:
               help="Folder for the files; RUN/export if not given.")
 @click.option("--step", type=int, metavar="N",
               help="STL, PLY, VTK, GLB: state to write; the last if not given.")
-@click.option("--exaggerate", type=click.FloatRange(0.0, 1000.0), default=1.0, show_default=True,
+@click.option("--exaggerate", type=Finite(0.0, 1000.0), default=1.0, show_default=True,
               metavar="TIMES", help="STL, PLY, VTK, GLB: enlarge displacements.")
 @json_option
 def command(folder: Path, kind: str, out: Path | None, step: int | None,
@@ -48,6 +52,10 @@ def command(folder: Path, kind: str, out: Path | None, step: int | None,
     if kind in WHOLE and (step is not None or exaggerate != 1.0):
         raise InputError(f"--step and --exaggerate with {kind}", "they are for "
                          + ", ".join(SOLIDS))
+    if place.exists() and folder.exists() and place.resolve() == folder.resolve():
+        raise InputError("this is the folder of the run", "another folder for --out", str(place))
+    number = 0 if kind in WHOLE else record.step_index(step)
+    take_folder(place, NAMES.get(kind, (f"step-{number:04d}.{kind}",)))
     if kind == "csv":
         files = write_csv(record, place)
     elif kind == "parquet":
@@ -59,7 +67,6 @@ def command(folder: Path, kind: str, out: Path | None, step: int | None,
     elif kind == "html":
         files = write_page(open_net(record), place / "run.html")
     else:
-        number = record.step_index(step)
         files = write_solid(open_net(record).state(number), place / f"step-{number:04d}.{kind}",
                             exaggerate)
     for file in files:

@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import say, spared
 from simkit.report.write import write_report
 
 
@@ -27,7 +27,11 @@ def command(folder: Path, out: Path | None, pdf: bool) -> None:
     Question, panel, dent and how well it was matched, doubt, strategies, steps, pictures, risks,
     cautions, inputs with digests, sources of the sheet's numbers. Only stored records are read.
     """
-    files = write_report(folder, out or folder / "report", pdf)
+    out = out or folder / "report"
+    page = spared(out, ".html", b"<!DOCTYPE html")
+    if pdf and not page.exists():  # what stands there was not written with a page of ours
+        spared(page.with_suffix(".pdf"), ".pdf", b"none of ours")
+    files = write_report(folder, page, pdf)
     for file in files:
         say(f"written  {file}")
     result({"files": files})

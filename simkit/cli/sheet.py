@@ -7,7 +7,7 @@ from pathlib import Path
 import click
 
 from simkit.cli.answer import json_option, result
-from simkit.cli.working import say
+from simkit.cli.working import say, spared
 from simkit.record.read import read_run
 from simkit.report.sheet import write_sheet
 
@@ -28,6 +28,6 @@ def command(folder: Path, out: Path | None) -> None:
     order, tool, height under load and released, force at which to stop, boxes to tick, and room
     for what you read.
     """
-    path = write_sheet(read_run(folder), out or folder / "work-sheet.pdf")
+    path = write_sheet(read_run(folder), spared(out or folder / "work-sheet.pdf", ".pdf", b"%PDF"))
     say(f"written  {path}")
     result({"files": [path]})

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import click
 import numpy as np
 
 from simkit.cli.answer import json_option, number_or_text, result
-from simkit.cli.working import say
+from simkit.cli.working import Finite, say
 from simkit.errors import InputError
 from simkit.folders import home_of
 from simkit.optics.bench import Pose, make_bench
@@ -33,6 +34,8 @@ def _pair(ctx: click.Context, param: click.Parameter, value: str | None) -> tupl
         return (0.0, 0.0)
     try:
         first, second = (float(part) for part in value.split(","))
+        if not (math.isfinite(first) and math.isfinite(second)):
+            raise ValueError
     except ValueError as error:
         raise click.BadParameter(f"{value!r}; expected two angles in degrees with a comma between,"
                                  " such as 10,-5") from error
@@ -58,15 +61,15 @@ Examples:
               help="Also draw lamp lines reflected in the panel, isophotes, and every step.")
 @click.option("--movie", is_flag=True,
               help="Also write the reflections as a movie: GIF, and MP4 where ffmpeg is.")
-@click.option("--eye", type=float, default=USUAL.eye_mm, show_default=True, metavar="MM",
+@click.option("--eye", type=Finite(), default=USUAL.eye_mm, show_default=True, metavar="MM",
               help="Reflections: distance from panel to eye.")
-@click.option("--lamp", type=float, default=USUAL.lamp_mm, show_default=True, metavar="MM",
+@click.option("--lamp", type=Finite(), default=USUAL.lamp_mm, show_default=True, metavar="MM",
               help="Reflections: distance from panel to lamps.")
-@click.option("--spacing", type=float, default=USUAL.spacing_mm, show_default=True, metavar="MM",
+@click.option("--spacing", type=Finite(), default=USUAL.spacing_mm, show_default=True, metavar="MM",
               help="Reflections: from lamp line to lamp line.")
-@click.option("--view", type=float, default=USUAL.view_deg, show_default=True, metavar="DEG",
+@click.option("--view", type=Finite(), default=USUAL.view_deg, show_default=True, metavar="DEG",
               help="Reflections: angle of the view from straight on.")
-@click.option("--lines", type=float, default=USUAL.lines_deg, show_default=True, metavar="DEG",
+@click.option("--lines", type=Finite(), default=USUAL.lines_deg, show_default=True, metavar="DEG",
               help="Reflections: direction of the lines on the panel, from the x axis.")
 @click.option("--tilt", callback=_pair, metavar="X,Y",
               help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")

@@ -48,17 +48,25 @@ def command(folders: tuple[Path, ...], out: Path | None) -> None:
         click.echo(text.getvalue(), nl=False)
         return
     _spare(out)
+    try:
+        _write(out, columns, full)
+    except OSError as error:
+        raise InputError(f"cannot write the table ({error.strerror})",
+                         "a file in a folder that can be written", str(out)) from error
+    say(f"table    {out}, {len(full)} rows")
+
+
+def _write(out: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> None:
     if out.suffix == ".parquet":
-        data = parquet(columns, full)
+        data = parquet(columns, rows)
         if data is None:
             raise InputError("--out .parquet needs the package pyarrow",
                              "pip install 'simkit[study]', or a file that ends in .csv")
         write_atomic(out, data)
     elif out.suffix == ".csv":
-        write_table(out, columns, full)
+        write_table(out, columns, rows)
     else:
         raise InputError(f"--out {out.name}", "a file that ends in .csv or .parquet")
-    say(f"table    {out}, {len(full)} rows")
 
 
 def _spare(out: Path) -> None:

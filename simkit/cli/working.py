@@ -20,6 +20,7 @@ from simkit.checks.summary import set_words
 from simkit.cli.lines import standing, wanted
 from simkit.errors import InputError
 from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET
+from simkit.files import Damaged, read_plain
 from simkit.folders import Busy, is_marked, mark, remove_own
 from simkit.tool.cautions import cautions_for
 from simkit.words import visible
@@ -40,6 +41,31 @@ class Finite(click.FloatRange):
         return found
 
 
+def spared(out: Path, ending: str, start: bytes, word: bytes = b"simkit") -> Path:
+    """A file to write, with its ending added where it has none; one that is there must be ours.
+
+    ``start``, ``word`` : how a file of ours begins, and what stands in it.
+
+    Raises
+    ------
+    InputError : no name for such a file, a folder, or a file that simkit did not write.
+    """
+    if out.name in ("", "..") or out.suffix not in ("", ending) or out.is_dir():
+        raise InputError("is no name for the file", f"a file name that ends in {ending}", str(out))
+    path = out.with_suffix(ending)
+    if os.path.lexists(path):
+        try:
+            data = read_plain(path, LARGEST_OWN)
+        except (OSError, Damaged):
+            data = b""
+        if not data.lstrip().startswith(start) or word not in data:
+            raise InputError("is there and was not written by simkit", "another name for --out",
+                             str(path))
+    return path
+
+
+LARGEST_OWN = 200_000_000
+"""Bytes of the largest report or sheet that is looked at."""
 LONGEST_TAIL = 48
 """Letters of a folder's name that say which keys were set."""
 

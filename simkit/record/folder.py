@@ -30,7 +30,6 @@ def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
     InputError : one of the files is there and is not, or no longer, as simkit wrote it; or the
         folder cannot be made.
     """
-    mine(folder, beside=True)
     listed = digests_of(folder) or {}
     for name in names:
         place = folder / name
@@ -43,6 +42,7 @@ def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
         if not own:
             raise InputError("would be overwritten, and is not as simkit wrote it",
                              "another folder for --out", str(place))
+    mine(folder, beside=True)
 
 
 def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> bool:

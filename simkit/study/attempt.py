@@ -10,6 +10,7 @@ from typing import Any
 from simkit.case import Case
 from simkit.errors import InputError
 from simkit.files import Damaged, load_json, read_back
+from simkit.folders import MARK, mark, remove_own
 from simkit.record.write import (
     LARGEST_DESCRIPTION,
     finish,
@@ -75,10 +76,16 @@ def attempt(start: Session, operations: Sequence[Operation], folder: Path, said:
     open_folder(folder, {**identity(case), "strategy": BY_HAND, "tried": words, **said})
     session = start
     record_step(folder, session)
-    for operation in operations:
-        session = session.apply(operation)
-        record_step(folder, session)
-        progress(line_of(session.now.row))
+    try:
+        for operation in operations:
+            session = session.apply(operation)
+            record_step(folder, session)
+            progress(line_of(session.now.row))
+    except InputError:  # what cannot be tried leaves no try
+        if not remove_own(mark(folder)):
+            (folder / MARK).unlink()
+            folder.rmdir()
+        raise
     outcome = FLAT if session.now.row.flat else AS_TRIED
     finish(folder, session, BY_HAND, outcome, {"summary": summary(session, BY_HAND, outcome)})
     return session

@@ -19,12 +19,13 @@ QUICK = """\
 format: 1
 title: Small bowl $\\alpha$
 about: Invented for the tests.
-panel: {length_x_mm: 200, length_y_mm: 160, thickness_mm: 0.8, grade: DC04}
-mesh: {fine_mm: 14, coarse_mm: 30, layers: 3}
+panel: {length_x_mm: 120, length_y_mm: 100, thickness_mm: 0.8, grade: DC04}
+mesh: {fine_mm: 20, coarse_mm: 40, layers: 3}
 dent:
-  shapes: [{kind: bowl, x_mm: 5, y_mm: -4, length_mm: 90, width_mm: 80, depth_mm: 1.8}]
-history: {method: imprint, rounds: 3, match_mm: 0.5}
+  shapes: [{kind: bowl, x_mm: 5, y_mm: -4, length_mm: 70, width_mm: 60, depth_mm: 1.0}]
+history: {method: imprint, rounds: 2, match_mm: 0.5}
 kit: {tabs: [round-25], tips: [ball-12]}
+goal: {tolerance_mm: 0.15}
 limits: {steps: 1}
 strategies: [crown-first]
 """
