@@ -75,7 +75,8 @@ def case_of(name: str) -> dict[str, Any]:
         "panel": {"length_x_mm": 360, "length_y_mm": 270, **PANELS[panel], **changes},
         "mesh": {"fine_mm": 7.5, "coarse_mm": 40},
         "dent": {"blows": blows},
-        "kit": {"tabs": ["round-20", "round-30"], "tips": ["ball-12", "ball-20"]},
+        "kit": {"tabs": ["round-20", "round-30", "round-40"],
+                "tips": ["ball-12", "bar-6x40", "block-40x20"]},
         "limits": {"steps": 40},
     }
 

@@ -11,6 +11,10 @@ from typing import Protocol
 
 from simkit.case.repair import STAGE_NAMES, Goal
 
+STALL_STEPS, STALL_SHARE = 12, 0.98
+"""A repair stalls when so many steps have brought neither the largest excess over the limits nor
+what is left beyond them below this share of its least before."""
+
 
 class Reading(Protocol):
     """What a stage is judged by: the largest low (<= 0) and high, mm, and slope deviation, mrad."""
@@ -44,6 +48,14 @@ class TimedReading(Reading, Protocol):
         """What is held after it, N; heights under a force reach no stage."""
 
 
+class LeftReading(Reading, Protocol):
+    """A reading with what is left beyond the limits."""
+
+    @property
+    def left_mm2(self) -> float:
+        """Beyond the limits, mm^2."""
+
+
 def meets(goal: Goal, stage: str, reading: Reading) -> bool:
     """Whether a panel has reached a stage."""
     height, slope = goal.limits_of(stage)
@@ -74,3 +86,13 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
         found[stage] = None if first is None else (
             rows[first].step, sum(row.minutes for row in rows[: first + 1]))
     return found
+
+
+def stagnates(goal: Goal, rows: Sequence[LeftReading]) -> bool:
+    """Whether a number of steps has brought nothing nearer to its limit, one way or the other."""
+    if len(rows) <= STALL_STEPS + 1:
+        return False
+    largest = [excess(goal, row) for row in rows]
+    left = [row.left_mm2 for row in rows]
+    return all(min(values[-STALL_STEPS:]) > STALL_SHARE * min(values[:-STALL_STEPS])
+               for values in (largest, left))

@@ -119,7 +119,7 @@ def by_kind(session: Session, first: str) -> Operation | None:
     spots = open_spots(session)
     ordered = [[spot for spot in spots if (spot.kind == first) is wanted]
                for wanted in (True, False)]
-    return first_that_pays(session, ordered[0]) or first_that_pays(session, ordered[1])
+    return first_that_pays(session, ordered[0], last=False) or first_that_pays(session, ordered[1])
 
 
 def _steepest_in(session: Session, spot: Spot) -> Spot:

@@ -14,8 +14,8 @@ import numpy as np
 from scipy.ndimage import map_coordinates, maximum_filter
 
 from simkit.errors import InputError
-from simkit.inspection.measures import limit_use
-from simkit.inspection.spots import Spot, describe_spots, spot_labels
+from simkit.inspection.measures import limit_use, slope_parts
+from simkit.inspection.spots import SampledField, Spot, describe_spots, spot_labels
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
@@ -33,8 +33,9 @@ PAYS = 0.005
 """Share of what is left beyond the limits that a step must take away to be worth it."""
 LEAST_MM = 0.004
 """Shortest way of a place to its goal that is worth a step."""
-SPOTS, TOOLS = 6, 3
-"""So many spots, and tools for each, are tried before a strategy gives up."""
+SPOTS, TOOLS, FLANKS, SURE = 6, 3, 2, 2
+"""So many spots, tools for each, and steep places are tried before a strategy gives up; so many
+of the best of quick solves are carried out in full."""
 
 
 class Strategy(Protocol):
@@ -75,15 +76,17 @@ def _largest_beside(mask: np.ndarray, use: np.ndarray, reach: list[int]) -> floa
     return float(use[near].max())
 
 
-def first_that_pays(session: Session, spots: Iterable[Spot]) -> Operation | None:
-    """The operation for the first of the spots at which one pays; None where none does."""
+def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
+                    ) -> Operation | None:
+    """The operation for the first of the spots at which one pays, then for the steepest places if
+    these are the ``last`` spots there are; None where none does."""
     for count, spot in enumerate(spots):
         if count == SPOTS:
             break
         operation = operation_for(session, spot)
         if operation is not None:
             return operation
-    return None
+    return flank(session) if last else None
 
 
 def operation_for(session: Session, spot: Spot) -> Operation | None:
@@ -100,17 +103,54 @@ def _half_way(session: Session, spot: Spot) -> Operation | None:
 
 
 def _to_flush(session: Session, spot: Spot) -> Operation | None:
+    """To flush; a deep low by whichever way brings it there and leaves least, pulled or pushed."""
     if spot.kind == "high":
         return best_of(session, operations_at(session, "tap-down", spot))
-    kinds = lifting_kinds(session, spot)
-    for kind in kinds:
-        tried = [(op, after) for op in operations_at(session, kind, spot)
-                 if (after := tried_out(session, op)) is not None]
-        reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
-        chosen = best_of(session, reached or ([op for op, _ in tried] if kind == kinds[-1] else []))
-        if chosen is not None:
-            return how_far(session, chosen) if abs(spot.height_mm) > DEEP_MM else chosen
-    return best_of(session, [op for kind in kinds for op in operations_at(session, kind, spot)])
+    lifts = [op for kind in lifting_kinds(session, spot)
+             for op in operations_at(session, kind, spot)]
+    tried = [(op, after) for op in lifts
+             if (after := tried_out(session, op, quick=True)) is not None]
+    reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
+    chosen = best_of(session, reached) or best_of(session, lifts)
+    if chosen is not None and abs(spot.height_mm) > DEEP_MM:
+        return how_far(session, chosen)
+    return chosen
+
+
+def flank(session: Session) -> Operation | None:
+    """Where no spot pays: the steepest place, pushed at its foot or tapped at its top part of the
+    way; None where that does not pay either."""
+    goal, field = session.work.case.goal, session.now.field
+    along_x, along_y = slope_parts(field, goal.slope_base_mm)
+    steep = np.nan_to_num(np.hypot(along_x, along_y))
+    found = []
+    for row, column in _apart(steep, field, FLANKS):
+        slope = np.array([along_x[row, column], along_y[row, column]])
+        size = float(np.hypot(*slope))
+        if size <= goal.limits[1]:
+            continue
+        rise = 1e-3 * size * goal.slope_base_mm
+        for kind, side in (("push", -1.0), ("tap-down", 1.0)):
+            x, y = (float(axis[k]) + side * 0.5 * goal.slope_base_mm * part / size
+                    for axis, k, part in ((field.x_mm, column, slope[0]),
+                                          (field.y_mm, row, slope[1])))
+            for share in (0.25, 0.6):
+                to = round(height_at(session, x, y) - side * share * rise, 3)
+                found += [Operation(kind, tip.name, round(x, 1), round(y, 1), to)
+                          for tip in session.work.tips
+                          if kind == "tap-down" or session.work.reaches(x, y)]
+    return best_of(session, found)
+
+
+def _apart(steep: np.ndarray, field: SampledField, count: int) -> list[tuple[int, int]]:
+    """The steepest places, none within 30 mm of another."""
+    left, found = steep.copy(), []
+    for _ in range(count):
+        row, column = np.unravel_index(int(left.argmax()), left.shape)
+        found.append((int(row), int(column)))
+        left[np.hypot(field.y_mm[:, None] - field.y_mm[row],
+                      field.x_mm[None, :] - field.x_mm[column]) < 30.0] = 0.0
+    return found
 
 
 def lifting_kinds(session: Session, spot: Spot) -> list[str]:
@@ -160,18 +200,24 @@ def _left_tapped_back(session: Session, lift: Operation) -> float:
 
 
 def best_of(session: Session, operations: Iterable[Operation]) -> Operation | None:
-    """The operation that leaves least beyond the limits, if it pays; None otherwise."""
-    before = session.now.row
-    best, least = None, (1.0 - PAYS) * before.left_mm2
-    for operation in operations:
+    """The operation that leaves least beyond the limits, if it pays; None otherwise.
+
+    They are ranked by quick solves; the first that pays in full as well is taken.
+    """
+    goal, before = session.work.case.goal, session.now.row
+    ranked = [(after.now.row.left_mm2, count, operation)
+              for count, operation in enumerate(operations)
+              if (after := tried_out(session, operation, quick=True)) is not None
+              and done_at_all(after)]
+    for left, _, operation in sorted(ranked, key=lambda item: item[:2])[:SURE]:
+        if left > before.left_mm2:
+            break
         after = tried_out(session, operation)
-        if after is None or not done_at_all(after):
-            continue
-        left = after.now.row.left_mm2
-        goal = session.work.case.goal
-        if left < least or (best is None and excess(goal, after.now.row) < 1.0):
-            best, least = operation, left
-    return best
+        if after is not None and done_at_all(after) and (
+                after.now.row.left_mm2 < (1.0 - PAYS) * before.left_mm2
+                or excess(goal, after.now.row) < 1.0):
+            return operation
+    return None
 
 
 def done_at_all(after: Session) -> bool:

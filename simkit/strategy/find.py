@@ -12,6 +12,8 @@ from simkit.strategy.choice import Strategy
 from simkit.strategy.planner.planner import Planner
 
 PLANNER = "planner"
+FLOOR = BUILTIN
+"""Fixed strategies whose courses a planner holds its own against."""
 
 
 def strategy_names(case: Case | None = None) -> list[str]:
@@ -31,7 +33,7 @@ def find_strategy(name: str, case: Case | None = None) -> Strategy:
         if strategy.name == name:
             return strategy
     if name == PLANNER:
-        return Planner() if case is None else Planner(case.planner.objective)
+        return Planner("steps" if case is None else case.planner.objective, floor=FLOOR)
     for index, own in enumerate(case.own_strategies if case is not None else ()):
         if own.name == name:
             assert case is not None

@@ -32,7 +32,7 @@ from simkit.repair.bent import with_bent_beds
 from simkit.repair.held import places_held
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.stages import effort, excess
+from simkit.repair.stages import effort, stagnates
 from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
@@ -56,9 +56,6 @@ SUMMARY = ("strategy", "flat", "matched", "rms_mm", "worst_mm", "stage", "steps"
 """Columns of compare.csv; matched, rms_mm and worst_mm: how step 0 differs from what was measured
 where the damage is, and at worst; steps and minutes to a stage are empty where it was not
 reached."""
-STALL_STEPS, STALL_SHARE = 12, 0.98
-"""A repair stalls when so many steps have brought neither the largest excess over the limits nor
-what is left beyond them below this share of its least before."""
 
 
 @dataclass(frozen=True)
@@ -147,6 +144,8 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
     else:
         forget_states(folder, session)
+    if hasattr(strategy, "say"):
+        strategy.say = lambda text: progress(f"{strategy.name} {text}")
     if session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")
     while True:
@@ -211,18 +210,7 @@ def ending(session: Session) -> str | None:
         return USED_UP
     if limits.minutes is not None and sum(s.row.minutes for s in done) >= limits.minutes:
         return TIME_UP
-    return STUCK if _stagnates(session) else None
-
-
-def _stagnates(session: Session) -> bool:
-    """Whether a number of steps has brought nothing nearer to its limit, one way or the other."""
-    rows = [step.row for step in session.steps]
-    if len(rows) <= STALL_STEPS + 1:
-        return False
-    largest = [excess(session.work.case.goal, row) for row in rows]
-    left = [row.left_mm2 for row in rows]
-    return all(min(values[-STALL_STEPS:]) > STALL_SHARE * min(values[:-STALL_STEPS])
-               for values in (largest, left))
+    return STUCK if stagnates(session.work.case.goal, [s.row for s in session.steps]) else None
 
 
 def summary(session: Session, name: str, outcome: str,

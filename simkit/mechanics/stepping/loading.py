@@ -94,6 +94,8 @@ class Drive:
         step = min(settings.first_mm, load.travel_mm)
         smallest = self.shortest
         while True:
+            if self.process.iterations > settings.most_iterations:
+                return Outcome.NO_CONVERGENCE, "more iterations than a search may spend"
             travel = min(self.now.travel + step, load.travel_mm)
             beat(f"{travel:.2f} mm of travel, {self.now.reading.force_N:.0f} N")
             after = self._increment(travel)

@@ -93,6 +93,7 @@ class AdvanceSettings:
         where it can be (nothing yields on the way back, no books are kept): for searches.
     energy_error_pct : an operation with more is done again in finer increments, up to twice, and
         is not valid if that does not help.
+    most_iterations : Newton iterations after which a loading gives up; for searches.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
         starts from a balance, so its end is an exact one; what is left over on the way is made
         good by the next increment and shows in the books of energy only.
@@ -106,6 +107,7 @@ class AdvanceSettings:
     energy_error_pct: float = 1.0
     easy_iterations: int = 5
     hard_iterations: int = 9
+    most_iterations: float = np.inf
     newton: NewtonSettings = field(default_factory=NewtonSettings)
     passing: NewtonSettings = field(default_factory=lambda: NewtonSettings(
         force_tolerance=4e-4, work_tolerance=4e-5))

@@ -7,11 +7,13 @@ from collections.abc import Iterator
 import numpy as np
 
 from simkit.inspection.measures import limit_use
+from simkit.inspection.spots import find_spots
 from simkit.repair.session import Session
 from simkit.strategy.choice import open_spots
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool
 from simkit.strategy.planner.yardstick import Yardstick
+from simkit.tool.times import operation_minutes
 
 LATTICE_MM = 14.0
 """Distance of the places of the lattice over the damage."""
@@ -19,18 +21,42 @@ DAMAGED = 0.5
 """Share of a limit from which a place counts as damaged."""
 BESIDE_MM = 10.0
 """The steepest place is worked at its foot and at its top, so far to each side."""
+LONG = 1.5
+"""Length over width from which a dent has a direction."""
 MOST = 90
 """Most places of the lattice, those nearest to their limits first."""
 
 
 def ways_of(session: Session) -> list[Way]:
-    """Every way the kit allows; long tools along x and along y."""
+    """Every way the kit allows; long tools along and across the first dent where that is long
+    itself, else along x and y."""
+    turns = _turns(session)
     ways = [Way("pull", tab.name, angle) for tab in session.work.tabs
-            for angle in ((0.0,) if tab.length_mm == tab.width_mm else (0.0, 90.0))]
+            for angle in ((0.0,) if tab.length_mm == tab.width_mm else turns)]
     for tip in session.work.tips:
-        angles = (0.0, 90.0) if getattr(tip.body, "half_length_mm", 0.0) > 0.0 else (0.0,)
+        angles = turns if getattr(tip.body, "half_length_mm", 0.0) > 0.0 else (0.0,)
         ways += [Way(kind, tip.name, angle) for kind in ("tap-down", "push") for angle in angles]
     return ways
+
+
+def _turns(session: Session) -> tuple[float, ...]:
+    first = find_spots(session.steps[0].field, session.work.case.goal.limits[0])
+    if first and first[0].long_mm > LONG * first[0].short_mm:
+        along = round(first[0].angle_deg)
+        return float(along), float(along - 90 if along > 0 else along + 90)
+    return 0.0, 90.0
+
+
+def costs_of(session: Session, pool: Pool, objective: str) -> np.ndarray:
+    """(m,) what each candidate costs: one step, or its minutes with half a change of tool."""
+    if objective != "minutes":
+        return np.ones(len(pool.ways))
+    table = session.work.minutes
+    pushed = any(step.row.operation == "push" for step in session.steps)
+    return np.array([
+        operation_minutes(way.kind.replace("-", "_"), False, table) + 0.5 * table["tool_change"]
+        + (0.3 * table["access"] if way.kind == "push" and not pushed else 0.0)
+        for way in pool.ways])
 
 
 def worst_places(session: Session, yard: Yardstick, parts: np.ndarray

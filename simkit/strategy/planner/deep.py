@@ -1,75 +1,122 @@
 """The main lift: a true search two steps deep, every step of it solved.
 
 While a dent is deep, fields do not add up and the sheet may snap. And the best lift goes past flush
-and is tapped back, after which every measure first looks worse: only the second step shows it.
+and is tapped back, after which every measure first looks worse: only the second step shows it. So
+lifts are judged by the plan of what they leave, once that is shallow enough for fields to add up.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from dataclasses import dataclass, replace
+from collections.abc import Iterator
+from dataclasses import replace
 
-from simkit.inspection.sampling import probe_at
+import numpy as np
+
 from simkit.inspection.spots import Spot
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.strategy.choice import lifting_kinds, tools_for
+from simkit.strategy.choice import height_at, lifting_kinds, tools_for
+from simkit.strategy.planner.candidates import worst_places
+from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
+from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
+from simkit.strategy.planner.words import Choice
 
-DEEP_MM = 0.5
-PAST_MM = (0.2, 0.4)
-FIRSTS, SECONDS = 2, 2
-"""So many lifts to flush are tried past flush, so many of all these are followed a step further."""
-Solve = Callable[[Session, Operation], Session | None]
-
-
-@dataclass(frozen=True)
-class Line:
-    """A first step and the best one after it: what each leaves beyond the limits, mm^2."""
-
-    operation: Operation
-    after: Session
-    second: Operation | None
-    left_mm2: float
-    later_mm2: float
+SHIFTS_MM = (-0.15, 0.2, 0.4)
+"""Heights under and past flush to which the best lifts are tried as well."""
+FIRSTS, SECONDS, LOOKED_AT = 1, 2, 5
+"""So many lifts to flush are tried under and past flush; so many of those that leave the dent deep
+are followed a step further; so many of the others are judged by their plans."""
+LONG = 1.6
+"""Length over width from which a low is lifted off its middle as well."""
+Tried = tuple[Operation, Session]
 
 
-def search(session: Session, solve: Solve) -> list[Line]:
-    """Lines from the worst low and the worst high, the one that leaves least first.
+def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
+    """Lifts of the deepest low and the tap of the worst high, each with what follows.
 
     Steps at which the sheet snaps are left out unless nothing else takes away a third.
     """
-    firsts = [(op, after) for op in _lifts(session) if (after := solve(session, op)) is not None]
+    firsts = [(op, after) for op in _lifts(session)
+              if (after := mind.solve(session, op)) is not None]
     firsts = _without_snaps(session, firsts)
-    firsts.sort(key=lambda pair: pair[1].now.row.left_mm2)
-    reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value]
+    firsts.sort(key=_left)
+    firsts += _further(session, mind, firsts)
+    firsts.sort(key=_left)
+    shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
+    deep = [pair for pair in firsts if deepest_mm(pair[1]) > DEEP_MM]
+    choices = [] if shallow else [_followed(session, mind, pair, objective)
+                                  for pair in deep[:SECONDS]]
+    choices += _judged(session, mind, shallow[:LOOKED_AT], objective)
+    return [one for one in choices if min(one.merit, one.later) < 1.0 - LEAST_GAIN]
+
+
+def _left(pair: Tried) -> float:
+    return pair[1].now.row.left_mm2
+
+
+def _share(session: Session, after: Session) -> float:
+    """What is left beyond the limits after some steps, over that before them."""
+    return float(np.sqrt(after.now.row.left_mm2 / max(session.now.row.left_mm2, 1e-12)))
+
+
+def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) -> list[Choice]:
+    """Lifts after which fields add up, by the plan of what they leave."""
+    choices = []
+    for operation, after in shallow:
+        yard = mind.yardstick(after)
+        mind.measure(after, worst_places(after, yard, yard.read(after.now.field)))
+        _, plan = plan_from(after, mind, objective=objective)
+        merit = _share(session, after)
+        choices.append(Choice(operation, after, merit, merit, None,
+                              len(plan.candidates) if plan.complete else None,
+                              1.0 * len(plan.candidates)))
+    return choices
+
+
+def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choice:
+    """A lift with the best step after it."""
+    operation, after = pair
+    second, end = None, after
+    for follow in _seconds(after, operation):
+        then = mind.solve(after, follow)
+        if then is not None and not then.now.row.snapped and (
+                then.now.row.left_mm2 < end.now.row.left_mm2):
+            second, end = follow, then
+    togo = None
+    if second is not None and deepest_mm(end) <= DEEP_MM:
+        yard = mind.yardstick(end)
+        mind.measure(end, worst_places(end, yard, yard.read(end.now.field)))
+        _, plan = plan_from(end, mind, objective=objective)
+        togo = 1 + len(plan.candidates) if plan.complete else None
+    return Choice(operation, after, _share(session, after), _share(session, end), second, togo,
+                  float(togo or 0))
+
+
+def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
+    """The best lifts to other heights; half-way where none comes to flush."""
+    found = []
+    reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value
+               and pair[0].kind != "tap-down"]
     for operation, flush in reached[:FIRSTS]:
-        for past in PAST_MM:
-            after = solve(session, replace(operation, goal_mm=past))
+        for shift in SHIFTS_MM:
+            other = replace(operation, goal_mm=shift)
+            after = mind.solve(session, other)
             if after is None or after.now.row.snapped:
-                break
-            firsts.append((replace(operation, goal_mm=past), after))
-            if after.now.row.left_mm2 > 4.0 * flush.now.row.left_mm2:
+                continue
+            found.append((other, after))
+            if shift > 0.0 and after.now.row.left_mm2 > 4.0 * flush.now.row.left_mm2:
                 break
     if not reached and firsts:
-        halfway = replace(firsts[0][0], goal_mm=round(0.4 * _height(session, firsts[0][0]), 3))
-        after = solve(session, halfway)
-        firsts += [(halfway, after)] if after is not None else []
-    firsts.sort(key=lambda pair: pair[1].now.row.left_mm2)
-    lines = []
-    for count, (operation, after) in enumerate(firsts):
-        second, later = None, after.now.row.left_mm2
-        followed = count < SECONDS or operation.goal_mm > 0.0
-        for follow in _seconds(after, operation) if followed else ():
-            end = solve(after, follow)
-            if end is not None and end.now.row.left_mm2 < later and not end.now.row.snapped:
-                second, later = follow, end.now.row.left_mm2
-        lines.append(Line(operation, after, second, after.now.row.left_mm2, later))
-    return sorted(lines, key=lambda line: line.later_mm2)
+        first = firsts[0][0]
+        half = replace(first, goal_mm=round(
+            0.4 * height_at(session, first.x_mm, first.y_mm), 3))
+        after = mind.solve(session, half)
+        found += [(half, after)] if after is not None else []
+    return found
 
 
-def _without_snaps(session: Session, firsts: list[tuple[Operation, Session]]
-                   ) -> list[tuple[Operation, Session]]:
+def _without_snaps(session: Session, firsts: list[Tried]) -> list[Tried]:
     """Those at which the sheet does not snap, as long as one of them helps much."""
     calm = [pair for pair in firsts if not pair[1].now.row.snapped]
     helps = any(after.now.row.left_mm2 < 0.67 * session.now.row.left_mm2 for _, after in calm)
@@ -77,32 +124,36 @@ def _without_snaps(session: Session, firsts: list[tuple[Operation, Session]]
 
 
 def _lifts(session: Session) -> Iterator[Operation]:
-    """Lifts of the deepest low to flush with every tool that can be had there; the worst high
-    tapped down."""
+    """Lifts of the deepest low to flush with every tool that can be had there, of a long one off
+    its middle too; the worst high tapped down."""
     spots = session.spots()
     for spot in [s for s in spots if s.kind == "low"][:1]:
-        for kind in lifting_kinds(session, spot):
+        kinds = lifting_kinds(session, spot)
+        for kind in kinds:
             for tool in tools_for(session, kind, spot):
                 yield _at(spot, kind, tool, 0.0)
+        if spot.long_mm > LONG * spot.short_mm:
+            angle = np.radians(spot.angle_deg)
+            for side in (-0.25, 0.25):
+                x = spot.x_mm + side * spot.long_mm * np.cos(angle)
+                y = spot.y_mm + side * spot.long_mm * np.sin(angle)
+                for kind in kinds:
+                    yield Operation(kind, tools_for(session, kind, spot)[0], round(float(x), 2),
+                                    round(float(y), 2), 0.0, round(spot.angle_deg, 3))
     for spot in [s for s in spots if s.kind == "high"][:1]:
         for tool in tools_for(session, "tap-down", spot)[:1]:
             yield _at(spot, "tap-down", tool, 0.0)
 
 
-def _height(session: Session, operation: Operation) -> float:
-    probe = probe_at(session.work.model, operation.x_mm, operation.y_mm)
-    return probe.read(session.state.displacement)
-
-
 def _seconds(after: Session, first: Operation) -> Iterator[Operation]:
-    """What may follow a lift: the worst spot there is, and where it went past flush the tap back to
-    just below it."""
+    """What may follow a lift: the worst spots there are, and where it went past flush the tap back
+    to just below it."""
     if first.goal_mm > 0.0:
         for tip in after.work.tips:
             yield Operation("tap-down", tip.name, first.x_mm, first.y_mm, -0.05, first.angle_deg)
-    for spot in after.spots()[:1]:
+    for spot in after.spots()[:2]:
         kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(after, spot)
-        for kind in kinds[:1]:
+        for kind in kinds:
             for tool in tools_for(after, kind, spot)[:2]:
                 yield _at(spot, kind, tool, 0.0)
 

@@ -8,10 +8,10 @@ of the change), until a solve there teaches the real one.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import map_coordinates
 
 from simkit.inspection.spots import SampledField
 from simkit.repair.operations import Operation
@@ -98,8 +98,19 @@ class Library:
                 self._moved[key] = near.change[:, yard.rows, yard.columns]
             else:
                 step_x, step_y = like.step_mm
-                at = np.stack([yard.rows - (y_mm - near.y_mm) / step_y,
-                               yard.columns - (x_mm - near.x_mm) / step_x])
-                self._moved[key] = np.stack([
-                    map_coordinates(part, at, order=1, cval=0.0) for part in near.change])
+                self._moved[key] = _shifted(near.change, yard.rows - (y_mm - near.y_mm) / step_y,
+                                            yard.columns - (x_mm - near.x_mm) / step_x)
         return self._moved[key]
+
+
+def _shifted(change: Array, rows: NDArray[Any], columns: NDArray[Any]) -> Array:
+    """(3, n) values of (3, ny, nx) between its grid points; nought off the grid."""
+    ny, nx = change.shape[1:]
+    row, column = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
+    up, right = rows - row, columns - column
+    inside = (row >= 0) & (row < ny - 1) & (column >= 0) & (column < nx - 1)
+    row, column = np.where(inside, row, 0), np.where(inside, column, 0)
+    return np.asarray(np.where(inside, (
+        (1.0 - up) * ((1.0 - right) * change[:, row, column] + right * change[:, row, column + 1])
+        + up * ((1.0 - right) * change[:, row + 1, column]
+                + right * change[:, row + 1, column + 1])), 0.0))

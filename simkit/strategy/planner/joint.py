@@ -12,19 +12,20 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize
 
 from simkit.strategy.planner.influence import Way
 
 Array = NDArray[np.float64]
-AIM = 0.9
+AIM = 0.95
 """Share of the limits that a plan aims at: fields add up to a few per cent only."""
 MOST = 16
 """Most operations of a plan."""
-TRIED = 2
+TRIED = 5
 """So many of the most promising operations are fitted before one is added."""
 DONE = 1e-3
 """What is left, over the number of limits it stands for, at which a plan is complete."""
+NEWTON = 12
+"""Most rounds of a fit."""
 
 
 @dataclass(frozen=True)
@@ -72,22 +73,61 @@ def _left(parts: Array, aim: float) -> tuple[float, Array]:
 
 def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
         ) -> tuple[Array, float]:
-    """Changes >= 0 of operations with influence ``unit`` (k, 3, n), signed as they act, that leave
-    least; F there."""
-    flat = unit.reshape(len(unit), -1)
+    """Changes between 0 and ``largest_mm`` of operations with influence ``unit`` (k, 3, n), signed
+    as they act, that leave least; F there.
 
-    def value(changes: Array) -> tuple[float, Array]:
-        left, rise = _left(parts + (changes @ flat).reshape(parts.shape), aim)
-        return left, flat @ rise.ravel()
+    Newton's method on the changes that are not at a bound; F is convex and has a second
+    derivative almost everywhere.
+    """
+    changes = np.clip(start, 0.0, largest_mm)
+    now = parts + np.tensordot(changes, unit, 1)
+    left = left_of(now, aim)
+    for _ in range(NEWTON):
+        slope, bend = _derivatives(now, unit, aim)
+        held = ((changes <= 0.0) & (slope >= 0.0)) | ((changes >= largest_mm) & (slope <= 0.0))
+        free = np.flatnonzero(~held)
+        if left <= 0.0 or free.size == 0:
+            break
+        bend = bend[np.ix_(free, free)]
+        bend[np.diag_indices(free.size)] += 1e-9 + 1e-6 * np.trace(bend)
+        way = np.linalg.solve(bend, -slope[free])
+        for share in (1.0, 0.5, 0.2, 0.05):
+            trial = changes.copy()
+            trial[free] = np.clip(changes[free] + share * way, 0.0, largest_mm)
+            then = parts + np.tensordot(trial, unit, 1)
+            leaves = left_of(then, aim)
+            if leaves < left:
+                break
+        else:
+            break
+        gained = left - leaves
+        changes, now, left = trial, then, leaves
+        if gained < 1e-3 * left:
+            break
+    return changes, left
 
-    found = minimize(value, start, jac=True, method="L-BFGS-B",
-                     bounds=[(0.0, largest_mm)] * len(unit), options={"maxiter": 15})
-    return found.x, float(found.fun)
+
+def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
+    """First (k,) and second (k, k) derivative of F by the changes."""
+    slope, bend = np.zeros(len(unit)), np.zeros((len(unit), len(unit)))
+    out = np.flatnonzero(np.abs(now[0]) > aim)
+    high, by = now[0, out], unit[:, 0, out]
+    slope += 2.0 * by @ (np.sign(high) * (np.abs(high) - aim))
+    bend += 2.0 * by @ by.T
+    steep = np.hypot(now[1], now[2])
+    out = np.flatnonzero(steep > aim)
+    size = steep[out]
+    along_x, along_y = now[1, out] / size, now[2, out] / size
+    along = unit[:, 1, out] * along_x + unit[:, 2, out] * along_y
+    across = unit[:, 2, out] * along_x - unit[:, 1, out] * along_y
+    slope += 2.0 * along @ (size - aim)
+    bend += 2.0 * along @ along.T + 2.0 * (across * ((size - aim) / size)) @ across.T
+    return slope, bend
 
 
-def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, most: int = MOST
-               ) -> Plan:
-    """Plan from fields (3, n) as they stand."""
+def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, most: int = MOST,
+               cost: Array | None = None) -> Plan:
+    """Plan from fields (3, n) as they stand; cost (m,) of each candidate, one for each if None."""
     signs = pool.signs()
     flat = pool.influence.reshape(len(signs), -1)
     square = flat**2
@@ -101,14 +141,18 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, mo
         step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)
         gain = np.where(slope > 0.0, step * slope - 0.5 * step**2 * bend, 0.0)
         gain[chosen] = 0.0
+        if cost is not None:
+            gain = gain / cost
         best = None
         for k in np.argsort(-gain)[:TRIED]:
             if gain[k] <= 0.0:
                 break
             fitted = fit(parts, _unit(pool, [*chosen, int(k)]), np.append(changes, step[k]),
                          largest_mm, aim)
-            if best is None or fitted[1] < best[2]:
-                best = (int(k), *fitted)
+            price = 1.0 if cost is None else float(cost[k])
+            worth = (left - fitted[1]) / price
+            if best is None or worth > best[3]:
+                best = (int(k), *fitted, worth)
         if best is None or best[2] > 0.99 * left:
             break
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]

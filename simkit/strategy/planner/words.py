@@ -9,9 +9,6 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
-MINUTES_A_STEP = 1.0
-"""What a step ahead is taken to cost where minutes count: a tap or push, now and then with a change
-of tool."""
 LONG = 100.0
 """Stands for the length of a plan that does not reach the limits."""
 
@@ -22,7 +19,8 @@ class Choice:
 
     merit, later : what is left after it, and after the best that can follow, over that before it;
     second : the step that follows where it was solved; togo : length of the plan behind it, None
-    where there is none or it does not reach the limits.
+    where there is none or it does not reach the limits; cost : that of the plan, in steps, or in
+    minutes where these are to be few.
     """
 
     operation: Operation
@@ -31,6 +29,7 @@ class Choice:
     later: float
     second: Operation | None = None
     togo: int | None = None
+    cost: float = 0.0
 
     @property
     def excess(self) -> float:
@@ -89,9 +88,8 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
     if choice.after.now.row.flat:
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        # a step of the plan behind it counts as a tap with a change of tool every other time
-        ahead = _steps_ahead(choice)
-        return choice.after.now.row.minutes + ahead * MINUTES_A_STEP
+        ahead = LONG + choice.later if choice.togo is None else choice.cost
+        return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
     if objective == "stretch":
         least = min(_steps_ahead(one) for one in choices)
         grown = choice.after.now.row.stretch_mm2 - session.now.row.stretch_mm2
@@ -101,7 +99,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 
 def _steps_ahead(choice: Choice) -> float:
     """Steps of the plan behind a choice; of equals the one that leaves less counts as shorter."""
-    if choice.second is not None or choice.togo is None:
+    if choice.togo is None:
         return LONG + choice.later
     return choice.togo + min(choice.merit, 0.999)
 

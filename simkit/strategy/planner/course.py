@@ -1,0 +1,168 @@
+"""Whole repairs gone through before the first step: the planner's own, and the fixed strategies'.
+
+The same panel, tools and steps give the same result to the last bit, so that what was gone through
+is what happens. A planner that holds its own course against those of the fixed strategies needs no
+more than the best of them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.repair.stages import excess, meets, stagnates
+from simkit.strategy.choice import Strategy, done_at_all, tried_out
+from simkit.strategy.planner.mind import next_stage
+from simkit.strategy.planner.words import Decision, words_of
+
+Step = Callable[[Session], "Leg | None"]
+Ahead = Callable[[Session], float]
+SURELY = 0.7
+"""Share of the steps that a joint plan foresees which no fixed strategy is thought to undercut."""
+SAME_MM = 1e-9
+"""Two fields that differ by no more are of the same panel."""
+
+
+@dataclass(frozen=True)
+class Leg:
+    """One step of a course: the panel before it, what is done and why, the panel after it."""
+
+    before: Session
+    operation: Operation
+    decision: Decision
+    after: Session
+
+
+@dataclass(frozen=True)
+class Course:
+    """A repair gone through as far as a stage, or as far as it went.
+
+    name : the strategy it follows; cost : steps, minutes or stretch (mm^2), then the steps.
+    """
+
+    name: str
+    legs: tuple[Leg, ...]
+    reached: bool
+    cost: tuple[float, float]
+
+    def leg_at(self, session: Session) -> Leg | None:
+        """What the course does on a panel; None where it does not pass there."""
+        for leg in self.legs:
+            if leg.before.now.row.step == session.now.row.step and (
+                    _same(leg.before, session)):
+                return leg
+        return None
+
+
+def is_exact(session: Session) -> bool:
+    """Whether the hand does just what was planned."""
+    hand = session.work.case.hand
+    return hand.place_mm == hand.height_pct == hand.height_mm == 0.0
+
+
+def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
+                ahead: Ahead, say: Callable[[str], None] | None = None) -> Course:
+    """The cheapest course to the next stage, the planner's own among them.
+
+    ahead : steps that a joint plan foresees for a panel, by which courses are given up early that
+    will not be cheaper.
+    """
+    stage = next_stage(session)
+    best = follow("planner", own, session, stage, objective, None, say=say)
+    for strategy in floor:
+        other = follow(strategy.name, _as_steps(strategy), session, stage, objective, best,
+                       ahead, say)
+        if _rank(other) < _rank(best):
+            best = _told(other, best)
+    return best
+
+
+def follow(name: str, step: Step, session: Session, stage: str, objective: str,
+           best: Course | None, ahead: Ahead | None = None,
+           say: Callable[[str], None] | None = None) -> Course:
+    """A repair by a way of choosing steps until a stage, a limit, or it costs, or is foreseen to
+    cost, no less than the best course so far."""
+    goal, limits = session.work.case.goal, session.work.case.limits
+    start = session
+    legs: list[Leg] = []
+    while not (reached := not session.state.standing and meets(goal, stage, session.now.row)):
+        rows = [one.row for one in session.steps]
+        if session.now.row.step >= limits.steps or stagnates(goal, rows):
+            break
+        if limits.minutes is not None and sum(row.minutes for row in rows) >= limits.minutes:
+            break
+        if best is not None and best.reached and _no_less(
+                cost_of(start, session, objective), best.cost,
+                ahead(session) if ahead and legs and objective == "steps" else 0.0):
+            break
+        leg = step(session)
+        if leg is None:
+            break
+        legs.append(leg)
+        session = leg.after
+        if say is not None:
+            say(f"looking ahead, {name}, step {session.now.row.step}: {words_of(leg.operation)} "
+                f"leaves {leg.decision.excess_after:.2f} times the limits")
+    return Course(name, tuple(legs), reached, cost_of(start, session, objective))
+
+
+def _no_less(cost: tuple[float, float], best: tuple[float, float], ahead: float) -> bool:
+    if ahead:
+        return cost[0] + max(1.0, float(np.ceil(SURELY * ahead))) > best[0]
+    return cost >= best
+
+
+def cost_of(start: Session, end: Session, objective: str) -> tuple[float, float]:
+    """What a repair cost from one panel to another."""
+    rows = [step.row for step in end.steps[len(start.steps):]]
+    minutes = sum(row.minutes for row in rows)
+    if objective == "minutes":
+        return minutes, float(len(rows))
+    if objective == "stretch":
+        return end.now.row.stretch_mm2 - start.now.row.stretch_mm2, float(len(rows))
+    return float(len(rows)), minutes
+
+
+def _rank(course: Course) -> tuple[float, ...]:
+    if course.reached:
+        return (0.0, *course.cost)
+    left = course.legs[-1].after.now.row.left_mm2 if course.legs else np.inf
+    return (1.0, left, *course.cost)
+
+
+def _as_steps(strategy: Strategy) -> Step:
+    """The steps of a fixed strategy, each with the numbers that say what it does."""
+    def step(session: Session) -> Leg | None:
+        operation = strategy.next(session)
+        after = None if operation is None else tried_out(session, operation)
+        if operation is None or after is None or not done_at_all(after):
+            return None
+        goal = session.work.case.goal
+        before, then = (excess(goal, one.now.row) for one in (session, after))
+        why = f"{strategy.name} takes the largest excess from {before:.2f} to {then:.2f}"
+        return Leg(session, operation, Decision(
+            after.now.row.step, operation, before, then, None, None, None, 1, why), after)
+    return step
+
+
+def _told(course: Course, own: Course) -> Course:
+    """A fixed strategy's course whose steps say why it is taken."""
+    size = len(own.legs)
+    other = (f"the planner's own search needs {size}" if own.reached and own.name == "planner"
+             else "no search of the planner's own gets there")
+    says = (f"{course.name} gets there in {len(course.legs)} steps, {other}" if course.reached
+            else f"nothing gets there, and {course.name} leaves least")
+    return replace(course, legs=tuple(
+        replace(leg, decision=replace(leg.decision, why=f"{leg.decision.why}; {says}."))
+        for leg in course.legs))
+
+
+def _same(one: Session, other: Session) -> bool:
+    a, b = one.now.field, other.now.field
+    if a is b:
+        return True
+    return bool(np.abs(np.where(a.on_panel, a.d_mm - b.d_mm, 0.0)).max() <= SAME_MM)

@@ -1,0 +1,96 @@
+"""What a planner knows of one repair: influence fields, as its solves teach them."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.repair.stages import meets
+from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
+from simkit.strategy.planner.candidates import ways_of
+from simkit.strategy.planner.influence import Library, Way
+from simkit.strategy.planner.joint import Pool
+from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
+
+Array = NDArray[np.float64]
+
+
+class Mind:
+    """Influence fields of one repair, measured by the limits of the stage that comes next."""
+
+    def __init__(self) -> None:
+        self.library: Library | None = None
+        self._limits: tuple[float, float] | None = None
+        self._failed: set[Way] = set()
+        self.solved = 0
+
+    def yardstick(self, session: Session) -> Yardstick:
+        """Yardstick for the stage that comes next; a new one keeps what is known."""
+        limits = session.work.case.goal.limits_of(next_stage(session))
+        if self.library is None:
+            self.library = Library(make_yardstick(session.work, limits))
+        elif self._limits != limits:
+            self.library = self.library.for_limits(make_yardstick(session.work, limits))
+        self._limits = limits
+        return self.library.yardstick
+
+    def solve(self, session: Session, operation: Operation, quick: bool = True
+              ) -> Session | None:
+        """A step solved; None where the tool does not fit or no balance is found. What it shows is
+        kept, unless the dent is still deep."""
+        self.solved += 1
+        after = tried_out(session, operation, quick)
+        if after is None or not done_at_all(after):
+            return None
+        if self.library is not None and deepest_mm(session) <= DEEP_MM:
+            self.library.learn(operation, session, after)
+        return after
+
+    def measure(self, session: Session, places: Sequence[tuple[float, float]]) -> None:
+        """One quick solve for each way of which nothing is known yet, at the worst place it
+        fits."""
+        self.yardstick(session)
+        assert self.library is not None
+        tilt = largest_change(session)
+        for way in ways_of(session):
+            if way in self.library.known or way in self._failed:
+                continue
+            for x, y in places[:2]:
+                if way.kind == "push" and not session.work.reaches(x, y):
+                    continue
+                here = height_at(session, x, y)
+                goal = round(here + way.sign * min(0.4 * tilt, 0.15), 4)
+                self.solve(session, Operation(way.kind, way.tool, x, y, goal, way.angle_deg))
+                if way in self.library.known:
+                    break
+            else:
+                self._failed.add(way)
+
+
+def next_stage(session: Session) -> str:
+    """Stage to work for: fine, or the goal once that is met or where it is the coarser one."""
+    goal, row = session.work.case.goal, session.now.row
+    fine = goal.limits_of("fine")
+    coarser = goal.limits[0] >= fine[0] and goal.limits[1] >= fine[1]
+    return goal.stage if coarser or meets(goal, "fine", row) else "fine"
+
+
+def deepest_mm(session: Session) -> float:
+    """Largest height of a panel, low or high, mm."""
+    return max(-session.now.row.max_low_mm, session.now.row.max_high_mm)
+
+
+def largest_change(session: Session) -> float:
+    """Largest change at a place that fine work tries, mm."""
+    return float(np.clip(1.5 * deepest_mm(session), 0.1, 1.0))
+
+
+def operation_of(session: Session, pool: Pool, candidate: int, change_mm: float) -> Operation:
+    """The operation of a candidate with its change."""
+    way, x, y = pool.ways[candidate], pool.x_mm[candidate], pool.y_mm[candidate]
+    goal = height_at(session, float(x), float(y)) + change_mm
+    return Operation(way.kind, way.tool, float(x), float(y), round(goal, 4), way.angle_deg)

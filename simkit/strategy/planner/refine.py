@@ -1,0 +1,118 @@
+"""Fine work: a joint plan by superposed influence fields, its weightiest operations solved."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session
+from simkit.strategy.choice import lifting_kinds, open_spots, operations_at
+from simkit.strategy.planner.candidates import costs_of, lattice, make_pool, worst_places
+from simkit.strategy.planner.joint import AIM, Plan, Pool, by_weight, joint_plan, left_of
+from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.words import Choice
+from simkit.strategy.planner.yardstick import Yardstick
+
+Array = NDArray[np.float64]
+VERIFIED = 2
+"""So many operations of a plan are solved for true before one is taken."""
+ASTRAY = 0.1
+"""Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
+is made anew with what was learnt."""
+AIMS = (AIM, 0.75, 0.5)
+"""Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
+LEAST_GAIN = 0.005
+"""A step that lowers what is left by less than this share is not worth it."""
+
+
+def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
+    """The weightiest operations of the joint plan, carried out in full; none where none helps."""
+    yard = mind.yardstick(session)
+    parts = yard.read(session.now.field)
+    worst = worst_places(session, yard, parts)
+    mind.measure(session, worst)
+    for aim in AIMS:
+        choices = _planned(session, mind, yard, worst, aim, objective)
+        if choices:
+            return choices
+    return []
+
+
+def plan_from(session: Session, mind: Mind, aim: float = AIM, objective: str = "steps"
+              ) -> tuple[Pool, Plan]:
+    """Joint plan of a panel by what is known, without a solve."""
+    yard = mind.yardstick(session)
+    assert mind.library is not None
+    parts = yard.read(session.now.field)
+    pool = make_pool(session, mind.library,
+                     worst_places(session, yard, parts) + lattice(session))
+    if not len(pool.ways):
+        return pool, Plan((), (), left_of(parts, aim))
+    return pool, joint_plan(parts, pool, largest_change(session), aim,
+                            cost=costs_of(session, pool, objective))
+
+
+def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[float, float]],
+             aim: float, objective: str) -> list[Choice]:
+    """A plan of all places and ways; made once more where its first solves show it astray."""
+    assert mind.library is not None
+    parts, largest = yard.read(session.now.field), largest_change(session)
+    before = left_of(parts, aim)
+    if before <= 0.0:
+        return []
+    places = worst + lattice(session)
+    solved: dict[Operation, Session] = {}
+    for _ in range(2):
+        pool = make_pool(session, mind.library, places)
+        if not len(pool.ways):
+            return []
+        plan = joint_plan(parts, pool, largest, aim, cost=costs_of(session, pool, objective))
+        off = 0.0
+        for number in by_weight(parts, pool, plan, aim)[:VERIFIED]:
+            candidate, change = plan.candidates[number], plan.changes_mm[number]
+            operation = operation_of(session, pool, candidate, change)
+            after = mind.solve(session, operation, quick=False)
+            if after is not None and not after.now.row.snapped:
+                solved[operation] = after
+                real = yard.read(after.now.field) - parts
+                wanted = change * pool.influence[candidate]
+                off = max(off, float(np.linalg.norm(wanted - real) / np.linalg.norm(wanted)))
+        if off < ASTRAY and solved:
+            break
+    if not plan.complete:
+        for operation in _at_worst(session):
+            after = mind.solve(session, operation, quick=False)
+            if after is not None and not after.now.row.snapped:
+                solved[operation] = after
+    return _with_plans(session, yard, pool, solved, (before, largest, aim), objective)
+
+
+def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Operation, Session],
+                how: tuple[float, float, float], objective: str) -> list[Choice]:
+    """The solved operations that help, each with a plan of what is left after it."""
+    before, largest, aim = how
+    by_left = sorted(solved.items(),
+                     key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
+    choices = []
+    cost = costs_of(session, pool, objective)
+    for operation, after in by_left[:VERIFIED + 2]:
+        left = yard.read(after.now.field)
+        now = left_of(left, aim)
+        if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
+            ahead = joint_plan(left, pool, largest, aim, cost=cost)
+            choices.append(Choice(
+                operation, after, now / before, ahead.left / before, None,
+                len(ahead.candidates) if ahead.complete else None,
+                float(cost[list(ahead.candidates)].sum())))
+    return choices
+
+
+def _at_worst(session: Session) -> list[Operation]:
+    """The worst spot brought to flush with the tool of each kind that fits it best."""
+    found: list[Operation] = []
+    for spot in open_spots(session)[:1]:
+        kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
+        for kind in kinds:
+            found += operations_at(session, kind, spot)[:1]
+    return found
