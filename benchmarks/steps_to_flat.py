@@ -45,10 +45,9 @@ class Until:
     def __init__(self, inner: Strategy, stage: str) -> None:
         self.inner, self.stage, self.name = inner, stage, inner.name
 
-    @property
-    def decision(self) -> Any:
-        """Why, where the strategy says so."""
-        return getattr(self.inner, "decision", None)
+    def __getattr__(self, name: str) -> Any:
+        """What else the strategy says: why, what the kit lacks."""
+        return getattr(self.inner, name)
 
     def next(self, session: Session) -> Operation | None:
         """As the strategy does until the stage is met."""

@@ -77,7 +77,7 @@ def case_of(name: str) -> dict[str, Any]:
         "dent": {"blows": blows},
         "kit": {"tabs": ["round-20", "round-30", "round-40"],
                 "tips": ["ball-12", "bar-6x40", "block-40x20"]},
-        "limits": {"steps": 40},
+        "limits": {"steps": 30},
     }
 
 

@@ -31,6 +31,8 @@ PULLING = replace(SETTINGS, largest_mm=0.5,
 half a per cent (docs/performance/one-pull.md)."""
 FINEST_MM = 0.003
 """Nearest that an operation comes to its goal."""
+SEARCH_MM = 0.6
+"""Largest increment of a search, whose books nobody keeps: what it leaves differs by 1 %."""
 SEARCHED = 300
 """Newton iterations that a search spends on one operation: three times what a main lift takes."""
 
@@ -100,7 +102,8 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         refuse_covered(state, operation.x_mm, operation.y_mm)
     usual = PULLING if pulls else SETTINGS
     if quick:
-        usual = replace(usual, release_steps=0, energy_error_pct=np.inf, most_iterations=SEARCHED)
+        usual = replace(usual, release_steps=0, energy_error_pct=np.inf,
+                        largest_mm=max(SEARCH_MM, usual.largest_mm), most_iterations=SEARCHED)
     if operation.kind == "hold":
         how = check_hold(operation, glued)
         if glued:

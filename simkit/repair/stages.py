@@ -88,11 +88,11 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
     return found
 
 
-def stagnates(goal: Goal, rows: Sequence[LeftReading]) -> bool:
+def stagnates(goal: Goal, rows: Sequence[LeftReading], steps: int = STALL_STEPS) -> bool:
     """Whether a number of steps has brought nothing nearer to its limit, one way or the other."""
-    if len(rows) <= STALL_STEPS + 1:
+    if len(rows) <= steps + 1:
         return False
     largest = [excess(goal, row) for row in rows]
     left = [row.left_mm2 for row in rows]
-    return all(min(values[-STALL_STEPS:]) > STALL_SHARE * min(values[:-STALL_STEPS])
+    return all(min(values[-steps:]) > STALL_SHARE * min(values[:-steps])
                for values in (largest, left))

@@ -33,6 +33,8 @@ PAYS = 0.005
 """Share of what is left beyond the limits that a step must take away to be worth it."""
 LEAST_MM = 0.004
 """Shortest way of a place to its goal that is worth a step."""
+BOWS_MM = 4.0
+"""Travel of a tip at a shallow place beyond which it bows the panel rather than works the place."""
 SPOTS, TOOLS, FLANKS, SURE = 6, 3, 2, 2
 """So many spots, tools for each, and steep places are tried before a strategy gives up; so many
 of the best of quick solves are carried out in full."""
@@ -227,14 +229,17 @@ def done_at_all(after: Session) -> bool:
 
 def tried_out(session: Session, operation: Operation, quick: bool = False) -> Session | None:
     """The session after an operation; None where there is nothing to do for it, or its tool does
-    not fit the place: such a tool is passed over."""
+    not fit the place or only bows the panel there: such a tool is passed over."""
     try:
-        way = operation.goal_mm - height_at(session, operation.x_mm, operation.y_mm)
+        here = height_at(session, operation.x_mm, operation.y_mm)
+        way = operation.goal_mm - here
         if (-way if operation.kind == "tap-down" else way) < LEAST_MM:
             return None
-        return session.apply(operation, quick)
+        after = session.apply(operation, quick)
     except InputError:
         return None
+    shallow = abs(here) < DEEP_MM and operation.kind in ("tap-down", "push")
+    return None if shallow and after.now.row.travel_mm > BOWS_MM else after
 
 
 def height_at(session: Session, x_mm: float, y_mm: float) -> float:

@@ -162,6 +162,8 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
         record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
+    if outcome == STUCK and getattr(strategy, "lack", ""):
+        progress(f"{strategy.name} stops: {strategy.lack}")
     row = summary(session, strategy.name, outcome, start.notes)
     finish(folder, session, strategy.name, outcome,
            {"summary": row, "reconstruction": start.notes})

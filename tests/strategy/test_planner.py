@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from dents import case_with, struck
+from scipy.optimize import minimize
 
 from simkit.repair import trials
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
+from simkit.strategy.builtin import WorstSpotFirst
+from simkit.strategy.planner.candidates import costs_of
+from simkit.strategy.planner.course import Leg, best_course
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool, fit, joint_plan, left_of
 from simkit.strategy.planner.planner import Planner
+from simkit.strategy.planner.words import Decision
 from simkit.strategy.planner.yardstick import make_yardstick
 from simkit.study.run import record_decision
 
@@ -42,6 +48,24 @@ def test_a_joint_plan_finds_the_bumps_that_were_added_up() -> None:
     signs = [change * pool.ways[k].sign for k, change in
              zip(plan.candidates, plan.changes_mm, strict=True)]
     assert all(sign > 0.0 for sign in signs)
+
+
+def test_a_fit_of_many_is_that_of_a_general_minimiser() -> None:
+    """Newton on piecewise quadratic sums against scipy's L-BFGS-B, an independent code."""
+    rng = np.random.default_rng(3)
+    unit = np.stack([np.stack([rng.choice([-1.0, 1.0]) * part for part in (
+        bump(x)[0], np.gradient(bump(x)[0]), 0.3 * np.gradient(bump(x + 2)[0]))])
+        for x in (8, 15, 22, 30, 41, 50)])
+    parts = 3.0 * rng.normal(size=(3, 60))
+
+    def left(changes: np.ndarray) -> float:
+        return left_of(parts + np.tensordot(changes, unit, 1), 0.5)
+
+    changes, found = fit(parts, unit, np.full(6, 0.02), 1.5, 0.5)
+    best = minimize(left, np.full(6, 0.02), method="L-BFGS-B", bounds=[(0.0, 1.5)] * 6,
+                    options={"maxiter": 2000, "maxfun": 50000})
+    assert found == pytest.approx(left(changes))
+    assert found <= best.fun * 1.001
 
 
 def test_a_fit_is_where_what_is_left_is_least() -> None:
@@ -100,3 +124,66 @@ def test_the_planner_stops_at_its_goal() -> None:
     flat = struck(met)
     assert flat.now.row.flat
     assert Planner().next(flat) is None
+
+
+def roughed(session: Session) -> Session:
+    """The same panel with *roughed* for its goal."""
+    goal = session.work.case.goal.model_copy(update={"stage": "roughed"})
+    case = session.work.case.model_copy(update={"goal": goal})
+    return replace(session, work=replace(session.work, case=case))
+
+
+def test_the_planner_needs_no_more_steps_than_the_best_fixed_strategy(dented: Session) -> None:
+    """Its own search put out of work: it does what the fixed strategy would, and says so."""
+    session = roughed(dented)
+    fixed = WorstSpotFirst()
+    planner = Planner(floor=(fixed,))
+    planner.step = lambda session: None  # type: ignore[method-assign]
+    steps = 0
+    while not session.now.row.flat and steps < 6:
+        asked, chosen = fixed.next(session), planner.next(session)
+        assert chosen == asked
+        assert chosen is not None
+        assert planner.decision is not None
+        assert "worst-spot-first" in planner.decision.why
+        session = session.apply(chosen)
+        assert excess(session.work.case.goal, session.now.row) == planner.decision.excess_after
+        steps += 1
+    assert session.now.row.flat
+
+
+def test_courses_are_held_against_each_other_by_their_steps(dented: Session) -> None:
+    """Of two ways that both get there the one with fewer steps; the other is given up early."""
+    session = roughed(dented)
+    push = Operation("push", "ball-20", 5.0, 0.0)
+    half = replace(push, goal_mm=-0.7)
+
+    def leg(at: Session, operation: Operation) -> Leg:
+        after = at.apply(operation)
+        return Leg(at, operation, Decision(after.now.row.step, operation, 0.0, 0.0, None, None,
+                                           None, 1, ""), after)
+
+    class Straight:
+        name = "straight"
+
+        def next(self, at: Session) -> Operation:
+            return push
+
+    done = best_course(session, lambda at: leg(at, half if at is session else push),
+                       [Straight()], "steps", lambda at: 0.0)
+    assert done.name == "straight"
+    assert [one.operation for one in done.legs] == [push]
+    alone = best_course(session, lambda at: leg(at, half if at is session else push), [], "steps",
+                        lambda at: 0.0)
+    assert alone.reached
+    assert len(alone.legs) == 2
+    assert "needs 2" in done.legs[0].decision.why
+
+
+def test_fewest_minutes_prefer_quick_ways(lifted: Session) -> None:
+    """A pull of 3 minutes and a change of tool costs more than a push of one; steps cost one."""
+    ways = (Way("pull", "round-20"), Way("push", "ball-12"), Way("tap-down", "ball-12"))
+    pool = Pool(ways, np.zeros(3), np.zeros(3), np.zeros((3, 3, 4), np.float32))
+    pull, push, tap = costs_of(lifted, pool, "minutes")
+    assert (pull, push, tap) == pytest.approx((3.5, 1.5, 1.0))
+    assert costs_of(lifted, pool, "steps").tolist() == [1.0, 1.0, 1.0]

@@ -23,6 +23,8 @@ Step = Callable[[Session], "Leg | None"]
 Ahead = Callable[[Session], float]
 SURELY = 0.7
 """Share of the steps that a joint plan foresees which no fixed strategy is thought to undercut."""
+PATIENCE = 8
+"""A course is given up when so many steps bring nothing nearer to its limit."""
 SAME_MM = 1e-9
 """Two fields that differ by no more are of the same panel."""
 
@@ -91,7 +93,7 @@ def follow(name: str, step: Step, session: Session, stage: str, objective: str,
     legs: list[Leg] = []
     while not (reached := not session.state.standing and meets(goal, stage, session.now.row)):
         rows = [one.row for one in session.steps]
-        if session.now.row.step >= limits.steps or stagnates(goal, rows):
+        if session.now.row.step >= limits.steps or stagnates(goal, rows, PATIENCE):
             break
         if limits.minutes is not None and sum(row.minutes for row in rows) >= limits.minutes:
             break

@@ -28,6 +28,15 @@ class Mind:
         self._failed: set[Way] = set()
         self.solved = 0
 
+    @classmethod
+    def taught_by(cls, other: Mind) -> Mind:
+        """A mind that begins with what another knows, and learns apart from it."""
+        new = cls()
+        if other.library is not None:
+            new.library = Library(other.library.yardstick, dict(other.library.known))
+        new._limits, new._failed = other._limits, set(other._failed)
+        return new
+
     def yardstick(self, session: Session) -> Yardstick:
         """Yardstick for the stage that comes next; a new one keeps what is known."""
         limits = session.work.case.goal.limits_of(next_stage(session))

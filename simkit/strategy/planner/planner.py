@@ -17,6 +17,7 @@ from simkit.repair.session import Session
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
 from simkit.strategy.planner.course import Course, Leg, best_course, is_exact
 from simkit.strategy.planner.deep import lift
+from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
 from simkit.strategy.planner.words import Choice, Decision, decide, ranked
@@ -30,7 +31,8 @@ class Planner:
     the case's limits are not taken. ``floor``: fixed strategies that it does no worse than, where
     the hand is exact. The planner remembers what its solves taught, why it chose (``decision``)
     and how many steps its plan has (``plan_length``, None where it does not reach the limits), so
-    that one planner serves one repair. ``say`` is told how far its search has come.
+    that one planner serves one repair. ``lack`` says what the kit lacks where
+    it stops before its goal; ``say`` is told how far its search has come.
     """
 
     objective: str = "steps"
@@ -38,6 +40,7 @@ class Planner:
     floor: Sequence[Strategy] = ()
     decision: Decision | None = None
     plan_length: int | None = None
+    lack: str = ""
     mind: Mind = field(default_factory=Mind, repr=False)
     say: Callable[[str], None] | None = field(default=None, repr=False)
     _course: Course | None = field(default=None, repr=False)
@@ -55,6 +58,8 @@ class Planner:
                 self._course = best_course(session, self.step, self.floor, self.objective,
                                            self.ahead, self.say)
                 leg = self._course.leg_at(session)
+            if leg is None and not self.lack:
+                self.lack = lacking(session, self.mind)
         self.decision = None if leg is None else leg.decision
         return None if leg is None else leg.operation
 
