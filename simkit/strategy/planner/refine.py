@@ -16,7 +16,7 @@ from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
 VERIFIED = 2
-"""So many operations of a plan are solved for true before one is taken."""
+"""So many operations of a plan are solved before one is taken, the best two of all in full."""
 ASTRAY = 0.1
 """Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
 is made anew with what was learnt."""
@@ -27,7 +27,7 @@ LEAST_GAIN = 0.005
 
 
 def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
-    """The weightiest operations of the joint plan, carried out in full; none where none helps."""
+    """The weightiest operations of the joint plan, solved; none where none helps."""
     yard = mind.yardstick(session)
     parts = yard.read(session.now.field)
     worst = worst_places(session, yard, parts)
@@ -72,7 +72,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
         for number in by_weight(parts, pool, plan, aim)[:VERIFIED]:
             candidate, change = plan.candidates[number], plan.changes_mm[number]
             operation = operation_of(session, pool, candidate, change)
-            after = mind.solve(session, operation, quick=False)
+            after = mind.solve(session, operation)
             if after is not None and not after.now.row.snapped:
                 solved[operation] = after
                 real = yard.read(after.now.field) - parts
@@ -82,7 +82,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
             break
     if not plan.complete:
         for operation in _at_worst(session):
-            after = mind.solve(session, operation, quick=False)
+            after = mind.solve(session, operation)
             if after is not None and not after.now.row.snapped:
                 solved[operation] = after
     return _with_plans(session, yard, pool, solved, (before, largest, aim), objective)
