@@ -99,8 +99,8 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 
 def _steps_ahead(choice: Choice) -> float:
     """Steps of the plan behind a choice; of equals the one that leaves less counts as shorter."""
-    if choice.togo is None:
-        return LONG + choice.later
+    if choice.togo is None:  # what a plan that gets nowhere foresees counts half
+        return LONG + choice.merit + choice.later
     return choice.togo + min(choice.merit, 0.999)
 
 
