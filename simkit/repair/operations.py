@@ -29,7 +29,7 @@ PULLING = replace(SETTINGS, largest_mm=0.5,
                   passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
 """A glued tab is felt from the first and everywhere at once; 0.5 mm changes what a pull leaves by
 half a per cent (docs/performance/one-pull.md)."""
-FINEST_MM = 0.003
+FINEST_MM = 0.001
 """Nearest that an operation comes to its goal."""
 SEARCH_MM = 0.6
 """Largest increment of a search, whose books nobody keeps: what it leaves differs by 1 %."""

@@ -16,11 +16,14 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 from simkit.strategy.builtin import WorstSpotFirst
-from simkit.strategy.planner.candidates import costs_of
+from simkit.strategy.planner.candidates import costs_of, worst_places
 from simkit.strategy.planner.course import Leg, best_course
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool, fit, joint_plan, left_of
+from simkit.strategy.planner.lacking import lacking
+from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
+from simkit.strategy.planner.refine import plan_from
 from simkit.strategy.planner.words import Decision
 from simkit.strategy.planner.yardstick import make_yardstick
 from simkit.study.run import record_decision
@@ -187,3 +190,18 @@ def test_fewest_minutes_prefer_quick_ways(lifted: Session) -> None:
     pull, push, tap = costs_of(lifted, pool, "minutes")
     assert (pull, push, tap) == pytest.approx((3.5, 1.5, 1.0))
     assert costs_of(lifted, pool, "steps").tolist() == [1.0, 1.0, 1.0]
+
+
+def test_a_kit_that_cannot_get_there_is_told_which_tool_it_lacks(lifted: Session) -> None:
+    """With tabs alone nothing can be tapped or pushed: a tip is named, or said to be of no use."""
+    bare = replace(lifted, work=replace(lifted.work, tips=()))
+    mind = Mind()
+    yard = mind.yardstick(bare)
+    mind.measure(bare, worst_places(bare, yard, yard.read(bare.now.field)))
+    says = lacking(bare, mind)
+    if plan_from(bare, mind)[1].complete:
+        assert "with this kit" in says
+    else:
+        assert "lacks a tool: with ball-12" in says or "halve" in says or "no plan" in says
+    assert bare.work.tips == ()
+    assert {way.kind for way in mind.library.known} == {"pull"}  # it learnt apart

@@ -41,11 +41,12 @@ def test_a_step_to_the_wrong_side_does_nothing(lifted: Session) -> None:
         assert np.array_equal(after.state.displacement, lifted.state.displacement)
 
 
-def test_fine_work_comes_nearer_than_the_usual_tolerance(lifted: Session) -> None:
-    """A way of 0.015 mm is made to a third: 0.01 mm of tolerance would leave most of it undone."""
+@pytest.mark.parametrize("way", [0.015, 0.005, 0.003])
+def test_fine_work_comes_nearer_than_the_usual_tolerance(lifted: Session, way: float) -> None:
+    """A way of a few thousandths is made to two: 0.01 mm of tolerance would leave it undone."""
     here = probe_at(lifted.work.model, 30.0, 20.0).read(lifted.state.displacement)
-    after = lifted.push("ball-20", 30.0, 20.0, here + 0.015)
-    assert after.now.row.released_mm == pytest.approx(here + 0.015, abs=0.005)
+    after = lifted.push("ball-20", 30.0, 20.0, here + way)
+    assert after.now.row.released_mm == pytest.approx(here + way, abs=0.002)
 
 
 def test_a_tool_that_does_not_fit_is_passed_over() -> None:

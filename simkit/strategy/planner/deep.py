@@ -16,9 +16,10 @@ from simkit.inspection.spots import Spot
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
+from simkit.repair.stages import meets
 from simkit.strategy.choice import height_at, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import worst_places
-from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
+from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm, next_stage
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
 
@@ -41,6 +42,10 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
               if (after := mind.solve(session, op)) is not None]
     firsts = _without_snaps(session, firsts)
     firsts.sort(key=_left)
+    there = [pair for pair in firsts if _is_there(session, pair)]
+    if there:
+        return [Choice(operation, after, _share(session, after), 0.0, None, 0)
+                for operation, after in there]
     firsts += _further(session, mind, firsts)
     firsts.sort(key=_left)
     shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
@@ -49,6 +54,11 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
                                   for pair in deep[:SECONDS]]
     choices += _judged(session, mind, shallow[:LOOKED_AT], objective)
     return [one for one in choices if min(one.merit, one.later) < 1.0 - LEAST_GAIN]
+
+
+def _is_there(session: Session, pair: Tried) -> bool:
+    """Whether a step reaches the stage that comes next."""
+    return meets(session.work.case.goal, next_stage(session), pair[1].now.row)
 
 
 def _left(pair: Tried) -> float:
