@@ -76,6 +76,8 @@ def keep(row: dict[str, str], table: Path) -> None:
 def repaired(start: Start, name: str, folder: Path, to: str, earlier_s: float) -> dict[str, str]:
     """One repair; the part of its row that does not name it."""
     strategy = find_strategy(name, start.work.case)
+    if "say" in vars(strategy):
+        vars(strategy)["say"] = lambda text: print("   ", text, flush=True)
     begin = time.process_time()
     row = run_strategy(start, Until(strategy, to) if to else strategy, folder,
                        lambda text: print("   ", text, flush=True))

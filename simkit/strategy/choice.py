@@ -233,7 +233,8 @@ def tried_out(session: Session, operation: Operation, quick: bool = False) -> Se
     try:
         here = height_at(session, operation.x_mm, operation.y_mm)
         way = operation.goal_mm - here
-        if (-way if operation.kind == "tap-down" else way) < LEAST_MM:
+        towards = -way if operation.kind == "tap-down" else way
+        if operation.spread is None and towards < LEAST_MM:
             return None
         after = session.apply(operation, quick)
     except InputError:

@@ -13,9 +13,9 @@ from simkit.strategy.planner.planner import Planner
 
 PLANNER = "planner"
 FLOOR = tuple(one for one in BUILTIN if one.name in (
-    "worst-spot-first", "bulk-then-fine", "crown-under-tension"))
-"""Fixed strategies whose courses a planner holds its own against: the usual ones, and the one that
-holds a pull and taps meanwhile."""
+    "worst-spot-first", "light-passes", "crown-under-tension"))
+"""Fixed strategies whose courses a planner holds its own against: the usual one, the one
+of passes, and the one that holds a pull and taps meanwhile."""
 
 
 def strategy_names(case: Case | None = None) -> list[str]:

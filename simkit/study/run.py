@@ -144,8 +144,8 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
     else:
         forget_states(folder, session)
-    if hasattr(strategy, "say"):
-        strategy.say = lambda text: progress(f"{strategy.name} {text}")
+    if "say" in vars(strategy):
+        vars(strategy)["say"] = lambda text: progress(f"{strategy.name} {text}")
     if session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")
     while True:
@@ -162,8 +162,9 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
         record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
-    if outcome == STUCK and getattr(strategy, "lack", ""):
-        progress(f"{strategy.name} stops: {strategy.lack}")
+    lack: str = vars(strategy).get("lack", "")
+    if outcome == STUCK and lack:
+        progress(f"{strategy.name} stops: {lack}")
     row = summary(session, strategy.name, outcome, start.notes)
     finish(folder, session, strategy.name, outcome,
            {"summary": row, "reconstruction": start.notes})

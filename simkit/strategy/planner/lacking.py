@@ -51,7 +51,7 @@ def lacking(session: Session, mind: Mind) -> str:
 def _richer(session: Session) -> list[tuple[str, Session]]:
     """The same panel with a kit of one more tool."""
     work = session.work
-    have = {tool.name for tool in (*work.tabs, *work.tips)}
+    have = {*(tab.name for tab in work.tabs), *(tip.name for tip in work.tips)}
     found = [(name, replace(work, tips=(*work.tips, find_tip(name))))
              for name in TIPS if name not in have]
     found += [(name, replace(work, tabs=(*work.tabs, find_tab(name))))

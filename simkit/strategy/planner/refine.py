@@ -8,7 +8,13 @@ from numpy.typing import NDArray
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.strategy.choice import lifting_kinds, open_spots, operations_at
-from simkit.strategy.planner.candidates import costs_of, lattice, make_pool, worst_places
+from simkit.strategy.planner.candidates import (
+    costs_of,
+    lattice,
+    make_pool,
+    passes,
+    worst_places,
+)
 from simkit.strategy.planner.joint import AIM, Plan, Pool, by_weight, joint_plan, left_of
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.words import Choice
@@ -20,6 +26,8 @@ VERIFIED = 2
 ASTRAY = 0.1
 """Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
 is made anew with what was learnt."""
+PASSES_FROM = 3
+"""A pass is worth its many touches where the plan has so many steps."""
 AIMS = (AIM, 0.75, 0.5)
 """Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
 LEAST_GAIN = 0.005
@@ -80,11 +88,13 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
                 off = max(off, float(np.linalg.norm(wanted - real) / np.linalg.norm(wanted)))
         if off < ASTRAY and solved:
             break
-    if not plan.complete:
-        for operation in _at_worst(session):
-            after = mind.solve(session, operation)
-            if after is not None and not after.now.row.snapped:
-                solved[operation] = after
+    further = [] if plan.complete else _at_worst(session)
+    if not plan.complete or len(plan.candidates) >= PASSES_FROM:
+        further += passes(session)
+    for operation in further:
+        after = mind.solve(session, operation)
+        if after is not None and not after.now.row.snapped:
+            solved[operation] = after
     return _with_plans(session, yard, pool, solved, (before, largest, aim), objective)
 
 
@@ -96,7 +106,7 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
                      key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
     choices = []
     cost = costs_of(session, pool, objective)
-    for operation, after in by_left[:VERIFIED + 2]:
+    for operation, after in by_left[:VERIFIED + 3]:
         left = yard.read(after.now.field)
         now = left_of(left, aim)
         if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:

@@ -58,7 +58,8 @@ class Decision:
 
 COLUMNS = ("step", "operation", "tool", "x_mm", "y_mm", "goal_mm", "angle_deg", "excess_before",
            "excess_after", "second_operation", "second_tool", "second_x_mm", "second_y_mm",
-           "second_goal_mm", "second_angle_deg", "second_excess", "solved", "why")
+           "second_goal_mm", "second_angle_deg", "second_excess", "solved", "why", "spread",
+           "second_spread")
 """Columns of plan.csv; an excess is the largest of height over tolerance and slope over limit."""
 
 
@@ -106,7 +107,9 @@ def _steps_ahead(choice: Choice) -> float:
 
 def words_of(operation: Operation) -> str:
     """An operation in a few words."""
-    return (f"{operation.kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
+    spread = operation.spread
+    kind = operation.kind if spread is None else f"pass ({operation.kind}, {spread.count} places)"
+    return (f"{kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
             f"to {operation.goal_mm:+.2f} mm")
 
 
@@ -139,11 +142,19 @@ def plan_row(decision: Decision) -> dict[str, str]:
            "x_mm": repr(op.x_mm), "y_mm": repr(op.y_mm), "goal_mm": repr(op.goal_mm),
            "angle_deg": repr(op.angle_deg), "excess_before": repr(decision.excess_before),
            "excess_after": repr(decision.excess_after), "solved": str(decision.solved),
-           "why": decision.why}
+           "why": decision.why, "spread": _spread_of(op)}
     if second is not None:
         row |= {"second_operation": second.kind, "second_tool": second.tool,
                 "second_x_mm": repr(second.x_mm), "second_y_mm": repr(second.y_mm),
                 "second_goal_mm": repr(second.goal_mm),
                 "second_angle_deg": repr(second.angle_deg),
-                "second_excess": repr(decision.second_excess)}
+                "second_excess": repr(decision.second_excess),
+                "second_spread": _spread_of(second)}
     return row
+
+
+def _spread_of(operation: Operation) -> str:
+    """Length, width, spacing (mm) and rounds of a pass; empty for a single touch."""
+    pass_ = operation.spread
+    return "" if pass_ is None else (
+        f"{pass_.length_mm!r}x{pass_.width_mm!r}/{pass_.spacing_mm!r}*{pass_.rounds}")
