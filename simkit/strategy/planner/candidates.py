@@ -9,9 +9,8 @@ import numpy as np
 from simkit.inspection.measures import limit_use
 from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
-from simkit.repair.passes import Spread
 from simkit.repair.session import Session
-from simkit.strategy.choice import DEEP_MM, face_mm, open_spots
+from simkit.strategy.choice import DEEP_MM, open_spots
 from simkit.strategy.passing import passes_over
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool
@@ -26,10 +25,6 @@ BESIDE_MM = 10.0
 """The steepest place is worked at its foot and at its top, so far to each side."""
 LONG = 1.5
 """Length over width from which a dent has a direction."""
-PASS_FROM, PASS_TO = 0.4, 0.2
-"""Shares of the tolerance: spots beyond the first get a pass, each place of it to the second."""
-MOST_TOUCHES = 36
-"""Touches that a pass over everything has about."""
 MOST = 90
 """Most places of the lattice, those nearest to their limits first."""
 
@@ -126,32 +121,8 @@ def _allowed(session: Session, library: Library, places: list[tuple[float, float
 
 
 def passes(session: Session) -> list[Operation]:
-    """Passes over all that stands too high, over all that lies too low, and over the worst spot.
-
-    A touch leaves alone what lies beyond its height already, so that a pass may cover more than it
-    works.
-    """
-    goal, work = session.work.case.goal, session.work
-    found: list[Operation] = []
-    for kind, side in (("tap-down", 1.0), ("push", -1.0)):
-        spots = [spot for spot in find_spots(session.now.field, PASS_FROM * goal.limits[0])
-                 if side * spot.height_mm > 0.0]
-        if len(spots) < 2 or not work.tips:
-            continue
-        x, y = ([value for spot in spots for value in (at(spot) - 0.35 * spot.short_mm,
-                                                       at(spot) + 0.35 * spot.short_mm)]
-                for at in (lambda spot: spot.x_mm, lambda spot: spot.y_mm))
-        long, wide = max(x) - min(x), max(y) - min(y)
-        middle = round(0.5 * (max(x) + min(x)), 2), round(0.5 * (max(y) + min(y)), 2)
-        tip = min(work.tips, key=lambda one: face_mm(one.body))
-        spacing = max(0.7 * face_mm(tip.body), float(np.sqrt(long * wide / MOST_TOUCHES)))
-        if kind == "push" and not all(
-                work.reaches(px, py) for px in (min(x), max(x)) for py in (min(y), max(y))):
-            continue
-        spread = Spread(round(max(long, 1.0), 2), round(spacing, 2), round(wide, 2))
-        found.append(Operation(kind, tip.name, *middle, round(side * PASS_TO * goal.limits[0], 4),
-                               spread=spread))
+    """A pass over the worst spot where it is longer than a tool, with the tip that fits it best."""
     for spot in open_spots(session)[:1]:
         if abs(spot.height_mm) <= DEEP_MM:
-            found += list(passes_over(session, spot))[:1]
-    return found
+            return list(passes_over(session, spot))[:1]
+    return []
