@@ -104,8 +104,9 @@ def in_words(rows: Rows) -> list[str]:
         lines.append(
             f"To *fine* the planner needs {100 * median(ratios['steps']):.0f} % of the steps and "
             f"{100 * median(ratios['minutes']):.0f} % of the minutes of the best fixed strategy "
-            f"that was run, in the median of the {len(ratios['steps'])} dents that both bring "
-            f"there; more steps than it on {sum(r > 1.0 for r in ratios['steps'])}.")
+            f"that was run, in the median of dents that both bring there "
+            f"({len(ratios['steps'])} so far); more steps than it on "
+            f"{sum(r > 1.0 for r in ratios['steps'])}.")
     total = len(dents()) * len(strategy_names())
     lines.append(f"{len(rows)} of {total} repairs have been run.")
     return lines
@@ -136,7 +137,8 @@ def figure(rows: Rows) -> Any:
                 continue
             got = number(row, "steps_fine")
             at = got if got is not None else float(row["steps"] or 0)
-            axes.plot(at, height, MARKS[k % len(MARKS)], color=colour, zorder=3 if own else 2,
+            beside = height + 0.12 * (k - 0.5 * (len(names) - 1))
+            axes.plot(at, beside, MARKS[k % len(MARKS)], color=colour, zorder=3 if own else 2,
                       markersize=9 if own else 6.5, markeredgewidth=1.4,
                       markerfacecolor=colour if got is not None else "white")
         axes.plot([], [], MARKS[k % len(MARKS)], color=colour, label=name)
