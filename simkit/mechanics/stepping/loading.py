@@ -91,11 +91,8 @@ class Drive:
     def run(self) -> tuple[Outcome, str]:
         """Increment by increment until something ends it."""
         settings, load = self.process.settings, self.load
-        step = min(settings.first_mm, load.travel_mm)
-        smallest = self.shortest
-        while True:
-            if self.process.iterations > settings.most_iterations:
-                return Outcome.NO_CONVERGENCE, "more iterations than a search may spend"
+        step, smallest = min(settings.first_mm, load.travel_mm), self.shortest
+        while self.process.iterations <= settings.most_iterations:
             travel = min(self.now.travel + step, load.travel_mm)
             beat(f"{travel:.2f} mm of travel, {self.now.reading.force_N:.0f} N")
             after = self._increment(travel)
@@ -134,6 +131,7 @@ class Drive:
             if self._used_up(self.now):
                 return Outcome.TRAVEL_LIMIT, f"travel of {load.travel_mm:.3g} mm used up"
             step = self._next_step(step, after)
+        return Outcome.NO_CONVERGENCE, "more iterations than a search may spend"
 
     def _used_up(self, moment: Moment) -> bool:
         return moment.travel >= self.load.travel_mm * (1.0 - 1e-12)
