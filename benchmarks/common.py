@@ -83,7 +83,7 @@ def watched(model: Model) -> Iterator[Stopwatch]:
         (Model, "internal", "assembly"), (Model, "tangent", "tangent"),
         (GluedTab, "add", "tool"), (TipContact, "add", "tool"),
         (solver, "factor", "factorisation"), (solver, "solve", "solve"),
-        (solver, "solve_carried", "solve"), (solver, "carry", "solve")]
+        (solver, "solve_bordered", "solve"), (solver, "prepare_border", "solve")]
     kept = [(owner, method, name, getattr(owner, method)) for owner, method, name in parts
             if hasattr(owner, method)]  # the version at the start of the issue has no tangent()
     for owner, method, name, original in kept:

@@ -221,36 +221,37 @@ VECTORS = {
     "address": lambda array: Place(array.reshape(-1)),
     "load8": lambda place: place.read(),
     "store8": lambda place, value: place.write(value),
-    "row": lambda base, number: (base + 64 * number).read(),
-    "keep": lambda base, number, value: (base + 64 * number).write(value),
-    "same8": lambda value: Vector([Number(value)] * 8),
-    "root8": lambda a: Vector(FUNCTIONS["sqrt"](v) for v in a.numbers),
-    "beyond8": lambda a, b: a._with(b, lambda x, y: ZERO if x <= y else ONE),
-    "larger8": lambda a, b: a._with(b, lambda x, y: x if x >= y else y),
-    "largest8": lambda a, b: a._with(b, lambda x, y: max(abs(x), y)),
-    "spread8": lambda place: Vector([Number(place.array[place.index])] * 8),
-    "fetch": lambda place: None,
-    "some8": lambda a: any(v != 0.0 for v in a.numbers),
-    "pick8": lambda which, a, b: Vector(
+    "load": lambda base, number: (base + 64 * number).read(),
+    "store": lambda base, number, value: (base + 64 * number).write(value),
+    "broadcast8": lambda value: Vector([Number(value)] * 8),
+    "sqrt8": lambda a: Vector(FUNCTIONS["sqrt"](v) for v in a.numbers),
+    "exceeds8": lambda a, b: a._with(b, lambda x, y: ZERO if x <= y else ONE),
+    "max8": lambda a, b: a._with(b, lambda x, y: x if x >= y else y),
+    "max_abs8": lambda a, b: a._with(b, lambda x, y: max(abs(x), y)),
+    "broadcast_load8": lambda place: Vector([Number(place.array[place.index])] * 8),
+    "prefetch": lambda place: None,
+    "any8": lambda a: any(v != 0.0 for v in a.numbers),
+    "select8": lambda which, a, b: Vector(
         x if w != 0.0 else y
         for w, x, y in zip(which.numbers, a.numbers, b.numbers, strict=True)),
     "gather8": lambda place, at: Vector(
         Number(place.array[place.index + int(k)]) for k in at.numbers),
-    "whole_at": lambda place: int(place.array[place.index]),
-    "whole8": lambda a: Vector(Number(round(float(v))) for v in a.numbers),
+    "load_int": lambda place: int(place.array[place.index]),
+    "round8": lambda a: Vector(Number(round(float(v))) for v in a.numbers),
     "exponent8": lambda a: Vector(Number(_exponent(v)) for v in a.numbers),
-    "doubled8": lambda a, k: a._with(k, lambda x, n: Number(math.ldexp(float(x), int(n)))),
+    "ldexp8": lambda a, k: a._with(k, lambda x, n: Number(math.ldexp(float(x), int(n)))),
     "transpose8": _transpose,
     "take_group": lambda board, stage, count: _count_up(board, 24 * stage, count),
-    "is_last": lambda board, stage, count: _count_up(board, 24 * stage + 8, count) == count - 1,
-    "open_next": lambda board, stage, sign: None,
-    "wait_for": lambda board, stage: 1,
-    "down": lambda base, a, step, b, stride: _products(
+    "finish_group": lambda board, stage, count: (
+        _count_up(board, 24 * stage + 8, count) == count - 1),
+    "release_stage": lambda board, stage, sign: None,
+    "wait_for_stage": lambda board, stage: 1,
+    "strided_dot": lambda base, a, step, b, stride: _products(
         base, [(a + k * step, b + k * stride) for k in range(3)]),
     "dot": lambda base, a, b: _products(base, [(a + k, b + k) for k in range(3)]),
-    "symmetric": lambda base, at, r, b, step: _products(
+    "symmetric_row_dot": lambda base, at, r, b, step: _products(
         base, [(at + ((0, 1, 2), (1, 3, 4), (2, 4, 5))[r][k], b + k * step) for k in range(3)]),
-    "series8": _series,
+    "polynomial8": _series,
 }
 """What stands for the vector operations that the kernels of the sheet use."""
 
@@ -264,14 +265,30 @@ def counting(array: np.ndarray) -> np.ndarray:
     return objects
 
 
+def _saved(path: Path, value: Any) -> str:
+    """Keep an argument in a file; its kind."""
+    np.save(path, np.asarray(value))
+    return "array" if isinstance(value, np.ndarray) else type(value).__name__
+
+
+def _loaded(path: Path, kind: str) -> Any:
+    """What :func:`_saved` kept, arrays with counting numbers."""
+    value = np.load(path)
+    return counting(value) if kind == "array" else value.item()
+
+
 def count(module: str, function: str, arguments: tuple, helpers: tuple[str, ...] = ()
           ) -> dict[str, int]:
     """Operations of one call of module.function; ``helpers`` are modules it calls into."""
     with tempfile.TemporaryDirectory() as folder:
-        names = {}
+        names: dict[int, Any] = {}
         for k, value in enumerate(arguments):
-            np.save(Path(folder) / f"{k}.npy", np.asarray(value))
-            names[k] = "array" if isinstance(value, np.ndarray) else type(value).__name__
+            if hasattr(value, "_fields"):
+                kind = type(value)
+                names[k] = [kind.__module__, kind.__name__, *(
+                    _saved(Path(folder) / f"{k}-{m}.npy", part) for m, part in enumerate(value))]
+            else:
+                names[k] = _saved(Path(folder) / f"{k}.npy", value)
         task = {"module": module, "function": function, "kinds": list(names.values()),
                 "helpers": list(helpers)}
         (Path(folder) / "task.json").write_text(json.dumps(task))
@@ -287,8 +304,12 @@ def run(folder: Path) -> dict[str, int]:
     task = json.loads((folder / "task.json").read_text())
     arguments = []
     for k, kind in enumerate(task["kinds"]):
-        value = np.load(folder / f"{k}.npy")
-        arguments.append(counting(value) if kind == "array" else value.item())
+        if isinstance(kind, list):
+            record = getattr(importlib.import_module(kind[0]), kind[1])
+            arguments.append(record(*(_loaded(folder / f"{k}-{m}.npy", part)
+                                      for m, part in enumerate(kind[2:]))))
+        else:
+            arguments.append(_loaded(folder / f"{k}.npy", kind))
     module = importlib.import_module(task["module"])
     functions = SimpleNamespace(**FUNCTIONS, inf=math.inf, pi=math.pi)
     for name in (task["module"], *task["helpers"]):

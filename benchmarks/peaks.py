@@ -29,7 +29,7 @@ import numba as nb
 import numpy as np
 from common import arguments, finish
 
-from simkit.kernels.simd import add_product8, same8, total8
+from simkit.kernels.simd import broadcast8, fma8, sum8
 
 SIDE = 768
 TRIAD_MIB = {"second cache": 0.6, "third cache": 12.0, "memory": 384.0}
@@ -47,15 +47,15 @@ def triad(a, b, c, s):
 @nb.njit(cache=True, nogil=True)
 def multiply_adds(times, a, b):
     """Twelve sums of eight numbers, each a b added to so often; their total."""
-    x, y = same8(a), same8(b)
-    s0 = s1 = s2 = s3 = s4 = s5 = s6 = s7 = s8 = s9 = s10 = s11 = same8(0.0)
+    x, y = broadcast8(a), broadcast8(b)
+    s0 = s1 = s2 = s3 = s4 = s5 = s6 = s7 = s8 = s9 = s10 = s11 = broadcast8(0.0)
     for _ in range(times):
-        s0, s1, s2 = add_product8(x, y, s0), add_product8(x, y, s1), add_product8(x, y, s2)
-        s3, s4, s5 = add_product8(x, y, s3), add_product8(x, y, s4), add_product8(x, y, s5)
-        s6, s7, s8 = add_product8(x, y, s6), add_product8(x, y, s7), add_product8(x, y, s8)
-        s9, s10, s11 = add_product8(x, y, s9), add_product8(x, y, s10), add_product8(x, y, s11)
-    return (total8(s0) + total8(s1) + total8(s2) + total8(s3) + total8(s4) + total8(s5)
-            + total8(s6) + total8(s7) + total8(s8) + total8(s9) + total8(s10) + total8(s11))
+        s0, s1, s2 = fma8(x, y, s0), fma8(x, y, s1), fma8(x, y, s2)
+        s3, s4, s5 = fma8(x, y, s3), fma8(x, y, s4), fma8(x, y, s5)
+        s6, s7, s8 = fma8(x, y, s6), fma8(x, y, s7), fma8(x, y, s8)
+        s9, s10, s11 = fma8(x, y, s9), fma8(x, y, s10), fma8(x, y, s11)
+    return (sum8(s0) + sum8(s1) + sum8(s2) + sum8(s3) + sum8(s4) + sum8(s5)
+            + sum8(s6) + sum8(s7) + sum8(s8) + sum8(s9) + sum8(s10) + sum8(s11))
 
 
 def best(job: Callable[[], object]) -> float:

@@ -1,11 +1,11 @@
-"""Replay the linear algebra of one recorded pull: its matrices and right sides, solver by solver.
+"""Replay the linear algebra of one recorded pull, solver by solver.
 
 Run: python benchmarks/recorded_pull.py [--elements 64] [--backends multifrontal pardiso]
      [--threads 1] [--repeats 3] [--json]
 
 The pull of `one_pull.py` runs once with the own solver and keeps what it hands over: the values of
-every factorisation, the right sides of every solution. Each backend then does the same work in the
-same order. Solutions must agree with those of the first backend to 1e-8. For the own solver the
+every factorisation, the right-hand sides of every solution. Each backend then does the same work in
+the same order. Solutions must agree with those of the first backend to 1e-8. For the own solver the
 table also says what share of the blocks a change reached.
 """
 
@@ -78,7 +78,7 @@ def replay(pattern: Pattern, events: list[Event], backend: str, threads: int) ->
         if what == "factor":
             negative.append(solver.negative_pivots)
             if isinstance(solver, MultifrontalLDL):
-                reached.append(solver.recomputed / solver.blocks)
+                reached.append(solver.recomputed / solver.supernodes)
     return {"backend": backend, "clock_s": dict(clock), "processor_s": dict(processor),
             "calls": dict(calls), "negative": negative, "solutions": solutions,
             "blocks_reached": float(np.mean(reached)) if reached else None}

@@ -38,7 +38,7 @@ from peaks import best, peaks
 
 from simkit.mechanics import sheetwork
 from simkit.mechanics.model import Model, State
-from simkit.solve.linear.multifrontal import LEAF
+from simkit.solve.linear.multifrontal import LEAF_EQUATIONS
 from simkit.solve.linear.symbolic import Tree, analyse
 
 SAMPLE, ROWS = 12, 3
@@ -100,8 +100,7 @@ class Watched:
             self.elements[name] += elements
             self.kernels[name] = kernel
             if self.calls[name] == self.keep_at.get(name):
-                self.kept[name] = tuple(w.copy() if isinstance(w, np.ndarray) else w
-                                        for w in words)
+                self.kept[name] = tuple(copied(word) for word in words)
             start = time.thread_time()  # of the processor: others may be using it
             done = kernel(*words)
             self.seconds[name].append(time.thread_time() - start)
@@ -113,6 +112,13 @@ class Watched:
         """The call of each kind, from 1, that took the median time."""
         return {name: 1 + int(np.argsort(took)[len(took) // 2])
                 for name, took in self.seconds.items()}
+
+
+def copied(word: Any) -> Any:
+    """A copy of an argument: an array, a record of arrays, or a number."""
+    if hasattr(word, "_fields"):
+        return type(word)(*(copied(part) for part in word))
+    return word.copy() if isinstance(word, np.ndarray) else word
 
 
 def named(kernel: Any, words: tuple) -> dict[str, Any]:
@@ -140,11 +146,12 @@ def samples(words: tuple, kernel: Any) -> list[tuple[tuple, int]]:
         some = listed[np.linspace(0, listed.size - 1, min(SAMPLE, listed.size)).astype(int)]
         given |= {"listed": some, "first": 0, "last": some.size}
         return [(tuple(list(given.values())[:count]), int(some.size))]
-    per_row = given["todo"].reshape(-1, given["count_v"]).sum(axis=1)
+    per_row = given["todo"].reshape(-1, given["grid"].count_v).sum(axis=1)
     rows = np.flatnonzero(per_row)
     found = []
     for row in rows[np.linspace(0, rows.size - 1, min(ROWS, rows.size)).astype(int)]:
-        given |= {"ptr": np.array([row, row + 1]), "board": given["board"] * 0}
+        strips = given["strips"]._replace(ptr=np.array([row, row + 1]))
+        given |= {"strips": strips, "board": given["board"] * 0}
         found.append((tuple(list(given.values())[:count]), int(per_row[row])))
     return found
 
@@ -218,8 +225,8 @@ def pulled(model: Model, state: State) -> tuple[Watched, int, Stopwatch]:
 def again(kernel: Any, words: tuple) -> None:
     """The same call again; what it marks as flowing is unmarked first."""
     given = named(kernel, words)
-    if "slot" in given:
-        given["slot"][:] = -1
+    if "states" in given:
+        given["states"].slot[:] = -1
         given["board"][:] = 0
     kernel(*words)
 
@@ -280,7 +287,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
     part = model.internal(state.displacement, state, True)
     assert part is not None
     pattern, data = model.pattern(), part.data
-    tree = analyse(pattern, LEAF)
+    tree = analyse(pattern, LEAF_EQUATIONS)
     flops, factor, updates = block_numbers(tree)
     solver = type(model.factorisation())(pattern, 1)
     other, turn = data * (1.0 + 1e-9), [data, data]

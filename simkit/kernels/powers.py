@@ -14,8 +14,8 @@ import numba as nb
 from llvmlite import ir
 from numba.core import cgutils
 
-from simkit.kernels.simd import LANES, VECTOR, kernel_operation, same8, vector8
-from simkit.kernels.vectors import series8
+from simkit.kernels.simd import LANES, VECTOR, broadcast8, kernel_operation, vector8
+from simkit.kernels.vectors import polynomial8
 
 LONGS = ir.VectorType(ir.IntType(64), LANES)
 HALF_ROOT = 0x3FE6A09E667F3BCD
@@ -42,7 +42,7 @@ def exponent8(typingctx: Any, x: Any) -> Any:
 
 
 @kernel_operation
-def doubled8(typingctx: Any, x: Any, k: Any) -> Any:
+def ldexp8(typingctx: Any, x: Any, k: Any) -> Any:
     """2^k x for whole k, where x and the result are normal."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -53,7 +53,7 @@ def doubled8(typingctx: Any, x: Any, k: Any) -> Any:
 
 
 @kernel_operation
-def whole8(typingctx: Any, x: Any) -> Any:
+def round8(typingctx: Any, x: Any) -> Any:
     """The nearest whole number."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -65,26 +65,26 @@ def whole8(typingctx: Any, x: Any) -> Any:
 
 
 @nb.njit(cache=True, inline="always")
-def logarithm8(x):
+def log8(x):
     """Natural logarithm of normal positive numbers."""
     k = exponent8(x)
-    m, one = doubled8(x, same8(0.0) - k), same8(1.0)
+    m, one = ldexp8(x, broadcast8(0.0) - k), broadcast8(1.0)
     s = (m - one) / (m + one)
     y = s * s
-    rest = series8(y, LOGARITHM)
-    return k * same8(LOG_2_HIGH) + (s + s + (s * y * rest + k * same8(LOG_2_LOW)))
+    rest = polynomial8(y, LOGARITHM)
+    return k * broadcast8(LOG_2_HIGH) + (s + s + (s * y * rest + k * broadcast8(LOG_2_LOW)))
 
 
 @nb.njit(cache=True, inline="always")
-def exponential8(x):
+def exp8(x):
     """e^x for |x| below 700."""
-    k = whole8(x * same8(PER_LOG_2))
-    r = (x - k * same8(LOG_2_HIGH)) - k * same8(LOG_2_LOW)
-    rest = series8(r, EXPONENTIAL)
-    return doubled8(same8(1.0) + (r + r * r * rest), k)
+    k = round8(x * broadcast8(PER_LOG_2))
+    r = (x - k * broadcast8(LOG_2_HIGH)) - k * broadcast8(LOG_2_LOW)
+    rest = polynomial8(r, EXPONENTIAL)
+    return ldexp8(broadcast8(1.0) + (r + r * r * rest), k)
 
 
 @nb.njit(cache=True, inline="always")
-def power8(x, n):
+def pow8(x, n):
     """x^n for normal positive x, where |n log x| is below 700."""
-    return exponential8(n * logarithm8(x))
+    return exp8(n * log8(x))

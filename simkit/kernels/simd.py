@@ -18,7 +18,8 @@ from numba.core import cgutils
 from numba.extending import intrinsic, models, register_model
 
 LANES = 8
-AHEAD = 4096  # bytes by which `fetch` runs ahead of a stream that comes from memory
+ROW_BYTES = 8 * LANES
+PREFETCH_BYTES = 4096  # by which `prefetch` runs ahead of a stream that comes from memory
 DOUBLE, LONG = ir.DoubleType(), ir.IntType(64)
 VECTOR = ir.VectorType(DOUBLE, LANES)
 
@@ -54,7 +55,7 @@ def emit_store(builder: Any, value: Any, address: Any) -> None:
     builder.store(value, builder.inttoptr(address, VECTOR.as_pointer()), align=8)
 
 
-def emit_spread(builder: Any, value: Any) -> Any:
+def emit_broadcast(builder: Any, value: Any) -> Any:
     """Return a vector with the same float eight times."""
     nothing = ir.Constant(VECTOR, ir.Undefined)
     one = builder.insert_element(nothing, value, ir.Constant(ir.IntType(32), 0))
@@ -62,10 +63,10 @@ def emit_spread(builder: Any, value: Any) -> Any:
     return builder.shuffle_vector(one, nothing, mask)
 
 
-def emit_spread_from(builder: Any, address: Any) -> Any:
+def emit_broadcast_load(builder: Any, address: Any) -> Any:
     """Return a vector with the float at an address eight times."""
     value = builder.load(builder.inttoptr(address, DOUBLE.as_pointer()), align=8)
-    return emit_spread(builder, value)
+    return emit_broadcast(builder, value)
 
 
 def emit_fused(builder: Any, a: Any, b: Any, c: Any) -> Any:
@@ -104,13 +105,13 @@ def store8(typingctx: Any, address: Any, value: Any) -> Any:
 
 
 @kernel_operation
-def spread8(typingctx: Any, address: Any) -> Any:
+def broadcast_load8(typingctx: Any, address: Any) -> Any:
     """Return the one float at an address eight times."""
-    return vector8(types.int64), lambda ctx, b, sig, args: emit_spread_from(b, args[0])
+    return vector8(types.int64), lambda ctx, b, sig, args: emit_broadcast_load(b, args[0])
 
 
 @kernel_operation
-def fetch(typingctx: Any, address: Any) -> Any:
+def prefetch(typingctx: Any, address: Any) -> Any:
     """Ask for the cache line at an address, which need not exist, ahead of its use."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -124,20 +125,20 @@ def fetch(typingctx: Any, address: Any) -> Any:
 
 
 @kernel_operation
-def same8(typingctx: Any, value: Any) -> Any:
+def broadcast8(typingctx: Any, value: Any) -> Any:
     """Return a float eight times."""
-    return vector8(types.float64), lambda ctx, b, sig, args: emit_spread(b, args[0])
+    return vector8(types.float64), lambda ctx, b, sig, args: emit_broadcast(b, args[0])
 
 
 @kernel_operation
-def add_product8(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
+def fma8(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
     """Return a b + c."""
     signature = vector8(vector8, vector8, vector8)
     return signature, lambda ctx, builder, sig, args: emit_fused(builder, *args)
 
 
 @kernel_operation
-def less_product8(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
+def fnma8(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
     """Return c - a b."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -147,25 +148,25 @@ def less_product8(typingctx: Any, a: Any, b: Any, c: Any) -> Any:
 
 
 @kernel_operation
-def times8(typingctx: Any, a: Any, b: Any) -> Any:
+def multiply8(typingctx: Any, a: Any, b: Any) -> Any:
     """Return a b."""
     return vector8(vector8, vector8), lambda ctx, b, sig, args: b.fmul(*args)
 
 
 @kernel_operation
-def plus8(typingctx: Any, a: Any, b: Any) -> Any:
+def add8(typingctx: Any, a: Any, b: Any) -> Any:
     """Return a + b."""
     return vector8(vector8, vector8), lambda ctx, b, sig, args: b.fadd(*args)
 
 
 @kernel_operation
-def minus8(typingctx: Any, a: Any, b: Any) -> Any:
+def subtract8(typingctx: Any, a: Any, b: Any) -> Any:
     """Return a - b."""
     return vector8(vector8, vector8), lambda ctx, b, sig, args: b.fsub(*args)
 
 
 @kernel_operation
-def largest8(typingctx: Any, a: Any, b: Any) -> Any:
+def max_abs8(typingctx: Any, a: Any, b: Any) -> Any:
     """Return the larger of |a| and b, lane by lane; NaN in a is kept."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -179,7 +180,7 @@ def largest8(typingctx: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def total8(typingctx: Any, a: Any) -> Any:
+def sum8(typingctx: Any, a: Any) -> Any:
     """Return the sum of the eight lanes, in halves: (a0 + a4) + (a2 + a6) + ..."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:

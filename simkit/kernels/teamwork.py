@@ -22,9 +22,9 @@ from numba.core import cgutils
 
 from simkit.kernels.simd import LONG, address, kernel_operation
 
-NEXT, DONE, OPEN, WIDTH = 0, 64, 128, 192  # bytes: each number on a cache line of its own
-ABANDONED = 1 << 32  # sign of a stage in work that was given up
-PATIENCE = 2000  # looks at a flag before other programs are let through
+NEXT, DONE, OPEN, WIDTH = 0, 64, 128, 192  # bytes: each counter on a cache line of its own
+ABANDONED = 1 << 32  # sign of a stage whose thread raised an error
+SPINS_BEFORE_YIELD = 2000  # reads of a flag before the processor is given up
 
 
 def _atomic(operation: str) -> Any:
@@ -42,11 +42,11 @@ def _atomic(operation: str) -> Any:
 
 
 atomic_add = _atomic("add")
-atomic_most = _atomic("max")  # the larger of the two is left there
+atomic_max = _atomic("max")  # the larger of the two is left there
 
 
 @kernel_operation
-def atomic_look(typingctx: Any, place: Any) -> Any:
+def atomic_load(typingctx: Any, place: Any) -> Any:
     """Return the integer at an address, with all that was written before it was."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -71,7 +71,7 @@ def pause(typingctx: Any) -> Any:
 
 
 @kernel_operation
-def let_others(typingctx: Any) -> Any:
+def yield_cpu(typingctx: Any) -> Any:
     """Let another program have the processor, where the system has a call for that."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -136,26 +136,26 @@ def take_group(board: np.ndarray, stage: int, count: int) -> int:
 
 
 @njit(cache=True, nogil=True)
-def is_last(board: np.ndarray, stage: int, count: int) -> bool:
+def finish_group(board: np.ndarray, stage: int, count: int) -> bool:
     """Say that a group is done; return whether it was the last. Its thread then opens the next."""
     return bool(atomic_add(address(board) + WIDTH * stage + DONE, 1) == count - 1)
 
 
 @njit(cache=True, nogil=True)
-def open_next(board: np.ndarray, stage: int, sign: int) -> None:
-    """Let everybody go on after the stage; `sign`, not 0, is what `wait_for` returns to them."""
+def release_stage(board: np.ndarray, stage: int, sign: int) -> None:
+    """Let all threads go on after the stage; `wait_for_stage` returns `sign`, not 0, to them."""
     atomic_add(address(board) + WIDTH * stage + OPEN, sign)
 
 
 @njit(cache=True, nogil=True)
-def wait_for(board: np.ndarray, stage: int) -> int:
+def wait_for_stage(board: np.ndarray, stage: int) -> int:
     """Wait until the stage is done; return its sign."""
-    place, looks = address(board) + WIDTH * stage + OPEN, 0
-    sign = atomic_look(place)
+    place, spins = address(board) + WIDTH * stage + OPEN, 0
+    sign = atomic_load(place)
     while sign == 0:
-        looks += 1
+        spins += 1
         pause()
-        if looks % PATIENCE == 0:
-            let_others()
-        sign = atomic_look(place)
+        if spins % SPINS_BEFORE_YIELD == 0:
+            yield_cpu()
+        sign = atomic_load(place)
     return sign

@@ -19,15 +19,15 @@ from simkit.kernels.simd import (
     DOUBLE,
     LANES,
     LONG,
+    ROW_BYTES,
     VECTOR,
+    emit_broadcast,
     emit_load,
-    emit_spread,
     emit_store,
     kernel_operation,
     vector8,
 )
 
-ROW_BYTES = 8 * LANES
 FUSE = ("contract",)
 """Lets the compiler take a product and a sum in one step."""
 
@@ -48,8 +48,8 @@ _operator(operator.truediv, lambda b, x, y: b.fdiv(x, y))
 
 
 @kernel_operation
-def row(typingctx: Any, base: Any, number: Any) -> Any:
-    """Row of scratch that begins at address base: row(base, number)."""
+def load(typingctx: Any, base: Any, number: Any) -> Any:
+    """Row of scratch that begins at address base: load(base, number)."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
@@ -70,7 +70,7 @@ def _products(builder: Any, base: Any, pairs: Any) -> Any:
 
 
 @kernel_operation
-def down(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: Any) -> Any:
+def strided_dot(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: Any) -> Any:
     """Sum of three products of rows from a and b on, apart by step and stride.
 
     In the terms of the compiler, as all here that is used often: functions put into others cost
@@ -99,7 +99,7 @@ def dot(typingctx: Any, base: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def symmetric(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> Any:
+def symmetric_row_dot(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> Any:
     """Row r of a symmetric matrix (00 01 02 11 12 22) times three rows."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -117,12 +117,12 @@ def symmetric(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> 
 
 
 @kernel_operation
-def series8(typingctx: Any, y: Any, coefficients: Any) -> Any:
+def polynomial8(typingctx: Any, y: Any, coefficients: Any) -> Any:
     """c0 + y (c1 + y (c2 + ...)) for a tuple of floats."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         y, given = args
-        terms = [emit_spread(builder, builder.extract_value(given, k))
+        terms = [emit_broadcast(builder, builder.extract_value(given, k))
                  for k in range(len(sig.args[1]))]
         total = terms.pop()
         for term in reversed(terms):
@@ -133,8 +133,8 @@ def series8(typingctx: Any, y: Any, coefficients: Any) -> Any:
 
 
 @kernel_operation
-def keep(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
-    """Write a row of scratch: keep(base, number, value)."""
+def store(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
+    """Write a row of scratch: store(base, number, value)."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
@@ -145,7 +145,7 @@ def keep(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
 
 
 @kernel_operation
-def root8(typingctx: Any, a: Any) -> Any:
+def sqrt8(typingctx: Any, a: Any) -> Any:
     """Square root of each."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -157,7 +157,7 @@ def root8(typingctx: Any, a: Any) -> Any:
 
 
 @kernel_operation
-def beyond8(typingctx: Any, a: Any, b: Any) -> Any:
+def exceeds8(typingctx: Any, a: Any, b: Any) -> Any:
     """1 where a is not at most b (also where either is no number), else 0."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -169,7 +169,7 @@ def beyond8(typingctx: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def larger8(typingctx: Any, a: Any, b: Any) -> Any:
+def max8(typingctx: Any, a: Any, b: Any) -> Any:
     """The larger of a and b, lane by lane."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -179,7 +179,7 @@ def larger8(typingctx: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def pick8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
+def select8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
     """a where which is not 0, else b, even if the other is no number there."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -190,7 +190,7 @@ def pick8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
 
 
 @kernel_operation
-def some8(typingctx: Any, a: Any) -> Any:
+def any8(typingctx: Any, a: Any) -> Any:
     """Whether a lane is not 0."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -220,7 +220,7 @@ def gather8(typingctx: Any, base: Any, at: Any) -> Any:
 
 
 @kernel_operation
-def whole_at(typingctx: Any, address: Any) -> Any:
+def load_int(typingctx: Any, address: Any) -> Any:
     """The float at an address as a whole number."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:

@@ -22,6 +22,7 @@ the exact tangent slightly unsymmetric; ``symmetrise`` returns its symmetric par
 from __future__ import annotations
 
 import math
+from typing import NamedTuple
 
 import numba as nb
 import numpy as np
@@ -32,6 +33,20 @@ HEADER = 8
 BASE = 5
 """State of a point: plastic strain s, d, g; equivalent plastic strain p; plastic work density
 (MPa); then three components s, d, 12 of beta for each backstress term."""
+
+
+class Increment(NamedTuple):
+    """A plastic increment: u of equivalent strain; flow stress q after and q0 before it, its slope
+    h, MPa; von Mises size of xi and its slope by u; elastic constants of s and of d, g, MPa."""
+
+    u: float
+    q: float
+    q0: float
+    h: float
+    mises: float
+    slope: float
+    d1: float
+    shear: float
 
 
 @nb.njit(cache=True, inline="always")
@@ -158,15 +173,17 @@ def update_point(e, old, new, t, c, law, work, symmetrise, tangent):
     u = _increment(law, kind, terms, old, T, xi, xi_u, mises0, q0, h0)
     q, h = flow_stress(kind, law, old[3] + u)
     mises, slope = _scalar_terms(u, q, h, terms, law, old, T, xi, xi_u)
-    _store(e, old, new, t, law, terms, u, q, q0, xi, d1, shear)
+    found = Increment(u, q, q0, h, mises, slope, d1, shear)
+    _store(e, old, new, t, law, terms, xi, found)
     if tangent:
-        _tangent(c, law, terms, u, q, h, mises, slope, xi, xi_u, d1, shear, symmetrise)
+        _tangent(c, law, terms, xi, xi_u, found, symmetrise)
     return True
 
 
 @nb.njit(cache=True)
-def _store(e, old, new, t, law, terms, u, q, q0, xi, d1, shear):
-    """Write the new state and the stress after a plastic increment u."""
+def _store(e, old, new, t, law, terms, xi, found):
+    """Write the new state and the stress t (3,) after a plastic increment; xi (3,)."""
+    u, q, q0, d1, shear = found.u, found.q, found.q0, found.d1, found.shear
     flow = 1.5 * u / q
     ds, dd, dg = flow * xi[0] / 3.0, flow * xi[1], flow * 2.0 * xi[2]
     new[0], new[1], new[2], new[3] = old[0] + ds, old[1] + dd, old[2] + dg, old[3] + u
@@ -188,8 +205,10 @@ def _store(e, old, new, t, law, terms, u, q, q0, xi, d1, shear):
 
 
 @nb.njit(cache=True)
-def _tangent(c, law, terms, u, q, h, mises, slope, xi, xi_u, d1, shear, symmetrise):
-    """Consistent tangent dt/de after a plastic increment."""
+def _tangent(c, law, terms, xi, xi_u, found, symmetrise):
+    """Consistent tangent dt/de (3, 3) after a plastic increment; xi and its derivative (3,)."""
+    u, q, h, d1, shear = found.u, found.q, found.h, found.d1, found.shear
+    mises, slope = found.mises, found.slope
     stiff = 0.0
     for k in range(terms):
         stiff += law[4 + 2 * k] / (1.0 + law[5 + 2 * k] * u)

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from simkit.arguments import number, numbers
 from simkit.mechanics.model import Model
-from simkit.shell.kernels import _scatter
+from simkit.shell.kernels import scatter_upper
 
 Array = NDArray[np.float64]
 Where = Callable[[Array], Array]
@@ -193,4 +193,4 @@ def scatter_symmetric(ke: Array, element: NDArray[np.int64], model: Model, data:
 @nb.njit(cache=True)
 def _scatter_all(matrices, element, places, data):
     for k in range(matrices.shape[0]):
-        _scatter(matrices[k], places[element[k]], data)
+        scatter_upper(matrices[k], places[element[k]], data)

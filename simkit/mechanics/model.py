@@ -14,8 +14,9 @@ from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
 from simkit.material.packing import cautious_law, pack_sheet
 from simkit.mechanics.edging import edge_springs
-from simkit.mechanics.sheetwork import Internal, SheetWork, State
+from simkit.mechanics.sheetwork import SheetWork
 from simkit.mechanics.standing import Standing
+from simkit.mechanics.state import Internal, State
 from simkit.panel.edges import Edge, equations
 from simkit.shell.geometry import Geometry, reference_geometry
 from simkit.shell.layout import Layout, element_points, make_layout

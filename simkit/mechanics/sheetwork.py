@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import weakref
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.kernels.pool import ArrayPool
 from simkit.kernels.simd import LANES
-from simkit.kernels.spare import Spare
 from simkit.kernels.teamwork import Team
-from simkit.mechanics.standing import Standing
+from simkit.mechanics.state import Internal, State
 from simkit.shell.bundle.elements import add_strips, bundle_rows
 from simkit.shell.bundle.packing import (
     bundles_fit,
@@ -20,11 +19,19 @@ from simkit.shell.bundle.packing import (
     padded,
     room_for_state,
 )
+from simkit.shell.bundle.records import (
+    BundleGrid,
+    BundleSection,
+    BundleStates,
+    BundleSums,
+    Strips,
+)
 from simkit.shell.bundle.walk import strips_apart
 from simkit.shell.geometry import Geometry
 from simkit.shell.kept import exchange_listed, keep_places, moved_elements
 from simkit.shell.kernels import assemble
 from simkit.shell.layout import Layout
+from simkit.shell.records import ElementGrid, ElementSums, LayerRule
 from simkit.shell.section import Layers
 from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
@@ -36,92 +43,6 @@ MOVED = 1e-3
 """Strain or rotation of an element beyond which its kept tangent is formed anew."""
 STRIP = 8
 """Rows of elements that one thread takes at a time, at least."""
-
-
-@dataclass(frozen=True)
-class State:
-    """What the sheet is at one moment; arrays are read-only.
-
-    Attributes
-    ----------
-    displacement : (control points, 3), mm.
-    points : (elements, gauss points, layers, numbers) state of every layer point, see
-        :mod:`simkit.material.j2`.
-    since : the points it came from and the elements in which it differs, if that is known.
-    standing : tools that are held meanwhile.
-    """
-
-    displacement: Array
-    points: Array
-    since: tuple[weakref.ref[Array], Ints] | None = field(default=None, compare=False, repr=False)
-    standing: tuple[Standing, ...] = ()
-
-    def __post_init__(self) -> None:
-        self.displacement.setflags(write=False)
-        self.points.setflags(write=False)
-
-    def __getstate__(self) -> dict:
-        return {**self.__dict__, "since": None}
-
-    def changed(self, other: State) -> Ints | None:
-        """Elements whose points may differ from another state's; None if that is not known."""
-        if self.points is other.points:
-            return np.empty(0, dtype=np.int64)
-        came, went = self.since, other.since
-        if came is not None and came[0]() is other.points:
-            return came[1]
-        if went is not None and went[0]() is self.points:
-            return went[1]
-        if came is not None and went is not None and came[0]() is went[0]() is not None:
-            return np.union1d(came[1], went[1])
-        return None
-
-
-class Internal:
-    """Result of one evaluation of the sheet.
-
-    Attributes
-    ----------
-    force : (control points, 3), N.
-    data : tangent values, one number where no tangent was asked for.
-    stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
-    flowing : elements whose points changed, or were evaluated one by one, increasing; fresh :
-        their points.
-    standing : tools held meanwhile, whose forces on the sheet are taken from ``force``; held :
-        their potential, N mm.
-    """
-
-    def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
-                 fresh: Array, spare: Spare) -> None:
-        self.force, self.data = force, data
-        self.stored, self.plastic_work = float(energy[:, 0].sum()), float(energy[:, 1].sum())
-        self.flowing, self.fresh, self._begin, self._spare = flowing, fresh, begin, spare
-        self._points: Array | None = None
-        self.standing: tuple[Standing, ...] = ()
-        self.held = 0.0
-
-    @property
-    def energy(self) -> float:
-        """Stored energy, plastic work and potential held, N mm: ``force`` is its change."""
-        return self.stored + self.plastic_work + self.held
-
-    @property
-    def points(self) -> Array:
-        """Layer states at the end of the step, (elements, gauss points, layers, numbers)."""
-        if self._points is None:
-            if self.flowing.size == 0:
-                self._points = self._begin
-            elif self.flowing.size == self._begin.shape[0]:
-                self._points = self.fresh
-            else:
-                self._points = self._spare.copy(self._begin)
-                self._points[self.flowing] = self.fresh
-        return self._points
-
-    def state(self, displacement: Array) -> State:
-        """The sheet at the end of the step."""
-        return State(displacement, self.points, (weakref.ref(self._begin), self.flowing),
-                     self.standing)
 
 
 class KeptTangents:
@@ -168,7 +89,11 @@ class SheetWork:
                  ) -> None:
         self.patch, self.geometry, self.layout = patch, geometry, layout
         self.element_points, self.layers, self.law, self.plain = element_points, layers, law, plain
-        self.thickness_mm, self.thickness = thickness_mm, np.full(geometry.area.shape, thickness_mm)
+        self.thickness_mm = thickness_mm
+        self._grid = ElementGrid(
+            patch.basis_v.count, patch.basis_v.elements, geometry.shape_u, geometry.shape_v,
+            geometry.metric, geometry.curvature, geometry.frame, geometry.area,
+            np.full(geometry.area.shape, thickness_mm), layout.places)
         self.size = np.sqrt(geometry.area.sum(axis=1))
         self.everything = np.arange(geometry.elements)
         self.bundles = bundles_fit(patch.degree, geometry)
@@ -178,7 +103,8 @@ class SheetWork:
         self._packed: tuple[State, Array] | None = None
         self._kept: dict[str, KeptTangents] = {}
         self._fresh: Array | None = None
-        self._spare, self._team = Spare(), Team(threads)
+        self._pool = ArrayPool()
+        self._team = Team(threads)
 
     def _strips(self) -> Ints:
         """Borders of the strips of rows that threads take from each other."""
@@ -203,7 +129,7 @@ class SheetWork:
                                 energy, data, NO_VALUES):
             return None
         return Internal(force, data, energy, state.points, self.everything, fresh,
-                        self._spare)
+                        self._pool)
 
     def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
         """Forces in bundles; what they leave, one by one."""
@@ -222,7 +148,7 @@ class SheetWork:
             part.flowing = flowing[order]
             part.fresh = np.concatenate([part.fresh[kept], alone])[order]
         return Internal(part.force, np.zeros(1), part.energy, state.points, part.flowing,
-                        part.fresh, self._spare)
+                        part.fresh, self._pool)
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
                 keep: str, renew: bool, springs: tuple[SpringSet, ...]) -> Array | None:
@@ -281,11 +207,14 @@ class SheetWork:
         longest = int(np.diff(self.strips).max()) + self.patch.degree
         parts = np.zeros((self.strips.size - 1, 3 * longest * rows_v + LANES))
         upper, data = (NO_VALUES, np.empty(0)) if kept is None else (kept.upper, kept.data)
+        strips = Strips(self.strips, self.patch.degree)
+        grid = BundleGrid(count_v, rows_v, g.shape_u, self.shape_v, self.geo, self.layout.places)
+        section = BundleSection(self.thickness_mm, self.layers.heights, self.layers.weights, law,
+                                bound)
+        states = BundleStates(packed, state.points, slot, fresh)
+        sums = BundleSums(parts, energy, upper, data, left)
         self._team.run(2, lambda board, _: bundle_rows(
-            board, self.strips, self.patch.degree, todo, flat, count_v, rows_v, g.shape_u,
-            self.shape_v, self.geo, self.thickness_mm, self.layers.heights, self.layers.weights,
-            law, bound, packed, state.points, slot, fresh,
-            kept is not None, parts, energy, upper, self.layout.places, data, left))
+            board, strips, todo, flat, grid, section, states, kept is not None, sums))
         add_strips(parts, self.strips, rows_v, force)
         flowing = np.flatnonzero(slot >= 0)
         return Bundled(force, energy, left, flowing, fresh[slot[flowing]])
@@ -308,7 +237,7 @@ class SheetWork:
                     symmetrise: bool, tangent: bool, force: Array, energy: Array, data: Array,
                     upper: Array) -> bool:
         """The full kernel for the listed elements, in shares."""
-        g, lay = self.geometry, self.layout
+        rule = LayerRule(self.layers.heights, self.layers.weights, law)
         shares = max(1, min(self._team.threads, listed.size // 8))
         # a share writes to control points of its neighbour, hence sums of its own
         spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(shares - 1)]
@@ -317,11 +246,9 @@ class SheetWork:
         def work(share: int) -> None:
             first, last = (listed.size * k // shares for k in (share, share + 1))
             own = (force, data) if share == 0 else spare[share - 1]
-            fine[share] = bool(assemble(
-                listed, first, last, x, self.patch.basis_v.count, self.patch.basis_v.elements,
-                g.shape_u, g.shape_v, g.metric, g.curvature, g.frame, g.area, self.thickness,
-                self.layers.heights, self.layers.weights, law, state.points, fresh, symmetrise,
-                tangent, own[0], energy, lay.places, own[1], upper))
+            sums = ElementSums(own[0], energy, own[1], upper)
+            fine[share] = bool(assemble(listed, first, last, x, self._grid, rule, state.points,
+                                        fresh, symmetrise, tangent, sums))
 
         self._team.each(shares, work)
         for other_force, other_data in spare:

@@ -19,6 +19,15 @@ import numpy as np
 from simkit.material.anisotropic import update_anisotropic
 from simkit.material.j2 import update_point
 from simkit.shell.logstrain import add_second, log_strain
+from simkit.shell.records import Scratch
+
+# rows of Scratch.small: vectors of a Gauss point, then moduli of its section
+NORMAL, DUAL, CURVATURE, MEMBRANE, BENDING = 0, 1, 3, 4, 5
+METRIC, N_COVARIANT, M_COVARIANT = 6, 7, 8
+A_ROWS, B_ROWS, D_ROWS, SMALL_ROWS = 9, 12, 15, 18
+# rows of Scratch.hot: numbers of one layer, and the resultants of the section
+STRAIN, LOG_STRAIN, STRESS, FIRST, MODULI, MAPPING, SECOND, RESULTANTS = 0, 1, 2, 3, 6, 9, 10, 13
+HOT_ROWS = 14
 
 
 @nb.njit(cache=True)
@@ -99,15 +108,20 @@ def _rows(shape, place, a3, up, frame, h, bm, bb):
 
 
 @nb.njit(cache=True)
-def _section(em, kb, old, new, law, heights, weights, thickness, symmetrise, tangent, res, amat,
-             bmat, dmat, hot):
+def _section(small, hot, old, new, rule, thickness, symmetrise, tangent):
     """Integrate stress and tangent over the layers of one Gauss point.
 
-    res (6,) out: membrane and bending resultants per reference length; amat, bmat, dmat (3, 3)
-    out. Returns (elastic energy per area, plastic work per area, ok).
+    Reads the strains of ``small`` and fills its moduli A, B, D (3, 3) and the six resultants of
+    ``hot``, membrane and bending, per reference length. old, new (layers, numbers); rule a
+    LayerRule. Returns (elastic energy per area, plastic work per area, ok).
     """
-    e, hs, t, first = hot[0, 0:3], hot[1, 0:3], hot[2, 0:3], hot[3:6, 0:3]
-    c, work, a = hot[6:9, 0:3], hot[9, 0:9], hot[10:13, 0:3]
+    em, kb, law = small[MEMBRANE], small[BENDING], rule.law
+    amat, bmat, dmat = (small[A_ROWS:A_ROWS + 3], small[B_ROWS:B_ROWS + 3],
+                        small[D_ROWS:D_ROWS + 3])
+    heights, weights, res = rule.heights, rule.weights, hot[RESULTANTS, 0:6]
+    e, hs, t = hot[STRAIN, 0:3], hot[LOG_STRAIN, 0:3], hot[STRESS, 0:3]
+    first, c = hot[FIRST:FIRST + 3, 0:3], hot[MODULI:MODULI + 3, 0:3]
+    work, a = hot[MAPPING, 0:9], hot[SECOND:SECOND + 3, 0:3]
     res[:] = 0.0
     if tangent:
         amat[:] = 0.0
@@ -172,11 +186,14 @@ def _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w):
 
 
 @nb.njit(cache=True, fastmath={"contract", "reassoc", "nsz"})
-def _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q):
-    """Stress part of the tangent; n_res, m_res resultants for covariant (11, 22, 12).
+def _add_geometric(ke, shape, h, small, w, q):
+    """Stress part of the tangent, upper triangle of ke (3 n_e, 3 n_e), times area w.
 
-    mup: contravariant metric (11, 22, 12); q (n_e, 3) scratch for N_I,d a^d.
+    ``small`` holds normal, dual base, contravariant metric, curvature and the resultants for
+    covariant (11, 22, 12); q (n_e, 3) scratch for N_I,d a^d.
     """
+    a3, up, mup, b = small[NORMAL], small[DUAL:DUAL + 2], small[METRIC], small[CURVATURE]
+    n_res, m_res = small[N_COVARIANT], small[M_COVARIANT]
     mb = m_res[0] * b[0] + m_res[1] * b[1] + m_res[2] * b[2]
     for k in range(shape.shape[1]):
         for c in range(3):
@@ -202,8 +219,11 @@ def _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q):
 
 
 @nb.njit(cache=True)
-def _scatter(ke, places, data):
-    """Add the upper triangle of ke to the matrix; -1 skips, -(p + 2) adds twice at p."""
+def scatter_upper(ke, places, data):
+    """Add the upper triangle of ke (m, m) to the matrix values at places (m (m + 1) / 2,).
+
+    A place of -1 skips the entry, -(p + 2) adds it twice at p.
+    """
     k = 0
     for i in range(ke.shape[0]):
         for j in range(i, ke.shape[0]):
@@ -216,17 +236,22 @@ def _scatter(ke, places, data):
 
 
 @nb.njit(cache=True)
-def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area, thickness,
-             heights, weights, law, old, new, symmetrise, tangent, force, energy, shape, place, bm,
-             bb, zm, zb, ke, h, q, small, hot):
-    """One element: add its forces, write its tangent to ke, its new state and energies."""
-    eu, ev = el // elements_v, el % elements_v
+def _element(el, x, grid, rule, old, new, symmetrise, tangent, sums, scratch):
+    """One element: add its forces, write its tangent to scratch.ke, its new state and energies.
+
+    x (control points, 3); old, new (points, layers, numbers); records as in :func:`assemble`.
+    Returns False where the element is inverted.
+    """
+    eu, ev = el // grid.elements_v, el % grid.elements_v
+    su, sv, count_v, force = grid.shape_u, grid.shape_v, grid.count_v, sums.force
+    shape, place, bm, bb = scratch.shape, scratch.place, scratch.bm, scratch.bb
+    small, hot, h, ke = scratch.small, scratch.hot, scratch.h, scratch.ke
+    metric, curvature = grid.metric, grid.curvature
     p1, g = su.shape[2], su.shape[1]
-    a3, up, b = small[0], small[1:3], small[3]
-    em, kb, mup = small[4], small[5], small[6]
-    n_res, m_res = small[7], small[8]
-    amat, bmat, dmat = small[9:12], small[12:15], small[15:18]
-    res = hot[13, 0:6]
+    a3, up, b = small[NORMAL], small[DUAL:DUAL + 2], small[CURVATURE]
+    em, kb, mup = small[MEMBRANE], small[BENDING], small[METRIC]
+    n_res, m_res = small[N_COVARIANT], small[M_COVARIANT]
+    res = hot[RESULTANTS, 0:6]
     stored = spent = 0.0
     if tangent:
         ke[:] = 0.0
@@ -236,7 +261,7 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
         a11, a22, a12, mup[0], mup[1], mup[2] = dual_base(place, a3, up, b)
         if a11 == 0.0:
             return False
-        frame = frames[el, gp]
+        frame = grid.frame[el, gp]
         d0 = 0.5 * (a11 - metric[el, gp, 0])
         d1 = 0.5 * (a22 - metric[el, gp, 1])
         d2 = 0.5 * (a12 - metric[el, gp, 2])
@@ -246,12 +271,11 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
         for r in range(3):
             em[r] = frame[r, 0] * d0 + frame[r, 1] * d1 + frame[r, 2] * d2
             kb[r] = frame[r, 0] * k0 + frame[r, 1] * k1 + frame[r, 2] * k2
-        elastic, plastic, ok = _section(
-            em, kb, old[gp], new[gp], law, heights, weights, thickness[el, gp],
-            symmetrise, tangent, res, amat, bmat, dmat, hot)
+        elastic, plastic, ok = _section(small, hot, old[gp], new[gp], rule,
+                                        grid.thickness[el, gp], symmetrise, tangent)
         if not ok:
             return False
-        w = area[el, gp]
+        w = grid.area[el, gp]
         stored += w * elastic
         spent += w * plastic
         _rows(shape, place, a3, up, frame, h, bm, bb)
@@ -265,37 +289,33 @@ def _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area
             for r in range(3):
                 n_res[r] = frame[0, r] * res[0] + frame[1, r] * res[1] + frame[2, r] * res[2]
                 m_res[r] = frame[0, r] * res[3] + frame[1, r] * res[4] + frame[2, r] * res[5]
-            _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w)
-            _add_geometric(ke, shape, h, a3, up, mup, b, n_res, m_res, w, q)
-    energy[0] = stored
-    energy[1] = spent
+            _add_material(ke, bm, bb, scratch.zm, scratch.zb, small[A_ROWS:A_ROWS + 3],
+                          small[B_ROWS:B_ROWS + 3], small[D_ROWS:D_ROWS + 3], w)
+            _add_geometric(ke, shape, h, small, w, scratch.q)
+    sums.energy[el, 0] = stored
+    sums.energy[el, 1] = spent
     return True
 
 
 @nb.njit(cache=True, nogil=True)
-def assemble(listed, first, last, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
-             thickness, heights, weights, law, old, new, symmetrise, tangent, force, energy, places,
-             data, upper):
+def assemble(listed, first, last, x, grid, rule, old, new, symmetrise, tangent, sums):
     """Elements listed[first] to listed[last] (not included), one after the other.
 
-    Adds to force (n, 3) N; writes energy (elements, 2) N mm and new states, the k-th listed to
-    new[k]. With a tangent, its upper triangle goes to upper (elements, m) where that has rows,
-    else it is added to data (matrix values). Returns False if any element is inverted. Leaves
-    Python's lock alone, so that threads can each take a range, with force and data of their own.
+    x (n, 3) control points, mm; grid, rule and sums are records of :mod:`simkit.shell.records`;
+    old (elements, points, layers, numbers) states, the new one of the k-th listed goes to new[k].
+    Adds to the forces; writes energies. With a tangent, its upper triangle goes to sums.upper where
+    that has rows, else it is added to the matrix values. Returns False if any element is inverted.
+    Releases Python's lock, so that threads can each take a range, with force and data of their own.
     """
-    n = su.shape[2] * su.shape[2]
-    shape, place = np.empty((6, n)), np.empty((6, 3))
-    bm, bb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
-    zm, zb = np.empty((3, 3 * n)), np.empty((3, 3 * n))
-    ke = np.empty((3 * n, 3 * n))
-    h, q = np.empty((3, n)), np.empty((n, 3))
-    small, hot = np.empty((18, 3)), np.empty((14, 9))
+    n = grid.shape_u.shape[2] * grid.shape_u.shape[2]
+    scratch = Scratch(
+        np.empty((6, n)), np.empty((6, 3)), np.empty((3, 3 * n)), np.empty((3, 3 * n)),
+        np.empty((3, 3 * n)), np.empty((3, 3 * n)), np.empty((3 * n, 3 * n)), np.empty((3, n)),
+        np.empty((n, 3)), np.empty((SMALL_ROWS, 3)), np.empty((HOT_ROWS, 9)))
+    ke, upper = scratch.ke, sums.upper
     for k in range(first, last):
         el = listed[k]
-        ok = _element(el, x, count_v, elements_v, su, sv, metric, curvature, frames, area,
-                      thickness, heights, weights, law, old[el], new[k], symmetrise, tangent, force,
-                      energy[el], shape, place, bm, bb, zm, zb, ke, h, q, small, hot)
-        if not ok:
+        if not _element(el, x, grid, rule, old[el], new[k], symmetrise, tangent, sums, scratch):
             return False
         if tangent and upper.shape[0] > 0:
             at = 0
@@ -304,5 +324,5 @@ def assemble(listed, first, last, x, count_v, elements_v, su, sv, metric, curvat
                     upper[el, at] = ke[i, j]
                     at += 1
         elif tangent:
-            _scatter(ke, places[el], data)
+            scatter_upper(ke, grid.places[el], sums.data)
     return True

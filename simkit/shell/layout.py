@@ -24,7 +24,7 @@ class Layout:
     indptr, indices : upper triangle, compressed rows, sorted, diagonal first.
     coords : (count, 2) place of each equation on the grid of control points.
     places : (elements, m (m + 1) / 2) where each upper entry of an element matrix goes, in the
-        code of :func:`simkit.shell.kernels._scatter`.
+        code of :func:`simkit.shell.kernels.scatter_upper`.
     """
 
     equation: Ints

@@ -12,7 +12,8 @@ import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.shell.kernels import _scatter
+from simkit.shell.kernels import scatter_upper
+from simkit.shell.records import SpringPoints
 
 Array = NDArray[np.float64]
 
@@ -49,8 +50,9 @@ class SpringSet:
     def add(self, x: Array, points: NDArray[np.int64], places: NDArray[np.int32], force: Array,
             data: Array, tangent: bool) -> float:
         """Add to force (control points, 3) and matrix data; return the stored energy, N mm."""
-        return float(_add(x, points, places, self.element, self.shape, self.stiffness, self.rest,
-                          self.normal, self.one_sided, force, data, tangent))
+        springs = SpringPoints(self.element, self.shape, self.stiffness, self.rest, self.normal,
+                               self.one_sided)
+        return float(_add(x, points, places, springs, force, data, tangent))
 
     def places_of(self, x: Array, points: NDArray[np.int64]) -> Array:
         """Current position of each spring point, (m, 3)."""
@@ -58,8 +60,15 @@ class SpringSet:
 
 
 @nb.njit(cache=True)
-def _add(x, points, places, element, shape, stiffness, rest, normal, one_sided, force, data,
-         tangent):
+def _add(x, points, places, springs, force, data, tangent):
+    """Add the springs' forces and tangents; return their stored energy, N mm.
+
+    x (control points, 3) mm; points (elements, n) control points of each element; places
+    (elements, entries) where tangents go in the matrix values data; springs a SpringPoints; force
+    (control points, 3) N, data written only with a tangent.
+    """
+    element, shape, stiffness = springs.element, springs.shape, springs.stiffness
+    rest, normal, one_sided = springs.rest, springs.normal, springs.one_sided
     n = shape.shape[1]
     ke = np.zeros((3 * n, 3 * n))
     energy = 0.0
@@ -91,37 +100,6 @@ def _add(x, points, places, element, shape, stiffness, rest, normal, one_sided, 
                             for c in range(3):
                                 ke[3 * i + r, 3 * j + c] += both * stiffness[k, r, c]
         if tangent and (k == m - 1 or element[k + 1] != el):
-            _scatter(ke, places[el], data)
+            scatter_upper(ke, places[el], data)
             ke[:] = 0.0
-    return energy
-
-
-@nb.njit(cache=True)
-def add_moving(x, points, element, shape, stiffness, rest, shift, modes, own, force, pull, back):
-    """Add to force (control points, 3) what springs on a moving body do, in one pass.
-
-    Their rest places are rest + shift + modes own, with shift (3,), modes (m, 3, q), own (q,).
-    Fills pull (m, 3), N on the sheet, adds modes' pull to back (q,) and returns the stored energy,
-    N mm.
-    """
-    energy = 0.0
-    gap = np.empty(3)
-    for k in range(element.size):
-        at = points[element[k]]
-        for c in range(3):
-            place = rest[k, c] + shift[c]
-            for q in range(own.size):
-                place += modes[k, c, q] * own[q]
-            for i in range(at.size):
-                place -= shape[k, i] * x[at[i], c]
-            gap[c] = place
-        for r in range(3):
-            pull[k, r] = (stiffness[k, r, 0] * gap[0] + stiffness[k, r, 1] * gap[1]
-                          + stiffness[k, r, 2] * gap[2])
-            energy += 0.5 * pull[k, r] * gap[r]
-            for q in range(own.size):
-                back[q] += modes[k, r, q] * pull[k, r]
-        for i in range(at.size):
-            for r in range(3):
-                force[at[i], r] -= shape[k, i] * pull[k, r]
     return energy

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from numba import njit
 
-from simkit.kernels.powers import exponential8, logarithm8, power8
-from simkit.kernels.simd import address, load8, same8, store8
+from simkit.kernels.powers import exp8, log8, pow8
+from simkit.kernels.simd import address, broadcast8, load8, store8
 
 LAST_PLACES = 3 * 2.0**-52
 
@@ -19,11 +19,11 @@ def _run(x, to, n, what):
     for k in range(0, x.size, 8):
         value = load8(address(x) + 8 * k)
         if what == 0:
-            value = logarithm8(value)
+            value = log8(value)
         elif what == 1:
-            value = exponential8(value)
+            value = exp8(value)
         else:
-            value = power8(value, same8(n))
+            value = pow8(value, broadcast8(n))
         store8(address(to) + 8 * k, value)
 
 

@@ -81,7 +81,7 @@ def test_border_of_a_shell_is_solved_half_way(threads, spread, q):
             assert np.abs(factor * (matrix @ x) + coupling @ y - b[:pattern.n]).max() < 1e-9 * scale
             assert np.abs(coupling.T @ x + own @ y - b[pattern.n:]).max() < 1e-9 * scale
             np.testing.assert_allclose(z, whole.solve(b), rtol=1e-6, atol=1e-8 * np.abs(z).max())
-            assert border._half is not None  # or it was solved whole all the same
+            assert border._factor is not None  # or it was solved whole all the same
 
 
 class Sides:
@@ -96,7 +96,7 @@ def test_more_unknowns_than_lanes_go_through_whole():
     dense = chain(rng)
     coupling, own = rng.standard_normal((SIZE, 9)), np.diag(np.linspace(20.0, 30.0, 9))
     border = Bordered(Counting(dense).solver, coupling, own)
-    assert border._half is None
+    assert border._factor is None
     b = rng.standard_normal(SIZE + 9)
     whole = np.block([[dense, coupling], [coupling.T, own]])
     np.testing.assert_allclose(border.solve(b), np.linalg.solve(whole, b), rtol=1e-8)
@@ -108,11 +108,11 @@ def test_a_wrong_border_is_not_believed():
     coupling, own = rng.standard_normal((SIZE, 3)), np.diag([40.0, 50.0, 60.0])
     solver = Counting(chain(rng)).solver
     border = Bordered(solver, coupling, own)
-    border._half.inverse *= 1.5
+    border._factor.inverse *= 1.5
     b = rng.standard_normal(SIZE + 3)
-    _, _, off = solver.solve_carried(b[:SIZE], b[SIZE:], border._half)
+    _, _, off = solver.solve_bordered(b[:SIZE], b[SIZE:], border._factor)
     assert off > 1e-3
-    assert not border._half.proven
+    assert not border._factor.residual_met
 
 
 def test_no_factors_no_border():

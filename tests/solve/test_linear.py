@@ -10,7 +10,7 @@ import pytest
 import scipy.sparse as sp
 
 from simkit.errors import InputError
-from simkit.kernels.teamwork import Team, take_group, wait_for
+from simkit.kernels.teamwork import Team, take_group, wait_for_stage
 from simkit.solve.linear import Pattern, SingularMatrix, available, make_solver
 from simkit.solve.linear.multifrontal import MultifrontalLDL
 
@@ -102,7 +102,7 @@ def test_solution_and_inertia_equal_lapack(system, name, threads):
 
 @pytest.mark.parametrize(("name", "threads"), SOLVERS)
 def test_one_right_side_equals_its_column(system, name, threads):
-    """One and several right sides run through different code and must agree."""
+    """One and several right-hand sides run through different code and must agree."""
     pattern, data, _ = system
     solver = make_solver(pattern, name, threads)
     solver.factor(data)
@@ -166,7 +166,8 @@ def test_any_number_of_threads_gives_the_same_bits():
         assert solver._plan.stage_ptr.size - 1 > 2
         assert np.diff(solver._plan.stage_ptr).max() >= 2 * threads
         solver.factor(data)
-        found.append((solver._d.tobytes(), solver.solve(b).tobytes(), solver.solve(b[:, 0])))
+        found.append((solver._factors.d.tobytes(), solver.solve(b).tobytes(),
+                      solver.solve(b[:, 0])))
     for d, many, one in found[1:]:
         assert (d, many) == found[0][:2]
         assert np.array_equal(one, found[0][2])
@@ -188,10 +189,10 @@ def test_changed_branches_alone_give_the_bits_of_a_full_factorisation(threads, n
         new[near[rows] & near[pattern.indices]] *= 1.3
         hint = np.flatnonzero(near) if named else None
         solver.factor(new, changed=hint)
-        assert 0 < solver.recomputed < 0.7 * solver.blocks
+        assert 0 < solver.recomputed < 0.7 * solver.supernodes
         fresh = MultifrontalLDL(pattern, threads)
         fresh.factor(new)
-        assert fresh.recomputed == fresh.blocks
+        assert fresh.recomputed == fresh.supernodes
         assert np.array_equal(solver.solve(b), fresh.solve(b))
         solver.factor(data, changed=hint)
     solver.factor(data)
@@ -205,16 +206,16 @@ def test_what_proves_factors():
     solver.factor(data)
     solver.solve(np.zeros(pattern.n))
     solver.solve(np.zeros((pattern.n, 2)))
-    assert not solver._proven
+    assert not solver._residual_met
     solver.solve(np.ones(pattern.n))
-    assert solver._proven
+    assert solver._residual_met
     with pytest.raises(SingularMatrix, match="finite"):
         solver.solve(np.full(pattern.n, np.nan))
     lifted = MultifrontalLDL(*small([[0.0, 1.0], [1.0, 0.0]])[:1], perturb=True)
     lifted.factor(np.array([0.0, 1.0, 0.0]))
     lifted.solve(np.array([3.0, 5.0]))
     assert lifted.perturbed
-    assert not lifted._proven
+    assert not lifted._residual_met
 
 
 @pytest.mark.parametrize("threads", [1, 2])
@@ -224,7 +225,7 @@ def test_an_error_of_one_thread_ends_the_work_of_all(threads):
         for stage in (0, 1):
             while take_group(board, stage, 5) >= 0:
                 raise MemoryError
-            wait_for(board, stage)
+            wait_for_stage(board, stage)
 
     with pytest.raises(MemoryError):
         Team(threads).run(2, job)
@@ -329,7 +330,7 @@ def test_wrong_pattern_is_refused(indptr, indices):
 
 
 def test_wrong_shapes_are_refused():
-    """Values and right sides of another length."""
+    """Values and right-hand sides of another length."""
     pattern, data = small([[2.0, 1.0], [1.0, 2.0]])
     solver = make_solver(pattern)
     with pytest.raises(ValueError, match="shape"):

@@ -92,7 +92,7 @@ def test_a_stretch_leaves_what_follows_alone(length):
 
 @njit
 def _stretch(to, source, length):
-    tiles.add_stretch8(address(to), address(source), length)
+    tiles.add_run8(address(to), address(source), length)
 
 
 def test_totals_of_eight_vectors():
@@ -100,7 +100,7 @@ def test_totals_of_eight_vectors():
 
     @njit
     def run(vectors, totals):
-        store8(address(totals), tiles.totals8(address(vectors)))
+        store8(address(totals), tiles.row_sums8(address(vectors)))
 
     vectors, totals = np.random.default_rng(5).standard_normal((8, 8)), np.empty(8)
     run(vectors, totals)

@@ -11,17 +11,73 @@ separations so that any two stiffnesses go together.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numba as nb
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.shell.kernels import _scatter
+from simkit.shell.kernels import scatter_upper
 from simkit.tool.glue import BRITTLE, Glue
 
 Array = NDArray[np.float64]
 KN, KS, ON, OS, FN, FS = range(6)
 """Columns of a point's law: stiffness N/mm^3 normal and shear, onset mm normal and shear, end of
 softening over onset normal and shear."""
+
+
+class GluePoints(NamedTuple):
+    """Points of a glue layer.
+
+    element (m,) sorted; shape (m, n) shape values of the sheet there; area (m,) mm^2; law (m, 6),
+    see :func:`point_laws`; damage (m,) at the beginning of the step; rest (m, 3) places on the tab
+    at zero travel, mm.
+    """
+
+    element: NDArray[np.int64]
+    shape: Array
+    area: Array
+    law: Array
+    damage: Array
+    rest: Array
+
+
+class TabPose(NamedTuple):
+    """Where a tab stands: its points are at rest + shift + modes own.
+
+    axis (3,) direction of the pull; shift (3,) mm; modes (m, 3, q) motions of the points by its own
+    unknowns; own (q,) their values.
+    """
+
+    axis: Array
+    shift: Array
+    modes: Array
+    own: Array
+
+
+class GlueSums(NamedTuple):
+    """What the glue does.
+
+    force (control points, 3) N on internal minus external forces, added to; back (q,) force on
+    the tab's own unknowns, added to; pull (m, 3) N on the sheet; damage (m,) at the end of the
+    step; totals (4,), added to: elastic energy and energy spent in the step, N mm, area times the
+    share of strength lost, area that carries nothing, mm^2.
+    """
+
+    force: Array
+    back: Array
+    pull: Array
+    damage: Array
+    totals: Array
+
+
+class GlueTangent(NamedTuple):
+    """Tangent of a glue layer, all added to: matrix values data, coupling (control points, 3, q)
+    with the tab's own unknowns, and their stiffness (q, q)."""
+
+    data: Array
+    coupling: Array
+    stiffness: Array
 
 
 def point_laws(glue: Glue, layer_mm: Array) -> Array:
@@ -55,8 +111,13 @@ def separate(law, gn, gs, old):
 
 
 @nb.njit(cache=True)
-def open_gap(k, x, at, shape, rest, shift, modes, own, axis, slip):
-    """Opening of a point along the axis and its slip across it (filled in), and the slip's size."""
+def open_gap(k, x, at, glue, pose, slip):
+    """Opening of point k along the axis, mm, and the size of its slip across it; fills slip (3,).
+
+    x (control points, 3) mm; at (n,) the control points of its element.
+    """
+    shape, rest, shift, modes = glue.shape, glue.rest, pose.shift, pose.modes
+    own, axis = pose.own, pose.axis
     gn = 0.0
     for c in range(3):
         place = rest[k, c] + shift[c]
@@ -74,18 +135,18 @@ def open_gap(k, x, at, shape, rest, shift, modes, own, axis, slip):
 
 
 @nb.njit(cache=True)
-def add_glue(x, points, element, shape, area, law, damage, rest, axis, shift, modes, own, growing,
-             force, back, pull, new, out):
-    """Add what the glue does to force (control points, 3) and to the tab's own unknowns, back (q,).
+def add_glue(x, points, glue, pose, growing, sums):
+    """Fill a :class:`GlueSums` with what the glue does; ``growing`` lets damage grow.
 
-    Rest places of the points on the tab: rest + shift + modes own. Fills pull (m, 3) N on the
-    sheet, new damage (m,), out = [elastic energy, energy spent since ``damage``, area times share
-    of strength lost, area that carries nothing].
+    x (control points, 3) mm; points (elements, n) control points of each element.
     """
+    element, shape, area, law, damage = glue.element, glue.shape, glue.area, glue.law, glue.damage
+    axis, modes, own = pose.axis, pose.modes, pose.own
+    force, back, pull, new, out = sums.force, sums.back, sums.pull, sums.damage, sums.totals
     slip = np.empty(3)
     for k in range(element.size):
         at = points[element[k]]
-        gn, gs = open_gap(k, x, at, shape, rest, shift, modes, own, axis, slip)
+        gn, gs = open_gap(k, x, at, glue, pose, slip)
         d, end, size = damage[k], 2.0, 0.0
         if growing:
             d, end, size = separate(law[k], gn, gs, damage[k])
@@ -113,17 +174,19 @@ def add_glue(x, points, element, shape, area, law, damage, rest, axis, shift, mo
 
 
 @nb.njit(cache=True)
-def add_glue_tangent(x, points, places, element, shape, area, law, damage, rest, axis, shift, modes,
-                     own, growing, data, columns, stiff):
-    """Add what the glue does to the matrix data, to the coupling with the tab's own unknowns,
-    columns (control points, 3, q), and to their stiffness (q, q). See :func:`add_glue`."""
+def add_glue_tangent(x, points, places, glue, pose, growing, tangent):
+    """Add to a :class:`GlueTangent`; places (elements, entries) where the matrix values are. See
+    :func:`add_glue`."""
+    element, shape, area, law, damage = glue.element, glue.shape, glue.area, glue.law, glue.damage
+    axis, modes, own = pose.axis, pose.modes, pose.own
+    columns, stiff = tangent.coupling, tangent.stiffness
     n, q = shape.shape[1], own.size
     ke = np.zeros((3 * n, 3 * n))
     block, slip, on_modes = np.empty((3, 3)), np.empty(3), np.empty((3, q))
     m = element.size
     for k in range(m):
         at = points[element[k]]
-        gn, gs = open_gap(k, x, at, shape, rest, shift, modes, own, axis, slip)
+        gn, gs = open_gap(k, x, at, glue, pose, slip)
         d, end, size = damage[k], 2.0, 0.0
         if growing:
             d, end, size = separate(law[k], gn, gs, damage[k])
@@ -153,7 +216,7 @@ def add_glue_tangent(x, points, places, element, shape, area, law, damage, rest,
                 for r in range(3):
                     stiff[i, j] += modes[k, r, i] * on_modes[r, j]
         if k == m - 1 or element[k + 1] != element[k]:
-            _scatter(ke, places[element[k]], data)
+            scatter_upper(ke, places[element[k]], tangent.data)
             ke[:] = 0.0
 
 

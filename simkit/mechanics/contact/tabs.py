@@ -7,7 +7,16 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.mechanics.contact.cohesive import KN, KS, add_glue, add_glue_tangent
+from simkit.mechanics.contact.cohesive import (
+    KN,
+    KS,
+    GluePoints,
+    GlueSums,
+    GlueTangent,
+    TabPose,
+    add_glue,
+    add_glue_tangent,
+)
 from simkit.mechanics.contact.reading import Reading, Withdrawal
 from simkit.mechanics.model import Model
 from simkit.mechanics.points import SheetPoints
@@ -109,25 +118,30 @@ class GluedTab:
         """Coupling (equations, unknowns) and own stiffness where the tangent was formed last."""
         return self._cache["border"]
 
+    def _glue(self) -> GluePoints:
+        p = self.points
+        return GluePoints(p.element, p.shape, p.area, self.law, self.damage, self.rest)
+
+    def _pose(self, own: Array, travel: float) -> TabPose:
+        return TabPose(self.axis, travel * self.axis, self.modes, own)
+
     def _forces(self, model: Model, x: Array, own: Array, travel: float, force: Array,
                 ) -> tuple[Array, Array, Array, Array]:
         """Force on the own unknowns, pull on each point, new damage, energies and areas."""
         m, q = self.damage.size, self.unknowns
         back, pull, new, out = np.zeros(q), np.empty((m, 3)), np.empty(m), np.zeros(4)
-        p = self.points
-        add_glue(x, model.element_points, p.element, p.shape, p.area, self.law, self.damage,
-                 self.rest, self.axis, travel * self.axis, self.modes, own, self.growing, force,
-                 back, pull, new, out)
+        add_glue(x, model.element_points, self._glue(), self._pose(own, travel), self.growing,
+                 GlueSums(force, back, pull, new, out))
         return back, pull, new, out
 
     def _border(self, model: Model, x: Array, own: Array, travel: float,
                 data: Array) -> tuple[Array, Array]:
         """Add to the matrix data; coupling and own stiffness, as :meth:`border` returns them."""
-        q, p = self.unknowns, self.points
+        q = self.unknowns
         columns, stiff = np.zeros((*x.shape, q)), self.bending.copy()
-        add_glue_tangent(x, model.element_points, model.layout.places, p.element, p.shape, p.area,
-                         self.law, self.damage, self.rest, self.axis, travel * self.axis,
-                         self.modes, own, self.growing, data, columns, stiff)
+        add_glue_tangent(x, model.element_points, model.layout.places, self._glue(),
+                         self._pose(own, travel), self.growing,
+                         GlueTangent(data, columns, stiff))
         out = np.empty((model.layout.count, q))
         for j in range(q):
             out[:, j] = model.layout.gather(np.ascontiguousarray(columns[:, :, j]))

@@ -10,6 +10,7 @@ sees no kink; the stiffness is raised until the penetration stays under ``DEEPES
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numba as nb
 import numpy as np
@@ -21,13 +22,33 @@ from simkit.arguments import numbers
 from simkit.errors import InputError
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.points import sheet_points
-from simkit.shell.kernels import _scatter
+from simkit.shell.kernels import scatter_upper
 from simkit.tool.bodies import RigidBody
 
 Array = NDArray[np.float64]
 SMOOTH_MM = 0.001
 DEEPEST_MM = 0.008
 STIFFNESS_MPA_PER_MM = 8.0e4
+
+
+class ContactPoints(NamedTuple):
+    """Points of the sheet that may touch: element (m,) sorted; shape (m, n) values; area (m,)
+    mm^2; offset (m,) of the touched face from the mid-surface, mm."""
+
+    element: NDArray[np.int64]
+    shape: Array
+    area: Array
+    offset: Array
+
+
+class BodyPose(NamedTuple):
+    """A rigid body: code of its kind and its sizes as :meth:`RigidBody.packed` gives them; centre
+    (3,) of its core, mm; frame (3, 3), rows its local axes."""
+
+    code: int
+    sizes: Array
+    centre: Array
+    frame: Array
 
 
 @dataclass(frozen=True)
@@ -82,9 +103,10 @@ class Contact:
         """Add the contact force at a travel to internal minus external forces and tangent."""
         centre = self.start + travel * self.direction
         out = np.zeros(6)
-        _add(x, model.element_points, model.layout.places, self.element, self.shape, self.area,
-             self.offset, self.body.code, self.body.packed(), centre, self.frame, self.stiffness,
-             SMOOTH_MM, force, data, tangent, out)
+        points = ContactPoints(self.element, self.shape, self.area, self.offset)
+        body = BodyPose(self.body.code, self.body.packed(), centre, self.frame)
+        _add(x, model.element_points, model.layout.places, points, body, self.stiffness, force,
+             data, tangent, out)
         return ContactReading(out[:3], float(out[3]), out[4] > 0.0, float(out[5]))
 
     def gaps(self, model: Model, x: Array, travel: float) -> Array:
@@ -197,8 +219,17 @@ def _nearest(local, code, sizes, turn):
 
 
 @nb.njit(cache=True)
-def _add(x, points, places, element, shape, area, offset, code, sizes, centre, frame, stiffness,
-         smooth, force, data, tangent, out):
+def _add(x, points, places, contact, body, stiffness, force, data, tangent, out):
+    """Add the contact force and, with ``tangent``, its tangent.
+
+    x (control points, 3) mm; points (elements, n) control points of each element; places
+    (elements, entries) where tangents go in the matrix values data; contact a ContactPoints, body
+    a BodyPose; stiffness MPa/mm; force (control points, 3) N, internal minus external. Fills out
+    (6,): force on the sheet (3 numbers, N), deepest penetration mm, points that touch, energy held
+    N mm.
+    """
+    element, shape, area, offset = contact.element, contact.shape, contact.area, contact.offset
+    sizes, centre, frame, smooth = body.sizes, body.centre, body.frame, SMOOTH_MM
     n = shape.shape[1]
     ke = np.zeros((3 * n, 3 * n))
     turn, back, block = np.empty((3, 3)), np.empty((3, 3)), np.empty((3, 3))
@@ -214,7 +245,7 @@ def _add(x, points, places, element, shape, area, offset, code, sizes, centre, f
         for r in range(3):
             local[r] = frame[r, 0] * at[0] + frame[r, 1] * at[1] + frame[r, 2] * at[2]
             near[r] = local[r]
-        _nearest(near, code, sizes, turn)
+        _nearest(near, body.code, sizes, turn)
         distance = 0.0
         for r in range(3):
             local[r] -= near[r]
@@ -262,6 +293,6 @@ def _add(x, points, places, element, shape, area, offset, code, sizes, centre, f
                             for c in range(3):
                                 ke[3 * i + r, 3 * j + c] += both * block[r, c]
         if dirty and (k == m - 1 or element[k + 1] != el):
-            _scatter(ke, places[el], data)
+            scatter_upper(ke, places[el], data)
             ke[:] = 0.0
             dirty = False

@@ -4,8 +4,16 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.kernels.simd import LANES, address, aligned, fetch, same8, spread8
-from simkit.kernels.vectors import ROW_BYTES, keep, row, some8
+from simkit.kernels.simd import (
+    LANES,
+    ROW_BYTES,
+    address,
+    aligned,
+    broadcast8,
+    broadcast_load8,
+    prefetch,
+)
+from simkit.kernels.vectors import any8, load, store
 from simkit.material.j2 import HEADER
 from simkit.shell.bundle.flow import map_lanes, states_after, states_before
 from simkit.shell.bundle.layers import (
@@ -21,15 +29,16 @@ from simkit.shell.bundle.packing import (
     STATE_ROWS,
     bundles_along,
 )
+from simkit.shell.bundle.records import LawNumbers
 from simkit.shell.bundle.rows import (
     ACTIVE,
     ENTRIES,
-    FLOW,
-    MARK,
-    NODE,
+    NODAL_FORCES,
+    OUT_OF_RANGE,
+    PLASTIC_WORK,
     ROWS,
-    SPENT,
     STORED,
+    YIELDING,
 )
 from simkit.shell.bundle.surface import (
     add_forces,
@@ -52,8 +61,8 @@ def _begin(wk, ke, todo, el, n, tangent):
     """Nothing summed up yet; lanes at work are those of marked elements."""
     if tangent:
         ke[:] = 0.0
-    wk[NODE * LANES : (NODE + 27) * LANES] = 0.0
-    for r in (MARK, STORED, SPENT):
+    wk[NODAL_FORCES * LANES : (NODAL_FORCES + 27) * LANES] = 0.0
+    for r in (OUT_OF_RANGE, STORED, PLASTIC_WORK):
         wk[r * LANES : (r + 1) * LANES] = 0.0
     for lane in range(LANES):
         wk[ACTIVE * LANES + lane] = 1.0 if lane < n and todo[el + lane] else 0.0
@@ -70,64 +79,68 @@ def _stiffness(w, ke):
 
 
 @nb.njit(cache=True)
-def _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left):
-    """Write out what is kept by element; lanes beyond the series are no longer at work."""
+def _end(wk, n, el, ke, turned, tangent, places, sums):
+    """Write out what is kept by element; lanes out of range of the series stop being active.
+
+    wk (ROWS * LANES,) scratch; n lanes from element el on; ke and turned (ENTRIES * LANES,) the
+    tangents by entry and by element; places and sums as in :func:`bundle_rows`.
+    """
+    left, energy, upper = sums.left, sums.energy, sums.upper
     if tangent:
         turn(ke, turned)
     for lane in range(n):
         if wk[ACTIVE * LANES + lane] == 0.0:
             continue
-        left[el + lane] = wk[MARK * LANES + lane] != 0.0
+        left[el + lane] = wk[OUT_OF_RANGE * LANES + lane] != 0.0
         if left[el + lane]:
             wk[ACTIVE * LANES + lane] = 0.0
             continue
         energy[el + lane, 0] = wk[STORED * LANES + lane]
-        energy[el + lane, 1] = wk[SPENT * LANES + lane]
+        energy[el + lane, 1] = wk[PLASTIC_WORK * LANES + lane]
         if tangent:
             exchange(turned[lane * ENTRIES:(lane + 1) * ENTRIES], upper[el + lane],
-                     places[el + lane], data)
+                     places[el + lane], sums.data)
 
 
 @nb.njit(cache=True, inline="always")
-def _fetch_rows(place, rows):
+def _prefetch_rows(place, rows):
     """Ask for some rows ahead of their use; they need not exist."""
     for line in range(rows):
-        fetch(place + line * ROW_BYTES)
+        prefetch(place + line * ROW_BYTES)
 
 
 @nb.njit(cache=True)
-def _constants(law):
-    """Elastic constants of s and of d, g; kind of law; C and gamma of two backstress terms."""
-    c1, g1 = (law[4], law[5]) if law[3] > 0.0 else (0.0, 0.0)
-    c2, g2 = (law[6], law[7]) if law[3] > 1.0 else (0.0, 0.0)
-    return (law[0] / (1.0 - law[1]), 0.5 * law[0] / (1.0 + law[1]), int(law[2]), c1, g1, c2, g2)
+def _law_numbers(law):
+    """:class:`simkit.shell.bundle.records.LawNumbers` of a packed sheet law."""
+    young, nu, terms = law[0], law[1], int(law[3])
+    c1, g1 = (law[4], law[5]) if terms > 0 else (0.0, 0.0)
+    c2, g2 = (law[6], law[7]) if terms > 1 else (0.0, 0.0)
+    return LawNumbers(young / (1.0 - nu), 0.5 * young / (1.0 + nu), 0.5 * young / (1.0 - nu),
+                      1.5 * young / (1.0 + nu), int(law[2]), terms, c1, g1, c2, g2,
+                      address(law) + 8 * HEADER)
 
 
 @nb.njit(cache=True, nogil=True)
-def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thickness, heights,
-                weights, law, bound, state, old, slot, fresh, tangent, parts, energy, upper, places,
-                data, left):
-    """One thread's share of all elements marked in todo, in strips as :func:`to_next` has them.
+def bundle_rows(board, strips, todo, x, grid, section, states, tangent, sums):
+    """One thread's share of all elements marked in todo (elements,), in strips as :func:`to_next`
+    has them.
 
-    x (3 points + 8,) by component; parts (strips, 3 points of a strip + 8) likewise the forces of
-    each, zero before; count_v, rows_v elements and control points along v; su (rows, 2, 3, 3); sv,
-    geo, state flat as packed by :mod:`simkit.shell.bundle.packing`; thickness one for all, mm;
-    bound (MPa^2) an extra limit of the yield check, infinite to forbid yielding, negative to leave
-    what may yield to the full kernel. Writes energy
-    (elements, 2) N mm, the states of elements that flow to fresh[slot[element]] (slot -1 before),
-    with a tangent upper[element] (upper triangle, symmetrised), its change added to the matrix
-    data by places[element], and left[element]: True where the element is left to the full kernel,
-    nothing of it added.
+    x (3 points + 8,) control points by component, mm; the others are records of
+    :mod:`simkit.shell.bundle.records`. Writes energies, the states of elements that yield, with a
+    tangent their upper triangles and the change of the matrix, and the forces of each strip, which
+    are zero before. Nothing is added of an element that is left to the full kernel.
     """
+    parts, ptr, count_v, rows_v = sums.parts, strips.ptr, grid.count_v, grid.rows_v
     points, own = (x.size - LANES) // 3, (parts.shape[1] - LANES) // 3
     bundles = bundles_along(count_v)
     wk, ke, turned = aligned(ROWS * LANES), aligned(ENTRIES * LANES), aligned(ENTRIES * LANES)
     w, to, out, walk = address(wk), address(ke), address(parts), new_walk()
-    d1, shear, kind, c1, g1, c2, g2 = _constants(law)
-    z0, weight0, rule = address(heights), address(weights), address(law) + 8 * HEADER
-    ups, shapes, reference, states = address(su), address(sv), address(geo), address(state)
-    geo_step, layer_step = GEO_ROWS * ROW_BYTES, STATE_ROWS * ROW_BYTES
-    state_step = heights.size * layer_step
+    law, layers, overlap = _law_numbers(section.law), section.heights.size, strips.overlap
+    z0, weight0 = address(section.heights), address(section.weights)
+    ups, shapes, reference = address(grid.shape_u), address(grid.shape_v), address(grid.geometry)
+    packed, geo_step, layer_step = (address(states.packed), GEO_ROWS * ROW_BYTES,
+                                    STATE_ROWS * ROW_BYTES)
+    state_step = layers * layer_step
     while to_next(walk, board, ptr, overlap if tangent else 0, todo, count_v):
         strip, eu, part = walk[AT_STRIP], walk[AT_ROW], walk[AT_PART]
         el, n = eu * count_v + part * LANES, min(LANES, count_v - part * LANES)
@@ -137,30 +150,32 @@ def bundle_rows(board, ptr, overlap, todo, x, count_v, rows_v, su, sv, geo, thic
             number = (eu * bundles + part) * GAUSS + gp
             load_reference(w, gp, ups + (eu * 2 + gp // 2) * 72,
                            shapes + part * SHAPE_ROWS * ROW_BYTES, reference + number * geo_step)
-            _fetch_rows(reference + (number + AHEAD_POINTS) * geo_step, GEO_ROWS)
+            _prefetch_rows(reference + (number + AHEAD_POINTS) * geo_step, GEO_ROWS)
             find_surface(w)
             find_strains(w)
-            for k in range(heights.size):
-                z, weight = spread8(z0 + 8 * k) * same8(thickness), spread8(weight0 + 8 * k)
-                weight = weight * same8(thickness)
+            for k in range(layers):
+                thickness = broadcast8(section.thickness)
+                z = broadcast_load8(z0 + 8 * k) * thickness
+                weight = broadcast_load8(weight0 + 8 * k) * thickness
                 logarithms(w, z)
-                now = states + number * state_step + k * layer_step
-                _fetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
-                try_elastic(w, now, same8(d1), same8(shear), same8(bound))
-                if bound < 0.0:
-                    keep(w, MARK, row(w, MARK) + row(w, FLOW))
-                elif some8(row(w, FLOW)):
-                    one = states_before(wk, n, el, gp, k, law, old, slot, fresh, walk)
+                now = packed + number * state_step + k * layer_step
+                _prefetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
+                try_elastic(w, now, broadcast8(law.d1), broadcast8(law.shear),
+                            broadcast8(section.bound))
+                if section.bound < 0.0:
+                    store(w, OUT_OF_RANGE, load(w, OUT_OF_RANGE) + load(w, YIELDING))
+                elif any8(load(w, YIELDING)):
+                    one = states_before(wk, n, el, gp, k, states, walk, law.terms)
                     if one >= 0:
-                        map_lanes(w, now, one, law[0], law[1], kind, rule, c1, g1, c2, g2, tangent)
-                        states_after(wk, n, el, gp, k, law, slot, fresh)
+                        map_lanes(w, now, one, law, tangent)
+                        states_after(wk, n, el, gp, k, states, law.terms)
                 add_layer(w, z, weight)
                 if tangent:
                     add_stiff_layer(w, z, weight)
             make_forces(w)
             if tangent:
                 _stiffness(w, to)
-        _end(wk, n, el, ke, turned, tangent, energy, upper, places, data, left)
+        _end(wk, n, el, ke, turned, tangent, grid.places, sums)
         add_forces(w, out + 8 * strip * parts.shape[1],
                    (eu - ptr[strip]) * rows_v + part * LANES, rows_v, own)
 

@@ -4,134 +4,135 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.kernels.simd import same8
-from simkit.kernels.vectors import beyond8, keep, larger8, row, series8
+from simkit.kernels.simd import broadcast8
+from simkit.kernels.vectors import exceeds8, load, max8, polynomial8, store
 from simkit.shell.bundle.rows import (
     ACTIVE,
     AREA,
-    EM,
-    FLOW,
-    KB,
-    LOG,
-    MARK,
-    PART,
-    RES,
-    SPENT,
-    STIFF,
+    BENDING,
+    LOG_STRAIN,
+    MEMBRANE,
+    MODULI,
+    OUT_OF_RANGE,
+    PLASTIC_WORK,
+    RESULTANTS,
+    SECTION,
+    SERIES,
     STORED,
-    C,
-    T,
+    STRESS,
+    YIELDING,
 )
 
 ODD = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
 """artanh(x) / x by powers of x^2."""
 FIRST = (1 / 3, 2 / 5, 3 / 7, 4 / 9, 5 / 11, 6 / 13, 7 / 15, 8 / 17)
-SECOND = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
+VARIATION = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
 """Its first and second derivatives by x^2."""
 
 
 @nb.njit(cache=True, inline="always")
 def logarithms(w, z):
     """Logarithmic strain at height z, the parts of its derivatives; marks what is beyond them."""
-    one, two = same8(1.0), same8(2.0)
-    e0 = row(w, EM) + z * row(w, KB)
-    d = row(w, EM + 1) + z * row(w, KB + 1)
-    g = row(w, EM + 2) + z * row(w, KB + 2)
+    one, two = broadcast8(1.0), broadcast8(2.0)
+    e0 = load(w, MEMBRANE) + z * load(w, BENDING)
+    d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
+    g = load(w, MEMBRANE + 2) + z * load(w, BENDING + 2)
     c = one + e0
     r = d * d + g * g
     grow = e0 * (two + e0) - r
     s = grow / (two + grow)
     y2 = s * s
-    half_log = s * series8(y2, ODD)
+    half_log = s * polynomial8(y2, ODD)
     ic = one / c
     y = r * ic * ic
-    f, f1, f2 = series8(y, ODD), series8(y, FIRST), series8(y, SECOND)
+    f, f1, f2 = polynomial8(y, ODD), polynomial8(y, FIRST), polynomial8(y, VARIATION)
     k = f * ic
     ic3 = ic * ic * ic
-    keep(w, PART, one / (one + grow))
-    keep(w, PART + 1, k)
-    keep(w, PART + 2, f1 * ic3)
-    keep(w, PART + 3, f2 * ic3 * ic * ic)
-    keep(w, LOG, half_log)
-    keep(w, LOG + 1, k * d)
-    keep(w, LOG + 2, k * g)
-    keep(w, MARK, row(w, MARK) + beyond8(y2, same8(0.0144)) + beyond8(y, same8(0.015))
-         + beyond8(same8(1e-300), c))
+    store(w, SERIES, one / (one + grow))
+    store(w, SERIES + 1, k)
+    store(w, SERIES + 2, f1 * ic3)
+    store(w, SERIES + 3, f2 * ic3 * ic * ic)
+    store(w, LOG_STRAIN, half_log)
+    store(w, LOG_STRAIN + 1, k * d)
+    store(w, LOG_STRAIN + 2, k * g)
+    store(w, OUT_OF_RANGE, load(w, OUT_OF_RANGE) + exceeds8(y2, broadcast8(0.0144))
+          + exceeds8(y, broadcast8(0.015)) + exceeds8(broadcast8(1e-300), c))
 
 
 @nb.njit(cache=True, inline="always")
 def try_elastic(w, state, d1, shear, bound):
     """Elastic stress of one layer, its tangent and energies; which lanes yield. ``state`` is the
     address of the layer's rows."""
-    half, quarter = same8(0.5), same8(0.25)
-    es, ed = row(w, LOG) - row(state, 0), row(w, LOG + 1) - row(state, 1)
-    eg = row(w, LOG + 2) - row(state, 2)
-    ts, td, tg = d1 * es, same8(2.0) * shear * ed, shear * eg
-    xs, xd = ts - row(state, 3), td - row(state, 4)
-    xg = tg - row(state, 5)
-    over = quarter * xs * xs + same8(0.75) * xd * xd + same8(3.0) * xg * xg
-    keep(w, FLOW, row(w, ACTIVE) * beyond8(over, larger8(row(state, 6), bound)))
-    keep(w, T, half * ts)
-    keep(w, T + 1, half * td)
-    keep(w, T + 2, tg)
-    keep(w, PART + 4, quarter * (ts * es + td * ed) + half * tg * eg)
-    keep(w, PART + 5, row(state, 7))
-    nothing = same8(0.0)
-    keep(w, C, half * d1)
-    keep(w, C + 1, nothing)
-    keep(w, C + 2, nothing)
-    keep(w, C + 3, shear)
-    keep(w, C + 4, nothing)
-    keep(w, C + 5, shear)
+    half, quarter = broadcast8(0.5), broadcast8(0.25)
+    es, ed = load(w, LOG_STRAIN) - load(state, 0), load(w, LOG_STRAIN + 1) - load(state, 1)
+    eg = load(w, LOG_STRAIN + 2) - load(state, 2)
+    ts, td, tg = d1 * es, broadcast8(2.0) * shear * ed, shear * eg
+    xs, xd = ts - load(state, 3), td - load(state, 4)
+    xg = tg - load(state, 5)
+    over = quarter * xs * xs + broadcast8(0.75) * xd * xd + broadcast8(3.0) * xg * xg
+    store(w, YIELDING, load(w, ACTIVE) * exceeds8(over, max8(load(state, 6), bound)))
+    store(w, STRESS, half * ts)
+    store(w, STRESS + 1, half * td)
+    store(w, STRESS + 2, tg)
+    store(w, SERIES + 4, quarter * (ts * es + td * ed) + half * tg * eg)
+    store(w, SERIES + 5, load(state, 7))
+    nothing = broadcast8(0.0)
+    store(w, MODULI, half * d1)
+    store(w, MODULI + 1, nothing)
+    store(w, MODULI + 2, nothing)
+    store(w, MODULI + 3, shear)
+    store(w, MODULI + 4, nothing)
+    store(w, MODULI + 5, shear)
 
 
 @nb.njit(cache=True, inline="always")
 def add_layer(w, z, weight):
     """Add one layer's resultants and energy."""
-    e0 = row(w, EM) + z * row(w, KB)
-    d = row(w, EM + 1) + z * row(w, KB + 1)
-    g = row(w, EM + 2) + z * row(w, KB + 2)
-    q, k, kr = row(w, PART), row(w, PART + 1), row(w, PART + 2)
-    ts, td, tg = row(w, T), row(w, T + 1), row(w, T + 2)
-    share = weight * row(w, AREA)
-    keep(w, STORED, row(w, STORED) + share * row(w, PART + 4))
-    keep(w, SPENT, row(w, SPENT) + share * row(w, PART + 5))
-    kr2 = same8(2.0) * kr
+    e0 = load(w, MEMBRANE) + z * load(w, BENDING)
+    d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
+    g = load(w, MEMBRANE + 2) + z * load(w, BENDING + 2)
+    q, k, kr = load(w, SERIES), load(w, SERIES + 1), load(w, SERIES + 2)
+    ts, td, tg = load(w, STRESS), load(w, STRESS + 1), load(w, STRESS + 2)
+    share = weight * load(w, AREA)
+    store(w, STORED, load(w, STORED) + share * load(w, SERIES + 4))
+    store(w, PLASTIC_WORK, load(w, PLASTIC_WORK) + share * load(w, SERIES + 5))
+    kr2 = broadcast8(2.0) * kr
     cross = d * g * kr2
     qw = q * weight
-    s0 = qw * ((same8(1.0) + e0) * ts - d * td - g * tg)
+    s0 = qw * ((broadcast8(1.0) + e0) * ts - d * td - g * tg)
     s1 = weight * ((k + d * d * kr2) * td + cross * tg) - qw * d * ts
     s2 = weight * (cross * td + (k + g * g * kr2) * tg) - qw * g * ts
-    keep(w, RES, row(w, RES) + s0)
-    keep(w, RES + 1, row(w, RES + 1) + s1)
-    keep(w, RES + 2, row(w, RES + 2) + s2)
-    keep(w, RES + 3, row(w, RES + 3) + z * s0)
-    keep(w, RES + 4, row(w, RES + 4) + z * s1)
-    keep(w, RES + 5, row(w, RES + 5) + z * s2)
+    store(w, RESULTANTS, load(w, RESULTANTS) + s0)
+    store(w, RESULTANTS + 1, load(w, RESULTANTS + 1) + s1)
+    store(w, RESULTANTS + 2, load(w, RESULTANTS + 2) + s2)
+    store(w, RESULTANTS + 3, load(w, RESULTANTS + 3) + z * s0)
+    store(w, RESULTANTS + 4, load(w, RESULTANTS + 4) + z * s1)
+    store(w, RESULTANTS + 5, load(w, RESULTANTS + 5) + z * s2)
 
 
 @nb.njit(cache=True, inline="always")
 def add_stiffness(w, at, z, v):
     """Add one entry of a layer's stiffness to A, B and D."""
-    keep(w, STIFF + at, row(w, STIFF + at) + v)
-    keep(w, STIFF + 6 + at, row(w, STIFF + 6 + at) + z * v)
-    keep(w, STIFF + 12 + at, row(w, STIFF + 12 + at) + z * z * v)
+    store(w, SECTION + at, load(w, SECTION + at) + v)
+    store(w, SECTION + 6 + at, load(w, SECTION + 6 + at) + z * v)
+    store(w, SECTION + 12 + at, load(w, SECTION + 12 + at) + z * z * v)
 
 
 @nb.njit(cache=True, inline="always")
 def add_stiff_layer(w, z, weight):
     """Add one layer's stiffness: F' C F and the stress on the second derivatives of the strain."""
-    one, two, four, six = same8(1.0), same8(2.0), same8(4.0), same8(6.0)
-    d = row(w, EM + 1) + z * row(w, KB + 1)
-    g = row(w, EM + 2) + z * row(w, KB + 2)
-    c = one + row(w, EM) + z * row(w, KB)
-    q, k, kr, krr = row(w, PART), row(w, PART + 1), row(w, PART + 2), row(w, PART + 3)
-    ts, td, tg = row(w, T), row(w, T + 1), row(w, T + 2)
-    nothing = same8(0.0)
+    one, two, four, six = broadcast8(1.0), broadcast8(2.0), broadcast8(4.0), broadcast8(6.0)
+    d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
+    g = load(w, MEMBRANE + 2) + z * load(w, BENDING + 2)
+    c = one + load(w, MEMBRANE) + z * load(w, BENDING)
+    q, k, kr, krr = load(w, SERIES), load(w, SERIES + 1), load(w, SERIES + 2), load(w, SERIES + 3)
+    ts, td, tg = load(w, STRESS), load(w, STRESS + 1), load(w, STRESS + 2)
+    nothing = broadcast8(0.0)
     f00, f01, f02 = c * q, nothing - d * q, nothing - g * q
     f11, f12, f22 = k + two * d * d * kr, two * d * g * kr, k + two * g * g * kr
-    c00, c01, c02, c11 = row(w, C), row(w, C + 1), row(w, C + 2), row(w, C + 3)
-    c12, c22 = row(w, C + 4), row(w, C + 5)
+    c00, c01, c02 = load(w, MODULI), load(w, MODULI + 1), load(w, MODULI + 2)
+    c11 = load(w, MODULI + 3)
+    c12, c22 = load(w, MODULI + 4), load(w, MODULI + 5)
     p00, p01 = f00 * c00 + f01 * c01 + f02 * c02, f00 * c01 + f01 * c11 + f02 * c12
     p02 = f00 * c02 + f01 * c12 + f02 * c22
     p10, p11 = f01 * c00 + f11 * c01 + f12 * c02, f01 * c01 + f11 * c11 + f12 * c12

@@ -4,139 +4,157 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.kernels.simd import LANES, address, same8
-from simkit.kernels.vectors import ROW_BYTES, dot, down, keep, row, symmetric, transpose8
+from simkit.kernels.simd import LANES, ROW_BYTES, address, broadcast8
+from simkit.kernels.vectors import (
+    dot,
+    load,
+    store,
+    strided_dot,
+    symmetric_row_dot,
+    transpose8,
+)
 from simkit.shell.bundle.rows import (
+    A_MEMBRANE,
     AREA,
-    AV,
-    BG,
-    CON,
-    CROSS,
-    CURVE,
-    DG,
+    B_BENDING,
+    BENDING_ROWS,
+    CONNECTION,
+    COUPLING,
+    CURVATURE,
+    D_BENDING,
+    DERIVATIVES,
     DUAL,
     ENTRIES,
     FRAME,
-    GROW,
-    MAT,
+    MEMBRANE_ROWS,
     METRIC,
-    PLACE,
-    SEC,
-    SECOND,
+    NODE_PAIRS,
+    NORMAL,
+    PAIRS,
+    PAIRS_SECOND,
+    SECTION,
     SHAPE,
-    SPREAD,
-    STIFF,
     STRAIN,
-    UP,
-    VEC,
+    VARIATION,
 )
 
 
 @nb.njit(cache=True, inline="always")
 def make_matrix(w):
     """M of one Gauss point times area: M_da (2, 5, 3, 3) and S_ab of the second derivatives."""
-    nothing, area, half = same8(0.0), row(w, AREA), same8(0.5)
+    nothing, area, half = broadcast8(0.0), load(w, AREA), broadcast8(0.5)
     for r in range(3):
-        f0, f1, f2 = row(w, FRAME + 3 * r), row(w, FRAME + 3 * r + 1), row(w, FRAME + 3 * r + 2)
+        f0, f1, f2 = load(w, FRAME + 3 * r), load(w, FRAME + 3 * r + 1), load(w, FRAME + 3 * r + 2)
         h2 = half * f2
         for c in range(3):
-            x1, x2 = row(w, PLACE + c), row(w, PLACE + 3 + c)
-            keep(w, VEC + 6 * r + c, f0 * x1 + h2 * x2)
-            keep(w, VEC + 6 * r + 3 + c, f1 * x2 + h2 * x1)
-        keep(w, GROW + 5 * r, f0 * row(w, CON) + f1 * row(w, CON + 2) + f2 * row(w, CON + 4))
-        keep(w, GROW + 5 * r + 1,
-             f0 * row(w, CON + 1) + f1 * row(w, CON + 3) + f2 * row(w, CON + 5))
-        keep(w, GROW + 5 * r + 2, nothing - f0)
-        keep(w, GROW + 5 * r + 3, nothing - f1)
-        keep(w, GROW + 5 * r + 4, nothing - f2)
+            x1, x2 = load(w, DERIVATIVES + c), load(w, DERIVATIVES + 3 + c)
+            store(w, MEMBRANE_ROWS + 6 * r + c, f0 * x1 + h2 * x2)
+            store(w, MEMBRANE_ROWS + 6 * r + 3 + c, f1 * x2 + h2 * x1)
+        store(w, BENDING_ROWS + 5 * r,
+              f0 * load(w, CONNECTION) + f1 * load(w, CONNECTION + 2)
+              + f2 * load(w, CONNECTION + 4))
+        store(w, BENDING_ROWS + 5 * r + 1,
+              f0 * load(w, CONNECTION + 1) + f1 * load(w, CONNECTION + 3)
+              + f2 * load(w, CONNECTION + 5))
+        store(w, BENDING_ROWS + 5 * r + 2, nothing - f0)
+        store(w, BENDING_ROWS + 5 * r + 3, nothing - f1)
+        store(w, BENDING_ROWS + 5 * r + 4, nothing - f2)
     for r in range(3):
         for j in range(6):
-            keep(w, AV + 6 * r + j, area * symmetric(w, STIFF, r, VEC + j, 6))
+            store(w, A_MEMBRANE + 6 * r + j,
+                  area * symmetric_row_dot(w, SECTION, r, MEMBRANE_ROWS + j, 6))
         for a in range(5):
-            keep(w, BG + 5 * r + a, area * symmetric(w, STIFF + 6, r, GROW + a, 5))
-            keep(w, DG + 5 * r + a, area * symmetric(w, STIFF + 12, r, GROW + a, 5))
+            store(w, B_BENDING + 5 * r + a,
+                  area * symmetric_row_dot(w, SECTION + 6, r, BENDING_ROWS + a, 5))
+            store(w, D_BENDING + 5 * r + a,
+                  area * symmetric_row_dot(w, SECTION + 12, r, BENDING_ROWS + a, 5))
     k = 0
     for a in range(2, 5):
         for b in range(a, 5):
-            keep(w, SEC + k, down(w, GROW + a, 5, DG + b, 5))
+            store(w, PAIRS_SECOND + k, strided_dot(w, BENDING_ROWS + a, 5, D_BENDING + b, 5))
             k += 1
-    bent = (row(w, CURVE) * dot(w, PLACE + 6, UP) + row(w, CURVE + 1) * dot(w, PLACE + 9, UP)
-            + row(w, CURVE + 2) * dot(w, PLACE + 12, UP))
+    bent = (load(w, CURVATURE) * dot(w, DERIVATIVES + 6, NORMAL)
+            + load(w, CURVATURE + 1) * dot(w, DERIVATIVES + 9, NORMAL)
+            + load(w, CURVATURE + 2) * dot(w, DERIVATIVES + 12, NORMAL))
     for d in range(2):
         for a in range(5):
-            s = down(w, GROW + d, 5, DG + a, 5)
+            s = strided_dot(w, BENDING_ROWS + d, 5, D_BENDING + a, 5)
             if a < 2:
-                s = s + bent * row(w, METRIC + (d if a == d else 2))
-            factor = row(w, SECOND + a)
+                s = s + bent * load(w, METRIC + (d if a == d else 2))
+            factor = load(w, VARIATION + a)
             for i in range(3):
-                q = down(w, VEC + 3 * d + i, 6, BG + a, 5)
+                q = strided_dot(w, MEMBRANE_ROWS + 3 * d + i, 6, B_BENDING + a, 5)
                 if a < 2:
-                    keep(w, CROSS + 6 * d + 3 * a + i, q)
-                normal = row(w, UP + i)
+                    store(w, COUPLING + 6 * d + 3 * a + i, q)
+                normal = load(w, NORMAL + i)
                 left, right = q + s * normal, factor * normal
                 for j in range(3):
-                    keep(w, MAT + 45 * d + 9 * a + 3 * i + j,
-                         left * row(w, UP + j) + right * row(w, DUAL + 3 * d + j))
+                    store(w, PAIRS + 45 * d + 9 * a + 3 * i + j,
+                          left * load(w, NORMAL + j) + right * load(w, DUAL + 3 * d + j))
     for d in range(2):
         for a in range(2):
-            same, factor = row(w, STRAIN + (d if a == d else 2)), row(w, SECOND + d)
+            same, factor = load(w, STRAIN + (d if a == d else 2)), load(w, VARIATION + d)
             for i in range(3):
-                normal, dual = row(w, UP + i), factor * row(w, DUAL + 3 * a + i)
+                normal, dual = load(w, NORMAL + i), factor * load(w, DUAL + 3 * a + i)
                 for j in range(3):
-                    at = MAT + 45 * d + 9 * a + 3 * i + j
-                    more = (normal * row(w, CROSS + 6 * a + 3 * d + j) + dual * row(w, UP + j)
-                            + down(w, VEC + 3 * d + i, 6, AV + 3 * a + j, 6))
+                    at = PAIRS + 45 * d + 9 * a + 3 * i + j
+                    stretch = strided_dot(w, MEMBRANE_ROWS + 3 * d + i, 6,
+                                          A_MEMBRANE + 3 * a + j, 6)
+                    more = (normal * load(w, COUPLING + 6 * a + 3 * d + j)
+                            + dual * load(w, NORMAL + j) + stretch)
                     if i == j:
                         more = more + same
-                    keep(w, at, row(w, at) + more)
+                    store(w, at, load(w, at) + more)
 
 
 @nb.njit(cache=True, inline="always")
 def spread_matrix(w, i):
     """sum_a N_i,a M_ab of one control point."""
     at = SHAPE + 5 * i
-    n0, n1, n2, n3, n4 = (row(w, at), row(w, at + 1), row(w, at + 2), row(w, at + 3),
-                          row(w, at + 4))
+    n0, n1, n2, n3, n4 = (load(w, at), load(w, at + 1), load(w, at + 2), load(w, at + 3),
+                          load(w, at + 4))
     for b in range(2):
         for r in range(3):
             for c in range(3):
-                k = MAT + 45 * b + 18 + 3 * c + r
-                keep(w, SPREAD + 9 * b + 3 * r + c, (
-                    n0 * row(w, MAT + 9 * b + 3 * r + c)
-                    + n1 * row(w, MAT + 45 + 9 * b + 3 * r + c)
-                    + n2 * row(w, k) + n3 * row(w, k + 9) + n4 * row(w, k + 18)))
+                k = PAIRS + 45 * b + 18 + 3 * c + r
+                store(w, NODE_PAIRS + 9 * b + 3 * r + c, (
+                    n0 * load(w, PAIRS + 9 * b + 3 * r + c)
+                    + n1 * load(w, PAIRS + 45 + 9 * b + 3 * r + c)
+                    + n2 * load(w, k) + n3 * load(w, k + 9) + n4 * load(w, k + 18)))
     for b in range(3):
         k0, k1, k2 = (0, 1, 2) if b == 0 else ((1, 3, 4) if b == 1 else (2, 4, 5))
-        t = n2 * row(w, SEC + k0) + n3 * row(w, SEC + k1) + n4 * row(w, SEC + k2)
+        t = (n2 * load(w, PAIRS_SECOND + k0) + n3 * load(w, PAIRS_SECOND + k1)
+             + n4 * load(w, PAIRS_SECOND + k2))
         for r in range(3):
-            normal = t * row(w, UP + r)
+            normal = t * load(w, NORMAL + r)
             for c in range(3):
-                k = MAT + 18 + 9 * b + 3 * r + c
-                keep(w, SPREAD + 18 + 9 * b + 3 * r + c,
-                     n0 * row(w, k) + n1 * row(w, k + 45) + normal * row(w, UP + c))
+                k = PAIRS + 18 + 9 * b + 3 * r + c
+                store(w, NODE_PAIRS + 18 + 9 * b + 3 * r + c,
+                      n0 * load(w, k) + n1 * load(w, k + 45) + normal * load(w, NORMAL + c))
 
 
 @nb.njit(cache=True, inline="always")
 def add_pairs(w, i, r, ke):
     """Add row r of the blocks of control point i with itself and those after it, upper entries
     only, in the order of :func:`row_of_upper`."""
-    at = SPREAD + 3 * r
-    a0, a1, a2, a3, a4 = (row(w, at), row(w, at + 9), row(w, at + 18), row(w, at + 27),
-                          row(w, at + 36))
-    b0, b1, b2, b3, b4 = (row(w, at + 1), row(w, at + 10), row(w, at + 19), row(w, at + 28),
-                          row(w, at + 37))
-    c0, c1, c2, c3, c4 = (row(w, at + 2), row(w, at + 11), row(w, at + 20), row(w, at + 29),
-                          row(w, at + 38))
+    at = NODE_PAIRS + 3 * r
+    a0, a1, a2, a3, a4 = (load(w, at), load(w, at + 9), load(w, at + 18), load(w, at + 27),
+                          load(w, at + 36))
+    b0, b1, b2, b3, b4 = (load(w, at + 1), load(w, at + 10), load(w, at + 19), load(w, at + 28),
+                          load(w, at + 37))
+    c0, c1, c2, c3, c4 = (load(w, at + 2), load(w, at + 11), load(w, at + 20), load(w, at + 29),
+                          load(w, at + 38))
     to = row_of_upper(3 * i + r)
     for j in range(i, 9):
         s = SHAPE + 5 * j
-        n0, n1, n2, n3, n4 = row(w, s), row(w, s + 1), row(w, s + 2), row(w, s + 3), row(w, s + 4)
+        n0, n1, n2, n3 = load(w, s), load(w, s + 1), load(w, s + 2), load(w, s + 3)
+        n4 = load(w, s + 4)
         k = to + 3 * j
         if j > i or r < 1:
-            keep(ke, k, row(ke, k) + (a0 * n0 + a1 * n1 + a2 * n2 + a3 * n3 + a4 * n4))
+            store(ke, k, load(ke, k) + (a0 * n0 + a1 * n1 + a2 * n2 + a3 * n3 + a4 * n4))
         if j > i or r < 2:
-            keep(ke, k + 1, row(ke, k + 1) + (b0 * n0 + b1 * n1 + b2 * n2 + b3 * n3 + b4 * n4))
-        keep(ke, k + 2, row(ke, k + 2) + (c0 * n0 + c1 * n1 + c2 * n2 + c3 * n3 + c4 * n4))
+            store(ke, k + 1, load(ke, k + 1) + (b0 * n0 + b1 * n1 + b2 * n2 + b3 * n3 + b4 * n4))
+        store(ke, k + 2, load(ke, k + 2) + (c0 * n0 + c1 * n1 + c2 * n2 + c3 * n3 + c4 * n4))
 
 
 @nb.njit(cache=True, inline="always")

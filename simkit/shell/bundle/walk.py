@@ -6,7 +6,7 @@ import numba as nb
 import numpy as np
 
 from simkit.kernels.simd import LANES
-from simkit.kernels.teamwork import is_last, open_next, take_group, wait_for
+from simkit.kernels.teamwork import finish_group, release_stage, take_group, wait_for_stage
 from simkit.shell.bundle.packing import bundles_along
 
 STAGE, AT_STRIP, AT_ROW, END, AT_PART, FREE, NUMBERS = range(7)
@@ -39,8 +39,8 @@ def to_next(walk, board, ptr, overlap, todo, count_v):
                 walk[AT_PART] = 0
                 walk[AT_ROW] += 1
             if walk[AT_ROW] >= walk[END]:
-                if is_last(board, walk[STAGE], strips):
-                    open_next(board, walk[STAGE], 1)
+                if finish_group(board, walk[STAGE], strips):
+                    release_stage(board, walk[STAGE], 1)
                 walk[AT_STRIP] = -1
                 break
             el = walk[AT_ROW] * count_v + walk[AT_PART] * LANES
@@ -48,7 +48,7 @@ def to_next(walk, board, ptr, overlap, todo, count_v):
                 return True
         g = take_group(board, walk[STAGE], strips)
         if g < 0:
-            wait_for(board, walk[STAGE])
+            wait_for_stage(board, walk[STAGE])
             walk[STAGE] += 1
             if walk[STAGE] == (2 if overlap > 0 else 1):
                 return False

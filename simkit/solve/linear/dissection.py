@@ -1,7 +1,7 @@
-"""Nested dissection by grid coordinates: the order of elimination and its dense blocks.
+"""Nested dissection by grid coordinates: the order of elimination and its dense supernodes.
 
-George 1973 (nested dissection of a regular mesh; MEMORY): a strip of control points that cuts
-the grid in two is eliminated last, then each half is cut likewise. The strip is read from the
+George 1973 (nested dissection of a regular mesh; MEMORY): a separator of control points that cuts
+the grid in two is eliminated last, then each half is cut likewise. The separator is read from the
 actual couplings, so merged or missing equations only change its width, never correctness.
 """
 
@@ -79,8 +79,8 @@ def _best_cut(
 ) -> tuple[float, int, np.ndarray]:
     """Find the coordinate c that cuts a segment best across one axis.
 
-    The strip of cut c holds the points below c with a neighbour at or beyond c. Returns the
-    cost (strip weight, made dearer by imbalance; inf if there is no cut), c, and how far each
+    The separator of cut c holds the points below c with a neighbour at or beyond c. Returns the
+    cost (separator weight, made dearer by imbalance; inf if there is no cut), c, and how far each
     member reaches.
     """
     low, high = along[members[0]], along[members[0]]
@@ -88,7 +88,7 @@ def _best_cut(
         low, high = min(low, along[q]), max(high, along[q])
     reach = np.empty(members.size, np.int64)
     below = np.zeros(high - low + 2)
-    strip = np.zeros(high - low + 2)
+    separator = np.zeros(high - low + 2)
     total = 0.0
     for m in range(members.size):
         q = members[m]
@@ -99,17 +99,17 @@ def _best_cut(
                 far = max(far, along[r])
         reach[m] = far
         below[along[q] - low + 1] += weight[q]
-        strip[along[q] - low + 1] += weight[q]
-        strip[far - low + 1] -= weight[q]
+        separator[along[q] - low + 1] += weight[q]
+        separator[far - low + 1] -= weight[q]
         total += weight[q]
-    below, strip = np.cumsum(below), np.cumsum(strip)
+    below, separator = np.cumsum(below), np.cumsum(separator)
     best, where = np.inf, low
     for c in range(1, high - low + 1):
-        left = below[c] - strip[c]
+        left = below[c] - separator[c]
         right = total - below[c]
         if left <= 0.0 or right <= 0.0:
             continue
-        cost = strip[c] * (1.0 + 2.0 * abs(left - right) / (left + right))
+        cost = separator[c] * (1.0 + 2.0 * abs(left - right) / (left + right))
         if cost < best:
             best, where = cost, low + c
     return best, where, reach
@@ -117,7 +117,7 @@ def _best_cut(
 
 @njit(cache=True)
 def _sort_members(members: np.ndarray, xy: np.ndarray, first: int) -> None:
-    """Sort points by one axis, then the other: neighbours along a strip stay together."""
+    """Sort points by one axis, then the other: neighbours along a separator stay together."""
     along = np.empty(members.size, np.int64)
     copy = np.empty(members.size, np.int64)
     for turn in range(2):
@@ -134,7 +134,7 @@ def _sort_members(members: np.ndarray, xy: np.ndarray, first: int) -> None:
 def _divide(
     members: np.ndarray, along: np.ndarray, cut: int, reach: np.ndarray
 ) -> tuple[int, int]:
-    """Reorder a segment in place as left, right, strip; return the two inner borders."""
+    """Reorder a segment in place as left, right, separator; return the two inner borders."""
     kind = np.zeros(members.size, np.int64)
     left, right = 0, members.size
     for m in range(members.size):
@@ -156,10 +156,10 @@ def _divide(
 def dissect(
     xy: np.ndarray, weight: np.ndarray, start: np.ndarray, neighbour: np.ndarray, leaf: float
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Order points by recursive bisection down to blocks of at most `leaf` equations.
+    """Order points by recursive bisection down to supernodes of at most `leaf` equations.
 
     xy (points, 2) int from 0, weight (points,) equations a point. Returns the points in order
-    of elimination and a mask (points + 1,) that is true where a block starts, and at the end.
+    of elimination and a mask (points + 1,) that is true where a supernode starts, and at the end.
     """
     points = weight.size
     order = np.arange(points)

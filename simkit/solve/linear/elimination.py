@@ -2,7 +2,7 @@
 
 Left-looking by eight columns: those before are subtracted, the 8 x 8 corner is factored in
 registers, and the rows below are finished and written to their panel (`products` says how it
-stands). Every WIDE pivots the columns further right are brought up to date in one product.
+stands). After every PANEL_PIVOTS pivots the trailing columns are updated in one product.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 from numba import njit
 
 from simkit.kernels.simd import address
-from simkit.solve.linear.products import DEEP, add_products, negative_scaled
+from simkit.solve.linear.products import PRODUCT_COLUMNS, PanelOf, add_products, negative_scaled
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
     TILE_PANELS,
@@ -21,13 +21,13 @@ from simkit.solve.linear.tiles import (
     tile_add_narrow,
 )
 
-WIDE = 64  # pivots eliminated before the columns further right hear of them
-TINY = 1e-13  # pivot, relative to the values of its block, below which it counts as zero
-LIFT = 1e-8  # what such a pivot is lifted to where perturbation is allowed
+PANEL_PIVOTS = 64  # pivots eliminated before trailing columns are updated
+SMALLEST_PIVOT = 1e-13  # share of the supernode's largest value below which a pivot is zero
+PERTURBED_PIVOT = 1e-8  # share of it that replaces such a pivot where perturbation is allowed
 # scratch: a corner's L, the reciprocals of its pivots, rows of a narrow one, scaled rows
 RECIPROCAL, LAST = 64, 72
 PRODUCTS = LAST + 64 * TILE_PANELS
-SCRATCH = PRODUCTS + 8 * DEEP
+SCRATCH = PRODUCTS + 8 * PRODUCT_COLUMNS
 
 
 @njit(cache=True, nogil=True)
@@ -46,7 +46,7 @@ def factor_corner(
 
     `unit` (64,) receives L column-major without its diagonal, zero on and above it and beyond
     `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
-    pivot cannot be used, or -1, and how many pivots were lifted.
+    pivot cannot be used, or -1, and how many pivots were perturbed.
     """
     if width == 8:
         factor_corner8(
@@ -54,7 +54,7 @@ def factor_corner(
         )
         good = True
         for k in range(8):
-            good &= abs(d[k]) > TINY * scale
+            good &= abs(d[k]) > SMALLEST_PIVOT * scale
         if good:
             return -1, 0
     return _factor_corner_with_care(front, at, rows, width, d, scale, perturb, unit, reciprocal)
@@ -73,18 +73,18 @@ def _factor_corner_with_care(
     reciprocal: np.ndarray,
 ) -> tuple[int, int]:
     """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
-    lifted = 0
+    perturbed = 0
     unit[:64] = 0.0
     for k in range(width, 8):
         reciprocal[k] = 1.0
     for k in range(width):
         ck = at + k * rows
         pivot = front[ck + k]
-        if not abs(pivot) > TINY * scale:
-            if not perturb or not abs(pivot) <= TINY * scale or scale == 0.0:
-                return k, lifted
-            pivot = -LIFT * scale if pivot < 0.0 else LIFT * scale
-            lifted += 1
+        if not abs(pivot) > SMALLEST_PIVOT * scale:
+            if not perturb or not abs(pivot) <= SMALLEST_PIVOT * scale or scale == 0.0:
+                return k, perturbed
+            pivot = -PERTURBED_PIVOT * scale if pivot < 0.0 else PERTURBED_PIVOT * scale
+            perturbed += 1
         d[k] = pivot
         reciprocal[k] = 1.0 / pivot
         for j in range(k + 1, width):
@@ -93,7 +93,7 @@ def _factor_corner_with_care(
             cj = at + j * rows
             for i in range(j, width):
                 front[cj + i] -= unit[8 * k + j] * front[ck + i]
-    return -1, lifted
+    return -1, perturbed
 
 
 @njit(cache=True, nogil=True)
@@ -148,20 +148,20 @@ def factor_panel(
     """Eliminate the pivots of a front, whose L goes to panel[start].
 
     `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds SCRATCH
-    floats. Returns (bad column or -1, pivots lifted).
+    floats. Returns (bad column or -1, pivots perturbed).
     """
     unit, reciprocal, b = scratch[:RECIPROCAL], scratch[RECIPROCAL:LAST], scratch[PRODUCTS:]
     f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
     panels, pivot_panels = rows // 8, (pivots + 7) // 8
     step, f_step = 64 * pivots, 8 * rows
-    lifted = 0
+    perturbed, supernode = 0, PanelOf(panel, start, pivots, d)
     for c in range(pivot_panels):
         j = 8 * c
         width = min(8, pivots - j)
-        wide = j // WIDE * WIDE
-        if j == wide and j > 0:  # bring the next WIDE columns up to date
-            end = min(c + WIDE // 8, pivot_panels)
-            add_products(panel, start, pivots, d, 0, j, c, end, panels, f0, rows, True, b)
+        wide = j // PANEL_PIVOTS * PANEL_PIVOTS
+        if j == wide and j > 0:  # bring the next PANEL_PIVOTS columns up to date
+            end = min(c + PANEL_PIVOTS // 8, pivot_panels)
+            add_products(supernode, 0, j, c, end, panels, f0, rows, True, b)
         elif j > wide:
             negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
             for half in range(0, 8, TILE_COLUMNS):
@@ -172,11 +172,11 @@ def factor_panel(
         bad, more = factor_corner(
             front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal
         )
-        lifted += more
+        perturbed += more
         if bad >= 0:
-            return j + bad, lifted
+            return j + bad, perturbed
         corner = start + 8 * pivots * c + 8 * j
         for k in range(8 * width):
             panel[corner + k] = unit[k]
         _finish_below(panel, start, rows, pivots, front, c, wide, scratch)
-    return -1, lifted
+    return -1, perturbed

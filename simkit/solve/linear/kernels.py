@@ -1,24 +1,34 @@
-"""Numeric multifrontal LDL^T: gather a front, eliminate its pivots, hand on its update.
+"""Numeric multifrontal LDL^T: assemble a front, eliminate its pivots, form its update matrix.
 
 Duff and Reid 1983 (multifrontal; MEMORY). Arrays named as in `symbolic.Tree`. The pivot columns
 of a front are gathered column-major in scratch (rows as in `products`: eights of pivots, then
 eights of border), and go to their panel as they are finished. A panel holds L without its unit
 diagonal, zero there and above. An update is the lower triangle of a border x border square,
-column-major, border filled up to eights; what stands above is left to chance.
+column-major, border filled up to eights; its upper triangle is undefined.
 """
 
 from __future__ import annotations
+
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from simkit.kernels.simd import address
-from simkit.kernels.teamwork import atomic_most, is_last, open_next, take_group, wait_for
+from simkit.kernels.teamwork import (
+    atomic_max,
+    finish_group,
+    release_stage,
+    take_group,
+    wait_for_stage,
+)
 from simkit.solve.linear.elimination import PRODUCTS, factor_panel
-from simkit.solve.linear.products import add_products
-from simkit.solve.linear.tiles import add_stretch8
+from simkit.solve.linear.plan import Plan
+from simkit.solve.linear.products import PanelOf, add_products
+from simkit.solve.linear.symbolic import Tree
+from simkit.solve.linear.tiles import add_run8
 
-SHARES = 8  # parts in which new values are compared with old ones
+COMPARISON_SHARES = 8  # parts in which new values are compared with old ones
 
 
 @njit(cache=True, nogil=True)
@@ -45,9 +55,9 @@ def add_to_parent(
         for j in range(length):
             column = from0 + 8 * (from_c + j) * border
             into = to0 + 8 * (to_c + j - low) * rows
-            add_stretch8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
+            add_run8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
             for b in range(a + 1, runs.shape[0]):
-                add_stretch8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
+                add_run8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)
@@ -59,7 +69,7 @@ def gather_values(
     high: int,
     front: np.ndarray,
 ) -> float:
-    """Put the values of a block into its front; return the largest in magnitude."""
+    """Put the values of a supernode into its front; return the largest in magnitude."""
     largest = 0.0
     for e in range(low, high):
         value = data[entry_from[e]]
@@ -68,49 +78,68 @@ def gather_values(
     return largest
 
 
+class Factors(NamedTuple):
+    """Numbers of a factorisation.
+
+    panel (Tree.panel_ptr[-1],) L by panels; d (n,) pivots; updates: update matrices, each from its
+    place on; perturbed (supernodes,) count of perturbed pivots of each supernode.
+    """
+
+    panel: np.ndarray
+    d: np.ndarray
+    updates: np.ndarray
+    perturbed: np.ndarray
+
+
+class Workspace(NamedTuple):
+    """Arrays of one thread: place (supernodes,) start of each update matrix; front, the pivot
+    columns of a front; scratch (SCRATCH,) of its elimination; side, the front of a right-hand side.
+    """
+
+    place: np.ndarray
+    front: np.ndarray
+    scratch: np.ndarray
+    side: np.ndarray
+
+
+class NewValues(NamedTuple):
+    """New matrix values (empty where `data` has them already), and the supernode of each value."""
+
+    values: np.ndarray
+    supernode: np.ndarray
+
+
 @njit(cache=True, nogil=True)
-def factor_blocks(
-    blocks: np.ndarray,
-    data: np.ndarray,
-    first: np.ndarray,
-    child_ptr: np.ndarray,
-    child: np.ndarray,
-    border_ptr: np.ndarray,
-    run_ptr: np.ndarray,
-    runs: np.ndarray,
-    entry_ptr: np.ndarray,
-    entry_from: np.ndarray,
-    entry_to: np.ndarray,
-    panel_ptr: np.ndarray,
-    place: np.ndarray,
-    panel: np.ndarray,
-    updates: np.ndarray,
-    d: np.ndarray,
-    lifted: np.ndarray,
-    front: np.ndarray,
-    scratch: np.ndarray,
+def factor_supernodes(
+    supernodes: np.ndarray, data: np.ndarray, tree: Tree, factors: Factors, work: Workspace,
     perturb: bool,
 ) -> int:
-    """Factor these blocks in turn; return the position of an unusable pivot, or -1.
+    """Factor these supernodes in turn; return the position of an unusable pivot, or -1.
 
-    `place` is the start of each block's update; `lifted` counts lifted pivots by block. The
-    update first gets the block's own part, then its children's: it need not be zeroed.
+    The update matrix first receives the supernode's own part, then its children's, so it need not
+    be zeroed.
     """
-    for s in blocks:
+    first, border_ptr, child_ptr, child = tree.first, tree.border_ptr, tree.child_ptr, tree.child
+    run_ptr, runs, entry_ptr = tree.run_ptr, tree.runs, tree.entry_ptr
+    panel, d, updates = factors.panel, factors.d, factors.updates
+    place, front, scratch = work.place, work.front, work.scratch
+    for s in supernodes:
         pivots = first[s + 1] - first[s]
         own = (pivots + 7) // 8 * 8
         border = (border_ptr[s + 1] - border_ptr[s] + 7) // 8 * 8
         rows = own + border
-        start = panel_ptr[s]
+        start = tree.panel_ptr[s]
         front[: rows * own] = 0.0
-        scale = gather_values(data, entry_from, entry_to, entry_ptr[s], entry_ptr[s + 1], front)
+        scale = gather_values(
+            data, tree.entry_from, tree.entry_to, entry_ptr[s], entry_ptr[s + 1], front
+        )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
             add_to_parent(
                 updates[place[c] :], (border_ptr[c + 1] - border_ptr[c] + 7) // 8 * 8,
                 runs[run_ptr[c] : run_ptr[c + 1]], front, 0, rows, 0, own,
             )
-        bad, lifted[s] = factor_panel(
+        bad, factors.perturbed[s] = factor_panel(
             panel, start, rows, pivots, front, d[first[s] :], scale, perturb, scratch
         )
         if bad >= 0:
@@ -118,9 +147,9 @@ def factor_blocks(
         if border == 0:
             continue
         u0 = address(updates) + 8 * (place[s] - own * border - own)
+        whole = PanelOf(panel, start, pivots, d[first[s] :])
         add_products(
-            panel, start, pivots, d[first[s] :], 0, pivots, own // 8, rows // 8, rows // 8,
-            u0, border, False, scratch[PRODUCTS:],
+            whole, 0, pivots, own // 8, rows // 8, rows // 8, u0, border, False, scratch[PRODUCTS:]
         )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]
@@ -134,83 +163,55 @@ def factor_blocks(
 
 @njit(cache=True, nogil=True)
 def factor_stages(
-    board: np.ndarray,
-    stage_ptr: np.ndarray,
-    group_ptr: np.ndarray,
-    listed: np.ndarray,
-    todo: np.ndarray,
-    worst: np.ndarray,
-    new: np.ndarray,
-    block: np.ndarray,
-    keeper: np.ndarray,
-    parent: np.ndarray,
-    data: np.ndarray,
-    first: np.ndarray,
-    child_ptr: np.ndarray,
-    child: np.ndarray,
-    border_ptr: np.ndarray,
-    run_ptr: np.ndarray,
-    runs: np.ndarray,
-    entry_ptr: np.ndarray,
-    entry_from: np.ndarray,
-    entry_to: np.ndarray,
-    panel_ptr: np.ndarray,
-    place: np.ndarray,
-    panel: np.ndarray,
-    updates: np.ndarray,
-    d: np.ndarray,
-    lifted: np.ndarray,
-    front: np.ndarray,
-    scratch: np.ndarray,
-    perturb: bool,
+    board: np.ndarray, plan: Plan, tree: Tree, todo: np.ndarray, worst: np.ndarray, new: NewValues,
+    data: np.ndarray, factors: Factors, work: Workspace, perturb: bool,
 ) -> None:
-    """Take one thread's share of factoring the blocks that new values reach.
+    """Take one thread's share of factoring the supernodes that new values reach.
 
     Data become the new values, where there are such (one stage more), and `todo`, a mask of the
-    blocks whose values differ, that of all to be factored again. Nothing is done after a stage
+    supernodes whose values differ, that of all to be factored again. Nothing is done after a stage
     with an unusable pivot, whose position `worst` (1,) then is, or one with values that are not
     finite, when it is n.
     """
-    stages, n = stage_ptr.size - 1, first[-1]
-    if new.size > 0:
-        g = take_group(board, stages, SHARES)
+    stage_ptr, group_ptr = plan.stage_ptr, plan.group_ptr
+    stages, n, size = stage_ptr.size - 1, tree.first[-1], new.values.size
+    if size > 0:
+        g = take_group(board, stages, COMPARISON_SHARES)
         while g >= 0:
-            low, high = new.size // 16 * g // SHARES * 16, new.size // 16 * (g + 1) // SHARES * 16
-            if g == SHARES - 1:
-                high = new.size
-            if not take_changes(data[low:high], new[low:high], block[low:high], todo):
-                atomic_most(address(worst), n)
-            if is_last(board, stages, SHARES):
-                reach_blocks(parent, keeper, todo)
-                open_next(board, stages, 1 if worst[0] < 0 else 2)
-            g = take_group(board, stages, SHARES)
-        if wait_for(board, stages) != 1:
+            low = size // 16 * g // COMPARISON_SHARES * 16
+            high = size // 16 * (g + 1) // COMPARISON_SHARES * 16
+            if g == COMPARISON_SHARES - 1:
+                high = size
+            part = slice(low, high)
+            if not take_changes(data[part], new.values[part], new.supernode[part], todo):
+                atomic_max(address(worst), n)
+            if finish_group(board, stages, COMPARISON_SHARES):
+                reach_supernodes(tree.parent, plan.kept_ancestor, todo)
+                release_stage(board, stages, 1 if worst[0] < 0 else 2)
+            g = take_group(board, stages, COMPARISON_SHARES)
+        if wait_for_stage(board, stages) != 1:
             return
     for t in range(stages):
         count = stage_ptr[t + 1] - stage_ptr[t]
         g = take_group(board, t, count)
         while g >= 0:
-            group = listed[group_ptr[stage_ptr[t] + g] : group_ptr[stage_ptr[t] + g + 1]]
-            bad = factor_blocks(
-                group[todo[group]], data, first, child_ptr, child, border_ptr, run_ptr, runs,
-                entry_ptr, entry_from, entry_to, panel_ptr, place, panel, updates, d, lifted,
-                front, scratch, perturb,
-            )
-            atomic_most(address(worst), bad)
-            if is_last(board, t, count):
-                open_next(board, t, 1 if worst[0] < 0 else 2)
+            group = plan.supernodes[group_ptr[stage_ptr[t] + g] : group_ptr[stage_ptr[t] + g + 1]]
+            bad = factor_supernodes(group[todo[group]], data, tree, factors, work, perturb)
+            atomic_max(address(worst), bad)
+            if finish_group(board, t, count):
+                release_stage(board, t, 1 if worst[0] < 0 else 2)
             g = take_group(board, t, count)
-        if wait_for(board, t) != 1:
+        if wait_for_stage(board, t) != 1:
             return
 
 
 @njit(cache=True, nogil=True)
 def take_changes(
-    old: np.ndarray, new: np.ndarray, block: np.ndarray, changed: np.ndarray
+    old: np.ndarray, new: np.ndarray, supernode: np.ndarray, changed: np.ndarray
 ) -> bool:
-    """Copy new values over old ones; mark in `changed` the blocks whose values differ.
+    """Copy new values over old ones; mark in `changed` the supernodes whose values differ.
 
-    `block` gives the block of each value. Returns whether all that differ are finite.
+    `supernode` gives the supernode of each value. Returns whether all that differ are finite.
     """
     old_bits, new_bits = old.view(np.int64), new.view(np.int64)
     finite = True
@@ -226,36 +227,36 @@ def take_changes(
         for k in range(low, min(low + 16, old.size)):
             if old_bits[k] != new_bits[k]:
                 finite &= abs(new[k]) < np.inf
-                changed[block[k]] = True
+                changed[supernode[k]] = True
                 old[k] = new[k]
     return finite
 
 
 @njit(cache=True)
-def block_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray:
-    """Return the block of each value of the data."""
-    block = np.empty(entry_from.size, np.int32)
+def supernode_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.ndarray:
+    """Return the supernode of each value of the data."""
+    supernode = np.empty(entry_from.size, np.int32)
     for s in range(entry_ptr.size - 1):
         for e in range(entry_ptr[s], entry_ptr[s + 1]):
-            block[entry_from[e]] = s
-    return block
+            supernode[entry_from[e]] = s
+    return supernode
 
 
 @njit(cache=True, nogil=True)
-def reach_blocks(parent: np.ndarray, keeper: np.ndarray, result: np.ndarray) -> None:
-    """Mark the blocks to factor again where marked ones hold new values.
+def reach_supernodes(parent: np.ndarray, kept_ancestor: np.ndarray, result: np.ndarray) -> None:
+    """Mark the supernodes to factor again where marked ones hold new values.
 
-    All blocks above a change, and all below whose updates were not kept for them.
+    All supernodes above a change, and all below whose updates were not kept for them.
     """
     mark_above(parent, result)
     for s in range(parent.size - 1, -1, -1):
-        if keeper[s] != s and result[parent[s]]:
+        if kept_ancestor[s] != s and result[parent[s]]:
             result[s] = True
 
 
 @njit(cache=True, nogil=True)
 def mark_above(parent: np.ndarray, marked: np.ndarray) -> None:
-    """Mark all blocks above marked ones."""
+    """Mark all supernodes above marked ones."""
     for s in range(parent.size):
         if marked[s] and parent[s] >= 0:
             marked[parent[s]] = True

@@ -10,7 +10,7 @@ from simkit.kernels.simd import LANES, aligned
 from simkit.kernels.teamwork import Team
 from simkit.solve.linear import kernels
 from simkit.solve.linear.elimination import SCRATCH
-from simkit.solve.linear.passage import go_down, go_up
+from simkit.solve.linear.passage import Border, backward_stages, forward_stages
 from simkit.solve.linear.pattern import (
     RESIDUAL_GOAL,
     Pattern,
@@ -24,40 +24,41 @@ from simkit.solve.linear.residual import residual_eight, residual_one
 from simkit.solve.linear.substitution_many import pack, unpack
 from simkit.solve.linear.symbolic import analyse, eights
 
-LEAF = 60  # equations in a block below which it is not cut further
-KEEP_FRACTION = 1.0 / 64.0  # share of the work above which a branch's update is kept
+LEAF_EQUATIONS = 60  # equations in a supernode below which it is not cut further
+KEPT_WORK_SHARE = 1.0 / 64.0  # share of the work above which a branch's update is kept
 NOT_FINITE = "the matrix holds values that are not finite"
-NO_BORDER, NO_REST = np.empty((0, 0)), np.empty(0)
+NO_BORDER = Border(np.empty((0, 0)), np.empty((0, 0)), np.empty(0))
 
 
 @dataclass
-class Carried:
-    """What a border C, S of a factored matrix becomes on the way forward.
+class BorderFactor:
+    """A border C, S of a factored matrix after forward substitution.
 
     z (n, 8) is L^-1 C in the order of elimination, zero beyond the sides of C; `inverse` (8, 8)
-    that of S - C^T K^-1 C; `proven` whether a solution with it was as good as asked for.
+    that of S - C^T K^-1 C; `residual_met` whether a solution with it was as good as asked for.
     """
 
     z: np.ndarray
     inverse: np.ndarray
     coupling: np.ndarray
     own: np.ndarray
-    proven: bool = False
+    residual_met: bool = False
 
 
 class MultifrontalLDL:
     """LDL^T without pivoting off the diagonal, on one or more threads.
 
-    A pivot below 1e-13 of its block's values raises SingularMatrix; with `perturb` it is lifted
-    to 1e-8 of them instead and counted in `perturbed`, for refinement to mend. `recomputed` is
-    the number of blocks the last factorisation worked on, of `blocks`. An object serves one
-    caller at a time; the same values give the same bits on every run and any number of threads.
+    A pivot below 1e-13 of its supernode's values raises SingularMatrix; with `perturb` it is set to
+    1e-8 of them instead and counted in `perturbed`: refinement then corrects the solution.
+    `recomputed` is the number of supernodes the last factorisation worked on, of `supernodes`. An
+    object serves one caller at a time; the same values give the same bits on every run and any
+    number of threads.
     """
 
     name = "multifrontal"
 
     def __init__(
-        self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF
+        self, pattern: Pattern, threads: int = 1, perturb: bool = False, leaf: int = LEAF_EQUATIONS
     ) -> None:
         self.pattern = pattern
         self.perturb = perturb
@@ -65,26 +66,27 @@ class MultifrontalLDL:
         self.recomputed = 0
         self.negative_pivots: int | None = None
         self._tree = tree = analyse(pattern, leaf)
-        self._plan = make_plan(tree, KEEP_FRACTION)
-        self.blocks = tree.parent.size
+        self._plan = make_plan(tree, KEPT_WORK_SHARE)
+        self.supernodes = tree.parent.size
         # the last corner is read to its full width
-        self._panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
-        self._panel[tree.panel_ptr[-1] :] = 0.0
-        self._updates = aligned(self._plan.kept_size + threads * self._plan.stack_size)
-        self._places = [self._plan.places(t) for t in range(threads)]
-        self._d = np.empty(pattern.n)
-        self._lifted = np.zeros(self.blocks, np.int64)
+        panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
+        panel[tree.panel_ptr[-1] :] = 0.0
+        self._factors = kernels.Factors(
+            panel, np.empty(pattern.n),
+            aligned(self._plan.kept_size + threads * self._plan.stack_size),
+            np.zeros(self.supernodes, np.int64))
         own = eights(tree.pivots)
         widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
-        self._scratch = [(aligned(widest + 8), aligned(SCRATCH)) for _ in range(threads)]
         floats = longest + 8 * int(own.max(initial=8)) + 64
-        self._sides = [aligned(floats) for _ in range(threads)]
+        self._work = [
+            kernels.Workspace(self._plan.places(t), aligned(widest + 8), aligned(SCRATCH),
+                              aligned(floats)) for t in range(threads)]
         self._team = Team(threads)
         self._data = np.empty(pattern.nnz)
-        self._block_of = kernels.block_of_values(tree.entry_ptr, tree.entry_from)
+        self._supernode_of = kernels.supernode_of_values(tree.entry_ptr, tree.entry_from)
         self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
         self._ready = False
-        self._proven = False  # a solution with these factors had no need to be refined
+        self._residual_met = False  # a solution with these factors had no need to be refined
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values (order of the pattern).
@@ -95,10 +97,10 @@ class MultifrontalLDL:
         """
         fresh = not self._ready
         self._ready, self.negative_pivots = False, None  # until all went well
-        self._proven = False
+        self._residual_met = False
         values = checked_shape(self.pattern, data)
         tree, plan = self._tree, self._plan
-        todo, new = np.zeros(self.blocks, np.bool_), values
+        todo, new = np.zeros(self.supernodes, np.bool_), values
         if fresh or changed is not None:
             np.copyto(self._data, values)
             if not np.isfinite(values).all():
@@ -106,30 +108,28 @@ class MultifrontalLDL:
             moved = np.zeros(self.pattern.n, np.bool_)
             moved[slice(None) if fresh else changed] = True
             todo[:] = np.logical_or.reduceat(moved[tree.order], tree.first[:-1])
-            kernels.reach_blocks(tree.parent, plan.keeper, todo)
+            kernels.reach_supernodes(tree.parent, plan.kept_ancestor, todo)
             new = values[:0]
         bad = np.full(1, -1)
+        given = kernels.NewValues(new, self._supernode_of)
         self._team.run(plan.stage_ptr.size, lambda board, thread: kernels.factor_stages(
-            board, plan.stage_ptr, plan.group_ptr, plan.blocks, todo, bad, new, self._block_of,
-            plan.keeper, tree.parent, self._data, tree.first, tree.child_ptr, tree.child,
-            tree.border_ptr, tree.run_ptr, tree.runs, tree.entry_ptr, tree.entry_from,
-            tree.entry_to, tree.panel_ptr, self._places[thread], self._panel, self._updates,
-            self._d, self._lifted, *self._scratch[thread], self.perturb))
+            board, plan, tree, todo, bad, given, self._data, self._factors, self._work[thread],
+            self.perturb))
         if bad[0] == self.pattern.n:
             raise SingularMatrix(NOT_FINITE)
         if bad[0] >= 0:
             raise SingularMatrix(f"no usable pivot in equation {int(tree.order[bad[0]])}")
         self._ready = True
         self.recomputed = int(np.count_nonzero(todo))
-        self.perturbed = int(self._lifted.sum())
-        self.negative_pivots = int(np.count_nonzero(self._d < 0.0))
+        self.perturbed = int(self._factors.perturbed.sum())
+        self.negative_pivots = int(np.count_nonzero(self._factors.d < 0.0))
 
     def solve(self, b: np.ndarray) -> np.ndarray:
         """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10.
 
-        Once a factorisation without lifted pivots has met that by itself, only whether its further
-        solutions are finite is looked at. Raises SingularMatrix where there is no factorisation,
-        refinement does not help or a solution is not finite.
+        Once a solution with unperturbed pivots has met that without refinement, further solutions
+        with these factors are only checked to be finite. Raises SingularMatrix where there is no
+        factorisation, refinement does not help or a solution is not finite.
         """
         self._need_factors()
         right = checked_right_side(self.pattern, b)
@@ -140,8 +140,8 @@ class MultifrontalLDL:
                 self._solve_several(right[:, part], x[:, part])
             else:
                 x[:, low] = self._through_one(right[:, low])
-                if not self._proven:
-                    self._prove(self._refined(right[:, low], x[:, low]))
+                if not self._residual_met:
+                    self._note_residual(self._refined(right[:, low], x[:, low]))
         if not np.isfinite(x.sum()):
             raise SingularMatrix("the solution is not finite")
         return x.reshape(np.shape(b))
@@ -162,7 +162,7 @@ class MultifrontalLDL:
         self._through_all(ordered)
         unpack(ordered, order, solved, x.T)
         sizes, scales = np.empty(LANES), np.empty(LANES)
-        if self._proven:
+        if self._residual_met:
             return
         residual_eight(self.pattern.indptr, self.pattern.columns, self.pattern.threes, self._data,
                        solved, b, residual, sizes, scales)
@@ -170,21 +170,21 @@ class MultifrontalLDL:
         for column in np.flatnonzero(~good[: right.shape[1]]):
             self._refined(right[:, column], x[:, column])
         if good.all() and scales.max() > 0.0:  # a side of zeros proves nothing
-            self._prove(float((sizes / np.maximum(scales, 1e-300)).max()))
+            self._note_residual(float((sizes / np.maximum(scales, 1e-300)).max()))
 
-    def _prove(self, size: float) -> None:
+    def _note_residual(self, size: float) -> None:
         """Note that a solution came with this relative residual."""
-        self._proven = size <= RESIDUAL_GOAL and self.perturbed == 0
+        self._residual_met = size <= RESIDUAL_GOAL and self.perturbed == 0
 
     def _refined(self, right: np.ndarray, x: np.ndarray) -> float:
         """Refine x (n,) where its residual asks for it; return what residual it came with."""
         return refine_column(self.pattern, self._data, right, x, self._again)
 
-    def carry(self, coupling: np.ndarray, own: np.ndarray) -> Carried:
+    def prepare_border(self, coupling: np.ndarray, own: np.ndarray) -> BorderFactor:
         """Prepare for solutions of [[K, C], [C^T, S]] with K as it is factored.
 
-        C (n, q), S (q, q) symmetric, q at most eight. Only the blocks C reaches are gone through,
-        and only forward. Raises SingularMatrix where the whole has no inverse.
+        C (n, q), S (q, q) symmetric, q at most eight: forward substitution of C through the
+        supernodes it reaches. Raises SingularMatrix where the whole has no inverse.
         """
         self._need_factors()
         tree, plan, n, q = self._tree, self._plan, self.pattern.n, own.shape[0]
@@ -193,23 +193,23 @@ class MultifrontalLDL:
         z = aligned(LANES * (n + plan.merge_to.size)).reshape(-1, LANES)
         z[:] = 0.0
         z[places, :q] = coupling[rows]
-        todo = np.zeros(self.blocks, np.bool_)
+        todo = np.zeros(self.supernodes, np.bool_)
         todo[np.searchsorted(tree.first, places, side="right") - 1] = True
         kernels.mark_above(tree.parent, todo)
-        self._team.run(plan.stage_ptr.size - 1, lambda board, thread: self._down(
-            board, thread, z, todo, NO_BORDER, NO_BORDER, NO_REST))
+        self._team.run(plan.stage_ptr.size - 1,
+                       lambda board, thread: self._forward(board, thread, z, todo))
         inverse = np.zeros((LANES, LANES))
-        schur = own - z[:n, :q].T @ (z[:n, :q] / self._d[:, None])
+        schur = own - z[:n, :q].T @ (z[:n, :q] / self._factors.d[:, None])
         try:
             inverse[:q, :q] = np.linalg.inv(schur)
         except np.linalg.LinAlgError as error:
             raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
-        return Carried(z[:n], inverse, coupling, own)
+        return BorderFactor(z[:n], inverse, coupling, own)
 
-    def solve_carried(
-        self, b: np.ndarray, rest: np.ndarray, carried: Carried
+    def solve_bordered(
+        self, b: np.ndarray, rest: np.ndarray, border: BorderFactor
     ) -> tuple[np.ndarray, np.ndarray, float]:
-        """Solve for b (n,) and the right side of the unknowns beside it, (q,).
+        """Solve for b (n,) and the right-hand side of the unknowns beside it, (q,).
 
         Returns both solutions and the largest residual over the largest of b, zero once these
         factors and border have met RESIDUAL_GOAL by themselves; nothing is refined.
@@ -217,28 +217,25 @@ class MultifrontalLDL:
         self._need_factors()
         y = np.zeros(LANES)
         y[: rest.size] = rest
-        x = self._through_one(b, carried.z, carried.inverse, y)
+        x = self._through_one(b, Border(border.z, border.inverse, y))
         y = y[: rest.size]
-        if carried.proven and np.isfinite(x.sum()):
+        if border.residual_met and np.isfinite(x.sum()):
             return x, y, 0.0
         left = np.empty_like(b)
-        coupling = carried.coupling
+        coupling = border.coupling
         size = max(residual_one(self.pattern.indptr, self.pattern.columns, self.pattern.threes,
                                 self._data, x, b - coupling @ y, left),
-                   float(np.abs(rest - coupling.T @ x - carried.own @ y).max(initial=0.0)))
+                   float(np.abs(rest - coupling.T @ x - border.own @ y).max(initial=0.0)))
         scale = max(float(np.abs(b).max(initial=0.0)), float(np.abs(rest).max(initial=0.0)))
-        carried.proven = self.perturbed == 0 and scale > 0.0 and size <= RESIDUAL_GOAL * scale
+        border.residual_met = self.perturbed == 0 and scale > 0.0 and size <= RESIDUAL_GOAL * scale
         return x, y, size / max(scale, 1e-300)
 
-    def _through_one(
-        self, b: np.ndarray, z: np.ndarray = NO_BORDER, inverse: np.ndarray = NO_BORDER,
-        rest: np.ndarray = NO_REST,
-    ) -> np.ndarray:
+    def _through_one(self, b: np.ndarray, border: Border = NO_BORDER) -> np.ndarray:
         """Return the solution of the factored system for b (n,), beside a border or not."""
         order = self._tree.order
         ordered = aligned(order.size + self._plan.merge_to.size)
         np.take(b, order, out=ordered[: order.size])
-        self._through_all(ordered, z, inverse, rest)
+        self._through_all(ordered, border)
         x = np.empty_like(b)
         x[order] = ordered[: order.size]
         return x
@@ -247,31 +244,22 @@ class MultifrontalLDL:
         """Return the correction (n, 1) for a residual (n, 1)."""
         return self._through_one(residual[:, 0])[:, None]
 
-    def _through_all(
-        self, x: np.ndarray, z: np.ndarray = NO_BORDER, inverse: np.ndarray = NO_BORDER,
-        rest: np.ndarray = NO_REST,
-    ) -> None:
+    def _through_all(self, x: np.ndarray, border: Border = NO_BORDER) -> None:
         """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
 
         Behind its n rows x has the places of the plan. One side may have a border.
         """
         x[self.pattern.n :] = 0.0
-        todo = np.ones(self.blocks, np.bool_)
+        todo = np.ones(self.supernodes, np.bool_)
 
         def job(board: np.ndarray, thread: int) -> None:
-            self._down(board, thread, x, todo, z, inverse, rest)
-            self._up(board, thread, x)
+            self._forward(board, thread, x, todo, border)
+            backward_stages(board, x, self._plan, self._tree, self._factors,
+                            self._work[thread].side)
 
         self._team.run(2 * (self._plan.stage_ptr.size - 1), job)
 
-    def _down(self, board: np.ndarray, thread: int, x: np.ndarray, todo: np.ndarray,
-              *border: np.ndarray) -> None:
-        tree, plan = self._tree, self._plan
-        go_down(board, x, todo, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first,
-                tree.border_ptr, plan.slot, tree.panel_ptr, self._panel, self._d, plan.merge_ptr,
-                plan.merge_to, self._sides[thread], *border)
-
-    def _up(self, board: np.ndarray, thread: int, x: np.ndarray) -> None:
-        tree, plan = self._tree, self._plan
-        go_up(board, x, plan.stage_ptr, plan.group_ptr, plan.blocks, tree.first, tree.border_ptr,
-              tree.border, tree.panel_ptr, self._panel, self._d, self._sides[thread])
+    def _forward(self, board: np.ndarray, thread: int, x: np.ndarray, todo: np.ndarray,
+                 border: Border = NO_BORDER) -> None:
+        forward_stages(board, x, todo, self._plan, self._tree, self._factors,
+                       self._work[thread].side, border)

@@ -86,7 +86,7 @@ class Factorisation(Protocol):
         """Factor the matrix with these values; `changed` (equations) is a hint for speed."""
 
     def solve(self, b: np.ndarray) -> np.ndarray:
-        """Solve for one right side (n,) or several (n, m)."""
+        """Solve for one right-hand side (n,) or several (n, m)."""
 
 
 @njit(cache=True)
@@ -124,7 +124,7 @@ def checked_right_side(pattern: Pattern, b: np.ndarray) -> np.ndarray:
     """Return b as a new Fortran-ordered (n, m) array of floats; ValueError on a wrong shape."""
     b = np.asarray(b, dtype=np.float64)
     if b.ndim not in (1, 2) or b.shape[0] != pattern.n:
-        raise ValueError(f"expected a right side of {pattern.n} rows, found {b.shape}")
+        raise ValueError(f"expected a right-hand side of {pattern.n} rows, found {b.shape}")
     return np.array(b.reshape(pattern.n, -1), order="F")
 
 

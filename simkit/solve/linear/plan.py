@@ -1,4 +1,4 @@
-"""Which blocks run beside each other, and where updates and right sides live meanwhile.
+"""Which supernodes run beside each other, and where updates and right-hand sides live meanwhile.
 
 The division depends on the tree alone, never on the number of threads, and so do all sums: any
 number of threads gives the same bits.
@@ -6,41 +6,43 @@ number of threads gives the same bits.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
 
 from simkit.solve.linear.symbolic import Tree, eights
 
-BRANCHES = 8  # branches that run beside each other, if there is work enough
-WORTH_DIVIDING = 1e7  # floating-point operations of a branch below which it is not
+MOST_BRANCHES = 8  # branches that run beside each other, if there is work enough
+LEAST_BRANCH_FLOPS = 1e7  # floating-point operations of a branch below which it is not
 
 
-@dataclass(frozen=True, eq=False)
-class Plan:
-    """Division of the blocks into stages of groups, where a stage's groups are independent.
+class Plan(NamedTuple):
+    """Division of the supernodes into stages of groups, where a stage's groups are independent.
 
     Attributes
     ----------
-    stage_ptr : (stages + 1,) groups of each stage: first whole branches, then the blocks above
+    stage_ptr : (stages + 1,) groups of each stage: first whole branches, then the supernodes above
         them, each a group of its own.
-    group_ptr, blocks : blocks of each group, increasing: blocks[group_ptr[g]:group_ptr[g + 1]].
-    slot : (borders,) like `Tree.border`, where a block sends its part of a right side on its way
-        forward: a row of its own group, or a place beyond all rows that is the group's alone.
+    group_ptr, supernodes : supernodes of each group, increasing:
+        supernodes[group_ptr[g]:group_ptr[g + 1]].
+    slot : (borders,) like `Tree.border`, where forward substitution adds a supernode's part of a
+        right-hand side: a row of its own group, or a place beyond all rows that only the group
+        writes to.
     merge_ptr, merge_to : after stage t the places merge_ptr[t] to merge_ptr[t + 1] - 1, counted
         from the end of the rows, are added to the rows merge_to, one after another.
-    place : (blocks,) start of each block's update: among the kept ones, or on the stack of the
+    place : (supernodes,) start of each update matrix: among the kept ones, or on the stack of the
         thread that works on it.
-    kept : (blocks,) mask of the updates that are kept after the factorisation.
+    kept : (supernodes,) mask of the updates that are kept after the factorisation.
     kept_size, stack_size : floats of all kept updates, and of a thread's stack.
-    keeper : (blocks,) nearest block at or above each one whose update is kept after the
-        factorisation; a branch is recomputed from such a block's children or not at all.
+    kept_ancestor : (supernodes,) nearest supernode at or above each one whose update matrix is kept
+        after the factorisation; a branch is recomputed from such a supernode's children or not at
+        all.
     """
 
     stage_ptr: np.ndarray
     group_ptr: np.ndarray
-    blocks: np.ndarray
+    supernodes: np.ndarray
     slot: np.ndarray
     merge_ptr: np.ndarray
     merge_to: np.ndarray
@@ -48,10 +50,10 @@ class Plan:
     kept: np.ndarray
     kept_size: int
     stack_size: int
-    keeper: np.ndarray
+    kept_ancestor: np.ndarray
 
     def places(self, thread: int) -> np.ndarray:
-        """Return the start of each block's update in a workspace of all kept ones, then stacks."""
+        """Return the start of each update matrix in a workspace of all kept ones, then stacks."""
         stack = self.kept_size + thread * self.stack_size
         return np.where(self.kept, self.place, self.place + stack)
 
@@ -59,7 +61,7 @@ class Plan:
 def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     """Divide the tree into groups and lay out the workspace.
 
-    Updates of blocks whose branch costs at least `keep_fraction` of the whole are kept, so
+    Updates of supernodes whose branch costs at least `keep_fraction` of the whole are kept, so
     that an unchanged branch need not be factored again.
     """
     work = tree.work()
@@ -72,8 +74,8 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     groups = [np.array([s]) if group[s] < 0 else np.flatnonzero(group == group[s]) for s in heads]
     stages = int(stage.max(initial=0)) + 1
     stage_ptr = np.searchsorted(stage[heads], np.arange(stages + 1))
-    group_ptr = np.concatenate([[0], np.cumsum([blocks.size for blocks in groups], dtype=int)])
-    blocks = np.concatenate([np.zeros(0, np.int64), *groups])
+    group_ptr = np.concatenate([[0], np.cumsum([group.size for group in groups], dtype=int)])
+    supernodes = np.concatenate([np.zeros(0, np.int64), *groups])
     sizes = tree.borders[heads]
     merge_to = np.concatenate(
         [np.zeros(0, np.int64)]
@@ -91,25 +93,25 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
     sizes = _sizes(tree.borders)
     place, stack = _layout(tree.parent, sizes, kept, group, tops.size)
     place[kept] = np.cumsum(sizes[kept]) - sizes[kept]
-    keeper = _keepers(tree.parent, kept)
+    kept_ancestor = _kept_ancestors(tree.parent, kept)
     return Plan(
-        stage_ptr, group_ptr, blocks, slot, merge_ptr, merge_to, place, kept,
-        int(sizes[kept].sum()), int(stack), keeper,
+        stage_ptr, group_ptr, supernodes, slot, merge_ptr, merge_to, place, kept,
+        int(sizes[kept].sum()), int(stack), kept_ancestor,
     )
 
 
 def _sizes(borders: np.ndarray) -> np.ndarray:
-    """Return the floats of each update, with the room beyond it that `add_stretch8` wants."""
+    """Return the floats of each update, with the room beyond it that `add_run8` wants."""
     return eights(borders) ** 2 + 8
 
 
 def _branch_tops(tree: Tree, branch: np.ndarray) -> np.ndarray:
     """Return the tops of the branches to run beside each other: the dearest is opened in turn."""
     tops = np.flatnonzero(tree.parent < 0).tolist()
-    while len(tops) < BRANCHES:
+    while len(tops) < MOST_BRANCHES:
         top = max(tops, key=lambda s: (branch[s], s))
         children = tree.child[tree.child_ptr[top] : tree.child_ptr[top + 1]].tolist()
-        if branch[top] < WORTH_DIVIDING or not children:
+        if branch[top] < LEAST_BRANCH_FLOPS or not children:
             break
         tops.remove(top)
         tops += children
@@ -118,7 +120,7 @@ def _branch_tops(tree: Tree, branch: np.ndarray) -> np.ndarray:
 
 @njit(cache=True)
 def _groups(parent: np.ndarray, tops: np.ndarray) -> np.ndarray:
-    """Return the number of the branch each block belongs to, -1 above the branches."""
+    """Return the number of the branch each supernode belongs to, -1 above the branches."""
     group = np.full(parent.size, -1, np.int64)
     for t in range(tops.size):
         group[tops[t]] = t
@@ -130,7 +132,7 @@ def _groups(parent: np.ndarray, tops: np.ndarray) -> np.ndarray:
 
 @njit(cache=True)
 def _stages(parent: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Return when each block runs: 0 in a branch, above them one later than its last child."""
+    """Return when each supernode runs: 0 in a branch, above them one later than its last child."""
     stage = np.zeros(parent.size, np.int64)
     for s in range(parent.size):
         p = parent[s]
@@ -167,7 +169,7 @@ def _slots(
 
 @njit(cache=True)
 def _branch_sums(parent: np.ndarray, work: np.ndarray) -> np.ndarray:
-    """Return the work of each block together with all blocks below it."""
+    """Return the work of each supernode together with all supernodes below it."""
     total = work.copy()
     for s in range(work.size):
         if parent[s] >= 0:
@@ -176,12 +178,12 @@ def _branch_sums(parent: np.ndarray, work: np.ndarray) -> np.ndarray:
 
 
 @njit(cache=True)
-def _keepers(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
-    """Return the nearest kept block at or above each block."""
-    keeper = np.empty_like(parent)
+def _kept_ancestors(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
+    """Return the nearest kept supernode at or above each supernode."""
+    kept_ancestor = np.empty_like(parent)
     for s in range(parent.size - 1, -1, -1):
-        keeper[s] = s if kept[s] else keeper[parent[s]]
-    return keeper
+        kept_ancestor[s] = s if kept[s] else kept_ancestor[parent[s]]
+    return kept_ancestor
 
 
 @njit(cache=True)
@@ -190,20 +192,20 @@ def _layout(
 ) -> tuple[np.ndarray, int]:
     """Return (start of each update that is not kept on its thread's stack, size of a stack).
 
-    A stack is two, for even and odd depth: a block writes to one while it reads its children's
+    A stack is two, for even and odd depth: a supernode writes to one while it reads its children's
     updates from the other, and both stay last in, first out. Every branch begins anew, so that
     few floats are in use at a time and stay in cache. `sizes` are floats.
     """
-    blocks = parent.size
-    depth = np.zeros(blocks, np.int64)
-    for s in range(blocks - 1, -1, -1):
+    supernodes = parent.size
+    depth = np.zeros(supernodes, np.int64)
+    for s in range(supernodes - 1, -1, -1):
         if parent[s] >= 0:
             depth[s] = depth[parent[s]] + 1
     top = np.zeros((groups, 2), np.int64)
     high = np.zeros(2, np.int64)
-    place = np.zeros(blocks, np.int64)
-    below = np.zeros(blocks, np.int64)  # floats of the children's updates on the stack
-    for s in range(blocks):
+    place = np.zeros(supernodes, np.int64)
+    below = np.zeros(supernodes, np.int64)  # floats of the children's updates on the stack
+    for s in range(supernodes):
         if group[s] < 0:
             continue
         t, side = group[s], depth[s] % 2
@@ -213,7 +215,7 @@ def _layout(
             high[side] = max(high[side], top[t, side])
             below[parent[s]] += sizes[s]
         top[t, 1 - side] -= below[s]
-    for s in range(blocks):
+    for s in range(supernodes):
         if depth[s] % 2 == 1:
             place[s] += high[0]
     return place, high[0] + high[1]

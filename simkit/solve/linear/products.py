@@ -1,6 +1,6 @@
 """Products of dense panels: the one operation that costs, -L D L^T of some columns of a front.
 
-Where a block's L stands: rows in eights, each eight a panel of `pivots` columns one after another
+Storage of a supernode's L: rows in eights, each eight a panel of `pivots` columns one after another
 (row i, column k at 8 (i // 8) pivots + 8 k + i % 8). The pivots' own rows come first, filled up
 with zero rows to a multiple of eight, then the border's, filled up likewise. So every product and
 substitution reads L as one stream, in the order it stands.
@@ -8,10 +8,12 @@ substitution reads L as one stream, in the order it stands.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numpy as np
 from numba import njit
 
-from simkit.kernels.simd import address, load8, same8, store8, times8
+from simkit.kernels.simd import ROW_BYTES, address, broadcast8, load8, multiply8, store8
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
     TILE_PANELS,
@@ -21,9 +23,17 @@ from simkit.solve.linear.tiles import (
     tile_set_narrow,
 )
 
-DEEP = 256  # columns of L taken at once: eight rows of them fit the first cache beside a tile's
-TALL = 32  # panels of L taken at once: 256 rows of 256 columns fit the second cache
-ROW = 64  # bytes of eight floats
+PRODUCT_COLUMNS = 256  # columns of L a product takes: eight rows fit the L1 cache beside a tile
+PRODUCT_PANELS = 32  # panels of L a product takes: 256 rows of 256 columns fit the L2 cache
+
+
+class PanelOf(NamedTuple):
+    """Panel of one supernode: from panel[start] on, `pivots` columns, with pivots d (pivots,)."""
+
+    panel: np.ndarray
+    start: int
+    pivots: int
+    d: np.ndarray
 
 
 @njit(cache=True, nogil=True)
@@ -33,16 +43,13 @@ def negative_scaled(
     """Set eight rows of -L D for columns low to high - 1, from the panel that starts at `at`."""
     source, into = address(panel) + 8 * at, address(to)
     for k in range(low, high):
-        value = times8(load8(source + ROW * k), same8(-d[k]))
-        store8(into + ROW * (k - low), value)
+        value = multiply8(load8(source + ROW_BYTES * k), broadcast8(-d[k]))
+        store8(into + ROW_BYTES * (k - low), value)
 
 
 @njit(cache=True, nogil=True)
 def add_products(
-    panel: np.ndarray,
-    start: int,
-    pivots: int,
-    d: np.ndarray,
+    supernode: PanelOf,
     low: int,
     high: int,
     first: int,
@@ -57,24 +64,25 @@ def add_products(
 
     Columns are those of row panels `first` to `last` - 1, rows those of panels up to `panels`.
     `c0` is the address where C would have row 0 and column 0; its columns hold `rows` floats.
-    Where not `keep`, C is set instead. `b` is scratch of 8 DEEP floats.
+    Where not `keep`, C is set instead. `b` is scratch of 8 PRODUCT_COLUMNS floats.
     """
+    panel, start, pivots, d = supernode.panel, supernode.start, supernode.pivots, supernode.d
     p0 = address(panel) + 8 * start
     b0 = address(b)
-    step = ROW * pivots
-    for k in range(low, high, DEEP):
-        depth = min(DEEP, high - k)
+    step = ROW_BYTES * pivots
+    for k in range(low, high, PRODUCT_COLUMNS):
+        depth = min(PRODUCT_COLUMNS, high - k)
         add = keep or k > low
-        for top in range(first, panels, TALL):
-            bottom = min(top + TALL, panels)
+        for top in range(first, panels, PRODUCT_PANELS):
+            bottom = min(top + PRODUCT_PANELS, panels)
             for c in range(first, min(last, bottom)):
                 negative_scaled(panel, start + 8 * pivots * c, d, k, k + depth, b)
                 for half in range(0, 8, TILE_COLUMNS):
                     column = c0 + 8 * rows * (8 * c + half)
                     r = max(top, c)
                     while r < bottom:
-                        a = p0 + step * r + ROW * k
-                        to = column + ROW * r
+                        a = p0 + step * r + ROW_BYTES * k
+                        to = column + ROW_BYTES * r
                         if r + TILE_PANELS <= bottom:
                             if add:
                                 tile_add(a, step, b0 + 8 * half, depth, to, 8 * rows)

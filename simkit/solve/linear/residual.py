@@ -6,20 +6,19 @@ import numpy as np
 from numba import njit
 
 from simkit.kernels.simd import (
-    AHEAD,
-    add_product8,
+    PREFETCH_BYTES,
+    ROW_BYTES,
     address,
-    fetch,
-    largest8,
-    less_product8,
+    broadcast8,
+    broadcast_load8,
+    fma8,
+    fnma8,
     load8,
-    minus8,
-    same8,
-    spread8,
+    max_abs8,
+    prefetch,
     store8,
+    subtract8,
 )
-
-ROW = 64  # bytes of eight floats
 
 
 @njit(cache=True)
@@ -62,7 +61,7 @@ def residual_one(
     """
     largest = 0.0
     n = indptr.size - 1
-    ahead = address(data) + AHEAD
+    ahead = address(data) + PREFETCH_BYTES
     for i in range(n):
         r[i] = b[i]
     i = 0
@@ -78,9 +77,9 @@ def residual_one(
             for m in range(end - k2):
                 j = indices[k2 + m]
                 if m % 8 == 0:
-                    fetch(ahead + 8 * (k + m))
-                    fetch(ahead + 8 * (k1 + m))
-                    fetch(ahead + 8 * (k2 + m))
+                    prefetch(ahead + 8 * (k + m))
+                    prefetch(ahead + 8 * (k1 + m))
+                    prefetch(ahead + 8 * (k2 + m))
                 a0, a1, a2, xj = data[k + m], data[k1 + m], data[k2 + m], x[j]
                 t0 += a0 * xj
                 t1 += a1 * xj
@@ -119,54 +118,54 @@ def residual_eight(
     """Set r = b - A x, all (n, 8) row-major; sizes, scales (8,): the largest |r| and |b|."""
     a0, x0, r0 = address(data), address(x), address(r)
     n = indptr.size - 1
-    zero = same8(0.0)
+    zero = broadcast8(0.0)
     for i in range(n):
-        store8(r0 + ROW * i, load8(address(b) + ROW * i))
+        store8(r0 + ROW_BYTES * i, load8(address(b) + ROW_BYTES * i))
     i = 0
     while i < n:
-        xi, ri = x0 + ROW * i, r0 + ROW * i
+        xi, ri = x0 + ROW_BYTES * i, r0 + ROW_BYTES * i
         k = a0 + 8 * indptr[i]
         one = load8(xi)
         if threes[i]:
             k1, k2 = a0 + 8 * indptr[i + 1], a0 + 8 * indptr[i + 2]
-            two, three = load8(xi + ROW), load8(xi + 2 * ROW)
-            t0 = add_product8(spread8(k), one, zero)
-            t0 = add_product8(spread8(k + 8), two, t0)
-            t0 = add_product8(spread8(k + 16), three, t0)
-            t1 = add_product8(spread8(k + 8), one, zero)
-            t1 = add_product8(spread8(k1), two, t1)
-            t1 = add_product8(spread8(k1 + 8), three, t1)
-            t2 = add_product8(spread8(k + 16), one, zero)
-            t2 = add_product8(spread8(k1 + 8), two, t2)
-            t2 = add_product8(spread8(k2), three, t2)
+            two, three = load8(xi + ROW_BYTES), load8(xi + 2 * ROW_BYTES)
+            t0 = fma8(broadcast_load8(k), one, zero)
+            t0 = fma8(broadcast_load8(k + 8), two, t0)
+            t0 = fma8(broadcast_load8(k + 16), three, t0)
+            t1 = fma8(broadcast_load8(k + 8), one, zero)
+            t1 = fma8(broadcast_load8(k1), two, t1)
+            t1 = fma8(broadcast_load8(k1 + 8), three, t1)
+            t2 = fma8(broadcast_load8(k + 16), one, zero)
+            t2 = fma8(broadcast_load8(k1 + 8), two, t2)
+            t2 = fma8(broadcast_load8(k2), three, t2)
             low = indptr[i + 2] + 1
             for m in range(indptr[i + 3] - low):
-                at = ROW * np.int64(indices[low + m])
+                at = ROW_BYTES * np.int64(indices[low + m])
                 if m % 8 == 0:
-                    fetch(k + 8 * m + AHEAD)
-                    fetch(k1 + 8 * m + AHEAD)
-                    fetch(k2 + 8 * m + AHEAD)
-                c0, c1 = spread8(k + 24 + 8 * m), spread8(k1 + 16 + 8 * m)
-                c2 = spread8(k2 + 8 + 8 * m)
+                    prefetch(k + 8 * m + PREFETCH_BYTES)
+                    prefetch(k1 + 8 * m + PREFETCH_BYTES)
+                    prefetch(k2 + 8 * m + PREFETCH_BYTES)
+                c0, c1 = broadcast_load8(k + 24 + 8 * m), broadcast_load8(k1 + 16 + 8 * m)
+                c2 = broadcast_load8(k2 + 8 + 8 * m)
                 other = load8(x0 + at)
-                t0 = add_product8(c0, other, t0)
-                t1 = add_product8(c1, other, t1)
-                t2 = add_product8(c2, other, t2)
-                rest = less_product8(c0, one, load8(r0 + at))
-                rest = less_product8(c1, two, rest)
-                store8(r0 + at, less_product8(c2, three, rest))
-            store8(ri, minus8(load8(ri), t0))
-            store8(ri + ROW, minus8(load8(ri + ROW), t1))
-            store8(ri + 2 * ROW, minus8(load8(ri + 2 * ROW), t2))
+                t0 = fma8(c0, other, t0)
+                t1 = fma8(c1, other, t1)
+                t2 = fma8(c2, other, t2)
+                rest = fnma8(c0, one, load8(r0 + at))
+                rest = fnma8(c1, two, rest)
+                store8(r0 + at, fnma8(c2, three, rest))
+            store8(ri, subtract8(load8(ri), t0))
+            store8(ri + ROW_BYTES, subtract8(load8(ri + ROW_BYTES), t1))
+            store8(ri + 2 * ROW_BYTES, subtract8(load8(ri + 2 * ROW_BYTES), t2))
             i += 3
         else:
-            total = add_product8(spread8(k), one, zero)
+            total = fma8(broadcast_load8(k), one, zero)
             for m in range(1, indptr[i + 1] - indptr[i]):
-                at = ROW * np.int64(indices[indptr[i] + m])
-                value = spread8(k + 8 * m)
-                total = add_product8(value, load8(x0 + at), total)
-                store8(r0 + at, less_product8(value, one, load8(r0 + at)))
-            store8(ri, minus8(load8(ri), total))
+                at = ROW_BYTES * np.int64(indices[indptr[i] + m])
+                value = broadcast_load8(k + 8 * m)
+                total = fma8(value, load8(x0 + at), total)
+                store8(r0 + at, fnma8(value, one, load8(r0 + at)))
+            store8(ri, subtract8(load8(ri), total))
             i += 1
     _largest(r, sizes)
     _largest(b, scales)
@@ -176,7 +175,7 @@ def residual_eight(
 def _largest(x: np.ndarray, sizes: np.ndarray) -> None:
     """Set the largest magnitude of each of eight columns; NaN where there is one."""
     x0 = address(x)
-    size = same8(0.0)
+    size = broadcast8(0.0)
     for i in range(x.shape[0]):
-        size = largest8(load8(x0 + ROW * i), size)
+        size = max_abs8(load8(x0 + ROW_BYTES * i), size)
     store8(address(sizes), size)

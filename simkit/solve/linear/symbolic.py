@@ -1,14 +1,14 @@
-"""Analysis of a pattern: blocks, their tree, and where every number will go.
+"""Analysis of a pattern: supernodes, their tree, and where every number will go.
 
-A block is a run of equations eliminated together in a dense front. Its border holds the later
+A supernode is a run of equations eliminated together in a dense front. Its border holds the later
 equations it couples to, either from the pattern or left over by its children; its parent is the
-block of the first of them (elimination tree on the actual pattern; Liu 1990, MEMORY). So any
+supernode of the first of them (elimination tree on the actual pattern; Liu 1990, MEMORY). So any
 symmetric pattern is right, whatever its coordinates say.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numba import njit
@@ -17,22 +17,21 @@ from simkit.solve.linear.dissection import dissect, point_graph
 from simkit.solve.linear.pattern import Pattern
 
 
-@dataclass(frozen=True, eq=False)
-class Tree:
-    """Dense blocks in order of elimination; positions are those of the new order.
+class Tree(NamedTuple):
+    """Dense supernodes in order of elimination; positions are those of the new order.
 
     Attributes
     ----------
     order, position : (n,) equation at each position, and position of each equation.
-    first : (blocks + 1,) first position of each block.
-    parent : (blocks,) block that takes the update of this one, -1 for a root.
-    child_ptr, child : children of block s are child[child_ptr[s]:child_ptr[s + 1]].
-    border_ptr, border : positions of the border of each block, increasing.
+    first : (supernodes + 1,) first position of each supernode.
+    parent : (supernodes,) supernode that takes the update of this one, -1 for a root.
+    child_ptr, child : children of supernode s are child[child_ptr[s]:child_ptr[s + 1]].
+    border_ptr, border : positions of the border of each supernode, increasing.
     run_ptr, runs : runs (place in the border, place in the parent's front, length) that add
-        the update of a block to its parent; (number, 3).
-    entry_ptr, entry_from, entry_to : values of each block: index in the data, place in the
+        the update of a supernode to its parent; (number, 3).
+    entry_ptr, entry_from, entry_to : values of each supernode: index in the data, place in the
         front's pivot columns.
-    panel_ptr : (blocks + 1,) start of each block's panel, see `products`.
+    panel_ptr : (supernodes + 1,) start of each supernode's panel, see `products`.
 
     A front's rows are its pivots, filled up to eights, then its border, filled up to eights.
     """
@@ -54,21 +53,21 @@ class Tree:
 
     @property
     def pivots(self) -> np.ndarray:
-        """Number of equations eliminated in each block, (blocks,)."""
+        """Number of equations eliminated in each supernode, (supernodes,)."""
         return np.diff(self.first)
 
     @property
     def borders(self) -> np.ndarray:
-        """Number of border equations of each block, (blocks,)."""
+        """Number of border equations of each supernode, (supernodes,)."""
         return np.diff(self.border_ptr)
 
     @property
     def rows(self) -> np.ndarray:
-        """Number of rows of each front, pivots and border each filled up to eights, (blocks,)."""
+        """Number of rows of each front, pivots and border filled up to eights, (supernodes,)."""
         return eights(self.pivots) + eights(self.borders)
 
     def work(self) -> np.ndarray:
-        """Floating-point operations of each block's elimination, (blocks,)."""
+        """Floating-point operations of each supernode's elimination, (supernodes,)."""
         front = (self.pivots + self.borders).astype(float)
         return (front**3 - self.borders.astype(float) ** 3) / 3.0
 
@@ -79,7 +78,7 @@ def eights(number: np.ndarray) -> np.ndarray:
 
 
 def analyse(pattern: Pattern, leaf: int) -> Tree:
-    """Return the tree of dense blocks; blocks without a cut hold at most `leaf` equations."""
+    """Return the tree of supernodes; those that are no separator hold at most `leaf` equations."""
     indptr = pattern.indptr.astype(np.int64)
     indices = pattern.indices.astype(np.int64)
     xy = pattern.coords.astype(np.int64)
@@ -99,11 +98,11 @@ def analyse(pattern: Pattern, leaf: int) -> Tree:
     position = np.empty_like(order)
     position[order] = np.arange(order.size)
 
-    block_points = np.flatnonzero(starts)
+    supernode_points = np.flatnonzero(starts)
     eq_start = np.concatenate([[0], np.cumsum(weight[places])])
-    first = eq_start[block_points]
+    first = eq_start[supernode_points]
     border_ptr, border_points, parent = _borders(
-        block_points, places, rank_of_point, start, neighbour
+        supernode_points, places, rank_of_point, start, neighbour
     )
     sizes = np.diff(eq_start)
     lengths = np.add.reduceat(
@@ -127,17 +126,17 @@ def _placed(
     indices: np.ndarray,
 ) -> Tree:
     """Complete the tree: children, runs into the parents, places of the values."""
-    blocks = parent.size
+    supernodes = parent.size
     inner = np.flatnonzero(parent >= 0)
     child = inner[np.argsort(parent[inner], kind="stable")]
-    child_ptr = np.concatenate([[0], np.cumsum(np.bincount(parent[inner], minlength=blocks))])
+    child_ptr = np.concatenate([[0], np.cumsum(np.bincount(parent[inner], minlength=supernodes))])
     pivots = np.diff(first)
     rows = eights(pivots) + eights(np.diff(border_ptr))
     panel_ptr = np.concatenate([[0], np.cumsum(pivots * rows)])
     run_ptr, runs = _runs(first, parent, border_ptr, border)
-    block_of = np.repeat(np.arange(blocks), pivots)
+    supernode_of = np.repeat(np.arange(supernodes), pivots)
     entry_ptr, entry_from, entry_to = _entries(
-        indptr, indices, position, block_of, first, border_ptr, border
+        indptr, indices, position, supernode_of, first, border_ptr, border
     )
     return Tree(
         order=order,
@@ -174,28 +173,28 @@ def sort_in_place(values: np.ndarray, count: int) -> None:
 
 @njit(cache=True)
 def _borders(
-    block_points: np.ndarray,
+    supernode_points: np.ndarray,
     places: np.ndarray,
     rank: np.ndarray,
     start: np.ndarray,
     neighbour: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (start, points, parent): the border of each block in points of the new order."""
-    blocks = block_points.size - 1
-    block_of = np.empty(places.size, np.int64)
-    for s in range(blocks):
-        block_of[block_points[s] : block_points[s + 1]] = s
-    parent = np.full(blocks, -1, np.int64)
-    first_child = np.full(blocks, -1, np.int64)
-    next_child = np.full(blocks, -1, np.int64)
-    ptr = np.zeros(blocks + 1, np.int64)
+    """Return (start, points, parent): the border of each supernode in points of the new order."""
+    supernodes = supernode_points.size - 1
+    supernode_of = np.empty(places.size, np.int64)
+    for s in range(supernodes):
+        supernode_of[supernode_points[s] : supernode_points[s + 1]] = s
+    parent = np.full(supernodes, -1, np.int64)
+    first_child = np.full(supernodes, -1, np.int64)
+    next_child = np.full(supernodes, -1, np.int64)
+    ptr = np.zeros(supernodes + 1, np.int64)
     border = np.empty(16 * places.size + 16, np.int64)
     seen = np.full(places.size, -1, np.int64)
     found = np.empty(places.size, np.int64)
-    for s in range(blocks):
+    for s in range(supernodes):
         count = 0
-        end = block_points[s + 1]
-        for place in range(block_points[s], end):
+        end = supernode_points[s + 1]
+        for place in range(supernode_points[s], end):
             q = places[place]
             for k in range(start[q], start[q + 1]):
                 r = rank[neighbour[k]]
@@ -222,11 +221,11 @@ def _borders(
         for k in range(count):
             border[ptr[s] + k] = found[k]
         if count > 0:
-            p = block_of[border[ptr[s]]]
+            p = supernode_of[border[ptr[s]]]
             parent[s] = p
             next_child[s] = first_child[p]
             first_child[p] = s
-    return ptr, border[: ptr[blocks]].copy(), parent
+    return ptr, border[: ptr[supernodes]].copy(), parent
 
 
 @njit(cache=True)
@@ -249,12 +248,12 @@ def _runs(
 
     No run crosses from the parent's pivots to its border.
     """
-    blocks = parent.size
-    ptr = np.zeros(blocks + 1, np.int64)
+    supernodes = parent.size
+    ptr = np.zeros(supernodes + 1, np.int64)
     runs = np.empty((border.size + 1, 3), np.int64)
-    local = np.empty(first[blocks], np.int64)
+    local = np.empty(first[supernodes], np.int64)
     count = 0
-    for s in range(blocks):
+    for s in range(supernodes):
         p = parent[s]
         if p >= 0:
             pivots = first[p + 1] - first[p]
@@ -283,17 +282,17 @@ def _entries(
     indptr: np.ndarray,
     indices: np.ndarray,
     position: np.ndarray,
-    block_of: np.ndarray,
+    supernode_of: np.ndarray,
     first: np.ndarray,
     border_ptr: np.ndarray,
     border: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (start, from, to): where each value of the data goes in the panel of its block."""
-    n, blocks = position.size, first.size - 1
-    ptr = np.zeros(blocks + 1, np.int64)
+    """Return (start, from, to): where each value of the data goes in the panel of its supernode."""
+    n, supernodes = position.size, first.size - 1
+    ptr = np.zeros(supernodes + 1, np.int64)
     for i in range(n):
         for k in range(indptr[i], indptr[i + 1]):
-            ptr[block_of[min(position[i], position[indices[k]])] + 1] += 1
+            ptr[supernode_of[min(position[i], position[indices[k]])] + 1] += 1
     ptr = np.cumsum(ptr)
     fill = ptr[:-1].copy()
     source = np.empty(indices.size, np.int32)
@@ -302,12 +301,12 @@ def _entries(
     for i in range(n):
         for k in range(indptr[i], indptr[i + 1]):
             a, b = position[i], position[indices[k]]
-            s = block_of[min(a, b)]
+            s = supernode_of[min(a, b)]
             source[fill[s]], row[fill[s]], column[fill[s]] = k, max(a, b), min(a, b)
             fill[s] += 1
     target = np.empty(indices.size, np.int32)
     local = np.empty(n, np.int64)
-    for s in range(blocks):
+    for s in range(supernodes):
         pivots = first[s + 1] - first[s]
         own = (pivots + 7) // 8 * 8
         rows = own + (border_ptr[s + 1] - border_ptr[s] + 7) // 8 * 8

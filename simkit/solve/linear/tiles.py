@@ -16,10 +16,10 @@ from simkit.kernels.simd import (
     DOUBLE,
     LANES,
     LONG,
+    emit_broadcast,
+    emit_broadcast_load,
     emit_fused,
     emit_load,
-    emit_spread,
-    emit_spread_from,
     emit_store,
     emit_zero,
     kernel_operation,
@@ -48,7 +48,7 @@ def _emit_products(builder: Any, a: Any, a_step: Any, b: Any, count: Any, sums: 
         left = [emit_load(builder, builder.add(a_at, builder.mul(a_step, LONG(p))))
                 for p in range(len(sums))]
         for j in range(len(sums[0])):
-            right = emit_spread_from(builder, builder.add(b_at, LONG(8 * j)))
+            right = emit_broadcast_load(builder, builder.add(b_at, LONG(8 * j)))
             for p, value in enumerate(left):
                 place = sums[p][j]
                 builder.store(emit_fused(builder, value, right, builder.load(place)), place)
@@ -111,10 +111,10 @@ def _make_solve(panels: int) -> Any:
                 values = [builder.load(sums[p][c - first]) for p in range(panels)]
                 for e in range(c):
                     place = builder.add(unit, LONG(8 * (LANES * e + c)))
-                    factor = builder.fneg(emit_spread_from(builder, place))
+                    factor = builder.fneg(emit_broadcast_load(builder, place))
                     values = [emit_fused(builder, factor, solved[p][e], values[p])
                               for p in range(panels)]
-                scale = emit_spread_from(builder, builder.add(reciprocal, LONG(8 * c)))
+                scale = emit_broadcast_load(builder, builder.add(reciprocal, LONG(8 * c)))
                 for p in range(panels):
                     solved[p].append(values[p])
                     place = builder.add(to, builder.mul(to_step, LONG(p)))
@@ -157,13 +157,13 @@ def factor_corner8(
             for place, value in ((pivots, pivot), (reciprocal, inverse)):
                 to = builder.inttoptr(builder.add(place, LONG(8 * k)), DOUBLE.as_pointer())
                 builder.store(value, to, align=8)
-            scaled = builder.fmul(columns[k], emit_spread(builder, inverse))
+            scaled = builder.fmul(columns[k], emit_broadcast(builder, inverse))
             below = ir.Constant(lanes, [int(lane > k) for lane in range(LANES)])
             scaled = builder.select(below, scaled, emit_zero())
             emit_store(builder, scaled, builder.add(unit, LONG(8 * LANES * k)))
             for j in range(k + 1, LANES):
                 factor = builder.extract_element(scaled, ir.Constant(ir.IntType(32), j))
-                factor = emit_spread(builder, builder.fneg(factor))
+                factor = emit_broadcast(builder, builder.fneg(factor))
                 columns[j] = emit_fused(builder, factor, columns[k], columns[j])
         return ctx.get_dummy_value()
 
@@ -171,7 +171,7 @@ def factor_corner8(
 
 
 @kernel_operation
-def add_stretch8(typingctx: Any, to: Any, source: Any, length: Any) -> Any:
+def add_run8(typingctx: Any, to: Any, source: Any, length: Any) -> Any:
     """Add `length` floats to others. Up to seven floats beyond the end are written unchanged."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -218,7 +218,7 @@ def rows_times8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
                 at = builder.mul(loop.index, LONG(8 * LANES))
                 right, a_at = emit_load(builder, builder.add(y, at)), builder.add(a, at)
                 for place, i in zip(sums, rows, strict=True):
-                    left = emit_spread_from(builder, builder.add(a_at, LONG(8 * i)))
+                    left = emit_broadcast_load(builder, builder.add(a_at, LONG(8 * i)))
                     builder.store(emit_fused(builder, left, right, builder.load(place)), place)
             for place, i in zip(sums, rows, strict=True):
                 emit_store(builder, builder.load(place), builder.add(to, LONG(8 * LANES * i)))
@@ -239,7 +239,7 @@ def add_transposed8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
             place, a_at = builder.add(to, at), builder.add(a, at)
             value = emit_load(builder, place)
             for i in range(LANES):
-                left = emit_spread_from(builder, builder.add(a_at, LONG(8 * i)))
+                left = emit_broadcast_load(builder, builder.add(a_at, LONG(8 * i)))
                 value = emit_fused(builder, left, rows[i], value)
             emit_store(builder, value, place)
         return ctx.get_dummy_value()
@@ -258,14 +258,15 @@ def forward_corner8(typingctx: Any, corner: Any, value: Any) -> Any:
         for c in range(LANES - 1):
             solved = builder.extract_element(value, ir.Constant(ir.IntType(32), c))
             column = emit_load(builder, builder.add(corner, LONG(8 * LANES * c)))
-            value = emit_fused(builder, builder.fneg(column), emit_spread(builder, solved), value)
+            factor = builder.fneg(column)
+            value = emit_fused(builder, factor, emit_broadcast(builder, solved), value)
         return value
 
     return vector8(types.int64, vector8), codegen
 
 
 @kernel_operation
-def totals8(typingctx: Any, start: Any) -> Any:
+def row_sums8(typingctx: Any, start: Any) -> Any:
     """Return the totals of eight vectors that stand one after another."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
