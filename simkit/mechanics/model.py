@@ -17,6 +17,7 @@ from simkit.mechanics.edging import edge_springs
 from simkit.mechanics.sheetwork import SheetWork
 from simkit.mechanics.standing import Standing
 from simkit.mechanics.state import Internal, State
+from simkit.mechanics.workspace import Workspace
 from simkit.panel.edges import Edge, equations
 from simkit.shell.geometry import Geometry, reference_geometry
 from simkit.shell.layout import Layout, element_points, make_layout
@@ -40,6 +41,7 @@ class Model:
     element_points : (elements, n_e) control points of each element.
     springs : edges and bonded or one-sided braces, acting on displacements.
     law : packed sheet law for the kernels, see :mod:`simkit.material.packing`.
+    workspace : what is kept between calls; the model's alone.
     """
 
     patch: Patch
@@ -53,7 +55,7 @@ class Model:
     law: Array
     solver: str = "auto"
     threads: int = 1
-    _cache: dict = field(default_factory=dict, repr=False, compare=False)
+    workspace: Workspace = field(default_factory=Workspace, repr=False, compare=False)
 
     def virgin(self) -> State:
         """The undeformed, unstressed panel."""
@@ -68,9 +70,10 @@ class Model:
 
     def factorisation(self, name: str = "solver") -> Factorisation:
         """A linear solver of this model, analysed once; each name keeps a factor of its own."""
-        if name not in self._cache:
-            self._cache[name] = make_solver(self.pattern(), self.solver, self.threads)
-        return self._cache[name]
+        solvers = self.workspace.solvers
+        if name not in solvers:
+            solvers[name] = make_solver(self.pattern(), self.solver, self.threads)
+        return solvers[name]
 
     def internal(
         self, displacement: Array, state: State, tangent: bool, symmetrise: bool = True,
@@ -118,17 +121,33 @@ class Model:
 
     def room_for_tangent(self) -> Array:
         """Room for tangent values, always the same: memory asked for anew is slow at first."""
-        if "room" not in self._cache:
-            self._cache["room"] = np.empty(self.layout.indices.size)
-        return self._cache["room"]
+        if self.workspace.tangent is None:
+            self.workspace.tangent = np.empty(self.layout.indices.size)
+        return self.workspace.tangent
 
     def sheet_work(self) -> SheetWork:
         """The evaluator of the sheet's elements."""
-        if "work" not in self._cache:
-            self._cache["work"] = SheetWork(
+        if self.workspace.elements is None:
+            self.workspace.elements = SheetWork(
                 self.patch, self.geometry, self.layout, self.element_points, self.thickness_mm,
                 self.layers, self.law, self._bundle_law(), self.threads)
-        return self._cache["work"]
+        return self.workspace.elements
+
+    def elastic_law(self) -> Array:
+        """The packed law of the same sheet without a yield stress."""
+        if self.workspace.elastic_law is None:
+            self.workspace.elastic_law = pack_sheet(self.sheet, yielding=False)
+        return self.workspace.elastic_law
+
+    def equation_areas(self) -> Array:
+        """Area that belongs to each equation, mm^2 (lumped mass without density)."""
+        if self.workspace.weights is None:
+            area = np.zeros(self.patch.control.shape)
+            share = self.geometry.area.sum(axis=1) / self.element_points.shape[1]
+            for axis in range(3):
+                np.add.at(area[:, axis], self.element_points, share[:, None])
+            self.workspace.weights = self.layout.gather(area)
+        return self.workspace.weights
 
     def _bundle_law(self) -> Array:
         """One row for the bundles; of rolled sheet one that yields no later."""

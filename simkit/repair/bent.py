@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from simkit.mechanics.model import State
+from simkit.mechanics.workspace import Workspace
 from simkit.repair.workpiece import Workpiece, bed_of
 
 
@@ -25,4 +26,5 @@ def with_bent_beds(work: Workpiece, state: State) -> Workpiece:
         moved = np.einsum("mk,mkc->mc", bed.shape,
                           state.displacement[model.element_points[bed.element]])
         beds.append(bed.moved(bed.rest + moved))
-    return replace(work, model=replace(model, springs=(*model.springs, *beds), _cache={}))
+    return replace(work, model=replace(model, springs=(*model.springs, *beds),
+                                       workspace=Workspace()))

@@ -22,6 +22,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.statics import trace_path
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import AdvanceSettings, Load
+from simkit.mechanics.workspace import Workspace
 from simkit.solve.nonlinear.arc import ArcSettings
 from simkit.tool.bodies import ball
 
@@ -39,7 +40,7 @@ class _Nodal:
 
 def test_a_snap_under_a_dead_force_loses_the_area_between_force_and_path():
     model = quarter_cap(800.0)
-    model = replace(model, law=pack_sheet(model.sheet, yielding=False), _cache={})
+    model = replace(model, law=pack_sheet(model.sheet, yielding=False), workspace=Workspace())
     push, end_N = dead_push(model, 20.0), 150.0
     done = advance(model, model.virgin(), Load(push, end_N), DEAD)
     assert done.outcome is Outcome.TRAVEL_LIMIT

@@ -25,6 +25,13 @@ from simkit.shell.springs import SpringSet
 Array = NDArray[np.float64]
 
 
+@dataclass
+class FormedBorder:
+    """Coupling (equations, unknowns) and own stiffness of the tangent that was added last."""
+
+    coupling: tuple[Array, Array] | None = None
+
+
 @dataclass(frozen=True)
 class GluedTab:
     """A tab on a glue layer, drawn along an axis, free to shift, tilt and (a plate) bend.
@@ -41,6 +48,8 @@ class GluedTab:
     frame : (3, 3) rows local x, y, z (z = axis).
     damage : (m,) of the glue at the last balance, 0 whole, 1 parted; spent_Nmm : energy it took.
     growing : whether the glue may be damaged any further.
+    border_formed : coupling and own stiffness of the tangent added last; the only part that
+        changes, and the tab's alone.
     peak_N, peak_damage : largest force at a balance so far, and the share of its strength that the
         glue had lost then.
     """
@@ -58,7 +67,8 @@ class GluedTab:
     peak_N: float = 0.0
     peak_damage: float = 0.0
     withdrawal = Withdrawal.DRAWN_BACK
-    _cache: dict = field(default_factory=dict, repr=False, compare=False)
+    border_formed: FormedBorder = field(default_factory=FormedBorder, repr=False,
+                                        compare=False)
 
     @property
     def unknowns(self) -> int:
@@ -74,7 +84,7 @@ class GluedTab:
             tangent: bool) -> Reading:
         """See :class:`simkit.mechanics.contact.engagement.Engagement`."""
         if tangent:
-            self._cache["border"] = self._border(model, x, own, travel, data)
+            self.border_formed.coupling = self._border(model, x, own, travel, data)
             return Reading(0.0, np.zeros(self.unknowns))
         back, pull, _, out = self._forces(model, x, own, travel, force)
         bent = self.bending @ own
@@ -92,7 +102,8 @@ class GluedTab:
         if force >= self.peak_N:
             peak = (force, float(out[2] / self.points.area.sum()))
         return replace(self, damage=new, spent_Nmm=self.spent_Nmm + out[1], peak_N=peak[0],
-                       peak_damage=peak[1], _cache=dict(self._cache))
+                       peak_damage=peak[1],
+                       border_formed=FormedBorder(self.border_formed.coupling))
 
     def springs(self, model: Model, x: Array, own: Array, travel: float) -> SpringSet:
         """The glue at a balance as springs to where the tab stands: what a locked tab goes on
@@ -112,11 +123,12 @@ class GluedTab:
 
     def lasting(self) -> GluedTab:
         """The same tab on glue that takes no further damage."""
-        return replace(self, growing=False, _cache={})
+        return replace(self, growing=False, border_formed=FormedBorder())
 
     def border(self, model: Model) -> tuple[Array, Array]:
         """Coupling (equations, unknowns) and own stiffness where the tangent was formed last."""
-        return self._cache["border"]
+        assert self.border_formed.coupling is not None, "no tangent was added yet"
+        return self.border_formed.coupling
 
     def _glue(self) -> GluePoints:
         p = self.points

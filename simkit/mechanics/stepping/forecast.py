@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.mechanics.model import nodal_of, pack_sheet
+from simkit.mechanics.model import nodal_of
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, length
@@ -91,5 +91,4 @@ class ReleaseForecast:
 def elastic_system(process: Process, moment: Moment, solver: str) -> SheetSystem:
     """The sheet at a moment, without its tool, that no longer yields."""
     model = process.model
-    elastic = model._cache.setdefault("elastic", pack_sheet(model.sheet, yielding=False))
-    return SheetSystem(model, moment.state, None, 0.0, elastic=elastic, solver=solver)
+    return SheetSystem(model, moment.state, None, 0.0, elastic=model.elastic_law(), solver=solver)

@@ -106,15 +106,7 @@ class SheetSystem:
 
     def weights(self) -> Array:
         """Area that belongs to each equation, mm^2 (lumped mass without density)."""
-        cache = self.model._cache
-        if "weights" not in cache:
-            area = np.zeros(self.model.patch.control.shape)
-            g = self.model.geometry
-            share = g.area.sum(axis=1) / self.model.element_points.shape[1]
-            for axis in range(3):
-                np.add.at(area[:, axis], self.model.element_points, share[:, None])
-            cache["weights"] = self.model.layout.gather(area)
-        return cache["weights"]
+        return self.model.equation_areas()
 
     def correction(self, residual: Array) -> tuple[Array, int | None]:
         """Newton step of the sheet, with the tool's own unknowns eliminated last.

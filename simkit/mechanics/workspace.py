@@ -1,0 +1,34 @@
+"""What a frozen model keeps between calls: factors, packed data, memory. Changes no result."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.mechanics.sheetwork import SheetWork
+from simkit.solve.linear import Factorisation
+
+Array = NDArray[np.float64]
+
+
+class Workspace:
+    """The mutable part of one model, which alone owns it and fills it as it needs.
+
+    Everything here can be formed again from the model. It serves one caller at a time; a model made
+    by ``dataclasses.replace`` must be given a new one.
+
+    Attributes
+    ----------
+    solvers : linear solvers by name, each with a factor of its own.
+    elements : evaluator of the sheet's elements, with their kept tangents.
+    tangent : (matrix values,) memory in which tangents are formed.
+    weights : (equations,) area that belongs to each equation, mm^2.
+    elastic_law : packed sheet law that never yields.
+    """
+
+    def __init__(self) -> None:
+        self.solvers: dict[str, Factorisation] = {}
+        self.elements: SheetWork | None = None
+        self.tangent: Array | None = None
+        self.weights: Array | None = None
+        self.elastic_law: Array | None = None
