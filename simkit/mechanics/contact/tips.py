@@ -219,6 +219,18 @@ def _nearest(local, code, sizes, turn):
 
 
 @nb.njit(cache=True)
+def _penalty(deep, stiffness):
+    """Contact pressure (MPa), its slope (MPa/mm) and energy (N/mm) at a penetration deep > 0, mm."""
+    smooth = SMOOTH_MM
+    if deep < smooth:
+        return (0.5 * stiffness * deep * deep / smooth, stiffness * deep / smooth,
+                stiffness * deep * deep * deep / (6.0 * smooth))
+    over = deep - smooth
+    return (stiffness * (deep - 0.5 * smooth), stiffness,
+            stiffness * (smooth * smooth / 6.0 + 0.5 * over * (over + smooth)))
+
+
+@nb.njit(cache=True)
 def _add(x, points, places, contact, body, stiffness, force, data, tangent, out):
     """Add the contact force and, with ``tangent``, its tangent.
 
@@ -229,7 +241,7 @@ def _add(x, points, places, contact, body, stiffness, force, data, tangent, out)
     N mm.
     """
     element, shape, area, offset = contact.element, contact.shape, contact.area, contact.offset
-    sizes, centre, frame, smooth = body.sizes, body.centre, body.frame, SMOOTH_MM
+    sizes, centre, frame = body.sizes, body.centre, body.frame
     n = shape.shape[1]
     ke = np.zeros((3 * n, 3 * n))
     turn, back, block = np.empty((3, 3)), np.empty((3, 3)), np.empty((3, 3))
@@ -253,15 +265,7 @@ def _add(x, points, places, contact, body, stiffness, force, data, tangent, out)
         distance = np.sqrt(distance)
         deep = sizes[0] + offset[k] - distance
         if deep > 0.0 and distance > 1e-9:
-            if deep < smooth:
-                pressure = 0.5 * stiffness * deep * deep / smooth
-                slope = stiffness * deep / smooth
-                held = stiffness * deep * deep * deep / (6.0 * smooth)
-            else:
-                pressure = stiffness * (deep - 0.5 * smooth)
-                slope = stiffness
-                over = deep - smooth
-                held = stiffness * (smooth * smooth / 6.0 + 0.5 * over * (over + smooth))
+            pressure, slope, held = _penalty(deep, stiffness)
             w = area[k]
             for c in range(3):
                 normal[c] = (frame[0, c] * local[0] + frame[1, c] * local[1]
