@@ -220,7 +220,7 @@ def _nearest(local, code, sizes, turn):
 
 @nb.njit(cache=True)
 def _penalty(deep, stiffness):
-    """Contact pressure (MPa), its slope (MPa/mm) and energy (N/mm) at a penetration deep > 0, mm."""
+    """Contact pressure (MPa), its slope (MPa/mm) and energy (N/mm) at a penetration > 0, mm."""
     smooth = SMOOTH_MM
     if deep < smooth:
         return (0.5 * stiffness * deep * deep / smooth, stiffness * deep / smooth,
