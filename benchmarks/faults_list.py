@@ -110,7 +110,7 @@ FAULTS = (
           ("tension-and-stretch",), (TANGENT,)),
     Fault("energy held by the glue left out of the books", "simkit/mechanics/stepping/advance.py",
           "drive.given - drive.now.reading.held_Nmm", "drive.given", (), (OPERATION, ENERGY)),
-    Fault("plastic work not counted", KERNELS,
+    Fault("plastic work not counted", "simkit/shell/section.py",
           "        spent += w * new[layer, 4]\n", "        spent += 0.0\n",
           (), (BOOKS, WORK, ENERGY)),
     Fault("plastic work counted by half", J2,

@@ -69,14 +69,18 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
 
     Raises
     ------
-    InputError : no such side, or a symmetric side that lies in no plane of symmetry.
+    InputError : no such side, a condition at the seam of a closed surface, or a symmetric side
+        that lies in no plane of symmetry.
     """
     for side in edges:
         if side not in SIDES:
             raise InputError(f"side '{side}'", one_of(side, SIDES))
+        if (patch.basis_u if side in ("left", "right") else patch.basis_v).closed:
+            raise InputError(f"a condition on the {side} side", "none: the surface is closed there",
+                             key=side)
     count = patch.control.shape[0]
     number = np.arange(3 * count).reshape(count, 3)
-    ties: list[tuple[Ints, Ints]] = []
+    ties = [(number[one], number[other]) for one, other in _seams(patch)]
     held = np.zeros((count, 3), dtype=bool)
     for side, edge in edges.items():
         first, second = side_points(patch, side), side_points(patch, side, 1)
@@ -99,6 +103,17 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
     result = np.full((count, 3), -1, dtype=np.int64)
     result[free] = np.searchsorted(used, owner[free])
     return result
+
+
+def _seams(patch: Patch) -> list[tuple[Ints, Ints]]:
+    """Rows of control points that are the same material points, of a closed surface."""
+    grid = np.arange(patch.control.shape[0]).reshape(patch.shape)
+    pairs = []
+    if patch.basis_u.closed:
+        pairs += [(grid[k], grid[patch.basis_u.elements + k]) for k in range(patch.degree)]
+    if patch.basis_v.closed:
+        pairs += [(grid[:, k], grid[:, patch.basis_v.elements + k]) for k in range(patch.degree)]
+    return pairs
 
 
 def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:

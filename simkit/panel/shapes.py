@@ -11,7 +11,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.arguments import positive, rising
+from simkit.arguments import positive, rising, whole
 from simkit.errors import InputError
 from simkit.panel.surface import Curvature
 from simkit.spline.basis import Basis
@@ -66,6 +66,26 @@ def cylinder_patch(radius_mm: float, angles: Array, breaks_y: Array, degree: int
         return np.stack([radius_mm * np.sin(angle), y, radius_mm * np.cos(angle)], axis=1)
 
     return mapped_patch(surface, angles, breaks_y, degree)
+
+
+def closed_cylinder_patch(radius_mm: float, elements: int, breaks_y: Array,
+                          degree: int = 2) -> Patch:
+    """Whole circular cylinder about the y axis, closed without a seam: see :func:`cylinder_patch`.
+
+    ``elements`` around, of equal size. Only its ends at the bottom and the top can be held.
+
+    Raises
+    ------
+    InputError : no radius, too few elements to close the ring.
+    """
+    positive("radius_mm", radius_mm)
+    whole("elements", elements, degree + 2)
+
+    def surface(angle: Array, y: Array) -> Array:
+        return np.stack([radius_mm * np.sin(angle), y, radius_mm * np.cos(angle)], axis=1)
+
+    around = Basis.closed_from_breaks(np.linspace(0.0, 2.0 * np.pi, elements + 1), degree)
+    return Patch.from_map(surface, around, Basis.from_breaks(breaks_y, degree))
 
 
 def sphere_patch(radius_mm: float, polar: Array, azimuth: Array, degree: int = 2) -> Patch:

@@ -16,18 +16,24 @@ from __future__ import annotations
 import numba as nb
 import numpy as np
 
-from simkit.material.anisotropic import update_anisotropic
-from simkit.material.j2 import update_point
-from simkit.shell.logstrain import add_second, log_strain
 from simkit.shell.records import Scratch
-
-# rows of Scratch.small: vectors of a Gauss point, then moduli of its section
-NORMAL, DUAL, CURVATURE, MEMBRANE, BENDING = 0, 1, 3, 4, 5
-METRIC, N_COVARIANT, M_COVARIANT = 6, 7, 8
-A_ROWS, B_ROWS, D_ROWS, SMALL_ROWS = 9, 12, 15, 18
-# rows of Scratch.hot: numbers of one layer, and the resultants of the section
-STRAIN, LOG_STRAIN, STRESS, FIRST, MODULI, MAPPING, SECOND, RESULTANTS = 0, 1, 2, 3, 6, 9, 10, 13
-HOT_ROWS = 14
+from simkit.shell.section import (
+    A_ROWS,
+    B_ROWS,
+    BENDING,
+    CURVATURE,
+    D_ROWS,
+    DUAL,
+    HOT_ROWS,
+    M_COVARIANT,
+    MEMBRANE,
+    METRIC,
+    N_COVARIANT,
+    NORMAL,
+    RESULTANTS,
+    SMALL_ROWS,
+    integrate_layers,
+)
 
 
 @nb.njit(cache=True)
@@ -105,64 +111,6 @@ def _rows(shape, place, a3, up, frame, h, bm, bb):
             for c in range(3):
                 bm[r, 3 * k + c] = m1 * place[1, c] + m2 * place[2, c]
                 bb[r, 3 * k + c] = hb * a3[c]
-
-
-@nb.njit(cache=True)
-def _section(small, hot, old, new, rule, thickness, symmetrise, tangent):
-    """Integrate stress and tangent over the layers of one Gauss point.
-
-    Reads the strains of ``small`` and fills its moduli A, B, D (3, 3) and the six resultants of
-    ``hot``, membrane and bending, per reference length. old, new (layers, numbers); rule a
-    LayerRule. Returns (elastic energy per area, plastic work per area, ok).
-    """
-    em, kb, law = small[MEMBRANE], small[BENDING], rule.law
-    amat, bmat, dmat = (small[A_ROWS:A_ROWS + 3], small[B_ROWS:B_ROWS + 3],
-                        small[D_ROWS:D_ROWS + 3])
-    heights, weights, res = rule.heights, rule.weights, hot[RESULTANTS, 0:6]
-    e, hs, t = hot[STRAIN, 0:3], hot[LOG_STRAIN, 0:3], hot[STRESS, 0:3]
-    first, c = hot[FIRST:FIRST + 3, 0:3], hot[MODULI:MODULI + 3, 0:3]
-    work, a = hot[MAPPING, 0:9], hot[SECOND:SECOND + 3, 0:3]
-    res[:] = 0.0
-    if tangent:
-        amat[:] = 0.0
-        bmat[:] = 0.0
-        dmat[:] = 0.0
-    stored = spent = 0.0
-    for layer in range(heights.size):
-        z = heights[layer] * thickness
-        w = weights[layer] * thickness
-        for i in range(3):
-            e[i] = em[i] + z * kb[i]
-        q, _k, k_r, k_rr = log_strain(e, hs, first)
-        if q < 0.0:
-            return stored, spent, False
-        if law.ndim == 2:  # decided by the compiler: each kind of law has a kernel of its own
-            update_anisotropic(hs, old[layer], new[layer], t, c, law, symmetrise, tangent)
-        else:
-            update_point(hs, old[layer], new[layer], t, c, law, work, symmetrise, tangent)
-        for i in range(3):
-            stored += 0.5 * w * t[i] * (hs[i] - new[layer, i])
-        spent += w * new[layer, 4]
-        for i in range(3):
-            s = t[0] * first[0, i] + t[1] * first[1, i] + t[2] * first[2, i]
-            res[i] += w * s
-            res[3 + i] += w * z * s
-        if tangent:
-            for i in range(3):
-                for j in range(3):
-                    a[i, j] = 0.0
-            add_second(e, t, q, k_r, k_rr, a)
-            for i in range(3):
-                ci = (first[0, i] * c[0, 0] + first[1, i] * c[1, 0] + first[2, i] * c[2, 0],
-                      first[0, i] * c[0, 1] + first[1, i] * c[1, 1] + first[2, i] * c[2, 1],
-                      first[0, i] * c[0, 2] + first[1, i] * c[1, 2] + first[2, i] * c[2, 2])
-                for j in range(3):
-                    v = w * (a[i, j] + ci[0] * first[0, j] + ci[1] * first[1, j]
-                             + ci[2] * first[2, j])
-                    amat[i, j] += v
-                    bmat[i, j] += z * v
-                    dmat[i, j] += z * z * v
-    return stored, spent, True
 
 
 @nb.njit(cache=True, fastmath={"contract", "reassoc", "nsz"})
@@ -271,7 +219,7 @@ def _element(el, x, grid, rule, old, new, symmetrise, tangent, sums, scratch):
         for r in range(3):
             em[r] = frame[r, 0] * d0 + frame[r, 1] * d1 + frame[r, 2] * d2
             kb[r] = frame[r, 0] * k0 + frame[r, 1] * k1 + frame[r, 2] * k2
-        elastic, plastic, ok = _section(small, hot, old[gp], new[gp], rule,
+        elastic, plastic, ok = integrate_layers(small, hot, old[gp], new[gp], rule,
                                         grid.thickness[el, gp], symmetrise, tangent)
         if not ok:
             return False

@@ -68,7 +68,7 @@ class Scratch(NamedTuple):
     shape (6, n) and place (6, 3) as :func:`simkit.shell.kernels.base_vectors` fills them; bm, bb
     (3, 3 n) strain rows; zm, zb (3, 3 n) the section's moduli times these; ke (3 n, 3 n) the
     tangent; h (3, n) and q (n, 3) factors of the second variation; small (18, 3) vectors and
-    moduli, hot (14, 9) numbers of one layer, rows as named in :mod:`simkit.shell.kernels`.
+    moduli, hot (14, 9) numbers of one layer, rows as named in :mod:`simkit.shell.section`.
     """
 
     shape: Array

@@ -95,9 +95,28 @@ def finer_breaks(breaks: Array, needs: Sequence[tuple[float, float, float]],
     return laid
 
 
+def closed_knots(breaks: Array, degree: int) -> Array:
+    """Knot vector that repeats the breaks' spacing before the first and after the last one.
+
+    The last ``degree`` functions then continue the first ones, shifted by the period
+    breaks[-1] - breaks[0], so that a spline whose control points repeat is C^(degree-1) across the
+    seam as everywhere else.
+
+    Raises
+    ------
+    InputError : breaks that do not rise, fewer than degree + 1 elements.
+    """
+    breaks = rising("breaks", breaks)
+    if breaks.size - 1 <= degree:
+        raise InputError(f"{breaks.size - 1} elements around", f"at least {degree + 1}",
+                         key="breaks")
+    period = breaks[-1] - breaks[0]
+    return np.concatenate([breaks[-1 - degree:-1] - period, breaks, breaks[1:degree + 1] + period])
+
+
 @dataclass(frozen=True)
 class Basis:
-    """One-direction B-spline basis of a degree on open knots.
+    """One-direction B-spline basis of a degree on open knots, or on knots that close.
 
     Attributes: knots (n + degree + 1), degree; n = number of functions.
     """
@@ -116,10 +135,26 @@ class Basis:
         whole("degree", degree, 1, 8)
         return cls(open_knots(np.asarray(breaks, dtype=float), degree), degree)
 
+    @classmethod
+    def closed_from_breaks(cls, breaks: Array, degree: int) -> Basis:
+        """Smoothest basis of a closed line: its last ``degree`` control points are its first ones.
+
+        Raises
+        ------
+        InputError : borders that do not rise, too few of them, a degree below 1.
+        """
+        whole("degree", degree, 1, 8)
+        return cls(closed_knots(np.asarray(breaks, dtype=float), degree), degree)
+
     @property
     def count(self) -> int:
         """Number of basis functions."""
         return self.knots.size - self.degree - 1
+
+    @property
+    def closed(self) -> bool:
+        """Whether the last ``degree`` control points repeat the first ones."""
+        return bool(self.knots[0] < self.knots[self.degree])
 
     @property
     def breaks(self) -> Array:
@@ -135,6 +170,20 @@ class Basis:
         """Greville abscissae, (count,): the parameter each control point stands for."""
         p = self.degree
         return np.array([self.knots[i + 1 : i + p + 1].mean() for i in range(self.count)])
+
+    def interpolating(self, values: Array) -> Array:
+        """Control points (count, m) of the spline that takes values (count, m) at the Greville
+        points; of a closed basis, whose last values repeat the first, they repeat too."""
+        greville = self.greville()
+        if not self.closed:
+            return np.linalg.solve(self.collocation(greville), values)
+        own, first, period = self.elements, self.breaks[0], np.ptp(self.breaks)
+        at = first + (greville[:own] - first) % period
+        matrix = self.collocation(at)
+        # a function beyond the seam is the one a period before it
+        matrix[:, : self.degree] += matrix[:, own:]
+        control = np.linalg.solve(matrix[:, :own], values[:own])
+        return np.concatenate([control, control[: self.degree]])
 
     def collocation(self, points: Array, derivative: int = 0) -> Array:
         """Values of all functions at points, (points, count)."""

@@ -47,9 +47,8 @@ class Patch:
         with np.errstate(invalid="ignore"):
             points = numbers("points of the surface", mapping(uu.ravel(), vv.ravel()),
                              (uu.size, 3)).reshape(gu.size, gv.size, 3)
-        cu, cv = basis_u.collocation(gu), basis_v.collocation(gv)
-        half = np.linalg.solve(cu, points.reshape(gu.size, -1)).reshape(points.shape)
-        full = np.linalg.solve(cv, half.transpose(1, 0, 2).reshape(gv.size, -1))
+        half = basis_u.interpolating(points.reshape(gu.size, -1)).reshape(points.shape)
+        full = basis_v.interpolating(half.transpose(1, 0, 2).reshape(gv.size, -1))
         control = full.reshape(gv.size, gu.size, 3).transpose(1, 0, 2)
         return cls(basis_u, basis_v, np.ascontiguousarray(control.reshape(-1, 3)))
 
