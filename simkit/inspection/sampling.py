@@ -8,7 +8,7 @@ import numpy as np
 import scipy.sparse as sp
 from numpy.typing import NDArray
 
-from simkit.arguments import number, numbers, positive
+from simkit.arguments import number, numbers, positive, whole
 from simkit.errors import InputError
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import Model, State
@@ -104,6 +104,46 @@ def probe_at(model: Model, x_mm: float, y_mm: float) -> Probe:
     row = model.patch.evaluation(u, v)
     normal = model.patch.normals(u, v)[0]
     return Probe(row.indices.astype(np.int64), row.data[:, None] * normal)
+
+
+@dataclass(frozen=True)
+class Profile:
+    """A straight cut over the plan.
+
+    Attributes
+    ----------
+    along_mm : (n,) distance from its start on the plan; x_mm, y_mm : (n,) places.
+    deviation_mm : (n,) along the outward normal; height_mm : (n,) z of the deformed mid-surface.
+    """
+
+    along_mm: Array
+    x_mm: Array
+    y_mm: Array
+    deviation_mm: Array
+    height_mm: Array
+
+
+def profile_between(model: Model, state: State, start: tuple[float, float],
+                    end: tuple[float, float], count: int = 201) -> Profile:
+    """Deviation and height of the sheet along a straight line from start to end (x, y), mm.
+
+    Raises
+    ------
+    InputError : an end off the panel (places between that are off it become NaN), or two equal
+        ends.
+    """
+    ends = np.array([numbers("start", start, (2,)), numbers("end", end, (2,))])
+    length = positive("length of the profile", float(np.linalg.norm(ends[1] - ends[0])))
+    for x, y in ends:
+        _located(model.patch, float(x), float(y))
+    share = np.linspace(0.0, 1.0, whole("count", count, 2))
+    x, y = (ends[0] + share[:, None] * (ends[1] - ends[0])).T
+    u, v, inside = model.patch.locate(x, y)
+    matrix = model.patch.evaluation(u, v)
+    moved, normal = matrix @ state.displacement, model.patch.normals(u, v)
+    deviation = np.where(inside, (moved * normal).sum(axis=1), np.nan)
+    height = np.where(inside, (matrix @ (model.patch.control + state.displacement))[:, 2], np.nan)
+    return Profile(share * length, x, y, deviation, height)
 
 
 def _located(patch: Patch, x_mm: float, y_mm: float) -> tuple[Array, Array]:

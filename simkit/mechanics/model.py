@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -13,6 +13,7 @@ from simkit.kernels.caches import drop_stale_kernels
 from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
 from simkit.material.packing import cautious_law, pack_sheet
+from simkit.mechanics.describe import describe
 from simkit.mechanics.edging import edge_springs
 from simkit.mechanics.sheetwork import SheetWork
 from simkit.mechanics.standing import Standing
@@ -41,6 +42,7 @@ class Model:
     element_points : (elements, n_e) control points of each element.
     springs : edges and bonded or one-sided braces, acting on displacements.
     law : packed sheet law for the kernels, see :mod:`simkit.material.packing`.
+    edges : how each side is held, as it was asked for.
     workspace : what is kept between calls; the model's alone.
     """
 
@@ -55,7 +57,11 @@ class Model:
     law: Array
     solver: str = "auto"
     threads: int = 1
+    edges: Mapping[str, Edge] = field(default_factory=dict, compare=False)
     workspace: Workspace = field(default_factory=Workspace, repr=False, compare=False)
+
+    def __str__(self) -> str:
+        return describe(self)
 
     def virgin(self) -> State:
         """The undeformed, unstressed panel."""
@@ -188,7 +194,7 @@ def build_model(
         layout=make_layout(patch, equations(patch, edges)),
         element_points=element_points(patch),
         springs=(*edge_springs(patch, edges, bending, sheet.E_MPa * thickness_mm), *braces),
-        law=pack_sheet(sheet), solver=solver, threads=threads,
+        law=pack_sheet(sheet), solver=solver, threads=threads, edges=dict(edges),
     )
 
 

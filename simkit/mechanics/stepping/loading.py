@@ -63,8 +63,7 @@ class Drive:
         self.given = 0.0
         self.shortest = min(process.settings.smallest_share * load.travel_mm, SHORTEST_MM)
         self.approach = Approach()
-        self.pace = self.yielding = np.nan
-        self.over = np.inf
+        self.pace, self.yielding, self.over = np.nan, np.nan, np.inf
         self.judged: tuple[Moment, list[Limit]] | None = None
         self.careful = careful
         self.everything_off = load.everything_off and bool(begin.state.standing)
@@ -306,7 +305,8 @@ class Drive:
         self.tool = parting.committed(process, self.tool, after)
         self.approach.note(after.travel, self._limits(after))
         self.path.append(PathPoint(after.travel, read.force_N, predicted, after.iterations,
-                                   read.penetration_mm, read.damage, read.parted))
+                                   read.penetration_mm, read.damage, read.parted,
+                                   self.load.watch(after.state)))
         if np.isfinite(predicted):
             if after.internal.plastic_work > self.mark.spent:
                 self.yielding = abs(predicted - self.predicted) / (

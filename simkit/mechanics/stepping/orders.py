@@ -52,6 +52,7 @@ class Load:
     may_snap : a place that springs past its goal ends the loading like any other that reaches it.
     height_mm : stop when the loaded place reaches this deviation.
     energy_Nmm : stop when the tool has done this work on the sheet: a blow that is spent.
+    watched : places whose deviation is kept for every increment, see :class:`PathPoint`.
     """
 
     tool: Engagement
@@ -64,6 +65,7 @@ class Load:
     may_snap: bool = False
     height_mm: float | None = None
     energy_Nmm: float = np.inf
+    watched: tuple[Probe, ...] = ()
 
     def __post_init__(self) -> None:
         positive("travel_mm", self.travel_mm)
@@ -77,6 +79,10 @@ class Load:
             if self.probe is None:
                 raise InputError(f"{name} without a place", "a probe that reads the deviation",
                                  key="probe")
+
+    def watch(self, state: State) -> tuple[float, ...]:
+        """Deviations of the watched places in a state, mm."""
+        return tuple(probe.read(state.displacement) for probe in self.watched)
 
 
 @dataclass(frozen=True)
@@ -131,7 +137,8 @@ class AdvanceSettings:
 @dataclass(frozen=True)
 class PathPoint:
     """One increment: travel mm, force N, predicted deviation after release mm (nan if not asked),
-    Newton iterations, penetration mm, shares of the glue's strength lost and of its area parted."""
+    Newton iterations, penetration mm, shares of the glue's strength lost and of its area parted,
+    deviations of the watched places under load mm."""
 
     travel_mm: float
     force_N: float
@@ -140,6 +147,7 @@ class PathPoint:
     penetration_mm: float
     damage: float = 0.0
     parted: float = 0.0
+    watched_mm: tuple[float, ...] = ()
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,53 @@
+"""A loading that is not released: the force a tool needs, and the loaded sheet."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from simkit.mechanics.model import Model, State
+from simkit.mechanics.outcome import Outcome
+from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.orders import AdvanceSettings, Load, PathPoint
+from simkit.mechanics.stepping.process import Process
+
+
+@dataclass(frozen=True)
+class Loading:
+    """Result of a loading.
+
+    Attributes
+    ----------
+    state : the loaded sheet, as far as the loading came. Its tool is not part of it: going on from
+        it means that the tool is gone.
+    outcome, reason : what ended it, in words.
+    path : its increments.
+    force_N, travel_mm : force and travel at the end; peak_N : largest force.
+    """
+
+    state: State
+    outcome: Outcome
+    reason: str
+    path: tuple[PathPoint, ...]
+    force_N: float
+    travel_mm: float
+    peak_N: float
+
+
+def load_only(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Loading:
+    """Drive a tool until a limit is met and stop there, with the tool on the sheet.
+
+    As the loading of :func:`simkit.mechanics.stepping.advance.advance`, without its release: for a
+    curve of force over travel, or the shape under load. A tool that is to stay while others work is
+    held, see :func:`simkit.mechanics.stepping.holding.hold`.
+    """
+    model.sheet_work().forget()
+    process = Process(model, settings, state)
+    begin = process.rest(load.tool.unknowns)
+    if begin is None:
+        return Loading(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", (), 0.0,
+                       0.0, 0.0)
+    drive = Drive(process, load, begin)
+    outcome, reason = drive.run()
+    now = drive.now
+    return Loading(now.state, outcome, reason, tuple(drive.path), now.reading.force_N, now.travel,
+                   now.peak_N)
