@@ -33,20 +33,22 @@ from simkit.tool.bodies import ball
 
 STEEL = Sheet("steel", 206000.0, 0.3, Swift(500.0, 0.005, 0.2))
 RADIUS, THICKNESS = 100.0, 0.8
+MESH = 6.25
+"""Element size, mm: at a point force the error goes with (MESH / RADIUS)^2; 9 mm left 1.5 %."""
 BENDING = STEEL.E_MPa * THICKNESS**3 / (12.0 * (1.0 - STEEL.nu**2))
 DOWN = np.array([0.0, 0.0, -1.0])
 
 
 @pytest.fixture(scope="module")
 def disc():
-    return build_model(disc_patch(RADIUS, Curvature(), 9.0, 9.0), STEEL, THICKNESS,
+    return build_model(disc_patch(RADIUS, Curvature(), MESH, MESH), STEEL, THICKNESS,
                        dict.fromkeys(SIDES, HELD), 3)
 
 
 @pytest.fixture(scope="module")
 def quarter():
     edges = {"left": SYMMETRIC, "bottom": SYMMETRIC, "right": HELD, "top": HELD}
-    return build_model(disc_patch(RADIUS, Curvature(), 9.0, 9.0, quarter=True), STEEL, THICKNESS,
+    return build_model(disc_patch(RADIUS, Curvature(), MESH, MESH, quarter=True), STEEL, THICKNESS,
                        edges, 3)
 
 
