@@ -24,6 +24,7 @@ class Workspace:
     tangent : (matrix values,) memory in which tangents are formed.
     weights : (equations,) area that belongs to each equation, mm^2.
     elastic_law : packed sheet law that never yields.
+    undamaged_finger_N_per_mm : stiffness of the undamaged panel under a finger by place, whole mm.
     """
 
     def __init__(self) -> None:
@@ -32,3 +33,4 @@ class Workspace:
         self.tangent: Array | None = None
         self.weights: Array | None = None
         self.elastic_law: Array | None = None
+        self.undamaged_finger_N_per_mm: dict[tuple[int, int], float] = {}

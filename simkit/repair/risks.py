@@ -16,7 +16,6 @@ from numpy.typing import NDArray
 from simkit.errors import InputError
 from simkit.inspection.sampling import point_on
 from simkit.inspection.spots import SampledField
-from simkit.material.packing import pack_sheet
 from simkit.mechanics.contact.attach import footprint
 from simkit.mechanics.contact.tips import tool_frame
 from simkit.mechanics.model import Model, State
@@ -57,7 +56,7 @@ def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float) -> fl
         return math.nan
     if points.area.sum() == 0.0:
         return math.nan
-    elastic = model._cache.setdefault("elastic", pack_sheet(model.sheet, yielding=False))
+    elastic = model.elastic_law()
     part = model.internal(state.displacement, state, False, elastic=elastic)
     data = None if part is None else model.tangent(state.displacement, state, part, elastic,
                                                    "finger", renew=True)
@@ -153,7 +152,7 @@ def _named(work: Workpiece, operation: Operation | None, found: dict[str, float]
 
 def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
     """Stiffness of the undamaged panel under the finger, kept by place (to a millimetre)."""
-    kept: dict[tuple[int, int], float] = work.model._cache.setdefault("finger_virgin", {})
+    kept = work.model.workspace.undamaged_finger_N_per_mm
     place = (round(x_mm), round(y_mm))
     if place not in kept:
         kept[place] = finger_stiffness(work.model, work.model.virgin(), x_mm, y_mm)

@@ -176,7 +176,7 @@ class Basis:
         points; of a closed basis, whose last values repeat the first, they repeat too."""
         greville = self.greville()
         if not self.closed:
-            return np.linalg.solve(self.collocation(greville), values)
+            return np.asarray(np.linalg.solve(self.collocation(greville), values), dtype=float)
         own, first, period = self.elements, self.breaks[0], np.ptp(self.breaks)
         at = first + (greville[:own] - first) % period
         matrix = self.collocation(at)
