@@ -14,6 +14,7 @@ from pathlib import Path
 from zipfile import BadZipFile
 
 import numpy as np
+from numpy.typing import NDArray
 
 from simkit.files import write_arrays
 from simkit.history.deep.readings import Array, Reader, Readings, reader_for
@@ -25,6 +26,7 @@ from simkit.mechanics.stepping.several import let_go_at
 from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
+Ints = NDArray[np.int64]
 COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
 """For searches on a coarse mesh."""
 STEEPEST, SLACK_MM = 1.8, 0.4
@@ -73,6 +75,15 @@ class Family:
             best = _better(best, Fit(float(t[k]), d[k], np.zeros_like(d[k]),
                                      _rms(d[k] - wanted_mm), 0 < k < t.size - 1))
         return best
+
+    def nearest_at(self, wanted_mm: Array, near: Ints) -> Fit | None:
+        """The travel that leaves the least misfit at some of the readings; its fit at all."""
+        here = Family(self.blow, self.travels_mm, self.d_mm[:, near]).nearest(wanted_mm[near])
+        if here is None or self.travels_mm.size < 2:
+            return None
+        t = self.travels_mm
+        k = int(np.clip(np.searchsorted(t, here.travel_mm) - 1, 0, t.size - 2))
+        return self._between(k, (here.travel_mm - t[k]) / (t[k + 1] - t[k]), wanted_mm)
 
     def _between(self, k: int, share: float, wanted: Array) -> Fit:
         t, d = self.travels_mm, self.d_mm

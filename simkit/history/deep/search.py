@@ -26,13 +26,13 @@ STAIR_MM = 2.0
 """Travel between two releases of the first loading."""
 WINDOW = (0.88, 1.0, 1.12)
 """Travels at which other kinds are let go, over the first loading's best."""
-KEEP = 2.0
-"""A kind is corrected while its misfit is within this times the least."""
+KEEP = 1.3
+"""A kind is corrected while its misfit is within this times the least, corrected ones included."""
 ALONE = 1.8
 """Readings of one low lie within this times their own spread about its deepest place."""
-ELSEWHERE = 0.4
-"""What is left lies elsewhere when its place is farther from the blow than this share of the low's
-length."""
+ELSEWHERE, FAR = 0.4, 0.9
+"""What is left lies elsewhere when its place is farther from the blow than the first share of the
+low's length; before the blow is set right, than the second: until then its ends are wrong, too."""
 MARK, PLAIN_MARK = 0.08, 0.25
 """What is left counts as the mark of another blow from the first share of the depth on, before the
 first blow is set right from the second: less is what a place, a radius or the mesh are off."""
@@ -43,8 +43,8 @@ MOST_KINDS = 2
 ROUNDS, MORE_ROUNDS = 5, 4
 """Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
 MOST_BLOWS = 6
-IN_TURN, TOGETHER = 2, 6
-"""Steps by which a blow known roughly is set right by itself, and all of them together."""
+NEAR, TOGETHER = 10, 8
+"""Readings about a blow known roughly that tell its travel; steps by which all are set right."""
 AROUND_MM = 15.0
 """Half of the travels over which one known by its travel is looked for, at most."""
 WORTH = 0.8
@@ -133,10 +133,12 @@ def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
 
 
 def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
-    """Histories that do better than the best one found so far, nearest first: another kind of its
-    last blow, and further blows."""
+    """Histories that do better than the best one found so far, nearest first: another radius or
+    kind of its last blow, and further blows."""
     low = _largest(presses, presses.wanted)
-    found = [best]
+    found = [best, _resized(presses, best, aim)]
+    if found[1].rms_mm <= aim.enough_mm:
+        return found[1:]
     if len(best.blows) == 1:
         left = _largest(presses, presses.wanted - best.fit.d_mm)
         if not _elsewhere(left, low, best.blows[-1]):
@@ -161,26 +163,26 @@ def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list
 
 
 def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
-    """Blows known roughly: each one's travel and numbers on the panel as those before it left it,
-    then all together, with the slopes that each showed. None where one finds no balance."""
+    """Blows known roughly: each one's travel by the readings about it, on the panel as those before
+    left it; then all numbers together, with the slopes that each showed. The marks of later blows
+    would draw a place away that is set right before them. None where one finds no balance."""
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(presses, blows)
 
     blows: Blows = ()
     columns, found = dict[tuple[int, str], Array](), None
     for k, body in enumerate(known):
-        fit = presses.family(blows, replace(body, travel_mm=None),
-                             travels_of(body)).nearest(presses.wanted)
+        family = presses.family(blows, replace(body, travel_mm=None), travels_of(body))
+        far = np.hypot(presses.x_mm - body.x_mm, presses.y_mm - body.y_mm)
+        fit = family.nearest_at(presses.wanted, np.argsort(far, kind="stable")[:NEAR])
         if fit is None:
             return None
-        tried = (*blows, replace(body, travel_mm=fit.travel_mm))
+        blows = (*blows, replace(body, travel_mm=fit.travel_mm))
         names = tuple((k, name) for name in FREE[body.kind])
-        slopes = slopes_by_trial(measure, tried, fit, names)
-        found = descend(measure, presses.wanted, Found(tried, fit, slopes, names), IN_TURN,
-                        aim.stop_mm)
-        blows = found.blows
-        columns |= {name: found.slopes[:, n] for n, name in enumerate(names)}
-        columns[k, "travel_mm"] = SCALES["travel_mm"] * found.fit.rate
+        slopes = slopes_by_trial(measure, blows, fit, names)
+        found = Found(blows, fit, slopes, names)
+        columns |= {name: slopes[:, n] for n, name in enumerate(names)}
+        columns[k, "travel_mm"] = SCALES["travel_mm"] * fit.rate
     if found is None:
         return None
     names = names_of(blows)
@@ -213,13 +215,13 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
         return []
     blow, fit = tried[0]
     left = _largest(presses, presses.wanted - fit.d_mm)
-    if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blow):
+    if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blow, FAR):
         # another blow's mark would only draw this one away: both are set right together
         return [Found((*before, blow), fit, np.zeros((presses.wanted.size, 0)), ())]
     found = list[Found]()
     for blow, fit in tried[:MOST_KINDS]:
         least = min((one.rms_mm for one in found), default=np.inf)
-        if least <= aim.enough_mm or fit.rms_mm > KEEP * tried[0][1].rms_mm:
+        if least <= aim.enough_mm or fit.rms_mm > KEEP * least:
             break
         one = corrected(presses, (*before, blow), fit, aim)
         found.append(_resized(presses, one, aim))
@@ -245,10 +247,10 @@ def _kinds(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[tuple[Bl
     return sorted(found, key=lambda one: PLAIN[one[0].kind] * one[1].rms_mm)
 
 
-def _elsewhere(left: Low, low: Low, blow: Blow) -> bool:
+def _elsewhere(left: Low, low: Low, blow: Blow, share: float = ELSEWHERE) -> bool:
     """Whether what is left is no fault of a blow but the mark of another one."""
     far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
-    return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > ELSEWHERE * low.length_mm
+    return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > share * low.length_mm
 
 
 def _resized(presses: Presses, found: Found, aim: Aim) -> Found:
