@@ -47,8 +47,9 @@ NEAR, TOGETHER = 10, 8
 """Readings about a blow known roughly that tell its travel; steps by which all are set right."""
 AROUND_MM = 15.0
 """Half of the travels over which one known by its travel is looked for, at most."""
-WORTH = 0.8
-"""A further blow is kept where it leaves less than this of the misfit."""
+WORTH, CLEARER = 0.8, 0.93
+"""A further blow or another kind is kept where it leaves less than the first share of the misfit;
+another radius, once the search mesh's own error is known, less than the second."""
 PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "block": 1.25}
 """Factors of the misfit by which kinds are compared before their numbers are set right."""
 LONG = 1.3
@@ -136,7 +137,7 @@ def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
     """Histories that do better than the best one found so far, nearest first: another radius or
     kind of its last blow, and further blows."""
     low = _largest(presses, presses.wanted)
-    found = [best, _resized(presses, best, aim)]
+    found = [best, _resized(presses, best, aim, CLEARER)]
     if found[1].rms_mm <= aim.enough_mm:
         return found[1:]
     if len(best.blows) == 1:
@@ -145,7 +146,8 @@ def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
             found += [one for one in single(presses, (), low, aim)
                       if one.blows[-1].kind != best.blows[-1].kind]
     found = _with_more(presses, sorted(found, key=lambda one: one.rms_mm), low, aim)
-    return [one for one in found if one.rms_mm < WORTH * best.rms_mm]
+    return [one for one in found if one.rms_mm < (
+        CLEARER if one.blows[-1].kind == best.blows[-1].kind else WORTH) * best.rms_mm]
 
 
 def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list[Found]:
@@ -253,14 +255,14 @@ def _elsewhere(left: Low, low: Low, blow: Blow, share: float = ELSEWHERE) -> boo
     return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > share * low.length_mm
 
 
-def _resized(presses: Presses, found: Found, aim: Aim) -> Found:
+def _resized(presses: Presses, found: Found, aim: Aim, worth: float = WORTH) -> Found:
     """A ball of another radius where that does clearly better, then set right again."""
     last, best = found.blows[-1], found
     if last.kind != "ball" or found.rms_mm <= aim.enough_mm:
         return found
     for factor in (RESIZE, 1.0 / RESIZE):
         seen = about(presses, (*found.blows[:-1], replace(last, radius_mm=factor * last.radius_mm)))
-        if seen is not None and seen[1].rms_mm < WORTH * best.rms_mm:
+        if seen is not None and seen[1].rms_mm < worth * best.rms_mm:
             best = Found(*seen, found.slopes, found.names)
     if best is found:
         return found
