@@ -82,7 +82,7 @@ def draw(shapes: dict[str, Maps], rows: list[dict[str, str]], file: Path) -> Non
         ax.contour(x, y, found, levels=[0.1], colors="#8a1c1c", linewidths=1.0)
         ax.set_title(f"{name} (line: +0.1 mm)")
         ax.set_xlabel("x (mm)")
-        ax.set_ylabel("y (mm)")
+        ax.set_ylabel("y (mm)" if left < 1.0 else "")
     ax = place(fig, 10.9, 0.7, 3.8, 3.4)
     middle = len(next(iter(shapes.values()))[1]) // 2
     for name, (x, _, _, found) in shapes.items():
