@@ -37,6 +37,7 @@ def made_by_the_build(folder: Path) -> None:
     (folder / "commands.md").write_text(commands(), encoding="utf-8")
     (folder / "python.md").write_text(python(), encoding="utf-8")
     (folder / "gallery.md").write_text(gallery(folder), encoding="utf-8")
+    answers(folder / "questions")
 
 
 def commands() -> str:
@@ -66,6 +67,16 @@ def gallery(folder: Path) -> str:
         raise RuntimeError(f"pictures missing from the gallery: {missing}")
     return ("# Gallery\n\nDrawn by the build from the stored run in `docs/gallery`: the first "
             "demo dent, invented, after three pulls and a push.\n\n" + "\n".join(shown))
+
+
+def answers(folder: Path) -> None:
+    """The pages of the ready questions with their figures, as they are stored."""
+    folder.mkdir()
+    for page in sorted((HERE.parent / "cases" / "questions").glob("*/page.md")):
+        name = page.parent.name
+        shutil.copyfile(page.parent / "answer.png", folder / f"{name}.png")
+        text = page.read_text(encoding="utf-8").replace("(answer.png)", f"({name}.png)")
+        (folder / f"{name}.md").write_text(text, encoding="utf-8")
 
 
 def python() -> str:

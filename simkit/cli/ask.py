@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 
 from simkit.cli.answer import json_option, result
 from simkit.cli.working import clear, say
+from simkit.files import write_atomic, write_table
 from simkit.kernels.teamwork import cores
 from simkit.show.answer import draw_answer
-from simkit.study.matrix import plan_runs
-from simkit.study.questions import answer_lines, find_question, question_names
+from simkit.study.matrix import RunPlan, plan_runs
+from simkit.study.questionpage import COLUMNS, answer_rows, outcomes_of, page_text
+from simkit.study.questions import Asked, Line, answer_lines, find_question, question_names
 from simkit.study.study import foretell, open_study, run_study
 
 
@@ -33,9 +36,10 @@ def command(name: str | None, quick: bool, out: Path | None, workers: int | None
             fresh: bool) -> None:
     """Answer the ready question NAME: its study is run, its figure drawn, its numbers said.
 
-    What the numbers mean, where they do not hold and how sure they are stands on the question's
-    page, page.md in cases/questions/NAME. Without NAME the questions are listed. Exit code 0 when
-    all runs have a result, 2 for bad input.
+    Writes page.md: set-up, figure, numbers, what they say, where they do not hold and how sure they
+    are. The words are those of the quick study's answer; the stored page is in
+    cases/questions/NAME. Without NAME the questions are listed. Exit code 0 when all runs have a
+    result, 2 for bad input.
     """
     if name is None:
         known = {key: find_question(key, quick=True).question.question
@@ -64,10 +68,23 @@ def command(name: str | None, quick: bool, out: Path | None, workers: int | None
     picture = draw_answer(asked.question.question, asked.question.label,
                           [(line.quantity.label, line.series, line.points) for line in lines],
                           folder / "answer.png")
+    page = _write_page(asked, plans, lines, folder, quick)
     say("")
+    for text in asked.question.says:
+        say(f"- {text}")
+    say("")
+    say(f"page     {page}")
     say(f"picture  {picture}")
     for file in files:
         say(f"table    {file}")
-    say(f"page     {asked.folder / 'page.md'}")
     result({"question": asked.question.question, "answers": [line.sentence() for line in lines],
-            "files": [picture, *files]})
+            "says": list(asked.question.says), "files": [page, picture, *files]})
+
+
+def _write_page(asked: Asked, plans: Sequence[RunPlan], lines: Sequence[Line], folder: Path,
+                quick: bool) -> Path:
+    rows = answer_rows(lines)
+    write_table(folder / "answer.csv", COLUMNS, rows)
+    text = page_text(asked, plans, rows, outcomes_of(folder, asked), quick)
+    write_atomic(folder / "page.md", text.encode())
+    return folder / "page.md"

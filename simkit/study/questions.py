@@ -37,6 +37,10 @@ class Question(Part):
     along: str = text("Varied key along the figure's axis, or `strategy`.")
     label: str = text("Label of that axis.")
     series: str = text("Column that makes the lines: strategy, case or a varied key.")
+    setup: str = text("How it is tried, in words.")
+    says: tuple[str, ...] = items("What the quick study's numbers say, a sentence or two each.")
+    not_for: tuple[str, ...] = items("Where it does not hold.")
+    sure: str = text("How sure it is.")
     quantities: tuple[Quantity, ...] = items("What is looked at, a panel of the figure each.")
 
 

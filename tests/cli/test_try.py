@@ -66,6 +66,13 @@ def test_a_run_of_another_case_is_refused(tried: Path, tmp_path: Path,
     ("push block-40x20 at -3,4 to +0.5 turn 30",
      Operation("push", "block-40x20", -3.0, 4.0, 0.5, 30.0)),
     ("hold round-30 at 30,-15 by 250", Operation("hold", "round-30", 30.0, -15.0, force_N=250.0)),
+    ("hold round-30 at 0,0 by 250 locked",
+     Operation("hold", "round-30", 0.0, 0.0, force_N=250.0, way="locked")),
+    ("hold round-30 at 0,0 by 250 springy 80",
+     Operation("hold", "round-30", 0.0, 0.0, force_N=250.0, way="springy",
+               stiffness_N_per_mm=80.0)),
+    ("tap ball-12 at 0,65 everything-off may-snap",
+     Operation("tap-down", "ball-12", 0.0, 65.0, everything_off=True, may_snap=True)),
     ("let-down", Operation("let-down", "", 0.0, 0.0)),
 ])
 def test_operations_are_read_as_said_and_said_as_read(text: str, wanted: Operation) -> None:
@@ -75,7 +82,9 @@ def test_operations_are_read_as_said_and_said_as_read(text: str, wanted: Operati
 
 @pytest.mark.parametrize("text", ["pull at 1,2", "pull round-30 at 1", "pull round-30 at one,2",
                                   "twist round-30 at 1,2", "", "pull round-30 at 1,2 by 200",
-                                  "pull round-30 at 1,2 to"])
+                                  "pull round-30 at 1,2 to", "tap ball-12 at 1,2 locked",
+                                  "hold round-30 at 1,2 by 200 springy",
+                                  "hold round-30 at 1,2 by 200 locked 80"])
 def test_what_is_no_operation_is_refused(text: str) -> None:
     with pytest.raises(InputError):
         read_operation(text)
