@@ -30,11 +30,12 @@ def draw_answer(question: str, along: str, lines: Lines, file: Path) -> Path:
     numeric = all(_is_number(key) for key in keys)
     left = LEFT_IN if numeric else 0.35 + 0.085 * max(len(_short(key)) for key in keys)
     width = left + len(labels) * PANEL_IN + (len(labels) - 1) * GAP_IN + 0.35
-    height = 3.8 + 0.3 * (len(names) > 1) if numeric else 1.75 + 0.42 * len(keys) + (0.3 if len(names) > 1 else 0.0)
+    legend = 0.3 if len(names) > 1 else 0.0
+    height = legend + (3.8 if numeric else 1.75 + 0.42 * len(keys))
     with look():
         fig = new_figure(width, height)
         title(fig, question if len(question) < 14 * width else question[:200], left_in=0.3)
-        low, top = (0.68 + 0.3 * (len(names) > 1), 0.8) if numeric else (0.62 + 0.3 * (len(names) > 1), 0.78)
+        low, top = (0.68 + legend, 0.8) if numeric else (0.62 + legend, 0.78)
         for index, label in enumerate(labels):
             ax = fig.add_axes(((left + index * (PANEL_IN + GAP_IN)) / width, low / height,
                                PANEL_IN / width, (height - low - top) / height))
