@@ -14,7 +14,8 @@ from simkit.kernels.teamwork import cores
 from simkit.record.folder import mine
 from simkit.show.promise import draw_promise
 from simkit.strategy import find_strategy
-from simkit.study.promise import SHARES, case_digest, promise
+from simkit.study.calibration import stored_calibration
+from simkit.study.promise import SHARES, Promise, case_digest, promise
 from simkit.study.run import prepare
 
 
@@ -64,14 +65,24 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
     picture = draw_promise(checked.title, found.grid_min, found.curves, levels,
                            folder / "promise.png")
     say("")
-    for sentence in found.sentences():
+    sentences = [*found.sentences(), *_against_blind_dents(found)]
+    for sentence in sentences:
         say(sentence)
     say("")
     say(f"table    {folder / 'promise.csv'}")
     say(f"picture  {picture}")
     cautions()
-    result({"sentences": list(found.sentences()), "table": folder / "promise.csv",
+    result({"sentences": sentences, "table": folder / "promise.csv",
             "picture": picture})
+
+
+def _against_blind_dents(found: Promise) -> list[str]:
+    """What stored blind dents make of the promise; that there are none, where there are none."""
+    known = {share: stored_calibration(share) for share in SHARES}
+    if not any(known.values()):
+        return ["not held against blind dents: how often such promises are kept is not known"]
+    return [one.sentence(found.at_least(share), found.minutes)
+            for share, one in known.items() if one is not None]
 
 
 def _level(found, share: float):

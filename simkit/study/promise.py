@@ -3,8 +3,8 @@
 Each run draws a history of the dent by its posterior weight, a sheet and a hand, and repairs within
 the minutes. With n exchangeable runs, the k-th smallest improvement is exceeded by the next one
 with probability 1 - k / (n + 1) (order statistics; the coverage over repeated promises is
-Beta(n + 1 - k, k) distributed). It holds as far as the panels drawn are like the real one: no
-calibration on real repairs stands behind it.
+Beta(n + 1 - k, k) distributed). It holds as far as the panels drawn are like the real one; what
+blind dents say of that is in :mod:`simkit.study.calibration`.
 """
 
 from __future__ import annotations
