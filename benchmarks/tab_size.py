@@ -1,9 +1,10 @@
 """How much a tab carries, and what it lifts, by its diameter.
 
-Run: python benchmarks/tab_size.py [--quick]
+Run: python benchmarks/tab_size.py [--quick] [--glues NAME,...] [--table FILE]
 
-Round tabs of 8 to 60 mm, plates of 5 mm and 2500 MPa (rigid ones for comparison on the flat), two
-glues of the catalogue; a flat stiff panel (steel, 3 mm, elastic by its thickness), a flat outer
+Round tabs of 8 to 60 mm, plates of 5 mm and 2500 MPa (rigid ones for comparison on the flat),
+glues of the catalogue (all sizes on all panels for the first, four sizes on the dent and the stiff
+panel for the others); a flat stiff panel (steel, 3 mm, elastic by its thickness), a flat outer
 panel (DC04, 0.75 mm), and the dent of benchmarks/one_pull.py (4.2 mm deep, struck). The flat ones
 are pulled until the glue lets go, the dent until it would sit flush. No limit of force. Stored in
 results/tab_size.csv: dent, glue, diameter_mm, peak_force_N, area_left_pct (not parted at the end
@@ -38,7 +39,8 @@ from simkit.tool.tabs import Tab
 
 STORED = Path(__file__).parent / "results" / "tab_size.csv"
 DIAMETERS_MM = (8, 12, 16, 20, 25, 30, 40, 50, 60)
-GLUES = ("standard-hot-melt", "weak-hot-melt")
+FEW_MM = (8, 16, 30, 60)
+GLUES = ("standard-hot-melt", "warm-melt", "cold-tack", "weak-hot-melt", "strong-hot-melt")
 HALF_MM = 160.0
 FINE, COARSE, WINDOW = 4.0, 12.0, Window(-45.0, 45.0, -45.0, 45.0)
 STEPS = AdvanceSettings(first_mm=0.02, largest_mm=0.25)
@@ -96,9 +98,17 @@ def measure(place: Place, glue: str, diameter: float) -> tuple[dict, tuple[float
     return row, (max(whole, default=0.0), law.holds_N(tab.area_mm2))
 
 
-def store(rows: list[dict]) -> None:
+def stored(file: Path) -> list[dict]:
+    """Rows measured before."""
+    if not file.exists():
+        return []
+    with open(file, newline="") as text:
+        return list(csv.DictReader(text))
+
+
+def store(rows: list[dict], file: Path) -> None:
     """Keep what has been measured so far."""
-    with open(STORED, "w", newline="") as text:
+    with open(file, "w", newline="") as text:
         table = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
         table.writeheader()
         table.writerows(rows)
@@ -108,13 +118,20 @@ def main() -> int:
     """Measure, print, store; 1 if a peak lies outside its bounds."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--quick", action="store_true", help="one glue, three sizes, not stored")
-    quick = parser.parse_args().quick
-    rows, ok, held = [], True, places()
+    parser.add_argument("--glues", default=",".join(GLUES), help="names, with commas between")
+    parser.add_argument("--table", type=Path, default=STORED, help="goes on where it stopped")
+    asked = parser.parse_args()
+    quick, glues = asked.quick, asked.glues.split(",")
+    rows, ok, held = [] if quick else stored(asked.table), True, places()
+    done = {(row["dent"], row["glue"], str(row["diameter_mm"])) for row in rows}
     print("dent                        glue               mm    softens at   peak   area x strength"
           "  left %  lifted    ring  ended by")
-    for glue in GLUES[:1] if quick else GLUES:
-        for place in held:
-            for diameter in (8, 30, 60) if quick else DIAMETERS_MM:
+    for glue in glues[:1] if quick else glues:
+        whole = glue == GLUES[0]
+        for place in held if whole else (held[0], held[1]):
+            for diameter in (8, 30, 60) if quick else DIAMETERS_MM if whole else FEW_MM:
+                if (place.name, glue, str(diameter)) in done:
+                    continue
                 row, (low, high) = measure(place, glue, diameter)
                 rows.append(row)
                 print(f"{place.name:27s} {glue:18s}{diameter:3d} {low:12.0f}"
@@ -124,7 +141,7 @@ def main() -> int:
                 if place.name.startswith("none, flat 3"):
                     ok &= low <= row["peak_force_N"] <= 1.01 * high
                 if not quick:
-                    store(rows)
+                    store(rows, asked.table)
     say(f"every peak on the stiff panel within its bounds: {ok}")
     return 0 if ok else 1
 
