@@ -139,6 +139,16 @@ class Presses:
                       f"{said}")
         return family
 
+    def released(self, blows: tuple[Blow, ...]) -> Fit | None:
+        """What blows leave at just their travels; None where one finds no balance."""
+        *before, blow = blows
+        assert blow.travel_mm is not None
+        family = self.family(tuple(before), replace(blow, travel_mm=None), [blow.travel_mm])
+        if not family.travels_mm.size:
+            return None
+        d = family.d_mm[0]
+        return Fit(blow.travel_mm, d, np.zeros_like(d), _rms(d - self.wanted), True)
+
     def against(self, fit: Fit) -> Fit:
         """A fit judged by what is wanted now."""
         return replace(fit, rms_mm=_rms(fit.d_mm - self.wanted))

@@ -171,6 +171,10 @@ def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(presses, blows)
 
+    def as_they_are(blows: Blows) -> tuple[Blows, Fit] | None:
+        fit = presses.released(blows)
+        return None if fit is None else (blows, fit)
+
     blows: Blows = ()
     columns, found = dict[tuple[int, str], Array](), None
     for k, body in enumerate(known):
@@ -181,7 +185,7 @@ def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
             return None
         blows = (*blows, replace(body, travel_mm=fit.travel_mm))
         names = tuple((k, name) for name in FREE[body.kind])
-        slopes = slopes_by_trial(measure, blows, fit, names)
+        slopes = slopes_by_trial(as_they_are, blows, fit, names)
         found = Found(blows, fit, slopes, names)
         columns |= {name: slopes[:, n] for n, name in enumerate(names)}
         columns[k, "travel_mm"] = SCALES["travel_mm"] * fit.rate
