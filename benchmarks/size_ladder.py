@@ -1,6 +1,7 @@
 """Size ladder: struck dents of known history from 1 to 40 mm, reconstructed from noisy readings.
 
 Run: python benchmarks/size_ladder.py [--only NAME ...] [--fresh]
+     python benchmarks/size_ladder.py --page          (the table of docs/reconstruction.md)
 
 Every dent is struck by simkit on a mesh of its own, another one than that of the reconstruction,
 and read at some hundred scattered places and at its deepest and highest with noise of 0.02 mm;
@@ -43,6 +44,8 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.tool.catalogue import find_glue, find_tab, find_tip
 
 RESULTS = Path(__file__).parent / "results" / "size_ladder.csv"
+PAGE = Path(__file__).parent.parent / "docs" / "reconstruction.md"
+MARKS = ("<!-- ladder -->\n", "<!-- end of ladder -->")
 COLUMNS = ("dent", "depth_mm", "grade", "brace", "matched", "rms_mm", "worst_mm", "cpu_s",
            "response_error_pct", "tap_error_pct", "mesh_error_pct", "surplus_mm2", "note")
 NOISE_MM, TAP_MM = 0.02, 1.5
@@ -249,7 +252,11 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--only", nargs="*", default=None)
     parser.add_argument("--fresh", action="store_true")
+    parser.add_argument("--page", action="store_true")
     options = parser.parse_args()
+    if options.page:
+        write_page()
+        return
     if options.fresh:
         RESULTS.unlink(missing_ok=True)
     for rung in RUNGS:
@@ -263,6 +270,25 @@ def main() -> None:
         kept = {one["dent"]: one for one in stored()} | {row["dent"]: row}
         write_table(RESULTS, COLUMNS, [kept[r.name] for r in RUNGS if r.name in kept])
         print("   ", row, flush=True)
+
+
+def write_page() -> None:
+    """The table of the page, and what it comes to."""
+    rows, text = stored(), PAGE.read_text(encoding="utf-8")
+    lines = ["| dent | depth mm | grade | brace | matched | rms, worst mm | processor s | error of "
+             "the next pull % | of a tap % | of the pull by the mesh alone % |",
+             "|---|---|---|---|---|---|---|---|---|---|"]
+    lines += [f"| {r['dent']} | {r['depth_mm']} | {r['grade']} | {r['brace']} | {r['matched']} | "
+              f"{float(r['rms_mm']):.3f}, {float(r['worst_mm']):.2f} | {r['cpu_s']} | "
+              f"{r['response_error_pct'] or 'no balance'} | {r['tap_error_pct'] or 'no balance'} | "
+              f"{r['mesh_error_pct'] or 'no balance'} |" for r in rows]
+    pulls = [float(r["response_error_pct"]) for r in rows if r["response_error_pct"]]
+    matched = sum(r["matched"] == "yes" for r in rows)
+    lines += ["", f"{len(rows)} of {len(RUNGS)} rungs climbed, {matched} matched; error of the "
+              f"next pull {np.median(pulls):.0f} % in the median, {max(pulls):.0f} % at worst; "
+              f"at most {max(float(r['cpu_s']) for r in rows):.0f} s of the processor.", ""]
+    before, after = text.split(MARKS[0])[0], text.split(MARKS[1])[1]
+    PAGE.write_text(before + MARKS[0] + "\n".join(lines) + MARKS[1] + after, encoding="utf-8")
 
 
 def stored() -> list[dict[str, str]]:
