@@ -134,8 +134,7 @@ class Ridge:
             away = np.abs(s[:, None] / step - nodes - 2.0)
             apart = np.abs(nodes[:, None] - nodes) * step
         far = apart / self.alike_mm
-        alike = (1.0 + far) * np.exp(-far) + 1e-9 * np.eye(self.count)
-        return np.asarray(_bump(away) @ np.linalg.cholesky(alike))
+        return np.asarray(_bump(away) @ root_of((1.0 + far) * np.exp(-far)))
 
     def stations(self, count: int) -> tuple[Array, Array]:
         """Places (count, 2) along the line, ends left out, and unit vectors across it there."""
@@ -146,6 +145,20 @@ class Ridge:
         way = np.diff(self.line_mm, axis=0)[side]
         way /= np.hypot(*way.T)[:, None]
         return xy, np.column_stack([-way[:, 1], way[:, 0]])
+
+
+def root_of(alike: Array) -> Array:
+    """Lower triangle L with L L^T a symmetric matrix (n, n), or where that is not positive definite
+    the nearest one that is: negative eigenvalues count as none (Higham 1988, Linear Algebra Appl.
+    103, 103-118, theorem 2.1; MEMORY). What is alike on a line is so on a ring only while the ring
+    is long enough."""
+    small = 1e-9 * np.eye(len(alike))
+    try:
+        return np.asarray(np.linalg.cholesky(alike + small))
+    except np.linalg.LinAlgError:
+        values, ways = np.linalg.eigh(alike)
+        nearest = (ways * np.maximum(values, 0.0)) @ ways.T
+        return np.asarray(np.linalg.cholesky(0.5 * (nearest + nearest.T) + small))
 
 
 def _bump(t: Array) -> Array:

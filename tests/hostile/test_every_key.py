@@ -1,68 +1,99 @@
-"""Every key of the case file is taken up by what computes, so that none is documented in vain.
+"""Every key of the case file changes an answer or is refused, so that none is documented in vain.
 
-Read from the sources: a key counts as taken up when code outside the case file's own models, the
-printed summary, the command line and the pictures asks for it by name. That is necessary, not
-sufficient; that a key changes the answer is shown beside the code that takes it up.
+every_key.yaml has one probe a key; answers.py computes what must differ. A key without a probe
+fails here, and so does a probe of a key that is no more.
 """
 
 from __future__ import annotations
 
-import ast
+import re
+from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
+from answers import ANSWERS, case_of, joined, told, write_files
+from ruamel.yaml import YAML
 
-import simkit
 from simkit.case.entries import entries
+from simkit.errors import InputError, InputErrors
 
-ROOT = Path(str(simkit.__file__)).parent
-ASIDE = ("case", "cli", "show", "live")
-WORDS = {"format", "title", "about", "name"}
-"""Keys that are words for people, or say which format it is."""
-
-
-def asked_for() -> set[str]:
-    """Names of attributes and texts in the code that computes."""
-    found: set[str] = set()
-    for file in ROOT.rglob("*.py"):
-        inside = file.relative_to(ROOT)
-        if inside.parts[0] in ASIDE or inside.name == "summary.py":
-            continue
-        for node in ast.walk(ast.parse(file.read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Attribute):
-                found.add(node.attr)
-            elif isinstance(node, ast.Constant) and isinstance(node.value, str):
-                found.add(node.value)
-            elif isinstance(node, ast.arg):  # a tool's block is handed over whole, by its keys
-                found.add(node.arg)
-            elif isinstance(node, ast.AnnAssign) and isinstance(node.target, ast.Name):
-                found.add(node.target.id)
-    # rules of the case's own blocks, such as which limits a stage has
-    for name in ("repair.py", "dent.py", "blows.py", "tools.py", "plan.py"):
-        for node in ast.walk(ast.parse((ROOT / "case" / name).read_text(encoding="utf-8"))):
-            if isinstance(node, ast.Attribute) and isinstance(node.ctx, ast.Load):
-                found.add(node.attr)
-    return found
+TABLE: dict[str, Any] = YAML(typ="safe", pure=True).load(
+    Path(__file__).with_name("every_key.yaml").read_text("utf-8"))
 
 
-KEYS = sorted({entry.loc[-1]: entry.dotted for entry in entries().values()
-               if not entry.loc[-1].startswith(("<", "["))}.items())
+def leaves() -> set[str]:
+    """Every key that holds a value, as the models name it."""
+    places = {entry.loc for entry in entries().values()}
+    inner = {loc[:end] for loc in places for end in range(1, len(loc))}
+    return {".".join(loc) for loc in places if loc not in inner}
 
 
-def test_there_are_keys() -> None:
-    assert len(KEYS) > 80
+def probes() -> Iterator[tuple[str, str, str, Any]]:
+    """Key, base, answer, and what is set."""
+    for block in TABLE["probes"]:
+        for key, probe in block["keys"].items():
+            yield key, block["base"], block["answer"], probe
 
 
-@pytest.mark.parametrize(("key", "dotted"), [item for item in KEYS if item[0] not in WORDS],
-                         ids=lambda text: text)
-def test_a_key_is_taken_up(key: str, dotted: str) -> None:
-    # minutes are asked for as f"{name}_min"
-    asked = key.removesuffix("_min") if dotted.startswith("times.") else key
-    assert {asked, asked.replace("_", "-")} & TAKEN, dotted
+def in_file(key: str) -> str:
+    """A key as it is set: without tags, the first item of a list. The readings of a glue and the
+    beds have their item by their order in the base."""
+    item = {"<peel>": "[1]", "<shear>": "[2]"}.get(
+        re.findall(r"<\w+>", key)[-1] if "readings" in key else "", "[0]")
+    return re.sub(r"\.<[\w-]+>", "", key).replace(".[]", item)
 
 
-TAKEN = asked_for()
+@pytest.fixture(scope="module")
+def here(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("every-key")
+    write_files(folder)
+    return folder
 
 
-def test_a_key_in_vain_is_seen() -> None:
-    assert "colour_of_the_sky" not in TAKEN
+@cache
+def answer_of(base: str, answer: str, given: str, here: Path) -> str:
+    """The answer of a base with keys set (``given``: as YAML)."""
+    changes = YAML(typ="safe", pure=True).load(given) or {}
+    return told(ANSWERS[answer](case_of(TABLE["bases"][base], here, changes)))
+
+
+def test_every_key_has_one_probe() -> None:
+    tried = [key for key, *_ in probes()] + [
+        key for keys in TABLE["refused"].values() for key in keys]
+    assert len(tried) == len(set(tried))
+    assert leaves() - set(tried) == set()
+    assert set(tried) - leaves() == set()
+    assert len(tried) > 250
+
+
+def test_a_key_without_a_probe_is_seen() -> None:
+    key = "panel.thickness_mm"
+    assert key in leaves()
+    assert leaves() - {other for other, *_ in probes() if other != key} >= {key}
+
+
+@pytest.mark.parametrize(("key", "base", "answer", "probe"), list(probes()),
+                         ids=[key for key, *_ in probes()])
+def test_a_key_changes_the_answer(key: str, base: str, answer: str, probe: Any,
+                                  here: Path) -> None:
+    more = probe if isinstance(probe, dict) else {"value": probe}
+    beside = more.get("with", {})
+    changes = joined(beside, more["set"] if "set" in more else {in_file(key): more["value"]})
+    base = more.get("from", base)
+    without = answer_of(base, answer, repr(beside), here)
+    if more.get("refused"):
+        with pytest.raises((InputError, InputErrors)):
+            answer_of(base, answer, repr(changes), here)
+    else:
+        assert answer_of(base, answer, repr(changes), here) != without
+
+
+@pytest.mark.parametrize(("key", "base", "value"), [
+    (key, base, value) for base, keys in TABLE["refused"].items() for key, value in keys.items()])
+def test_a_value_that_is_no_choice_is_refused(key: str, base: str, value: Any,
+                                              here: Path) -> None:
+    case_of(TABLE["bases"][base], here, {})
+    with pytest.raises((InputError, InputErrors)):
+        case_of(TABLE["bases"][base], here, {in_file(key): value})
