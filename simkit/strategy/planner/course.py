@@ -68,19 +68,46 @@ def is_exact(session: Session) -> bool:
 
 def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
                 ahead: Ahead, say: Callable[[str], None] | None = None) -> Course:
-    """The cheapest course to the next stage, the planner's own among them.
+    """The cheapest course to the next stage: the planner's own, one of a fixed strategy, or one
+    that leaves a fixed strategy's where a joint plan foresees a shorter way.
 
     ahead : steps that a joint plan foresees for a panel, by which courses are given up early that
     will not be cheaper.
     """
     stage = next_stage(session)
     best = follow("planner", own, session, stage, objective, None, say=say)
+    others: list[Course] = []
     for strategy in floor:
         other = follow(strategy.name, _as_steps(strategy), session, stage, objective, best,
                        ahead, say)
+        others.append(other)
         if _rank(other) < _rank(best):
             best = _told(other, best)
+    left = _leaving(best, others, ahead)
+    if left is not None and objective == "steps":
+        rest = follow("planner", own, left[-1].after, stage, objective,
+                      replace(best, cost=(best.cost[0] - len(left), -np.inf)), say=say)
+        legs = (*left, *rest.legs)
+        joined = replace(rest, legs=legs, cost=cost_of(session, legs[-1].after, objective))
+        if _rank(joined) < _rank(best):
+            best = joined
     return best
+
+
+def _leaving(best: Course, others: Sequence[Course], ahead: Ahead) -> tuple[Leg, ...] | None:
+    """The first legs of a course from whose end a joint plan foresees the shortest way, if that is
+    shorter than the best course."""
+    found, least = None, best.cost[0] if best.reached else np.inf
+    for course in (best, *others):
+        for count in range(1, len(course.legs)):
+            foreseen = ahead(course.legs[count - 1].after)
+            if foreseen > 0.0 and count + foreseen < least and course.name != "planner":
+                found, least = course.legs[:count], count + foreseen
+    if found is None:
+        return None
+    return tuple(replace(leg, decision=replace(
+        leg.decision, why=f"{leg.decision.why}; from where this leads a joint plan foresees the "
+                          "shortest way.")) for leg in found)
 
 
 def follow(name: str, step: Step, session: Session, stage: str, objective: str,

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from simkit.strategy.planner.influence import Way
 
 Array = NDArray[np.float64]
-AIM = 0.95
+AIM = 0.99
 """Share of the limits that a plan aims at: fields add up to a few per cent only."""
 MOST = 16
 """Most operations of a plan."""

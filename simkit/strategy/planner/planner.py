@@ -83,10 +83,12 @@ class Planner:
         return Leg(session, decision.operation, decision, sure[0].after)
 
     def ahead(self, session: Session) -> float:
-        """Steps that a joint plan by what is known foresees; nought where the dent is deep."""
-        if deepest_mm(session) > DEEP_MM or self.mind.library is None:
+        """Steps that a joint plan by what is known foresees; nought where it cannot tell."""
+        if (deepest_mm(session) > DEEP_MM or self.mind.library is None
+                or session.state.standing):
             return 0.0
-        return float(len(plan_from(session, self.mind)[1].candidates))
+        _, plan = plan_from(session, self.mind)
+        return float(len(plan.candidates)) if plan.complete else 0.0
 
     def _confirmed(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The best two for the objective, carried out in full: what is said of them is true."""

@@ -21,14 +21,14 @@ from simkit.strategy.planner.words import Choice
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
-VERIFIED = 2
+VERIFIED = 3
 """So many operations of a plan are solved before one is taken, the best two of all in full."""
 ASTRAY = 0.1
 """Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
 is made anew with what was learnt."""
 PASSES_FROM = 3
 """A pass is worth its many touches where the plan has so many steps."""
-AIMS = (AIM, 0.75, 0.5)
+AIMS = (AIM, 0.93, 0.8, 0.5)
 """Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
 LEAST_GAIN = 0.005
 """A step that lowers what is left by less than this share is not worth it."""
