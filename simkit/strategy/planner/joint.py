@@ -16,7 +16,9 @@ from numpy.typing import NDArray
 from simkit.strategy.planner.influence import Way
 
 Array = NDArray[np.float64]
-AIM = 0.99
+CLEAR = 0.6
+"""Share of what a plan aims at that its changes are fitted to, once it is known which they are."""
+AIM = 0.85
 """Share of the limits that a plan aims at: fields add up to a few per cent only."""
 MOST = 16
 """Most operations of a plan."""
@@ -157,7 +159,25 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, mo
             break
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]
         now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
-    return _thinned(parts, pool, chosen, changes, left, largest_mm, aim)
+    plan = _thinned(parts, pool, chosen, changes, left, largest_mm, aim)
+    return _with_margin(parts, pool, plan, largest_mm, aim)
+
+
+def _with_margin(parts: Array, pool: Pool, plan: Plan, largest_mm: float, aim: float) -> Plan:
+    """The same operations with changes that stay clear of the limits as far as that costs nothing:
+    what just touches a limit is beyond it with the next error of the sum."""
+    if not plan.candidates:
+        return plan
+    chosen = list(plan.candidates)
+    unit, signs = _unit(pool, chosen), pool.signs()[chosen]
+    tight = np.array(plan.changes_mm) * signs
+    clear, _ = fit(parts, unit, tight, largest_mm, CLEAR * aim)
+    for share in (1.0, 0.5, 0.25):
+        changes = tight + share * (clear - tight)
+        left = left_of(parts + np.tensordot(changes, unit, 1), aim)
+        if left <= max(1.05 * plan.left, DONE):
+            return Plan(plan.candidates, tuple(float(one) for one in changes * signs), left)
+    return plan
 
 
 def _unit(pool: Pool, chosen: list[int]) -> Array:

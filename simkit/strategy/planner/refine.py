@@ -28,8 +28,11 @@ ASTRAY = 0.1
 is made anew with what was learnt."""
 PASSES_FROM = 3
 """A pass is worth its many touches where the plan has so many steps."""
-AIMS = (AIM, 0.93, 0.8, 0.5)
+AIMS = (AIM, 0.7, 0.5)
 """Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
+NEAR, LAST_AIM = 1.3, 0.99
+"""Largest excess over the limits from which the last steps are made, and the share they aim at: just
+within is enough then."""
 LEAST_GAIN = 0.005
 """A step that lowers what is left by less than this share is not worth it."""
 
@@ -40,19 +43,23 @@ def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
     parts = yard.read(session.now.field)
     worst = worst_places(session, yard, parts)
     mind.measure(session, worst)
-    for aim in AIMS:
+    for aim in (_aim_at(yard, parts), *AIMS):
         choices = _planned(session, mind, yard, worst, aim, objective)
         if choices:
             return choices
     return []
 
 
-def plan_from(session: Session, mind: Mind, aim: float = AIM, objective: str = "steps"
-              ) -> tuple[Pool, Plan]:
+def _aim_at(yard: Yardstick, parts: Array) -> float:
+    return LAST_AIM if float(yard.use(parts).max()) < NEAR else AIM
+
+
+def plan_from(session: Session, mind: Mind, objective: str = "steps") -> tuple[Pool, Plan]:
     """Joint plan of a panel by what is known, without a solve."""
     yard = mind.yardstick(session)
     assert mind.library is not None
     parts = yard.read(session.now.field)
+    aim = _aim_at(yard, parts)
     pool = make_pool(session, mind.library,
                      worst_places(session, yard, parts) + lattice(session))
     if not len(pool.ways):
