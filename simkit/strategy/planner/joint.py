@@ -8,7 +8,7 @@ one that promises the largest fall of F (Gauss-Newton); all changes are fitted a
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,6 +26,8 @@ TRIED = 5
 """So many of the most promising operations are fitted before one is added."""
 DONE = 1e-3
 """What is left, over the number of limits it stands for, at which a plan is complete."""
+APART_MM = 8.0
+"""Candidates of one way that lie nearer to each other are taken for one."""
 NEWTON = 12
 """Most rounds of a fit."""
 
@@ -38,6 +40,13 @@ class Pool:
     x_mm: Array
     y_mm: Array
     influence: NDArray[np.float32]
+    _kept: dict[str, NDArray[np.float32]] = field(default_factory=dict, repr=False, compare=False)
+
+    def squared(self) -> NDArray[np.float32]:
+        """(m, 3 n) squares of the influence, made once."""
+        if "squared" not in self._kept:
+            self._kept["squared"] = self.influence.reshape(len(self.ways), -1) ** 2
+        return self._kept["squared"]
 
     def signs(self) -> Array:
         """(m,) direction in which each moves the sheet."""
@@ -130,18 +139,11 @@ def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
 def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, most: int = MOST,
                cost: Array | None = None) -> Plan:
     """Plan from fields (3, n) as they stand; cost (m,) of each candidate, one for each if None."""
-    signs = pool.signs()
-    flat = pool.influence.reshape(len(signs), -1)
-    square = flat**2
     chosen: list[int] = []
     changes = np.zeros(0)
     now, left = parts, left_of(parts, aim)
     while left > DONE and len(chosen) < most:
-        rise = _left(now, aim)[1]
-        slope = -signs * (flat @ rise.astype(np.float32).ravel())
-        bend = 2.0 * (square @ (rise != 0.0).astype(np.float32).ravel())
-        step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)
-        gain = np.where(slope > 0.0, step * slope - 0.5 * step**2 * bend, 0.0)
+        step, gain = _promised(now, pool, largest_mm, aim)
         gain[chosen] = 0.0
         if cost is not None:
             gain = gain / cost
@@ -161,6 +163,38 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, mo
         now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
     plan = _thinned(parts, pool, chosen, changes, left, largest_mm, aim)
     return _with_margin(parts, pool, plan, largest_mm, aim)
+
+
+def _promised(now: Array, pool: Pool, largest_mm: float, aim: float) -> tuple[Array, Array]:
+    """(m,) change of each candidate alone that a quadratic model likes best, and the fall of F."""
+    signs = pool.signs()
+    flat = pool.influence.reshape(len(signs), -1)
+    rise = _left(now, aim)[1]
+    slope = -signs * (flat @ rise.astype(np.float32).ravel())
+    bend = 2.0 * (pool.squared() @ (rise != 0.0).astype(np.float32).ravel())
+    step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)
+    return step, np.where(slope > 0.0, step * slope - 0.5 * step**2 * bend, 0.0)
+
+
+def best_alone(parts: Array, pool: Pool, largest_mm: float, aim: float, count: int
+               ) -> list[tuple[int, float]]:
+    """The candidates that leave least by one step alone, with their changes (mm, outwards
+    positive); of one way, no two within :data:`APART_MM`."""
+    step, gain = _promised(parts, pool, largest_mm, aim)
+    fitted = []
+    for k in np.argsort(-gain)[:20 * count]:
+        if gain[k] <= 0.0:
+            break
+        changes, left = fit(parts, _unit(pool, [int(k)]), step[[k]], largest_mm, aim)
+        fitted.append((left, int(k), float(changes[0]) * pool.ways[k].sign))
+    chosen: list[tuple[int, float]] = []
+    for _, k, change in sorted(fitted):
+        if len(chosen) < count and all(
+                pool.ways[k] != pool.ways[j] or np.hypot(
+                    pool.x_mm[k] - pool.x_mm[j], pool.y_mm[k] - pool.y_mm[j]) > APART_MM
+                for j, _ in chosen):
+            chosen.append((k, change))
+    return chosen
 
 
 def _with_margin(parts: Array, pool: Pool, plan: Plan, largest_mm: float, aim: float) -> Plan:

@@ -15,24 +15,35 @@ from simkit.strategy.planner.candidates import (
     passes,
     worst_places,
 )
-from simkit.strategy.planner.joint import AIM, Plan, Pool, by_weight, joint_plan, left_of
+from simkit.strategy.planner.joint import (
+    AIM,
+    Plan,
+    Pool,
+    best_alone,
+    by_weight,
+    joint_plan,
+    left_of,
+)
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.words import Choice
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
-VERIFIED = 3
-"""So many operations of a plan are solved before one is taken, the best two of all in full."""
+VERIFIED, ALONE, LAST_ALONE = 3, 1, 5
+"""So many operations of a plan, and of those best alone, are solved before one is taken; the best
+two of all in full."""
 ASTRAY = 0.1
 """Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
 is made anew with what was learnt."""
 PASSES_FROM = 3
 """A pass is worth its many touches where the plan has so many steps."""
+MOST_JUDGED = 6
+"""So many of the solved are judged by a plan of what they leave."""
 AIMS = (AIM, 0.7, 0.5)
 """Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
 NEAR, LAST_AIM = 1.3, 0.99
-"""Largest excess over the limits from which the last steps are made, and the share they aim at: just
-within is enough then."""
+"""Largest excess over the limits from which the last steps are made, and the share they aim at:
+just within is enough then."""
 LEAST_GAIN = 0.005
 """A step that lowers what is left by less than this share is not worth it."""
 
@@ -84,8 +95,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
             return []
         plan = joint_plan(parts, pool, largest, aim, cost=costs_of(session, pool, objective))
         off = 0.0
-        for number in by_weight(parts, pool, plan, aim)[:VERIFIED]:
-            candidate, change = plan.candidates[number], plan.changes_mm[number]
+        for candidate, change in _worth_a_solve(parts, pool, plan, largest, aim):
             operation = operation_of(session, pool, candidate, change)
             after = mind.solve(session, operation)
             if after is not None and not after.now.row.snapped:
@@ -105,6 +115,18 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
     return _with_plans(session, yard, pool, solved, (before, largest, aim), objective)
 
 
+def _worth_a_solve(parts: Array, pool: Pool, plan: Plan, largest: float, aim: float
+                   ) -> list[tuple[int, float]]:
+    """The weightiest operations of a plan, and those that leave least alone: more of these where
+    the plan is near its end, so that no step is wasted on an error of the sums."""
+    found = [(plan.candidates[number], plan.changes_mm[number])
+             for number in by_weight(parts, pool, plan, aim)[:VERIFIED]]
+    alone = LAST_ALONE if len(plan.candidates) <= 2 else ALONE
+    known = {candidate for candidate, _ in found}
+    return found + [one for one in best_alone(parts, pool, largest, aim, alone)
+                    if one[0] not in known]
+
+
 def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Operation, Session],
                 how: tuple[float, float, float], objective: str) -> list[Choice]:
     """The solved operations that help, each with a plan of what is left after it."""
@@ -113,7 +135,7 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
                      key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
     choices = []
     cost = costs_of(session, pool, objective)
-    for operation, after in by_left[:VERIFIED + 3]:
+    for operation, after in by_left[:MOST_JUDGED]:
         left = yard.read(after.now.field)
         now = left_of(left, aim)
         if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
