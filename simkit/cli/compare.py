@@ -22,6 +22,7 @@ from simkit.cli.working import (
     out_folder,
     say,
     set_tail,
+    table_width,
 )
 from simkit.errors import InputError, InputErrors
 from simkit.kernels.teamwork import cores
@@ -90,7 +91,7 @@ def command(cases: tuple[str, ...], strategies: str | None, out: Path | None, wo
     if several:
         file, joined = join_cases(top, {one.name: one.folder for one in asked})
         say("")
-        say(comparison_table(joined))
+        say(comparison_table(joined, table_width()))
         say("")
         say(f"table    {file}")
     cautions()
@@ -133,7 +134,7 @@ def _compared(one: Wanted, workers: int, accept: bool) -> list[dict[str, str]]:
     for name in one.strategies:
         pictures += draw_run(one.folder / "runs" / name)
     say("")
-    say(comparison_table(rows))
+    say(comparison_table(rows, table_width()))
     say("")
     say(f"table    {one.folder / 'compare.csv'}")
     for picture in pictures:

@@ -6,6 +6,7 @@ import hashlib
 import math
 import os
 import re
+import shutil
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -68,6 +69,14 @@ LARGEST_OWN = 200_000_000
 """Bytes of the largest report or sheet that is looked at."""
 LONGEST_TAIL = 48
 """Letters of a folder's name that say which keys were set."""
+
+
+def table_width() -> int | None:
+    """Letters of a line of the terminal, at least 60; None where nobody looks at a terminal."""
+    stream = sys.stderr if wanted() else sys.stdout
+    if stream is None or not stream.isatty():
+        return None
+    return max(60, shutil.get_terminal_size((80, 24)).columns)
 
 
 def say(text: str) -> None:

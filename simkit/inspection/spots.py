@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 from collections import defaultdict
 from dataclasses import dataclass
 from typing import Literal
@@ -45,6 +46,22 @@ class SampledField:
                 raise ValueError(f"{name} is not evenly spaced and rising")
         if not np.isfinite(self.d_mm[self.on_panel]).all():
             raise ValueError("d_mm is not finite on the panel")
+
+    def _repr_png_(self) -> bytes:
+        """Shown by notebooks: the deviation as a map, zero white, lows blue, highs red."""
+        from matplotlib.figure import Figure
+        shown = np.where(self.on_panel, self.d_mm, np.nan)
+        limit = max(float(np.nanmax(np.abs(shown))), 1e-6)
+        figure = Figure(figsize=(5.2, 3.8), layout="constrained")
+        axes = figure.add_subplot()
+        image = axes.imshow(shown, cmap="RdBu_r", vmin=-limit, vmax=limit, origin="lower",
+                            extent=(self.x_mm[0], self.x_mm[-1], self.y_mm[0], self.y_mm[-1]))
+        axes.set_xlabel("x, mm")
+        axes.set_ylabel("y, mm")
+        figure.colorbar(image, label="deviation, mm (low < 0)")
+        made = io.BytesIO()
+        figure.savefig(made, format="png", dpi=100)
+        return made.getvalue()
 
     @property
     def on_panel(self) -> NDArray[np.bool_]:

@@ -12,6 +12,7 @@ import os
 import re
 from collections.abc import Mapping
 from dataclasses import dataclass
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,9 @@ from simkit.errors import InputError
 from simkit.record.parts import FARTHEST_MM, Field, as_number, read_field, read_json, read_table
 
 MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
+SHOWN = ("strategy", "outcome", "flat", "matched", "steps", "minutes", "max_low_mm", "max_high_mm",
+         "slope_mrad", "improvement_pct", "max_force_N")
+"""Columns of compare.csv that a notebook shows."""
 NAME = re.compile(r"[\w-]{1,80}")
 Array = NDArray[np.float64]
 
@@ -113,6 +117,15 @@ class ComparisonRecord:
     tolerance_mm: float
     rows: tuple[Mapping[str, str], ...]
     runs: Mapping[str, RunRecord]
+
+    def _repr_html_(self) -> str:
+        """Shown by notebooks: a row a strategy, as in compare.csv."""
+        keys = [key for key in SHOWN if any(key in row for row in self.rows)]
+        head = "".join(f"<th>{escape(key.replace('_', ' '))}</th>" for key in keys)
+        body = "".join("<tr>" + "".join(f"<td>{escape(str(row.get(key, '')))}</td>"
+                                        for key in keys) + "</tr>" for row in self.rows)
+        return (f"<p><b>{escape(self.title)}</b></p><table><thead><tr>{head}</tr></thead>"
+                f"<tbody>{body}</tbody></table>")
 
 
 def is_comparison(folder: Path) -> bool:

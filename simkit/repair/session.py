@@ -13,6 +13,7 @@ from simkit.inspection.spots import SampledField, Spot, find_spots
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.access import Way, need_way
+from simkit.repair.notebook import session_html
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.risks import risk_numbers
@@ -61,6 +62,11 @@ class Session:
         """State after the last step."""
         assert self.now.state is not None
         return self.now.state
+
+    def _repr_html_(self) -> str:
+        """Shown by notebooks: the steps, what is left, and a picture of the deviation."""
+        return session_html([step.row for step in self.steps], self.now.field,
+                            self.work.case.title)
 
     def spots(self, tolerance_mm: float | None = None) -> tuple[Spot, ...]:
         """Lows and highs now, the largest first; the goal's tolerance if none is given."""

@@ -6,6 +6,9 @@ from collections.abc import Mapping, Sequence
 
 # (column of compare.csv, first and second line of the heading, number format or "" for words)
 COLUMNS = (
+    ("case", "case", "", ""),
+    ("dent", "dent", "", ""),
+    ("grade", "grade", "", ""),
     ("strategy", "strategy", "", ""),
     ("flat", "flat", "", ""),
     ("matched", "matched", "", ""),
@@ -31,22 +34,47 @@ COLUMNS = (
 )
 
 
-def comparison_table(rows: Sequence[Mapping[str, object]]) -> str:
+FIRST = ("case", "strategy", "outcome", "steps", "minutes", "max_low_mm", "max_high_mm",
+         "improvement_pct", "slope_mrad", "flat", "max_force_N", "matched", "tool_changes",
+         "steps_fine", "minutes_fine", "crown_end_mm", "stretch_mm2", "grade", "dent")
+"""Which columns stand where there is no room for all, the first ones first."""
+
+
+def comparison_table(rows: Sequence[Mapping[str, object]], width: int | None = None) -> str:
     """Rows of compare.csv as aligned text; columns that no row has are left out.
+
+    width : letters of a line; columns that find no room are left out and named below the table.
+        All columns where None.
 
     rows : one mapping a strategy, values as read from the file or as numbers. Numbers stand
     right, words left; "-" where a value is missing.
     """
     shown = [column for column in COLUMNS if any(column[0] in row for row in rows)]
-    cells = [[column[1], column[2]] + [_cell(column[0], column[3], row) for row in rows]
-             for column in shown]
+    cells = {column[0]: [column[1], column[2]] + [_cell(column[0], column[3], row) for row in rows]
+             for column in shown}
+    kept = set(cells) if width is None else _with_room(cells, width)
     padded = []
-    for (_, _, _, style), column in zip(shown, cells, strict=True):
-        width = max(len(text) for text in column)
-        padded.append([text.rjust(width) if style else text.ljust(width) for text in column])
+    for key, _, _, style in shown:
+        if key in kept:
+            wide = max(len(text) for text in cells[key])
+            padded.append([text.rjust(wide) if style else text.ljust(wide)
+                           for text in cells[key]])
     lines = ["  ".join(parts).rstrip() for parts in zip(*padded, strict=True)]
     lines.insert(2, "-" * max((len(line) for line in lines), default=0))
+    if len(kept) < len(cells):
+        lines.append(f"({len(cells) - len(kept)} more columns in the table's file)")
     return "\n".join(lines)
+
+
+def _with_room(cells: Mapping[str, Sequence[str]], width: int) -> set[str]:
+    """Columns that find room on a line, in the order of FIRST."""
+    kept, used = set(), -2
+    for key in (key for key in FIRST if key in cells):
+        wide = 2 + max(len(text) for text in cells[key])
+        if used + wide <= width:
+            kept.add(key)
+            used += wide
+    return kept
 
 
 def flat_word(value: object) -> str:

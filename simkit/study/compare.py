@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -14,6 +15,7 @@ from simkit.folders import announce
 from simkit.record.write import identity, open_folder
 from simkit.strategy import find_strategy
 from simkit.study.run import SUMMARY, Start, prepare, run_strategy
+from simkit.study.runner import done_line
 from simkit.study.workers import can_start, each
 from simkit.underway import StandingLine, doing, heard
 
@@ -32,8 +34,11 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
     open_folder(folder, {**identity(case), "strategies": list(names)})
     start = prepare(case, folder, workers, progress, accept)
     rows: dict[str, dict[str, str]] = {}
+    begin = time.monotonic()
     for name, row in _each(case, names, folder, progress, workers, start, quiet):
         rows[name] = row
+        progress(done_line(name, row["outcome"], len(rows), len(names),
+                           time.monotonic() - begin))
         done = [rows[n] for n in names if n in rows]
         write_table(folder / "compare.csv", SUMMARY, list(done))
     write_json(folder / "compare.json", {

@@ -33,14 +33,19 @@ def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: st
               else _by_processes(folders, starts, workers))
     for index, status in source:
         statuses[folders[index].name] = status
-        done = len(statuses)
-        left = (time.monotonic() - begin) / done * (len(folders) - done)
-        progress(f"[{done}/{len(folders)}] {labels[index]}: {status}"
-                 + (f"; about {_duration(left)} left" if left > 0.0 else ""))
+        progress(done_line(labels[index], status, len(statuses), len(folders),
+                           time.monotonic() - begin))
     return statuses
 
 
-def _duration(seconds: float) -> str:
+def done_line(what: str, how: str, done: int, of: int, so_far_s: float) -> str:
+    """A line that says what has ended, how, and how long the rest will take at this pace."""
+    left = so_far_s / done * (of - done)
+    return f"[{done}/{of}] {what}: {how}" + (f"; about {duration(left)} left" if left > 0.0 else "")
+
+
+def duration(seconds: float) -> str:
+    """A time in the unit that suits it."""
     if seconds < 90.0:
         return f"{seconds:.0f} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"

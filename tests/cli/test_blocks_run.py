@@ -9,10 +9,14 @@ from __future__ import annotations
 import contextlib
 import importlib.util
 import io
+import sys
 from pathlib import Path
 
-import house_lint as lint
 import pytest
+
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "house"))
+
+import house_lint as lint
 from docblocks import PYTHON, SHELL, Block, blocks, program
 
 from simkit.cli.main import main
