@@ -10,7 +10,8 @@ imports it, since numba looks only at a kernel's own file; a fault elsewhere cos
 
 `--write` keeps each row as it is done in benchmarks/results/faults.csv, with a digest of the fault,
 its checks and the file it changes, and renews docs/verification/faults.md. Rows whose digest still
-holds are not tried again: an interrupted run goes on. `--check` runs nothing and says which faults
+holds are not tried again: an interrupted run goes on; the page tells apart what was tried on the
+file as it is, what on an earlier state of it, and what was not tried. `--check` runs nothing and says which faults
 cannot be put in and which rows are missing or out of date. Exit code 0: all noticed; 1: some fault
 noticed by nothing; 2: a check fails without a fault, or a fault's text is not found exactly once.
 """
@@ -19,7 +20,6 @@ from __future__ import annotations
 
 import argparse
 import ast
-import csv
 import hashlib
 import json
 import os
@@ -33,7 +33,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from faults_list import FAULTS, Fault
-from faults_page import page
+from faults_page import keep, page, rows_of
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "faults.csv"
@@ -41,8 +41,6 @@ PAGE = ROOT / "docs" / "verification" / "faults.md"
 LONGEST_S = 1200.0
 """A list of checks that takes longer is ended, and that counts as noticing."""
 NONE = "no fault"
-COLUMNS = ("fault", "file", "changed", "caught_by", "passed_before", "first_failing", "seconds",
-           "digest")
 SOLVE = """
 import json, pathlib, sys
 import simkit
@@ -230,29 +228,26 @@ def without_fault(folder: Path, faults: list[Fault]) -> dict[str, str]:
 def kept_rows() -> dict[str, dict[str, str]]:
     """Rows that still hold."""
     digests = {f.name: digest_of(f) for f in FAULTS}
-    if not RESULTS.exists():
-        return {}
-    with open(RESULTS, newline="", encoding="utf-8") as file:
-        return {row["fault"]: row for row in csv.DictReader(file)
-                if tuple(row) == COLUMNS and row["digest"] == digests.get(row["fault"])}
+    return {name: row for name, row in rows_of(RESULTS).items()
+            if row["digest"] == digests.get(name)}
 
 
 def write(rows: dict[str, dict[str, str]]) -> None:
-    """Table and page, in the order of the list."""
-    ordered = [rows[f.name] for f in FAULTS if f.name in rows]
-    partial = RESULTS.with_suffix(".partial")
-    with open(partial, "w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(ordered)
-    partial.replace(RESULTS)
-    PAGE.write_text(page(ordered), "utf-8")
+    """Table and page, in the order of the list; rows of an earlier state of the file that a fault
+    changes are kept and said to be such, until the fault is tried again."""
+    listed = {f.name: f for f in FAULTS}
+    older = {name: row | {"file": listed[name].file} for name, row in rows_of(RESULTS).items()
+             if name not in rows and name in listed and row["changed"] == changed(listed[name])}
+    keep(RESULTS, [(rows | older)[f.name] for f in FAULTS if f.name in rows | older])
+    PAGE.write_text(page([rows[f.name] for f in FAULTS if f.name in rows],
+                         [older[f.name] for f in FAULTS if f.name in older],
+                         [f.name for f in FAULTS if f.name not in rows | older]), "utf-8")
 
 
-def run(chosen: list[Fault], keep: bool) -> int:
+def run(chosen: list[Fault], store: bool) -> int:
     """Try the faults that have no row yet and say what was found."""
     begin, rows = time.perf_counter(), kept_rows()
-    left = [f for f in chosen if f.name not in rows or not keep]
+    left = [f for f in chosen if f.name not in rows or not store]
     for fault in FAULTS:
         exact_once(ROOT, fault)
     print(f"{len(chosen) - len(left)} rows hold, {len(left)} faults to try", flush=True)
@@ -268,9 +263,9 @@ def run(chosen: list[Fault], keep: bool) -> int:
             rows[fault.name] = row = try_fault(folder, fault)
             print(f"{fault.name:56s} {row['seconds']:>4s} s  "
                   f"{row['caught_by'] or 'NOTHING NOTICED'}", flush=True)
-            if keep:
+            if store:
                 write(rows)
-    if keep:
+    if store:
         write(rows)
     print(f"{time.perf_counter() - begin:.0f} s in all")
     return int(any(not rows[f.name]["caught_by"] for f in chosen))
