@@ -11,9 +11,10 @@ imports it, since numba looks only at a kernel's own file; a fault elsewhere cos
 `--write` keeps each row as it is done in benchmarks/results/faults.csv, with a digest of the fault,
 its checks and the file it changes, and renews docs/verification/faults.md. Rows whose digest still
 holds are not tried again: an interrupted run goes on; the page tells apart what was tried on the
-file as it is, what on an earlier state of it, and what was not tried. `--check` runs nothing and says which faults
-cannot be put in and which rows are missing or out of date. Exit code 0: all noticed; 1: some fault
-noticed by nothing; 2: a check fails without a fault, or a fault's text is not found exactly once.
+file as it is, what on an earlier state of it, and what was not tried. `--check` runs nothing and
+says which faults cannot be put in and which rows are missing or out of date. Exit code 0: all
+noticed; 1: some fault noticed by nothing; 2: a check fails without a fault, or a fault's text is
+not found exactly once.
 """
 
 from __future__ import annotations
