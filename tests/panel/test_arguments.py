@@ -67,6 +67,11 @@ def oblique():
     return mapped_patch(lambda u, v: np.stack([u + 0.5 * v, v, 0.0 * u], axis=1), LINE, LINE)
 
 
+def askew():
+    """A flat panel that leaves the planes x = 0 and z = 0 at 45 degrees."""
+    return mapped_patch(lambda u, v: np.stack([u, v, u], axis=1), LINE, LINE)
+
+
 def place():
     return np.zeros(model().geometry.area.shape)
 
@@ -82,6 +87,8 @@ ODD = {
     "degree 1": (lambda: build_model(patch(degree=1), STEEL, 0.8, {}), "degree 1"),
     "oblique symmetry": (lambda: build_model(oblique(), STEEL, 0.8, {"left": SYMMETRIC}),
                          "left side is no plane of symmetry"),
+    "askew symmetry": (lambda: build_model(askew(), STEEL, 0.8, {"left": SYMMETRIC}),
+                       "left side is no plane of symmetry"),
     "edge spring below zero": (lambda: Edge(spring_N_per_mm2=-1.0), "spring_N_per_mm2 -1"),
     "edge rotation nan": (lambda: Edge(rotation_N=NAN), "rotation_N nan"),
     "falling range": (lambda: rectangle_patch((20.0, -20.0), SIDE, Curvature(), 5.0, 5.0),
