@@ -150,8 +150,8 @@ def page(rows: list[dict[str, str]]) -> str:
     lost = sum(row["lost"] == "yes" for row in rows)
     lines = [
         "# Does a small dent vanish?", "",
-        f"{len(rows)} described dents with all defaults (0.8 mm DC04, elements of 4 mm at the "
-        "dent): "
+        f"{len(rows)} of {len(dents())} described dents with all defaults (0.8 mm DC04, elements "
+        "of 4 mm at the dent): "
         f"{count['matched']} reconstructed and found again, {count['not matched']} said to be not "
         f"matched, {count['refused']} refused, **{lost} lost**. Lost would be: called matched or "
         "flat although a low that was measured is not in the panel at step 0.", "",
