@@ -6,7 +6,7 @@ from typing import Literal
 
 from simkit.case.base import Part, choice, items, number, text
 from simkit.case.files import CatalogueFile, CodeFile, TableFile
-from simkit.case.tools import GlueChoice, Rod, TabChoice, TipChoice
+from simkit.case.tools import GlueChoice, OwnLifter, Rod, TabChoice, TipChoice
 
 
 class Kit(Part):
@@ -14,6 +14,8 @@ class Kit(Part):
 
     tabs: tuple[TabChoice, ...] = items("Glue tabs for pulling.", ("round-30",))
     tips: tuple[TipChoice, ...] = items("Tips for tapping down and pushing.", ("ball-12",))
+    lifters: tuple[OwnLifter, ...] = items(
+        "Lifters for pulls that stand on the panel.", (), 0)
     rods: tuple[Rod, ...] = items(
         "Rods that carry the tips through the openings of panel.behind.", (), 0)
     glue: GlueChoice = choice("Glue between tab and panel.", "standard-hot-melt")

@@ -91,6 +91,12 @@ class _OwnTip(Part):
 
     name: str = text(NAME)
     kind: str = choice("Form.")
+    facing_mm: float | None = number(
+        "Thickness of a soft facing (rubber, plastic); absent: hard. Goes with facing_MPa.",
+        0.2, 50.0, None)
+    facing_MPa: float | None = number(
+        "Young's modulus of the facing: about 2 to 10 rubber, 100 to 3000 plastics (rough figures; "
+        "common practice, no source).", 0.1, 1e4, None)
 
 
 class BallTip(_OwnTip):
@@ -131,6 +137,19 @@ class BlockTip(_OwnTip):
     length_mm: float = number("Length over all.", 1.0, 400.0)
     width_mm: float = number("Width over all.", 1.0, 400.0)
     nose_mm: float = number("Rounding of the edges.", 0.2, 50.0)
+
+
+class OwnLifter(Part):
+    """Small lifter that stands with its feet on the panel and draws a tab up."""
+
+    name: str = text(NAME)
+    span_mm: float = number("Distance of the feet along its beam, the tab in the middle.",
+                            20.0, 1000.0)
+    width_mm: float = number("Distance of two feet at each end; 0: one foot each.", 0.0, 500.0,
+                             0.0)
+    pad_mm: float = number("Diameter of a foot's pad.", 3.0, 100.0, 20.0)
+    pad_N_per_mm: float = number("Stiffness of a foot's pad. Estimate, no source.", 10.0, 1e6,
+                                 2000.0)
 
 
 class Rod(Part):

@@ -9,6 +9,7 @@ import numpy as np
 from simkit.errors import InputError, nearest
 from simkit.inspection.sampling import point_on, probe_at
 from simkit.mechanics.contact.attach import glue_tab, set_tip
+from simkit.mechanics.contact.lifter import set_lifter
 from simkit.mechanics.model import State
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
@@ -19,6 +20,7 @@ from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.passes import Spread, touch_by_touch
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
+from simkit.tool.lifters import Lifter
 
 KINDS = ("pull", "tap-down", "push", "hold", "let-down")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
@@ -53,8 +55,11 @@ class Operation:
     angle_deg : direction of a long tool's length in the plan.
     force_N : of a hold: held by this force, whatever the height; of others: end at this force, if
         the goal is not met first.
-    energy_mJ, travel_mm : of a tap-down or push: end when the blow has spent this energy
-        (1 mJ = 1 N mm), at this travel, if the goal is not met first.
+    energy_mJ : of a tap-down, push or pull (slide hammer): end when the blow has spent this energy
+        (1 mJ = 1 N mm); travel_mm : of a tap-down or push: end at this travel; if the goal is not
+        met first.
+    lifter : of a pull or hold by a tab: lifter of the kit that draws it, its beam along the angle;
+        empty: pulled from away.
     spread : of a tap-down or push: a pass of touches over a line or an area about the place.
     way, stiffness_N_per_mm : of a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel with nothing held any more.
@@ -75,6 +80,7 @@ class Operation:
     energy_mJ: float | None = None
     travel_mm: float | None = None
     spread: Spread | None = None
+    lifter: str = ""
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -123,8 +129,12 @@ def _check_strength(op: Operation) -> None:
     """InputError for an end or a pass that this kind of operation does not know."""
     tip = op.kind in ("tap-down", "push")
     for key in ("energy_mJ", "travel_mm", "spread"):
-        if getattr(op, key) is not None and not tip:
+        blow = key == "energy_mJ" and op.kind == "pull"
+        if getattr(op, key) is not None and not (tip or blow):
             raise InputError(f"{op.kind} with {key}", "a tap-down or a push", key=key)
+    if op.lifter and (tip or op.way != "following"):
+        raise InputError(f"{op.kind} {op.way} by a lifter", "a pull, or a hold that follows",
+                         key="lifter")
     for key in ("force_N", "energy_mJ", "travel_mm"):
         value = getattr(op, key)
         if value is not None and op.kind != "hold" and not 0.0 < value < np.inf:
@@ -178,18 +188,27 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     strength = np.inf if op.force_N is None else op.force_N
     if op.kind == "pull":
         tab = _pick(work.tabs, op.tool, "tab")
-        tool = glue_tab(work.model, state, tab, work.glue, place, normal, along)
+        glued = work.model, state, tab, work.glue, place, normal, along
+        tool = set_lifter(*glued, _lifter(work, op.lifter)) if op.lifter else glue_tab(*glued)
         return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
-                    limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap)
+                    limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap,
+                    energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
     if op.kind == "push":
         strength = min(strength, need_way(work.case, op.x_mm, op.y_mm).force_N)
     tip = _pick(work.tips, op.tool, "tip")
     direction = normal if op.kind == "push" else -normal
     travel = min(limits.travel_mm, np.inf if op.travel_mm is None else op.travel_mm)
-    contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along)
+    contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along,
+                      facing_MPa_per_mm=tip.facing_MPa_per_mm)
     return Load(contact, travel, min(limits.push_force_N, strength), limits.paint_strain, probe,
                 op.goal_mm, op.everything_off, op.may_snap,
                 energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
+
+
+def _lifter(work: Workpiece, name: str) -> Lifter:
+    """A lifter of the kit."""
+    own = _pick(work.case.kit.lifters, name, "lifter")
+    return Lifter(own.name, own.span_mm, own.width_mm, own.pad_mm, own.pad_N_per_mm)
 
 
 def _pick(tools, name: str, sort: str):

@@ -119,8 +119,9 @@ def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
                                            0.5 * max(tab.length_mm, tab.width_mm))
         for tip in work.tips:
             if tip.name == operation.tool:
-                found["mark_mm"] = print_mm(tip.body, force_N,
-                                            float(model.sheet.tension(0.0)))
+                hard = tip.facing_MPa_per_mm is None
+                found["mark_mm"] = print_mm(tip.body, force_N, float(
+                    model.sheet.tension(0.0))) if hard else 0.0
         if not quick:
             found["finger_N_per_mm"] = finger_stiffness(model, state, operation.x_mm,
                                                         operation.y_mm)

@@ -39,11 +39,16 @@ STANDARD_GLUE = "standard-hot-melt"
 
 @dataclass(frozen=True)
 class Tip:
-    """Tip of a push or tap-down tool: its name, kind and rigid body."""
+    """Tip of a push or tap-down tool: its name, kind and rigid body.
+
+    ``facing_MPa_per_mm``: of a soft facing, pressure per millimetre it is squeezed (its modulus
+    over its thickness); None for a hard tip.
+    """
 
     name: str
     kind: str
     body: RigidBody
+    facing_MPa_per_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -142,8 +147,14 @@ def find_tip(spec: Spec, catalogue: Catalogue | None = None) -> Tip:
     InputError, InputErrors : unknown name or key, missing or impossible size.
     """
     part = _part("tips", "tip", spec, catalogue)
-    sizes = part.model_dump(exclude={"name", "kind"})
-    return Tip(part.name, part.kind, TIP_MAKERS[part.kind](**sizes))
+    sizes = part.model_dump(exclude={"name", "kind", "facing_mm", "facing_MPa"})
+    thick, modulus = part.facing_mm, part.facing_MPa
+    if (thick is None) != (modulus is None):
+        key = "facing_MPa" if modulus is None else "facing_mm"
+        raise InputError(f"tip '{part.name}': {key} missing",
+                         "a soft facing has both, a hard tip neither", key=key)
+    soft = None if thick is None else modulus / thick
+    return Tip(part.name, part.kind, TIP_MAKERS[part.kind](**sizes), soft)
 
 
 def find_glue(spec: Spec, catalogue: Catalogue | None = None) -> Glue:

@@ -81,16 +81,18 @@ def _tabs(names: tuple[str, ...]) -> str:
 
 def _tips(names: tuple[str, ...]) -> str:
     lines = ["## Tips", "",
-             "A tip is a flat core covered by a nose radius; sizes in mm.", "",
-             "| tip | kind | nose radius | core | half length | half width | core radius |",
-             "|---|---|---|---|---|---|---|"]
+             "A tip is a flat core covered by a nose radius; sizes in mm. A soft facing yields by "
+             "its modulus over its thickness ([lifters.md](lifters.md)).", "",
+             "| tip | kind | nose radius | core | half length | half width | core radius "
+             "| facing (MPa/mm) |",
+             "|---|---|---|---|---|---|---|---|"]
     for name in names:
         tip = find_tip(name)
         body = tip.body
         sizes = [f"{size:g}" if size else "" for size in
                  (body.half_length_mm, body.half_width_mm, body.core_radius_mm)]
         lines.append(f"| {name} | {tip.kind} | {body.nose_radius_mm:g} | {body.core} | "
-                     + " | ".join(sizes) + " |")
+                     + " | ".join(sizes) + f" | {tip.facing_MPa_per_mm or 'hard'} |")
     return "\n".join(lines) + "\n"
 
 

@@ -35,7 +35,11 @@ panel:
   grade: DC04
   edges: {left: held, right: held, bottom: held, top: held}
 mesh: {fine_mm: 10, coarse_mm: 20, layers: 3}
-kit: {tabs: [round-25], tips: [ball-12], glue: {name: strong, tension_MPa: 20, shear_MPa: 20}}
+kit:
+  tabs: [round-25]
+  tips: [ball-12]
+  glue: {name: strong, tension_MPa: 20, shear_MPa: 20}
+  lifters: [{name: mini, span_mm: 70, pad_mm: 12}]
 goal: {tolerance_mm: 0.05, slope_mrad: 1.0}
 """
 LINE = Spread(24.0, 12.0)
@@ -114,6 +118,7 @@ def test_travel_ends_a_tap(dented: Session):
     "push ball-12 at 1,2 to 0 by 120 over 60 every 8 turn 30",
     "tap-down ball-12 at 1,2 to -0.05 with 20 over 60x30 every 8.5 times 2",
     "tap-down ball-12 at 1.23456789,2 to 0 deep 0.4 everything-off may-snap",
+    "pull round-25 at 1,2 to 0 with 500 turn 45 lifter mini",
     "hold round-25 at 1,2 by 100 springy 50", "hold round-25 at 1,2 to -1 locked"])
 def test_words_there_and_back(text: str):
     assert say_operation(read_operation(text)) == text
@@ -131,8 +136,11 @@ def test_words_that_make_no_pass_are_refused(text: str):
 
 @pytest.mark.parametrize("operation", [
     Operation("pull", "round-25", 0.0, 0.0, spread=LINE),
-    Operation("pull", "round-25", 0.0, 0.0, energy_mJ=50.0),
+    Operation("pull", "round-25", 0.0, 0.0, travel_mm=1.0),
     Operation("tap-down", "ball-12", 0.0, 0.0, energy_mJ=-1.0),
+    Operation("tap-down", "ball-12", 0.0, 0.0, lifter="mini"),
+    Operation("pull", "round-25", 0.0, 0.0, lifter="maxi"),
+    Operation("hold", "round-25", 0.0, 0.0, force_N=50.0, way="locked", lifter="mini"),
     Operation("tap-down", "ball-12", 70.0, 0.0, spread=Spread(80.0, 10.0))])
 def test_operations_that_cannot_be_are_refused(dented: Session, operation: Operation):
     with pytest.raises(InputError):
@@ -162,3 +170,13 @@ def test_a_strategy_works_a_long_ridge_in_one_step(dented: Session):
     passed = ridge.apply(replace(over, goal_mm=0.0))
     assert passed.now.row.touches > 1
     assert passed.now.row.max_high_mm < ridge.now.row.max_high_mm
+
+
+def test_a_pull_by_a_lifter_reaches_its_goal(dented: Session):
+    """Its feet press on the panel beside the tab, which changes the force it takes."""
+    op = Operation("pull", "round-25", 0.0, 0.0, -1.0)
+    away, by = dented.apply(op).now.row, dented.apply(replace(op, lifter="mini")).now.row
+    assert away.outcome == by.outcome == "reached"
+    assert by.released_mm == pytest.approx(-1.0, abs=0.02)
+    assert by.energy_error_pct < 1.0
+    assert by.force_N != pytest.approx(away.force_N, rel=0.01)

@@ -27,11 +27,13 @@ TABS = {
     "rounded-rectangle": {"length_mm": 30.0, "width_mm": 20.0, "corner_mm": 4.0, **PLATE},
     "blade": {"length_mm": 30.0, "width_mm": 8.0},
 }
+SOFT = {"facing_mm": 4.0, "facing_MPa": 200.0}
 TIPS = {
-    "ball": {"radius_mm": 10.0}, "rounded-cylinder": {"radius_mm": 6.0, "length_mm": 30.0},
-    "blade": {"edge_radius_mm": 4.0, "length_mm": 30.0},
-    "flat-nose": {"radius_mm": 10.0, "nose_mm": 3.0},
-    "block": {"length_mm": 30.0, "width_mm": 20.0, "nose_mm": 3.0},
+    "ball": {"radius_mm": 10.0, **SOFT},
+    "rounded-cylinder": {"radius_mm": 6.0, "length_mm": 30.0, **SOFT},
+    "blade": {"edge_radius_mm": 4.0, "length_mm": 30.0, **SOFT},
+    "flat-nose": {"radius_mm": 10.0, "nose_mm": 3.0, **SOFT},
+    "block": {"length_mm": 30.0, "width_mm": 20.0, "nose_mm": 3.0, **SOFT},
 }
 GLUE = {"tension_MPa": 0.5, "shear_MPa": 0.1, "tension_energy_N_per_mm": 0.2,
         "shear_energy_N_per_mm": 0.02, "modulus_MPa": 15.0, "layer_mm": 0.6}
@@ -56,8 +58,9 @@ def pulled(tab: dict, glue: dict) -> tuple[float, ...]:
 
 def pushed(tip: dict) -> float:
     """A push from the hollow side, where ends and edges bear too."""
-    model = panel()
-    tool = set_tip(model, model.virgin(), find_tip(tip).body, np.array([8.0, 5.0, -0.2]), UP, 1.0)
+    model, made = panel(), find_tip(tip)
+    tool = set_tip(model, model.virgin(), made.body, np.array([8.0, 5.0, -0.2]), UP, 1.0,
+                   facing_MPa_per_mm=made.facing_MPa_per_mm)
     return advance(model, model.virgin(), Load(tool, 0.3), STEPS).force_N
 
 

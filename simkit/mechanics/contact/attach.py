@@ -98,12 +98,14 @@ def _modes(place: Array, at: Array, frame: Array, reach: float) -> Array:
 def set_tip(
     model: Model, state: State, body: RigidBody, at: Array, direction: Array, travel_mm: float,
     along: Array | None = None, per_element: int | None = None,
+    facing_MPa_per_mm: float | None = None,
 ) -> TipContact:
     """Set a rigid body against the sheet, to be driven by up to ``travel_mm``.
 
     Contact is looked for at ``per_element`` x ``per_element`` points of an element: with 4 in
     elements of 5 mm a tap by a ball of 12 mm left a tenth too little, with 8 it is within 1 %. By
-    default they lie a sixteenth of the nose radius apart, 4 to 8 a side.
+    default they lie a sixteenth of the nose radius apart, 4 to 8 a side. ``facing_MPa_per_mm``:
+    stiffness of a soft facing of the body, pressure per squeeze.
 
     Raises
     ------
@@ -117,8 +119,11 @@ def set_tip(
     width = np.sqrt(2.0 * body.nose_radius_mm * travel_mm + travel_mm**2)
     core = max(np.hypot(body.half_length_mm, body.half_width_mm), body.core_radius_mm)
     reach = core + min(width, 1.2 * body.nose_radius_mm) + 2.0 * model.thickness_mm
-    return TipContact(place_contact(model, state, body, at, direction, reach, along,
-                                    per_element))
+    contact = place_contact(model, state, body, at, direction, reach, along, per_element)
+    if facing_MPa_per_mm is not None:
+        positive("facing_MPa_per_mm", facing_MPa_per_mm)
+        contact = replace(contact, stiffness=facing_MPa_per_mm, soft=True)
+    return TipContact(contact)
 
 
 def forming_target(

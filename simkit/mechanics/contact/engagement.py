@@ -72,8 +72,8 @@ class TipContact:
             tangent: bool) -> Reading:
         """See :class:`Engagement`."""
         read = self.contact.add(model, x, travel, force, data, tangent)
-        return Reading(float(read.force_N @ self.direction), own, read.penetration_mm,
-                       held_Nmm=read.energy)
+        deep = 0.0 if self.contact.soft else read.penetration_mm
+        return Reading(float(read.force_N @ self.direction), own, deep, held_Nmm=read.energy)
 
     def border(self, model: Model) -> tuple[Array, Array]:
         """No own unknowns."""

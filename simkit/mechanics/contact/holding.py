@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.mechanics.contact.engagement import Engagement, GluedTab, TipContact
+from simkit.mechanics.contact.lifter import LiftedTab
 from simkit.mechanics.contact.tips import SMOOTH_MM
 from simkit.mechanics.model import Model
 from simkit.mechanics.standing import Standing
@@ -57,6 +58,8 @@ def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: f
     if hold.way == "following":
         return Standing(*place)
     here = model.patch.control + model.layout.spread(x[:count])
+    if isinstance(tool, LiftedTab):
+        raise TypeError(f"a tab under a lifter cannot be held {hold.way}")
     if hold.way == "springy" and isinstance(tool, GluedTab):
         share = tool.points.area / tool.points.area.sum() * hold.stiffness_N_per_mm
         unit = np.multiply.outer(tool.axis, tool.axis)

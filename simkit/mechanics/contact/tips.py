@@ -73,7 +73,8 @@ class Contact:
     frame : (3, 3) rows are the body's local axes; local z is against the travel.
     element, shape, area, offset : contact points sorted by element: element numbers, shape values
         (m, n_e), area mm^2, distance of the touched face from the mid-surface mm.
-    stiffness : penalty, MPa per mm.
+    stiffness : penalty, MPa per mm; soft : it is a soft facing's own, MPa of pressure per mm that
+        it is squeezed, no penalty.
     """
 
     body: RigidBody
@@ -84,6 +85,7 @@ class Contact:
     area: Array
     offset: Array
     stiffness: float = STIFFNESS_MPA_PER_MM
+    soft: bool = False
 
     @property
     def direction(self) -> Array:
