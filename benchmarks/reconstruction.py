@@ -28,7 +28,7 @@ from simkit.case import Case, load_case
 from simkit.history.reconstruct import Reconstruction, reconstruct
 from simkit.inspection.sampling import probe_at
 from simkit.repair.workpiece import Workpiece, make_workpiece
-from simkit.study.run import COARSER
+from simkit.study.run import SEARCH_ELEMENT_FACTOR
 
 FIRST_DENT = ROOT / "cases" / "first-dent"
 
@@ -36,7 +36,7 @@ FIRST_DENT = ROOT / "cases" / "first-dent"
 def workpieces(case: Case, threads: int) -> tuple[Workpiece, Workpiece]:
     """The case on its own mesh, and on the coarser one of the search."""
     return make_workpiece(case, threads=threads), make_workpiece(case, threads=threads,
-                                                                 coarser=COARSER)
+                                                                 coarser=SEARCH_ELEMENT_FACTOR)
 
 
 def off_readings_mm(work: Workpiece, done: Reconstruction) -> float:

@@ -26,7 +26,7 @@ from simkit.history.reconstruct import reconstruct
 from simkit.inspection.spots import find_spots
 from simkit.repair.session import open_session
 from simkit.repair.workpiece import make_workpiece
-from simkit.study.run import COARSER
+from simkit.study.run import SEARCH_ELEMENT_FACTOR
 
 HERE = Path(__file__).resolve().parent
 RESULTS = HERE / "results" / "vanishing.csv"
@@ -119,7 +119,7 @@ def row_of(dent: Dent, folder: Path) -> dict[str, str]:
                       "seconds": f"{time.process_time() - start:.0f}"}
     case = load_case(folder)
     work = make_workpiece(case)
-    done = reconstruct(work, make_workpiece(case, coarser=COARSER))
+    done = reconstruct(work, make_workpiece(case, coarser=SEARCH_ELEMENT_FACTOR))
     session = open_session(work, done.state, matched=done.matched)
     assert done.match is not None
     lows = [s for s in find_spots(session.now.field, case.goal.tolerance_mm) if s.kind == "low"]

@@ -18,7 +18,7 @@ from simkit.words import visible
 Listener = Callable[[str], None]
 EVERY_S = 1.0
 """Time between two words on a terminal."""
-WIDTH = 78
+LINE_COLUMNS = 78
 """Columns of the line."""
 _listener: ContextVar[Listener | None] = ContextVar("listener", default=None)
 _doing: ContextVar[tuple[str, ...]] = ContextVar("doing", default=())
@@ -81,12 +81,12 @@ class StandingLine:
         if stream is None or not stream.isatty():
             return
         self._last, self._stands = self._clock(), True
-        stream.write("\r" + visible(text)[:WIDTH].ljust(WIDTH))
+        stream.write("\r" + visible(text)[:LINE_COLUMNS].ljust(LINE_COLUMNS))
         stream.flush()
 
     def clear(self) -> None:
         """Make room for a line that stays; time is counted anew."""
         if self._stands:
-            self.stream.write("\r" + " " * WIDTH + "\r")
+            self.stream.write("\r" + " " * LINE_COLUMNS + "\r")
             self._stands = False
         self._since = self._last = self._clock()

@@ -27,7 +27,7 @@ from simkit.case.repair import Goal, Limits
 Array = NDArray[np.float64]
 FIRM_N_PER_MM = 1e6
 """Stiffness that stands for a place that does not move."""
-LOOSE = 1e-9
+LEAST_STIFFNESS_SHARE = 1e-9
 """Share of that below which nothing holds."""
 SIDES = {"left": (0, 1), "right": (0, 1), "bottom": (1, 0), "top": (1, 0)}
 """Axis across each side, axis along it."""
@@ -62,7 +62,7 @@ def holding_checks(panel: Panel, limits: Limits | None) -> Iterator[Complaint]:
     """A panel that can move or turn as a whole, or would by more than a tool may travel."""
     key = "edge" if panel.outline == "disc" else "edges"
     stiffness, words = least_stiffness(panel)
-    if stiffness < LOOSE * FIRM_N_PER_MM:
+    if stiffness < LEAST_STIFFNESS_SHARE * FIRM_N_PER_MM:
         yield Complaint(("panel", key), f"nothing keeps the panel from {words}",
                         "hold or hinge one more edge, or give it springs")
         return

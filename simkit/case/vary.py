@@ -17,7 +17,7 @@ from simkit.errors import InputError, InputErrors
 WORD = r"[A-Za-z_][A-Za-z0-9_]*(?:\[\d{1,4}\])*"
 KEY = re.compile(rf"{WORD}(?:\.{WORD})*")
 PART = re.compile(r"([A-Za-z_][A-Za-z0-9_]*)|\[(\d+)\]")
-LONGEST = 4000
+LONGEST_TEXT_CHARACTERS = 4000
 
 
 def with_keys(case: Case, changes: Mapping[str, Any],
@@ -93,7 +93,7 @@ def parse_setting(text: str) -> tuple[str, Any]:
     InputError : no `=`, or a value that is no plain YAML.
     """
     key, sign, value = text.partition("=")
-    if not sign or not key.strip() or len(text) > LONGEST:
+    if not sign or not key.strip() or len(text) > LONGEST_TEXT_CHARACTERS:
         raise InputError(f"--set {text[:60]!r}", "KEY=VALUE, such as panel.thickness_mm=0.8")
     try:
         found = YAML(typ="safe", pure=True).load(value)

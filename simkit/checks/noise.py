@@ -15,8 +15,8 @@ from simkit.inspection.measures import slope_deviation
 from simkit.inspection.spots import SampledField
 from simkit.measurement.read import DentSpec, field_of_readings, gauge_readings
 
-DRAWS = 5
-LINES = 121
+NOISE_DRAWS = 5
+GRID_LINES = 121
 
 Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]]
 
@@ -24,7 +24,7 @@ Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]
 @dataclass(frozen=True)
 class Unrest:
     """Largest deviation, mm, and slope deviation, mrad, that noise puts into a field, median of
-    `DRAWS` draws; count : readings."""
+    `NOISE_DRAWS` draws; count : readings."""
 
     height_mm: float
     slope_mrad: float
@@ -44,12 +44,12 @@ def noise_unrest(spec: DentSpec, field: DepthField, base_mm: float, seed: int) -
     random = np.random.default_rng(seed)
     x0, x1, y0, y1 = field.box_mm
     grow_x, grow_y = max(0.0, base_mm - (x1 - x0)), max(0.0, base_mm - (y1 - y0))
-    x = np.linspace(x0 - grow_x, x1 + grow_x, LINES)
-    y = np.linspace(y0 - grow_y, y1 + grow_y, LINES)
+    x = np.linspace(x0 - grow_x, x1 + grow_x, GRID_LINES)
+    y = np.linspace(y0 - grow_y, y1 + grow_y, GRID_LINES)
     xx, yy = np.meshgrid(x, y)
     still = fit(np.zeros(count))(xx, yy)
     heights, slopes = [], []
-    for _ in range(DRAWS):
+    for _ in range(NOISE_DRAWS):
         moved = fit(random.normal(0.0, spec.noise_mm, count))(xx, yy) - still
         heights.append(float(np.abs(moved).max()))
         slopes.append(float(np.nanmax(slope_deviation(SampledField(x, y, moved), base_mm))))

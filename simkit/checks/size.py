@@ -20,9 +20,9 @@ from simkit.errors import InputError
 from simkit.repair.window import fine_window
 
 MOST_ELEMENTS = 250_000
-SHARE = 0.8
+MEMORY_SHARE = 0.8
 """Share of the computer's memory that one run may need."""
-GROWTH = 1.25
+ELEMENT_SIZE_RATIO = 1.25
 """Ratio of the sizes of neighbouring elements outside the fine window (`graded_breaks`)."""
 PROGRAM_MB, ELEMENT_MB = 210.0, 0.07
 ITERATION_MS, ITERATIONS = 91.0, 50
@@ -82,7 +82,7 @@ def _growing(length: float, fine: float, coarse: float) -> int:
         return 0
     count, size, done = 0, fine, 0.0
     while done < length and size < coarse:
-        size = min(size * GROWTH, coarse)
+        size = min(size * ELEMENT_SIZE_RATIO, coarse)
         done += size
         count += 1
     return max(1, count + max(0, math.ceil((length - done) / coarse)))
@@ -92,10 +92,11 @@ def check_size(case: Case, depth: DepthField | None) -> None:
     """Refuse a mesh that no computer, or not this one, can work with; `InputError` says why."""
     size = size_of(case, depth)
     room = memory_here_MB()
-    too_large = size.memory_MB > SHARE * room
+    too_large = size.memory_MB > MEMORY_SHARE * room
     if size.elements <= MOST_ELEMENTS and not too_large:
         return
-    limit = f"{SHARE * room / 1000:.1f} GB here" if too_large else f"{MOST_ELEMENTS:,} elements"
+    limit = (f"{MEMORY_SHARE * room / 1000:.1f} GB here" if too_large
+             else f"{MOST_ELEMENTS:,} elements")
     raise InputError(f"this mesh has {size.words()}", f"at most {limit}: coarser elements "
                      "(fine_mm, coarse_mm), or a smaller panel round the dent",
                      file=str(case.file), key="mesh")

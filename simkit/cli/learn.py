@@ -14,7 +14,7 @@ from simkit.cli.answer import json_option, result
 from simkit.cli.working import cautions, hello, say
 from simkit.dent.points import read_loose_points
 from simkit.errors import InputError
-from simkit.history.learning import STRENGTH
+from simkit.history.learning import STRENGTH_STANDARD_ERROR
 from simkit.study.attempt import same_case, set_of
 from simkit.study.learn import advise, belief, histories_of, learn_from
 from simkit.study.run import prepare
@@ -72,7 +72,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
         found = advise(histories, noise, lambda text: None)
         say("")
         say("Most telling first:" if found else "There is no crown to tap on, or no tip in the "
-            f"kit. Any step tells: readings are weighed to within {100 * STRENGTH:.0f} %.")
+            "kit. Any step tells: readings are weighed to within "
+            f"{100 * STRENGTH_STANDARD_ERROR:.0f} %.")
         for one in found:
             say(one.sentence())
         answer["advice"] = found

@@ -15,7 +15,7 @@ from simkit.record.folder import mine
 from simkit.show.promise import draw_promise
 from simkit.strategy import find_strategy
 from simkit.study.calibration import stored_calibration
-from simkit.study.promise import SHARES, Promise, case_digest, promise
+from simkit.study.promise import PROMISED_SHARES, Promise, case_digest, promise
 from simkit.study.run import prepare
 
 
@@ -61,7 +61,7 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
         raise InputError("the dent is not matched, so nothing can be promised", start.sentence,
                          str(checked.file))
     found = promise(start, name, minutes, runs, folder, workers or cores(), say)
-    levels = {f"{share:.0%} of cases": _level(found, share) for share in SHARES}
+    levels = {f"{share:.0%} of cases": _level(found, share) for share in PROMISED_SHARES}
     picture = draw_promise(checked.title, found.grid_min, found.curves, levels,
                            folder / "promise.png")
     say("")
@@ -78,7 +78,7 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
 
 def _against_blind_dents(found: Promise) -> list[str]:
     """What stored blind dents make of the promise; that there are none, where there are none."""
-    known = {share: stored_calibration(share) for share in SHARES}
+    known = {share: stored_calibration(share) for share in PROMISED_SHARES}
     if not any(known.values()):
         return ["not held against blind dents: how often such promises are kept is not known"]
     return [one.sentence(found.at_least(share), found.minutes)

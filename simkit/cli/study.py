@@ -16,8 +16,8 @@ from simkit.study.studyfile import read_study
 
 ASKED_FROM = 2000
 """Runs from which the command asks before it begins."""
-MOST = 200_000
-SHOWN = 40
+MOST_RUNS = 200_000
+RUNS_SHOWN = 40
 
 
 @click.command(epilog="""\b
@@ -52,8 +52,9 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
     spec = read_study(study)
     here = study if study.is_dir() else study.parent
     total = count_runs(spec, here)
-    if total > MOST:
-        raise InputError(f"the study has {total:,} runs", f"at most {MOST:,}; a sample in place "
+    if total > MOST_RUNS:
+        raise InputError(f"the study has {total:,} runs",
+                         f"at most {MOST_RUNS:,}; a sample in place "
                          "of a grid", str(study))
     if total > ASKED_FROM and not yes and not dry_run and not click.confirm(
             f"The study has {total:,} runs. Go on?"):
@@ -62,10 +63,10 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
     folder = out or Path("runs") / (study.resolve().name if study.is_dir() else study.stem)
     processes = workers or cores()
     if dry_run:
-        for plan in plans[:SHOWN]:
+        for plan in plans[:RUNS_SHOWN]:
             say(label(plan))
-        if len(plans) > SHOWN:
-            say(f"... and {len(plans) - SHOWN} more")
+        if len(plans) > RUNS_SHOWN:
+            say(f"... and {len(plans) - RUNS_SHOWN} more")
         for line in foretell(spec, plans, folder, processes):
             say(line)
         result({"runs": total, "labels": [label(plan) for plan in plans]})

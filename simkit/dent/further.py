@@ -24,7 +24,7 @@ from simkit.dent.field import LARGEST_REASONABLE_DEPTH_MM, Array, Extent
 from simkit.dent.shapes import Bowl, Crease, check_shape, depth_of, reach_of
 from simkit.errors import InputError
 
-BLUNT = 0.25
+BLUNT_RADIUS_SHARE = 0.25
 """Radius at the bottom of a crease without one, over that of a bowl as wide and deep."""
 STEP_SHARE = 0.005
 """Step along a crease's curve over its width."""
@@ -136,7 +136,7 @@ class CreaseLine:
         tree, along, whole = self.curve
         distance, nearest = tree.query(np.stack([x.ravel(), y.ravel()], axis=1))
         half = 0.5 * self.width_mm
-        radius = self.radius_mm or BLUNT * half**2 / (6.0 * self.depth_mm)
+        radius = self.radius_mm or BLUNT_RADIUS_SHARE * half**2 / (6.0 * self.depth_mm)
         q = 3.0 * radius * self.depth_mm
         r = q / np.sqrt(half**2 - 2.0 * q)
         s = (2.0 * along[nearest] / whole - 1.0) ** 4

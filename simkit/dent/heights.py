@@ -14,7 +14,7 @@ from simkit.dent.grid import read_grid
 from simkit.errors import InputError
 
 Array = NDArray[np.float64]
-STEEPEST = 1.2
+STEEPEST_SLOPE = 1.2
 """Largest slope of a panel over its plan, about 50 degrees."""
 
 
@@ -46,7 +46,8 @@ def read_heights(path: Path, plan: Extent) -> MeasuredSurface:
             file=grid.file)
     slope_y, slope_x = np.gradient(grid.d_mm, grid.y_mm, grid.x_mm)
     steepest = float(np.hypot(slope_x, slope_y).max())
-    if steepest > STEEPEST:
+    if steepest > STEEPEST_SLOPE:
         raise InputError(f"the surface rises by {steepest:.2g} mm a mm",
-                         f"at most {STEEPEST:g}: level it, and give heights in mm", file=grid.file)
+                         f"at most {STEEPEST_SLOPE:g}: level it, and give heights in mm",
+                         file=grid.file)
     return MeasuredSurface(RectBivariateSpline(grid.x_mm, grid.y_mm, grid.d_mm.T, s=0))

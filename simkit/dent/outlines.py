@@ -32,9 +32,9 @@ from simkit.errors import InputError
 ASSUMED_RADIUS_MM = 8.0
 """Radius at the bottom of a crease that nobody measured: an assumption, no source."""
 MOST_PLACES = 120
-FINE = 4000
-BUMPS = 6
-KINK = 4.0
+OUTLINE_POINTS = 4000
+BUMPS_PER_SIDE = 6
+KINK_WEIGHT = 4.0
 """Bumps on either side of a crease, and how much readier the kink is to rise than a bump."""
 
 
@@ -114,8 +114,9 @@ class Ridge:
         s, v = along_and_across(self.line_mm, xy)
         window = (1.0 - smooth_step(np.abs(v) / self.width_mm))[:, None]
         kink = (self.rounding_mm - np.hypot(v, self.rounding_mm)) / self.width_mm
-        bumps = _bump(BUMPS * (v / self.width_mm)[:, None] - np.arange(1 - BUMPS, BUMPS))
-        across = np.column_stack([KINK * kink, bumps]) * window
+        bumps = _bump(BUMPS_PER_SIDE * (v / self.width_mm)[:, None]
+                      - np.arange(1 - BUMPS_PER_SIDE, BUMPS_PER_SIDE))
+        across = np.column_stack([KINK_WEIGHT * kink, bumps]) * window
         along = self._along(s)
         return (across[:, :, None] * along[:, None, :]).reshape(len(xy), -1)
 
@@ -189,7 +190,7 @@ def along_and_across(line: Array, xy: Array) -> tuple[Array, Array]:
     Exact on the nearest of the sides that touch the nearest of a dense row of points.
     """
     s_corner = length_of(line)
-    at = np.linspace(0.0, s_corner[-1], min(FINE, 40 * len(line)))
+    at = np.linspace(0.0, s_corner[-1], min(OUTLINE_POINTS, 40 * len(line)))
     dense = np.column_stack([np.interp(at, s_corner, line[:, i]) for i in range(2)])
     near = np.searchsorted(s_corner, at[cKDTree(dense).query(xy)[1]], side="right") - 1
     best_s, best_v = np.zeros(len(xy)), np.full(len(xy), np.inf)

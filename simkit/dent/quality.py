@@ -23,7 +23,7 @@ from simkit.dent.hull import anchor_distance, distance_to_hull, distance_to_side
 from simkit.dent.outlines import Ridge, ridge_values
 from simkit.dent.points import GaugePoints
 
-CANDIDATES = 45
+CANDIDATES_PER_SIDE = 45
 MOST_PLACES = 3
 WORTH_OF_LARGEST = 0.3
 
@@ -135,7 +135,7 @@ def next_places(
     """
     reach = anchor_distance(points.xy_mm)
     low, high = points.xy_mm.min(axis=0), points.xy_mm.max(axis=0)
-    x, y = (np.linspace(low[i], high[i], CANDIDATES) for i in range(2))
+    x, y = (np.linspace(low[i], high[i], CANDIDATES_PER_SIDE) for i in range(2))
     xy = np.column_stack([v.ravel() for v in np.meshgrid(x, y)])
     xy = xy[distance_to_hull(xy, hull) == 0.0]
     error = np.sqrt(_variance(xy, spline, matrix) * _scale(xy, points, a, g, reach))

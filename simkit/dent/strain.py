@@ -52,7 +52,7 @@ class ShapeStrain:
 
 
 POISSON = 0.3
-PADDED = 3
+PLAN_WIDTHS = 3
 """Width of the plan in which the sheet may slide, over the damage's."""
 
 
@@ -112,10 +112,10 @@ def _least_membrane(source: Array, dx: float, dy: float) -> Array:
     """Largest principal membrane strain that a change of Gaussian curvature (ny, nx) leaves a
     sheet that slides freely, unsigned."""
     ny, nx = source.shape
-    wide = np.zeros((PADDED * ny, PADDED * nx))
+    wide = np.zeros((PLAN_WIDTHS * ny, PLAN_WIDTHS * nx))
     wide[:ny, :nx] = source
-    kx = 2.0 * np.pi * np.fft.rfftfreq(PADDED * nx, dx)[None, :]
-    ky = 2.0 * np.pi * np.fft.fftfreq(PADDED * ny, dy)[:, None]
+    kx = 2.0 * np.pi * np.fft.rfftfreq(PLAN_WIDTHS * nx, dx)[None, :]
+    ky = 2.0 * np.pi * np.fft.fftfreq(PLAN_WIDTHS * ny, dy)[:, None]
     square = kx**2 + ky**2
     square[0, 0] = 1.0
     phi = np.fft.rfft2(wide) / square**2

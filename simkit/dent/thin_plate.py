@@ -39,12 +39,12 @@ from simkit.dent.outlines import ASSUMED_RADIUS_MM, Outline, Ridge, ridge_of, ri
 from simkit.dent.points import GaugePoints
 from simkit.dent.quality import left_out_rms, next_places, quality_of
 
-CHUNK = 2_000_000
-TAUS = (1e-1, 1.0, 1e1)
-WIDTHS = (0.15, 0.3)
-LENGTHS = (0.2, 1.0, 5.0)
+CHUNK_ENTRIES = 2_000_000
+RIDGE_WEIGHTS = (1e-1, 1.0, 1e1)
+RIDGE_WIDTH_SHARES = (0.15, 0.3)
+RIDGE_LENGTH_SHARES = (0.2, 1.0, 5.0)
 """Ridges' weights, and their widths and lengths over the hull's diameter, that are tried."""
-ROUNDS = 4
+CREASE_FITS = 4
 """Fits until a crease has the radius that was measured."""
 
 
@@ -76,7 +76,7 @@ class ThinPlate:
         d = np.zeros(len(xy))
         outside = distance_to_hull(xy, self.hull_mm)
         near = np.flatnonzero(outside < self.reach_mm)
-        step = max(1, CHUNK // len(self.places))
+        step = max(1, CHUNK_ENTRIES // len(self.places))
         for part in np.split(near, np.arange(step, len(near), step)):
             window = 1.0 - smooth_step(outside[part] / self.reach_mm)
             d[part] = window * self._spline(xy[part])
@@ -106,7 +106,7 @@ def fit_thin_plate(
     scale = float(np.ptp(points.xy_mm, axis=0).max())
     best = _best(xy, d, points, noise_mm, scale, _ridge_choices(creases, hull, reach))
     spline = _spline_of(best, xy / scale, scale, hull, reach)
-    for _ in range(ROUNDS if creases else 0):
+    for _ in range(CREASE_FITS if creases else 0):
         ridges = tuple(_with_radius(spline, ridge, crease)
                        for ridge, crease in zip(best.ridges, creases, strict=True))
         best = _best(xy, d, points, noise_mm, scale, [ridges], (best.tau,))
@@ -152,7 +152,7 @@ class _Fit:
 
 
 def _best(xy: Array, d: Array, points: GaugePoints, noise_mm: float, scale: float,
-          choices: Sequence[tuple[Ridge, ...]], taus: Sequence[float] = TAUS) -> _Fit:
+          choices: Sequence[tuple[Ridge, ...]], taus: Sequence[float] = RIDGE_WEIGHTS) -> _Fit:
     """The fit with the least error of left-out readings among ridges and their weights."""
     fits, counted = [], np.flatnonzero(points.read)
     smooth = kernel(cdist(xy / scale, xy / scale))
@@ -178,7 +178,7 @@ def _ridge_choices(
         return [()]
     size = float(np.hypot(*np.ptp(hull, axis=0)))
     return [tuple(ridge_of(c, wide * size, reach, long * size) for c in creases)
-            for wide in WIDTHS for long in LENGTHS]
+            for wide in RIDGE_WIDTH_SHARES for long in RIDGE_LENGTH_SHARES]
 
 
 def _with_radius(spline: ThinPlate, ridge: Ridge, crease: Outline) -> Ridge:

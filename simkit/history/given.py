@@ -24,7 +24,7 @@ from simkit.underway import doing
 
 MISSED_MM, MISSED_SHARE = 0.05, 0.02
 """A blow whose depth is off by more than both has not reached it."""
-CLOSER = 2
+TRAVEL_CORRECTIONS = 2
 """Times a travel is corrected by what it left."""
 FIRST_TRAVEL_MM = 4.0
 LAST_TRAVEL_MM = 120.0
@@ -145,7 +145,7 @@ def _to_depth(work: Workpiece, state: State, blow: Blow) -> tuple[Blow, Advance 
     if travel <= 0.0:
         return blow, None, why
     result = strike(work, state, replace(blow, travel_mm=travel))
-    for _ in range(0 if stair.jump else CLOSER):
+    for _ in range(0 if stair.jump else TRAVEL_CORRECTIONS):
         if not result.outcome.valid or not _missed(work, blow, result):
             break
         stair = stair.narrowed(travel, _left(work, blow, result), blow.depth_mm)

@@ -25,11 +25,11 @@ SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.34, smallest_share=1e-3)
 BED_N_PER_MM3 = 30.0
 """Forming springs: some hundred times the sheet's own stiffness at the wavelength of a dent
 (D q^4 + E t / R^2, below 0.3 N/mm^3 for 100 mm), so that the held shape follows the target."""
-STIFFER = 10.0
+FORMING_STIFFNESS_FACTOR = 10.0
 """Forming springs over the sheet's stiffness D q^4 at the narrowest spot, where that is more."""
 
 
-MEMORY, PLAIN_ROUNDS, DAMPING = 3, 2, 1e-3
+REMEMBERED_ROUNDS, PLAIN_ROUNDS, DAMPING = 3, 2, 1e-3
 """Rounds that a correction looks back on; corrections made without looking back; damping of their
 least squares. Without memory a wide shallow dent gains a tenth a round; the first rounds say
 little, for the sheet has hardly yielded."""
@@ -62,7 +62,7 @@ def bed_stiffness(model: Model, narrowest_mm: float) -> float:
     Such a spot is half a wave; the bending stiffness of the sheet against it is D q^4.
     """
     rigidity = model.sheet.E_MPa * model.thickness_mm**3 / (12.0 * (1.0 - model.sheet.nu**2))
-    return max(BED_N_PER_MM3, STIFFER * rigidity * (np.pi / narrowest_mm) ** 4)
+    return max(BED_N_PER_MM3, FORMING_STIFFNESS_FACTOR * rigidity * (np.pi / narrowest_mm) ** 4)
 
 
 def imprint(model: Model, start: State, wanted_mm: Array, weight: Array, match_mm: float,
@@ -101,7 +101,7 @@ def _next_goal(goals: list[Array], gaps: list[Array]) -> Array:
     1965): the mix of the last targets whose gap, taken as linear, is least, plus that gap."""
     if len(goals) <= PLAIN_ROUNDS:
         return goals[-1] + gaps[-1]
-    back = range(1, min(MEMORY, len(goals) - 1) + 1)
+    back = range(1, min(REMEMBERED_ROUNDS, len(goals) - 1) + 1)
     fall = np.stack([(gaps[-1] - gaps[-1 - i]).ravel() for i in back], axis=1)
     move = np.stack([(goals[-1] - goals[-1 - i]).ravel() for i in back], axis=1)
     normal = fall.T @ fall

@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
-STRENGTH = 0.3
+STRENGTH_STANDARD_ERROR = 0.3
 """Standard error of a step's strength: three in four of the light taps of the blind test are
 foretold within it (docs/reconstruction.md)."""
-MODEL = 0.15
+CHANGE_STANDARD_ERROR = 0.15
 """Standard error of a foretold change at one place beside the others, over that change; from the
 same test."""
-SLIP = 4.5
+SLIP_STANDARD_ERRORS = 4.5
 """A reading further off than so many of its standard errors, seen from the others, is no reading of
 this place."""
 MOST_SLIPS = 0.25
@@ -74,20 +74,20 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     belief = belief / belief.sum()
     change = np.asarray(change, float)
     gap = read[None, :] - standing - change
-    error2 = noise_mm**2 + (MODEL * change) ** 2
+    error2 = noise_mm**2 + (CHANGE_STANDARD_ERROR * change) ** 2
     use = np.ones(read.size, dtype=bool)
     slips: list[int] = []
     while True:
         off = _off(gap, change, error2, use)
         nearest = np.min(np.abs(off), axis=0)
         worst = int(np.argmax(np.where(use, nearest, 0.0)))
-        if not nearest[worst] > SLIP:
+        if not nearest[worst] > SLIP_STANDARD_ERRORS:
             break
         slips.append(worst)
         use[worst] = False
         if use.sum() < 2 or len(slips) > MOST_SLIPS * read.size:
             return Learned(tuple(belief), tuple(belief), (1.0,) * len(belief),
-                           (STRENGTH,) * len(belief), (), True, tuple(nearest))
+                           (STRENGTH_STANDARD_ERROR,) * len(belief), (), True, tuple(nearest))
     evidence, strength, spread = (np.array(v) for v in zip(*(
         _evidence(g[use], c[use], e[use])
         for g, c, e in zip(gap, change, error2, strict=True)), strict=True))
@@ -100,10 +100,10 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
 
 def _evidence(gap: Array, change: Array, error2: Array) -> tuple[float, float, float]:
     """Logarithm of the evidence, the strength and its standard error, of one history."""
-    precision = 1.0 / STRENGTH**2 + float((change**2 / error2).sum())
+    precision = 1.0 / STRENGTH_STANDARD_ERROR**2 + float((change**2 / error2).sum())
     pull = float((change * gap / error2).sum())
     log = -0.5 * float((gap**2 / error2 + np.log(error2)).sum())
-    log += 0.5 * pull**2 / precision - 0.5 * np.log(precision * STRENGTH**2)
+    log += 0.5 * pull**2 / precision - 0.5 * np.log(precision * STRENGTH_STANDARD_ERROR**2)
     return log, 1.0 + pull / precision, float(precision**-0.5)
 
 
@@ -138,7 +138,7 @@ def telling_places(change_mm: Array, weights: ArrayLike, noise_mm: float, xy_mm:
     share = np.array([belief[i] * belief[j] for i, j in pairs])
     if not pairs or not share.sum() > 0.0:
         return [], 0.0
-    error2 = noise_mm**2 + (MODEL * change_mm) ** 2
+    error2 = noise_mm**2 + (CHANGE_STANDARD_ERROR * change_mm) ** 2
     distance = np.array([(change_mm[i] - change_mm[j]) ** 2 / (4.0 * (error2[i] + error2[j]))
                          for i, j in pairs])
     chosen: list[int] = []

@@ -19,9 +19,9 @@ MODEL_MM = 0.015
 of known radius); histories whose misfits differ by less than this cannot be told apart."""
 FINE_MM = 0.01
 """The same for histories carried out in full."""
-MEMBERS = 4
+BAND_HISTORIES = 4
 """Histories carried out in full for a band."""
-FLOOR = 0.15
+LEAST_BAND_SHARE = 0.15
 """Half width of a band over the change, where the histories agree better than that: error of mesh,
 increments and imprint (benchmarks/blind_history.py)."""
 
@@ -58,7 +58,7 @@ def plainest(trials: Sequence[Trial]) -> Trial:
     return same[len(same) // 2]
 
 
-def plausible(trials: Sequence[Trial], members: int = MEMBERS) -> tuple[Plausible, ...]:
+def plausible(trials: Sequence[Trial], members: int = BAND_HISTORIES) -> tuple[Plausible, ...]:
     """The plainest good history and others unlike it within the trials' own error, weighted."""
     chosen = [plainest(trials)]
     least = min(t.rms_mm for t in trials)
@@ -95,6 +95,6 @@ def band(changes_mm: Sequence[float], belief: Sequence[float]) -> Band:
     values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     middle = float((values * shares).sum() / shares.sum())
     counted = values[shares > 0.05 * shares.max()]
-    room = FLOOR * abs(middle)
+    room = LEAST_BAND_SHARE * abs(middle)
     return Band(middle, float(min(counted.min(), middle - room)),
                 float(max(counted.max(), middle + room)))

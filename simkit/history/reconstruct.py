@@ -25,10 +25,10 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
 """Misfit of the best single blow above which a second one is tried."""
-APART, MOST_DENTS = 0.6, 24
+SEPARATE_LOW_LENGTHS, MOST_DENTS = 0.6, 24
 """A measured low further from the first blow than this many of its lengths at half its height is a
 dent of its own and given a blow of its own, up to so many; the imprint makes the rest."""
-MARGIN = 0.8
+IMPRINT_MATCH_SHARE = 0.8
 """Share of the match asked for at which the imprint stops: the depth field has errors of its own
 beside the depths it was made from."""
 
@@ -219,7 +219,7 @@ def _other_dents(work: Workpiece, first: Blow, sign: float) -> list[tuple[float,
     apart = []
     for one in work.spots:
         away = np.hypot(one.spot.x_mm - first.x_mm, one.spot.y_mm - first.y_mm)
-        if sign * one.spot.height_mm > SEEN_MM and away > APART * one.long_mm:
+        if sign * one.spot.height_mm > SEEN_MM and away > SEPARATE_LOW_LENGTHS * one.long_mm:
             apart.append((one.spot.x_mm, one.spot.y_mm))
     return apart[:MOST_DENTS]
 
@@ -252,7 +252,8 @@ def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
     gap = (deviation_at_gauss(model, start) - wanted)[weight > 0.5]
     alone = float(np.sqrt(np.mean(gap**2)))
     narrow = min((one.short_mm for one in work.spots), default=np.inf)
-    closed = imprint(model, start, wanted, weight, MARGIN * history.match_mm, history.rounds,
+    closed = imprint(model, start, wanted, weight, IMPRINT_MATCH_SHARE * history.match_mm,
+                     history.rounds,
                      lambda state: match_of(work, state), bed_stiffness(model, narrow), progress)
     return Reconstruction(closed.state, "strike" if blows else "imprint", closed.match, blows,
                           alone, closed.rounds)

@@ -20,16 +20,16 @@ from simkit.history.strike import Blow
 from simkit.history.trials import Trial, Trials
 
 Array = NDArray[np.float64]
-RADII = 4
+RADII_TRIED = 4
 """Radii of balls tried first, evenly on a logarithmic scale: the misfit is flat in the radius."""
-ROUNDS = 4
+MOST_CORRECTIONS = 4
 """Corrections of one kind of history."""
 SIZE_STEP = 1.25
 """Factor by which a size is changed to see what it does."""
 TILT_STEP_DEG = 8.0
-ENOUGH = 0.97
+LAST_CORRECTION_MISFIT_SHARE = 0.97
 """A correction that leaves more than this of the misfit is the last."""
-LONG = 1.2
+LONG_LOW_ASPECT = 1.2
 """Length over width of the low from which long bodies are tried."""
 
 
@@ -100,7 +100,7 @@ def further_blows(trials: Trials, first: Trial, places: list[tuple[float, float]
         if any(b.depth_mm * one.depth_mm <= 0.0 for b in blows):
             break
         after = trials.attempt(*blows)
-        if not after.rms_mm < ENOUGH * best.rms_mm:
+        if not after.rms_mm < LAST_CORRECTION_MISFIT_SHARE * best.rms_mm:
             break
         best = after
     return best
@@ -116,9 +116,9 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
     found: list[Blow] = []
     base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
     # a body that was named is tried whatever the low looks like
-    slender = low.length_mm > LONG * low.width_mm or len(bounds.kinds) == 1
+    slender = low.length_mm > LONG_LOW_ASPECT * low.width_mm or len(bounds.kinds) == 1
     if "ball" in bounds.kinds:
-        radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII)
+        radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII_TRIED)
         radii = radii[1:3] if slender and len(bounds.kinds) > 1 else radii
         found += [replace(base, radius_mm=float(r)) for r in radii]
     reach = max(0.75 * (low.length_mm - low.width_mm), 10.0)
@@ -136,7 +136,7 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
 
 
 def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...],
-            rounds: int = ROUNDS) -> Trial:
+            rounds: int = MOST_CORRECTIONS) -> Trial:
     """Correct a history of one blow while that helps; the best one."""
     best, columns = first, {}
     for _ in range(rounds):
@@ -151,7 +151,7 @@ def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...]
             after = trials.attempt(_halfway(best.blows[0], blow))
         if not after.rms_mm < best.rms_mm:
             break
-        enough = after.rms_mm > ENOUGH * best.rms_mm
+        enough = after.rms_mm > LAST_CORRECTION_MISFIT_SHARE * best.rms_mm
         best = after
         if enough:
             break
@@ -233,7 +233,7 @@ def search(trials: Trials, bounds: Bounds, sign: float) -> list[Trial]:
             last = balls[-1].blows[0]
             blow = replace(blow, x_mm=last.x_mm, y_mm=last.y_mm, depth_mm=last.depth_mm)
         first = trials.attempt(blow)
-        rounds = ROUNDS if not is_ball else (1 if balls else 2)
+        rounds = MOST_CORRECTIONS if not is_ball else (1 if balls else 2)
         kinds.setdefault(blow.kind, []).append(
             improve(trials, first, bounds, SIZES[blow.kind], rounds))
     best = min((t for found in kinds.values() for t in found), key=lambda t: t.rms_mm,
@@ -269,7 +269,7 @@ def second_blow(trials: Trials, first: Trial, sign: float) -> Trial:
     two = Blow("ball", one.radius_mm if one.kind == "ball" else 15.0, low.x_mm, low.y_mm,
                _depth_at(trials, trials.wanted, low.x_mm, low.y_mm))
     best = trials.attempt(one, two)
-    for _ in range(ROUNDS):
+    for _ in range(MOST_CORRECTIONS):
         if not best.valid:
             break
         gap = trials.wanted - best.d_mm
@@ -284,7 +284,7 @@ def second_blow(trials: Trials, first: Trial, sign: float) -> Trial:
                     y_mm=b.y_mm + float(np.clip(move[1], -6, 6)))
         b = replace(b, depth_mm=_depth_at(trials, trials.wanted, b.x_mm, b.y_mm))
         after = trials.attempt(a, b)
-        if not after.rms_mm < ENOUGH * best.rms_mm:
+        if not after.rms_mm < LAST_CORRECTION_MISFIT_SHARE * best.rms_mm:
             best = min(best, after, key=lambda t: t.rms_mm)
             break
         best = after

@@ -14,9 +14,9 @@ from simkit.mechanics.stepping.several import let_go_at
 from simkit.repair.workpiece import Workpiece
 
 CLIMB = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
-FIRST, CLOSER = 12, 5
+FIRST_RELEASES, CLOSER_RELEASES = 12, 5
 """Releases of the first loading, and of each that looks closer."""
-LOOKS = 3
+CLOSER_LOADINGS = 3
 """Loadings that look closer."""
 SAME_STAIR = 1.8
 """Change of the depth over that of the travel up to which two releases stand on one stair."""
@@ -50,13 +50,13 @@ class Stair:
 def stair_of(work: Workpiece, state: State, blow: Blow, furthest_mm: float) -> Stair | None:
     """Between which releases the blow's depth lies; None where no travel up to the furthest
     reaches it. The first travel on is looked for, as a tool meets it on its way."""
-    travels = np.linspace(0.0, furthest_mm, FIRST + 1)[1:]
+    travels = np.linspace(0.0, furthest_mm, FIRST_RELEASES + 1)[1:]
     start = (0.0, probe_at(work.model, blow.x_mm, blow.y_mm).read(state.displacement))
     stair = _bracket(work, state, blow, travels, start)
-    for _ in range(LOOKS):
+    for _ in range(CLOSER_LOADINGS):
         if stair is None or not stair.jump:
             break
-        travels = np.linspace(stair.before[0], stair.after[0], CLOSER + 2)[1:]
+        travels = np.linspace(stair.before[0], stair.after[0], CLOSER_RELEASES + 2)[1:]
         stair = _bracket(work, state, blow, travels, stair.before)
     return stair
 

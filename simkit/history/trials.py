@@ -20,7 +20,7 @@ from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
 Array = NDArray[np.float64]
-FAILED = 1e3
+FAILED_MISFIT_MM = 1e3
 """Misfit of a history without a balance, mm."""
 
 
@@ -31,7 +31,7 @@ class Trial:
     Attributes
     ----------
     blows : what was done; d_mm : (places inside,) deviation left; rms_mm : against the measured
-        depth field, ``FAILED`` where no balance was found.
+        depth field, ``FAILED_MISFIT_MM`` where no balance was found.
     """
 
     blows: tuple[Blow, ...]
@@ -41,7 +41,7 @@ class Trial:
     @property
     def valid(self) -> bool:
         """Whether a balance was found."""
-        return self.rms_mm < FAILED
+        return self.rms_mm < FAILED_MISFIT_MM
 
     def words(self) -> str:
         """In a few words, for people."""
@@ -88,7 +88,7 @@ class Trials:
         with doing(f"trial {len(self.done) + 1}"):
             state = carry_out(self.work, blows, final=False)
         if state is None:
-            trial = Trial(blows, np.zeros_like(self.wanted), FAILED)
+            trial = Trial(blows, np.zeros_like(self.wanted), FAILED_MISFIT_MM)
         else:
             trial = self.seen(blows, state)
         self.done.append(trial)

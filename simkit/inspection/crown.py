@@ -10,7 +10,7 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.inspection.spots import Array, SampledField, Spot
 
 CROWN_REACH = 2.5
-RAYS = 72
+CROWN_RAYS = 72
 
 
 @dataclass(frozen=True)
@@ -62,7 +62,7 @@ class CrownRelaxation:
     rise_per_mean: float | None
 
 
-def crown_ring(field: SampledField, low: Spot, rays: int = RAYS) -> CrownRing | None:
+def crown_ring(field: SampledField, low: Spot, rays: int = CROWN_RAYS) -> CrownRing | None:
     """The crown round a low; ``None`` when d rises through zero in no direction.
 
     Rays leave the low's extreme; on each the crown is the highest d between the first rise

@@ -22,8 +22,8 @@ HALF_ROOT = 0x3FE6A09E667F3BCD
 """Bits of the root of one half."""
 LOG_2_HIGH, LOG_2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
 PER_LOG_2 = 1.4426950408889634
-LOGARITHM = tuple(2.0 / (2 * k + 1) for k in range(1, 11))
-EXPONENTIAL = tuple(1.0 / math.factorial(k) for k in range(2, 14))
+LOG_SERIES = tuple(2.0 / (2 * k + 1) for k in range(1, 11))
+EXP_SERIES = tuple(1.0 / math.factorial(k) for k in range(2, 14))
 
 
 def _longs(value: int) -> Any:
@@ -71,7 +71,7 @@ def log8(x):
     m, one = ldexp8(x, broadcast8(0.0) - k), broadcast8(1.0)
     s = (m - one) / (m + one)
     y = s * s
-    rest = polynomial8(y, LOGARITHM)
+    rest = polynomial8(y, LOG_SERIES)
     return k * broadcast8(LOG_2_HIGH) + (s + s + (s * y * rest + k * broadcast8(LOG_2_LOW)))
 
 
@@ -80,7 +80,7 @@ def exp8(x):
     """e^x for |x| below 700."""
     k = round8(x * broadcast8(PER_LOG_2))
     r = (x - k * broadcast8(LOG_2_HIGH)) - k * broadcast8(LOG_2_LOW)
-    rest = polynomial8(r, EXPONENTIAL)
+    rest = polynomial8(r, EXP_SERIES)
     return ldexp8(broadcast8(1.0) + (r + r * r * rest), k)
 
 

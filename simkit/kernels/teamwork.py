@@ -22,8 +22,9 @@ from numba.core import cgutils
 
 from simkit.kernels.simd import LONG, address, kernel_operation
 
-NEXT, DONE, OPEN, WIDTH = 0, 64, 128, 192  # bytes: each counter on a cache line of its own
-ABANDONED = 1 << 32  # sign of a stage whose thread raised an error
+NEXT_BYTE, DONE_BYTE, SIGN_BYTE, STAGE_BYTES = 0, 64, 128, 192
+"""Counters of a stage, each on a cache line of its own: next group, groups done, sign."""
+STAGE_ABANDONED = 1 << 32  # sign of a stage whose thread raised an error
 SPINS_BEFORE_YIELD = 2000  # reads of a flag before the processor is given up
 
 
@@ -103,7 +104,7 @@ class Team:
 
         An error of one thread lets the others through all stages, and is raised here.
         """
-        board = np.zeros(stages * WIDTH // 8 + 8, np.int64)
+        board = np.zeros(stages * STAGE_BYTES // 8 + 8, np.int64)
         errors: list[BaseException] = []
 
         def part(thread: int) -> None:
@@ -111,7 +112,8 @@ class Team:
                 job(board, thread)
             except BaseException as error:
                 errors.append(error)
-                board[OPEN // 8 : stages * WIDTH // 8 : WIDTH // 8] = ABANDONED
+                board[SIGN_BYTE // 8 : stages
+                      * STAGE_BYTES // 8 : STAGE_BYTES // 8] = STAGE_ABANDONED
 
         if self._pool is not None:
             for thread in range(1, self.threads):
@@ -131,26 +133,26 @@ class Team:
 @njit(cache=True, nogil=True)
 def take_group(board: np.ndarray, stage: int, count: int) -> int:
     """Return the number of a group of the stage that nobody has taken yet, or -1."""
-    group = atomic_add(address(board) + WIDTH * stage + NEXT, 1)
+    group = atomic_add(address(board) + STAGE_BYTES * stage + NEXT_BYTE, 1)
     return group if group < count else -1
 
 
 @njit(cache=True, nogil=True)
 def finish_group(board: np.ndarray, stage: int, count: int) -> bool:
     """Say that a group is done; return whether it was the last. Its thread then opens the next."""
-    return bool(atomic_add(address(board) + WIDTH * stage + DONE, 1) == count - 1)
+    return bool(atomic_add(address(board) + STAGE_BYTES * stage + DONE_BYTE, 1) == count - 1)
 
 
 @njit(cache=True, nogil=True)
 def release_stage(board: np.ndarray, stage: int, sign: int) -> None:
     """Let all threads go on after the stage; `wait_for_stage` returns `sign`, not 0, to them."""
-    atomic_add(address(board) + WIDTH * stage + OPEN, sign)
+    atomic_add(address(board) + STAGE_BYTES * stage + SIGN_BYTE, sign)
 
 
 @njit(cache=True, nogil=True)
 def wait_for_stage(board: np.ndarray, stage: int) -> int:
     """Wait until the stage is done; return its sign."""
-    place, spins = address(board) + WIDTH * stage + OPEN, 0
+    place, spins = address(board) + STAGE_BYTES * stage + SIGN_BYTE, 0
     sign = atomic_load(place)
     while sign == 0:
         spins += 1

@@ -32,7 +32,7 @@ from simkit.study.run import FLAT, Start, summary
 BY_HAND = "live"
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 _-]{0,39}")
 MOST_NODES, MOST_BRANCHES = 2000, 40
-FORMAT = 1
+FORMAT_VERSION = 1
 
 
 @dataclass
@@ -151,7 +151,7 @@ class Workshop:
 
     def _keep(self) -> None:
         write_json(self.folder / "live.json", {
-            "format": FORMAT, "nodes": len(self.nodes), "branches": self.branches,
+            "format": FORMAT_VERSION, "nodes": len(self.nodes), "branches": self.branches,
             "branch": self.branch})
 
     def _run_folder(self, name: str) -> Path:
@@ -206,7 +206,7 @@ def open_workshop(start: Start, folder: Path,
 def _held(folder: Path) -> dict[str, Any] | None:
     try:
         held = json.loads((folder / "live.json").read_text("utf-8"))
-        if held["format"] != FORMAT or not 1 <= held["nodes"] <= MOST_NODES:
+        if held["format"] != FORMAT_VERSION or not 1 <= held["nodes"] <= MOST_NODES:
             return None
         return {"nodes": held["nodes"], "branches": dict(held["branches"]),
                 "branch": str(held["branch"])}

@@ -16,11 +16,11 @@ from __future__ import annotations
 
 import numba as nb
 
-from simkit.material.j2 import BASE, flow_stress
+from simkit.material.j2 import BACKSTRESS_OFFSET, flow_stress
 
-MOST = 60
+MOST_ITERATIONS = 60
 """Newton iterations at one point; more than 15 were never seen in trials up to 40 times yield."""
-ENOUGH = 1e-11
+RESIDUAL_OVER_FLOW_STRESS = 1e-11
 """Residual over the flow stress at which the mapping ends."""
 
 
@@ -88,7 +88,7 @@ def _back(u, terms, law, old):
         gam = law[5 + 2 * k]
         a = 1.0 / (1.0 + gam * u)
         fall = -gam * a * a
-        at = BASE + 3 * k
+        at = BACKSTRESS_OFFSET + 3 * k
         c += a * law[4 + 2 * k]
         c_u += fall * law[4 + 2 * k]
         b0 += 0.5 * a * old[at]
@@ -164,8 +164,8 @@ def _map(x0, x1, x2, u, k0, k1, t0, t1, t2, kind, terms, own, crit, old):
     size, n0, n1, n2, h00, h01, h02, h11, h12, h22 = measure(x0, x1, x2, crit)
     r0, r1, r2, g, off = _residual(x0, x1, x2, u, k0, k1, t0, t1, t2, n0, n1, n2,
                                    1.0 + cc * u / q, b0, b1, b2, size, q)
-    for _ in range(MOST):
-        if off <= ENOUGH * ENOUGH:
+    for _ in range(MOST_ITERATIONS):
+        if off <= RESIDUAL_OVER_FLOW_STRESS * RESIDUAL_OVER_FLOW_STRESS:
             return x0, x1, x2, u
         grown, grown_u = 1.0 + cc * u / q, cu * u / q + cc * (q - u * h) / (q * q)
         m00, m11, m22 = grown / k0 + u * h00, grown / k1 + u * h11, grown / k1 + u * h22
@@ -187,7 +187,7 @@ def _map(x0, x1, x2, u, k0, k1, t0, t1, t2, kind, terms, own, crit, old):
             if off < before * (1.0 - 1e-4 * share):
                 break
             share *= 0.5
-        if off >= before and before <= 1e6 * ENOUGH * ENOUGH:
+        if off >= before and before <= 1e6 * RESIDUAL_OVER_FLOW_STRESS * RESIDUAL_OVER_FLOW_STRESS:
             return x0, x1, x2, u  # rounding, no further step helps
         x0, x1, x2, u = y0, y1, y2, w
     nothing = 0.0 * u
@@ -206,7 +206,7 @@ def _finish(x0, x1, x2, u, k0, k1, e, old, new, t, c, own, crit, kind, terms, q0
     t[0], t[1], t[2] = k0 * (e[0] - new[0]), k1 * (e[1] - new[1]), k1 * (e[2] - new[2])
     work = 0.5 * (q0 + q) * u
     for k in range(terms):
-        a, at = 1.0 / (1.0 + own[5 + 2 * k] * u), BASE + 3 * k
+        a, at = 1.0 / (1.0 + own[5 + 2 * k] * u), BACKSTRESS_OFFSET + 3 * k
         grow = own[4 + 2 * k] * u / q
         new[at] = a * (old[at] + 2.0 * grow * x0)
         new[at + 1] = a * (old[at + 1] + 2.0 * grow * x1)

@@ -7,7 +7,7 @@ from dataclasses import replace
 from simkit.errors import InputError
 from simkit.material.hardening import Backstress, Sheet, TableLaw, geometric_strains
 
-POINTS = 240
+TABLE_POINTS = 240
 """Points of the hardening table of a formed sheet."""
 
 
@@ -32,7 +32,7 @@ def formed_sheet(sheet: Sheet, prestrain: float, bake_MPa: float) -> Sheet:
     if prestrain >= 0.8 * sheet.strain_range:
         raise InputError(f"pre-strain {prestrain:g} of {sheet.name}",
                          f"below {0.8 * sheet.strain_range:g}, so that the law reaches beyond it")
-    p = geometric_strains(2.0e-5, 0.6, POINTS)
+    p = geometric_strains(2.0e-5, 0.6, TABLE_POINTS)
     used = sum(float(term.tension(prestrain)) for term in sheet.backstress)
     left = tuple(Backstress(float(term.tension_slope(prestrain)), term.recovery)
                  for term in sheet.backstress)
@@ -52,7 +52,7 @@ def scaled_sheet(sheet: Sheet, factor: float) -> Sheet:
         return sheet
     if not factor > 0.0:
         raise InputError(f"flow stress times {factor:g}", "a factor above zero")
-    p = geometric_strains(2.0e-5, max(0.6, sheet.strain_range), POINTS)
+    p = geometric_strains(2.0e-5, max(0.6, sheet.strain_range), TABLE_POINTS)
     return replace(
         sheet, hardening=TableLaw(p, factor * sheet.hardening.stress(p)),
         backstress=tuple(Backstress(factor * term.modulus_MPa, term.recovery)

@@ -28,9 +28,9 @@ import numba as nb
 import numpy as np
 
 SWIFT, VOCE, TABLE = 0, 1, 2
-HEADER = 8
+LAW_HEADER = 8
 """Packed sheet: E, nu, law kind, backstress terms, C1, gamma1, C2, gamma2, then the law."""
-BASE = 5
+BACKSTRESS_OFFSET = 5
 """State of a point: plastic strain s, d, g; equivalent plastic strain p; plastic work density
 (MPa); then three components s, d, 12 of beta for each backstress term."""
 
@@ -51,17 +51,17 @@ class Increment(NamedTuple):
 
 @nb.njit(cache=True, inline="always")
 def flow_stress(kind, law, p):
-    """Flow stress (MPa) and its slope at equivalent plastic strain p; law starts at HEADER."""
+    """Flow stress (MPa) and its slope at equivalent plastic strain p; law starts at LAW_HEADER."""
     if kind == SWIFT:
-        base = law[HEADER + 1] + p
-        stress = law[HEADER] * base ** law[HEADER + 2]
-        return stress, law[HEADER + 2] * stress / base
+        base = law[LAW_HEADER + 1] + p
+        stress = law[LAW_HEADER] * base ** law[LAW_HEADER + 2]
+        return stress, law[LAW_HEADER + 2] * stress / base
     if kind == VOCE:
-        gap = (law[HEADER + 1] - law[HEADER]) * math.exp(-law[HEADER + 2] * p)
-        return (law[HEADER + 1] - gap + law[HEADER + 3] * p,
-                law[HEADER + 2] * gap + law[HEADER + 3])
-    m = int(law[HEADER])
-    first, values = HEADER + 1, HEADER + 1 + m
+        gap = (law[LAW_HEADER + 1] - law[LAW_HEADER]) * math.exp(-law[LAW_HEADER + 2] * p)
+        return (law[LAW_HEADER + 1] - gap + law[LAW_HEADER + 3] * p,
+                law[LAW_HEADER + 2] * gap + law[LAW_HEADER + 3])
+    m = int(law[LAW_HEADER])
+    first, values = LAW_HEADER + 1, LAW_HEADER + 1 + m
     if p >= law[first + m - 1]:
         return law[values + m - 1], 0.0
     low, high = 0, m - 1
@@ -87,7 +87,7 @@ def _scalar_terms(u, q, h, terms, law, old, T, xi, xi_u):
         a_u = -gam * a * a
         stiff += a * c
         stiff_u += a_u * c
-        at = BASE + 3 * k
+        at = BACKSTRESS_OFFSET + 3 * k
         bs += a * old[at]
         bd += a * old[at + 1]
         bg += a * old[at + 2]
@@ -142,8 +142,8 @@ def _increment(law, kind, terms, old, T, xi, xi_u, mises0, q0, h0):
 def update_point(e, old, new, t, c, law, work, symmetrise, tangent):
     """Stress, tangent and new state of one point.
 
-    e (3,) total strain (s, d, g); old, new (BASE + 3 terms,) states; t (3,) stress out;
-    c (3, 3) tangent dt/de out; law packed sheet; work (9,) scratch. Returns True if it yields.
+    e (3,) total strain (s, d, g); old, new (BACKSTRESS_OFFSET + 3 terms,) states; t (3,) stress
+    out; c (3, 3) tangent dt/de out; law packed sheet; work (9,) scratch. Returns True if it yields.
     """
     young, nu = law[0], law[1]
     kind, terms = int(law[2]), int(law[3])
@@ -158,9 +158,9 @@ def update_point(e, old, new, t, c, law, work, symmetrise, tangent):
     q0, h0 = flow_stress(kind, law, old[3])
     x0, x1, x2 = T[0], T[1], T[2]
     for k in range(terms):
-        x0 -= old[BASE + 3 * k]
-        x1 -= old[BASE + 3 * k + 1]
-        x2 -= old[BASE + 3 * k + 2]
+        x0 -= old[BACKSTRESS_OFFSET + 3 * k]
+        x1 -= old[BACKSTRESS_OFFSET + 3 * k + 1]
+        x2 -= old[BACKSTRESS_OFFSET + 3 * k + 2]
     mises0 = math.sqrt(0.25 * x0 * x0 + 0.75 * x1 * x1 + 3.0 * x2 * x2)
     if mises0 <= q0 * (1.0 + 1e-12):
         t[0], t[1], t[2] = 0.5 * T[0], 0.5 * T[1], T[2]
@@ -195,7 +195,7 @@ def _store(e, old, new, t, law, terms, xi, found):
     for k in range(terms):
         c, gam = law[4 + 2 * k], law[5 + 2 * k]
         a = 1.0 / (1.0 + gam * u)
-        at = BASE + 3 * k
+        at = BACKSTRESS_OFFSET + 3 * k
         new[at] = a * (old[at] + c * u / q * xi[0])
         new[at + 1] = a * (old[at + 1] + c * u / q * xi[1])
         new[at + 2] = a * (old[at + 2] + c * u / q * xi[2])
@@ -237,4 +237,4 @@ def _tangent(c, law, terms, xi, xi_u, found, symmetrise):
 
 def state_size(law: np.ndarray) -> int:
     """Numbers kept per point for a packed sheet."""
-    return BASE + 3 * int(law.flat[3])
+    return BACKSTRESS_OFFSET + 3 * int(law.flat[3])

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.material.hardening import Sheet
-from simkit.material.j2 import HEADER, SWIFT, VOCE
+from simkit.material.j2 import LAW_HEADER, SWIFT, VOCE
 
 Array = NDArray[np.float64]
 
@@ -18,7 +18,7 @@ def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:
     criterion (:mod:`simkit.material.anisotropic`) and at its end the rolling direction. Without
     yielding always one, with an unreachable flow stress.
     """
-    head = np.zeros(HEADER)
+    head = np.zeros(LAW_HEADER)
     head[:2] = sheet.E_MPa, sheet.nu
     head[3] = len(sheet.backstress)
     for k, term in enumerate(sheet.backstress):
@@ -43,12 +43,12 @@ def cautious_law(law: Array, above_mises: float) -> Array:
     row = law[0].copy()
     kind = int(row[2])
     if kind == SWIFT:
-        stresses = slice(HEADER, HEADER + 1)
+        stresses = slice(LAW_HEADER, LAW_HEADER + 1)
     elif kind == VOCE:
-        row[HEADER + 3] /= above_mises
-        stresses = slice(HEADER, HEADER + 2)
+        row[LAW_HEADER + 3] /= above_mises
+        stresses = slice(LAW_HEADER, LAW_HEADER + 2)
     else:
-        count = int(row[HEADER])
-        stresses = slice(HEADER + 1 + count, HEADER + 1 + 2 * count)
+        count = int(row[LAW_HEADER])
+        stresses = slice(LAW_HEADER + 1 + count, LAW_HEADER + 1 + 2 * count)
     row[stresses] /= above_mises
     return row

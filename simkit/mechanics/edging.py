@@ -9,7 +9,7 @@ from simkit.shell.layout import element_points
 from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
 
-STIFF = 1e4
+HELD_ROTATION_FACTOR = 1e4
 """Stiffness of a held rotation, in units of D / element size: the rotation left is of the order
 of 1e-4 of what the edge moment would turn one element through."""
 
@@ -32,10 +32,10 @@ def edge_springs(
             stiffness = edge.spring_N_per_mm2 * length[:, None, None] * np.eye(3)
             sets.append(SpringSet(el, shape, stiffness, zero, normal))
         if edge.guided:
-            stiffness = (STIFF * membrane / size * length)[:, None, None] * (
+            stiffness = (HELD_ROTATION_FACTOR * membrane / size * length)[:, None, None] * (
                 across[:, :, None] * across[:, None, :])
             sets.append(SpringSet(el, shape, stiffness, zero, normal))
-        turning = STIFF * bending / size if edge.rotation_held else edge.rotation_N
+        turning = HELD_ROTATION_FACTOR * bending / size if edge.rotation_held else edge.rotation_N
         if np.any(np.asarray(turning) > 0.0):
             stiffness = (turning * length)[:, None, None] * normal[:, :, None] * normal[:, None, :]
             sets.append(SpringSet(el, slope, stiffness, zero, normal))

@@ -39,9 +39,9 @@ from simkit.spline.patch import Patch
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NO_VALUES = np.empty((0, 0))
-MOVED = 1e-3
+RENEWAL_STRAIN = 1e-3
 """Strain or rotation of an element beyond which its kept tangent is formed anew."""
-STRIP = 8
+STRIP_ROWS = 8
 """Rows of elements that one thread takes at a time, at least."""
 
 
@@ -109,7 +109,7 @@ class SheetWork:
     def _strips(self) -> Ints:
         """Borders of the strips of rows that threads take from each other."""
         rows, places = self.patch.basis_u.elements, self.layout.places
-        strips = max(1, rows // STRIP)
+        strips = max(1, rows // STRIP_ROWS)
         borders = np.arange(strips + 1) * rows // strips
         apart = strips_apart(places, borders, self.patch.degree, self.patch.basis_v.elements)
         return borders if apart else np.array([0, rows])
@@ -160,7 +160,8 @@ class SheetWork:
         kept.springs = None  # until all went well
         todo = kept.renew.copy()
         todo[part.flowing] = True
-        moved_elements(displacement, self.element_points, kept.base, self.size, MOVED, todo)
+        moved_elements(displacement, self.element_points, kept.base, self.size, RENEWAL_STRAIN,
+                       todo)
         listed = alone = np.flatnonzero(todo)
         x = self.patch.control + displacement
         if self.bundles:

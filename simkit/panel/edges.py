@@ -128,7 +128,7 @@ def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:
     return lowest[group]
 
 
-SLANT = 0.5
+SYMMETRY_SLANT_SHARE = 0.5
 """Share of its way inwards by which a sheet may leave a plane of symmetry askew: it may meet its
 mirror image in a ridge."""
 
@@ -149,7 +149,8 @@ def symmetry_axis(patch: Patch, side: str) -> int:
     inward = np.abs(inward).mean(axis=0)
     flat = np.flatnonzero(np.ptp(points, axis=0) < 1e-9 * size)
     axis = int(flat[np.argmax(inward[flat])]) if flat.size else 0
-    if flat.size == 0 or np.linalg.norm(np.delete(inward, axis)) > SLANT * inward[axis]:
+    if flat.size == 0 or np.linalg.norm(np.delete(inward,
+                                                  axis)) > SYMMETRY_SLANT_SHARE * inward[axis]:
         raise InputError(f"the {side} side is no plane of symmetry",
                          "a side in a plane normal to x, y or z, with the sheet square to it; "
                          "guided and rotation_held for a plane of any direction")

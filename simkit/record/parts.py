@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from simkit.errors import InputError
 from simkit.files import Damaged, load_arrays, load_json, read_back
 
-FORMAT = 1
+FORMAT_VERSION = 1
 LARGEST_TEXT, LARGEST_FIELD = 20_000_000, 100_000_000
 """Bytes of the largest description or table and of the largest field that are read."""
 FARTHEST_MM, LARGEST_NUMBER = 1e4, 1e15
@@ -52,8 +52,8 @@ def read_json(path: Path, kind: str) -> dict[str, Any]:
         raise InputError("cannot be read", "a JSON file written by simkit", str(path)) from err
     if not isinstance(info, dict):
         raise InputError("holds no description", "a JSON object", str(path))
-    if info.get("format", FORMAT) != FORMAT:
-        raise InputError(f"format {info['format']!r:.40} is unknown", f"format {FORMAT}",
+    if info.get("format", FORMAT_VERSION) != FORMAT_VERSION:
+        raise InputError(f"format {info['format']!r:.40} is unknown", f"format {FORMAT_VERSION}",
                          str(path), key="format")
     if info.get("kind", kind) not in (kind, kind.replace("comparison", "compare")):
         raise InputError(f"is a {info['kind']!r:.40}", f"a {kind}", str(path), key="kind")

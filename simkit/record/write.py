@@ -47,7 +47,7 @@ from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
 from simkit.spline.patch import Patch
 
-FORMAT = 1
+FORMAT_VERSION = 1
 LARGEST_DESCRIPTION = 20_000_000
 """Bytes of the largest description (JSON) that is read back."""
 
@@ -57,7 +57,8 @@ def identity(case: Case) -> dict[str, Any]:
     keys were set beside the file, those."""
     prints = {".".join(map(str, key)): _print_of(file)
               for key, file in case.data_files().items()}
-    what = {"format": FORMAT, "simkit": __version__, "case": resolved(case), "data_sha256": prints}
+    what = {"format": FORMAT_VERSION, "simkit": __version__, "case": resolved(case),
+            "data_sha256": prints}
     return {**what, "set": dict(case.settings)} if case.settings else what
 
 
@@ -203,6 +204,6 @@ def finish(folder: Path, session: Session, strategy: str, outcome: str,
     """Write run.json: the run has ended."""
     case = session.work.case
     write_json(folder / "run.json", {
-        "format": FORMAT, "kind": "run", "simkit": __version__, "title": case.title,
+        "format": FORMAT_VERSION, "kind": "run", "simkit": __version__, "title": case.title,
         "about": case.about, "strategy": strategy, "outcome": outcome,
         "goal": case.goal.model_dump(mode="json"), "steps": session.now.row.step, **extra})

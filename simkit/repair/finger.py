@@ -22,9 +22,9 @@ from simkit.solve.nonlinear.stepping import StepSettings
 from simkit.tool.tabs import Tab
 
 FINGER_N, FINGER_MM = 30.0, 15.0
-PRESSES = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
+PRESS_FORCE_SHARES = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
 """Shares of the force at which the sheet is looked at."""
-SNAPPED = 0.5
+SNAP_STIFFNESS_SHARE = 0.5
 """Share of the first stiffness below which a further press meets so little that the sheet snaps."""
 
 
@@ -77,7 +77,7 @@ def finger_check(model: Model, state: State, x_mm: float, y_mm: float, force_N: 
     np.add.at(nodal, model.element_points[points.element],
               -force_N * (points.shape * share[:, None])[:, :, None] * normal)
     u, v, _ = model.patch.locate(np.array([x_mm]), np.array([y_mm]))
-    done = solve_static(model, _Press(nodal), PRESSES, np.column_stack([u, v]),
+    done = solve_static(model, _Press(nodal), PRESS_FORCE_SHARES, np.column_stack([u, v]),
                         StepSettings(smallest=1e-2), state)
     start = model.patch.evaluation(u, v) @ state.displacement
     give = -((done.displacement[:, 0] - start[0]) @ normal)
@@ -87,5 +87,5 @@ def finger_check(model: Model, state: State, x_mm: float, y_mm: float, force_N: 
     first, last = press[0] / give[0], press[-1] / give[-1]
     steps = np.diff(press, prepend=0.0) / np.diff(give, prepend=0.0)
     unstable = any(count not in (None, 0) for count in done.negative_pivots)
-    snaps = not done.converged or unstable or bool((steps < SNAPPED * first).any())
+    snaps = not done.converged or unstable or bool((steps < SNAP_STIFFNESS_SHARE * first).any())
     return FingerCheck(float(press[-1]), float(give[-1]), float(last), float(first), snaps)

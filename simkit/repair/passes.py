@@ -16,7 +16,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Advance
 from simkit.underway import doing
 
-MOST = 400
+MOST_TOUCHES = 400
 """Touches of one pass at most."""
 Touch = Callable[[State, float, float], Advance]
 
@@ -46,8 +46,9 @@ class Spread:
                              key="width_mm")
         if self.rounds < 1:
             raise InputError(f"pass of {self.rounds} rounds", "one or more", key="rounds")
-        if self.count > MOST:
-            raise InputError(f"pass of {self.count} touches", f"at most {MOST}: a wider spacing, "
+        if self.count > MOST_TOUCHES:
+            raise InputError(f"pass of {self.count} touches",
+                             f"at most {MOST_TOUCHES}: a wider spacing, "
                              "a smaller area or fewer rounds", key="spacing_mm")
 
     @property

@@ -10,7 +10,7 @@ from simkit.repair.operations import Operation, apply_operation
 from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
-KEPT = 24
+RESULTS_KEPT = 24
 """Results kept: those of one choice of the next step; a state is some megabytes."""
 
 _kept: OrderedDict[tuple[int, int, Operation, bool], tuple[Workpiece, State, Advance]] = (
@@ -32,7 +32,7 @@ def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool =
         result = apply_operation(work, state, operation, quick=quick)
     # work and state are kept too, so that their identities are not given to others
     _kept[key] = (work, state, result)
-    while len(_kept) > KEPT:
+    while len(_kept) > RESULTS_KEPT:
         _kept.popitem(last=False)
     return result
 

@@ -16,7 +16,7 @@ MARGIN_MM = 25.0
 """Fine elements reach this far beyond the damage: taps beside the crown need them."""
 FLATTEST_MM = 2500.0
 """A flatter panel's dents are as wide as this radius would make them: its sheet stretches."""
-KEPT = 0.6
+TRAVEL_KEPT_SHARE = 0.6
 """Share of a travel that stays as depth, for a guess at the dent's width only."""
 DEPTH_OF_JOULE_MM = 3.0
 """Depth left by a joule, for the same guess; it grows with the square root."""
@@ -50,7 +50,7 @@ def _box(blow: GivenBlow, panel: Panel) -> Extent:
     """
     depth = blow.depth_mm or 0.0
     if blow.travel_mm is not None:
-        depth = KEPT * blow.travel_mm
+        depth = TRAVEL_KEPT_SHARE * blow.travel_mm
     elif blow.energy_J is not None:
         depth = DEPTH_OF_JOULE_MM * float(np.sqrt(blow.energy_J))
     half = 0.5 * max(blow.length_mm or 0.0, blow.width_mm or 0.0)

@@ -23,12 +23,12 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-MM = 1.0 / 25.4
-WIDE, HIGH = 210.0, 297.0  # A4, ISO 216 (MEMORY)
+IN_PER_MM = 1.0 / 25.4
+PAGE_WIDTH_MM, PAGE_HEIGHT_MM = 210.0, 297.0  # A4, ISO 216 (MEMORY)
 LEFT, RIGHT, TOP, BOTTOM = 15.0, 195.0, 284.0, 12.0
 SCALES = (1, 2, 2.5, 3, 4, 5, 10, 20)
-ROW = 7.6
-RULER = 100.0
+ROW_HEIGHT_MM = 7.6
+RULER_LENGTH_MM = 100.0
 COLUMNS = (  # heading, unit, left edge in mm
     ("step", "", 20.0), ("do", "", 28.0), ("tool", "", 44.0), ("from left", "mm", 66.0),
     ("bottom", "mm", 81.0), ("under load", "mm", 95.0), ("released", "mm", 113.0),
@@ -80,7 +80,7 @@ def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[Step]
 
 def _rows(top: float) -> int:
     """Rows of a table that fit between its top and the footer."""
-    return int((top - 8.4 - BOTTOM - 12.0) // ROW) + 1
+    return int((top - 8.4 - BOTTOM - 12.0) // ROW_HEIGHT_MM) + 1
 
 
 def _second(record: RunRecord, steps: Sequence[Step]) -> Figure:
@@ -103,7 +103,7 @@ def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: fl
     window, scale, whole = _fit(panel, record, RIGHT - LEFT - 12.0, room - 12.0)
     wide, tall = (window.x1 - window.x0) / scale, (window.y1 - window.y0) / scale
     left, bottom = LEFT + 9.0, top - tall - 2.0
-    ax = place(fig, left * MM, bottom * MM, wide * MM, tall * MM)
+    ax = place(fig, left * IN_PER_MM, bottom * IN_PER_MM, wide * IN_PER_MM, tall * IN_PER_MM)
     _contours(ax, field, record.tolerance_mm)
     draw_behind(ax, setting.supports, setting.reach, window)
     draw_tools(ax, record.steps[1:], setting.outlines, path=False)
@@ -163,15 +163,17 @@ def _contours(ax: Axes, field: Field, tolerance: float) -> None:
 
 def _ruler(fig: Figure, left: float, bottom: float) -> None:
     """100 mm to check the print with: true at 100 % size only."""
-    ax = place(fig, left * MM, bottom * MM, RULER * MM, 4.0 * MM)
-    ax.set_xlim(0.0, RULER)
+    ax = place(fig, left * IN_PER_MM, bottom * IN_PER_MM, RULER_LENGTH_MM * IN_PER_MM, 4.0
+               * IN_PER_MM)
+    ax.set_xlim(0.0, RULER_LENGTH_MM)
     ax.set_ylim(0.0, 4.0)
     ax.axis("off")
-    ax.plot([0.0, RULER], [0.0, 0.0], color=INK, lw=0.8, clip_on=False)
+    ax.plot([0.0, RULER_LENGTH_MM], [0.0, 0.0], color=INK, lw=0.8, clip_on=False)
     for mm in range(0, 101):
         tall = 3.0 if mm % 10 == 0 else 2.0 if mm % 5 == 0 else 1.1
         ax.plot([mm, mm], [0.0, tall], color=INK, lw=0.45, clip_on=False)
-    _text(fig, left + RULER + 3.0, bottom + 1.0, "must measure 100 mm on paper: print at 100 %",
+    _text(fig, left + RULER_LENGTH_MM + 3.0, bottom + 1.0,
+          "must measure 100 mm on paper: print at 100 %",
           size=7.5)
 
 
@@ -180,9 +182,9 @@ def _table(fig: Figure, steps: Sequence[Step], top: float, panel: Window) -> flo
     for head, unit, x in COLUMNS:
         _text(fig, x, top, head, size=7.5, colour="#555555")
         _text(fig, x, top - 3.2, unit, size=7.5, colour="#555555")
-    ax = place(fig, 0.0, 0.0, WIDE * MM, HIGH * MM)
-    ax.set_xlim(0.0, WIDE)
-    ax.set_ylim(0.0, HIGH)
+    ax = place(fig, 0.0, 0.0, PAGE_WIDTH_MM * IN_PER_MM, PAGE_HEIGHT_MM * IN_PER_MM)
+    ax.set_xlim(0.0, PAGE_WIDTH_MM)
+    ax.set_ylim(0.0, PAGE_HEIGHT_MM)
     ax.axis("off")
     y = top - 8.4
     for step in steps:
@@ -192,7 +194,7 @@ def _table(fig: Figure, steps: Sequence[Step], top: float, panel: Window) -> flo
         ax.plot([181.0, RIGHT], [y - 2.4, y - 2.4], color=INK, lw=0.5)
         for (_, _, x), (text, bold) in zip(COLUMNS, _cells(step, panel), strict=False):
             _text(fig, x, y, text, size=8, bold=bold)
-        y -= ROW
+        y -= ROW_HEIGHT_MM
     return y + 4.0
 
 
@@ -244,10 +246,10 @@ def _footer(fig: Figure) -> None:
 def _page() -> Any:
     from matplotlib.figure import Figure
 
-    return Figure(figsize=(WIDE * MM, HIGH * MM))
+    return Figure(figsize=(PAGE_WIDTH_MM * IN_PER_MM, PAGE_HEIGHT_MM * IN_PER_MM))
 
 
 def _text(fig: Figure, x: float, y: float, text: str, size: float, bold: bool = False,
           colour: str = INK) -> None:
-    fig.text(x / WIDE, y / HIGH, text, fontsize=size, va="center", color=colour,
+    fig.text(x / PAGE_WIDTH_MM, y / PAGE_HEIGHT_MM, text, fontsize=size, va="center", color=colour,
              fontweight="bold" if bold else "normal")

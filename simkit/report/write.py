@@ -16,7 +16,7 @@ from simkit.optics.bench import Pose
 from simkit.record.read import ComparisonRecord, RunRecord, is_comparison, read_comparison, read_run
 from simkit.report import facts
 from simkit.report.study import is_study, study_content
-from simkit.show.bands import NEEDED, band_figure
+from simkit.show.bands import LEAST_TOLERANCES, band_figure
 from simkit.show.course import comparison_figure
 from simkit.show.maps import map_figure
 from simkit.show.profiles import section_figure
@@ -28,7 +28,7 @@ from simkit.show.versus import final_maps_figure
 from simkit.show.workmap import work_figure
 from simkit.tool.cautions import cautions_for
 
-COLOURS = 160
+PICTURE_COLOURS = 160
 """Colours of an embedded picture: enough for our maps, a third of the bytes."""
 NO_PDF = ("PDF reports need weasyprint and its libraries",
           "pip install 'simkit[report]', and on Debian: apt install libpango-1.0-0 "
@@ -132,7 +132,8 @@ def _common(record: RunRecord, case: Mapping[str, Any], info: Mapping[str, Any],
 
 
 def _run_pictures(record: RunRecord) -> list[dict[str, str]]:
-    deep = max(-step.max_low_mm for step in record.steps[:1]) > NEEDED * record.tolerance_mm
+    deep = max(-step.max_low_mm
+               for step in record.steps[:1]) > LEAST_TOLERANCES * record.tolerance_mm
     return [
         _picture(work_figure(record), "Places, tools and order on the dent's map."),
         _picture(progress_figure(record), "Largest low, high and crown after every step; forces."),
@@ -160,7 +161,7 @@ def _picture(figure: Any, caption: str) -> dict[str, str]:
     with tempfile.TemporaryDirectory() as place:
         path = save(figure, Path(place) / "picture.png")
         with Image.open(path) as image:
-            small = image.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE)
+            small = image.convert("RGB").quantize(PICTURE_COLOURS, dither=Image.Dither.NONE)
             out = io.BytesIO()
             small.save(out, format="PNG", optimize=True)
     data = base64.b64encode(out.getvalue()).decode()

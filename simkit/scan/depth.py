@@ -22,9 +22,9 @@ from simkit.scan.tensor import equations, open_knots, penalty
 
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
-LENGTHS = (0.8, 1.6, 3.2, 6.4)
+LENGTHS_IN_SPACINGS = (0.8, 1.6, 3.2, 6.4)
 """Smoothing lengths tried, over the spacing of the points."""
-LEPSKI = 4.0
+LEPSKI_FACTOR = 4.0
 OUTLIER_SIGMAS = 4.5
 SIGMA_PER_MAD = 1.4826
 FINEST_MM, COARSE_STEPS = 1.0, 4.0
@@ -106,7 +106,8 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
     rest = d - first.solve(rough, density * (2.0 * spacing_mm) ** 4)(x, y)
     good = _agreeing(feet, rest, spacing_mm)
     normal = equations(x, y, d, good.astype(float), knots[0], knots[1])
-    fits = [normal.solve(rough, density * (length * spacing_mm) ** 4) for length in LENGTHS]
+    fits = [normal.solve(rough, density * (length * spacing_mm) ** 4)
+            for length in LENGTHS_IN_SPACINGS]
     rest = d[good] - fits[0](x[good], y[good])
     noise = SIGMA_PER_MAD * float(np.median(np.abs(rest)))
     value, index = _locally(np.array([fit(*np.meshgrid(*breaks)) for fit in fits]), noise)
@@ -115,7 +116,8 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
     used = index[sore] if sore.any() else index
     return Depth(
         breaks[0], breaks[1], _closed(value, place, sore, cover, covered), noise,
-        (LENGTHS[int(used.min())] * spacing_mm, LENGTHS[int(index.max())] * spacing_mm),
+        (LENGTHS_IN_SPACINGS[int(used.min())] * spacing_mm, LENGTHS_IN_SPACINGS[int(index.max())]
+         * spacing_mm),
         int((~good).sum()), cover, covered, holes)
 
 
@@ -123,14 +125,16 @@ def _locally(values: Array, noise: float) -> tuple[Array, NDArray[np.int64]]:
     """Fits (k, ny, nx) of rising smoothing length, each where it may stand; and which, (ny, nx).
 
     Lepski's rule (1990: MEMORY): the longest length whose fit differs from none of the shorter ones
-    by more than `LEPSKI` standard deviations of that one, noise / (sqrt(8) l) for l in spacings.
+    by more than `LEPSKI_FACTOR` standard deviations of that one, noise / (sqrt(8) l) for l in
+    spacings.
     """
     index = np.zeros(values.shape[1:], dtype=np.int64)
     stands = np.ones(values.shape[1:], dtype=bool)
     for k in range(1, len(values)):
         for j in range(k):
             apart = ndimage.maximum_filter(np.abs(values[k] - values[j]), 3)
-            stands &= apart <= LEPSKI * max(noise, 1e-4) / (np.sqrt(8.0) * LENGTHS[j])
+            stands &= apart <= LEPSKI_FACTOR * max(noise, 1e-4) / (np.sqrt(8.0)
+                                                                   * LENGTHS_IN_SPACINGS[j])
         index += stands
     index = ndimage.minimum_filter(index, 5)
     share = np.array([ndimage.gaussian_filter((index == k).astype(float), 2.0)

@@ -15,11 +15,11 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 Array = NDArray[np.float64]
-ANGLES = 90
+ANGLES_TRIED = 90
 STANDS_OUT = 8.0
 SMALLEST_TURN = 0.02
 MOST_LINES = 3
-COVERED = 0.6
+COVERED_SHARE = 0.6
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def find_feature_lines(heights: Array, step_mm: float, low_mm: Array, arm_mm: fl
     ``arm_mm``: half the base over which a turn is taken; ``low_mm`` middle of the first cell.
     """
     found: list[tuple[float, float, float, float]] = []
-    for angle in np.arange(ANGLES) * np.pi / ANGLES:
+    for angle in np.arange(ANGLES_TRIED) * np.pi / ANGLES_TRIED:
         turn, t, _ = _turns(heights, step_mm, low_mm, arm_mm, float(angle))
         middle = _along_lines(turn)
         if np.isfinite(middle).sum() < 5:
@@ -83,7 +83,7 @@ def find_feature_lines(heights: Array, step_mm: float, low_mm: Array, arm_mm: fl
 def _along_lines(turn: Array) -> Array:
     """Median along each line (the first axis) of a grid of turns; NaN where little is covered."""
     known = np.isfinite(turn)
-    enough = known.sum(axis=0) >= max(6, COVERED * known.sum(axis=0).max())
+    enough = known.sum(axis=0) >= max(6, COVERED_SHARE * known.sum(axis=0).max())
     middle = np.full(turn.shape[1], np.nan)
     middle[enough] = np.nanmedian(turn[:, enough], axis=0)
     return middle

@@ -24,9 +24,9 @@ MESHES = (".stl", ".ply", ".obj", ".vtu", ".vtp", ".vtk")
 TEXTS = (".xyz", ".csv", ".txt", ".asc")
 SUFFIXES = (*MESHES, *TEXTS, ".npy")
 CHILD = Path(__file__).with_name("child.py")
-FARTHEST = 1e9
+FARTHEST_COORDINATE = 1e9
 """No unit makes a coordinate beyond this one of a panel; it counts as no number."""
-SECONDS, SECONDS_PER_MB = 40.0, 0.8
+CHILD_TIME_LIMITS_S, SECONDS_PER_MB = 40.0, 0.8
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def read_scan_file(path: Path) -> RawScan:
 
 def _by_child(path: Path) -> RawScan:
     """Read a mesh in a process of its own, which hands its arrays back in a file."""
-    seconds = SECONDS + SECONDS_PER_MB * path.stat().st_size / 1e6
+    seconds = CHILD_TIME_LIMITS_S + SECONDS_PER_MB * path.stat().st_size / 1e6
     # By its file and without its folder on the path: it starts at once, with numpy alone.
     command = [sys.executable, "-P", str(CHILD), str(path.resolve())]
     try:
@@ -101,7 +101,7 @@ def _checked(scan: RawScan) -> RawScan:
         length = np.linalg.norm(scan.normals, axis=1)
         if np.median(np.abs(length - 1.0)) > 0.05:
             scan = replace(scan, normals=None)
-    finite: NDArray[np.bool_] = np.asarray((np.abs(scan.points) < FARTHEST).all(axis=1))
+    finite: NDArray[np.bool_] = np.asarray((np.abs(scan.points) < FARTHEST_COORDINATE).all(axis=1))
     if finite.all():
         return scan
     if finite.mean() < 0.5:

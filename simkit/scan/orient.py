@@ -14,7 +14,7 @@ from simkit.scan.frame import Frame
 Array = NDArray[np.float64]
 AXES = ("+x", "-x", "+y", "-y", "+z", "-z")
 OUTSIDES = ("auto", "normals", "flipped", *AXES)
-SURE = 0.6
+CERTAIN_NORMAL_SHARE = 0.6
 """Mean of the normals' share along the frame's z from which a mesh is said to have a side."""
 
 
@@ -47,7 +47,7 @@ def outer_side(frame: Frame, scan: RawScan, kept: NDArray[np.int64], outside: st
                              "points out of the panel", file=scan.file, key="outside")
         return Side(frame if lean > 0.0 else frame.over(), f"towards {outside}", True, True)
     said = _lean(frame, scan, kept)
-    if said is None or abs(said) < SURE:
+    if said is None or abs(said) < CERTAIN_NORMAL_SHARE:
         if outside != "auto":
             reason = "has no normals" if said is None else "has normals to both sides"
             raise InputError(f"the file {reason}", "outside: auto, or an axis such as +z",

@@ -26,17 +26,18 @@ from simkit.scan.tensor import equations, open_knots, penalty
 Array = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-STIFF = 1e-3
-MODELS = ((2, STIFF), (3, STIFF), (4, STIFF), (5, STIFF), (6, STIFF), (6, 1e-6), (6, 1e-7),
+STIFF_WEIGHT = 1e-3
+MODELS = ((2, STIFF_WEIGHT), (3, STIFF_WEIGHT), (4, STIFF_WEIGHT), (5, STIFF_WEIGHT),
+          (6, STIFF_WEIGHT), (6, 1e-6), (6, 1e-7),
           (6, 1e-8))
 """Degree of the polynomial and weight of the spline's penalty, from plain to supple."""
 AS_GOOD, CLEARLY_LESS = 1.4, 0.99
 RIM_PART = 0.3
 MOST_DAMAGE, MOST_RIM = 0.7, 0.3
 """Shares of a scan and of its rim that damage may take for the reference to be believed."""
-ROUNDS, HOT, ANNEALING = 30, 3.0, 0.75
+ROBUST_ITERATIONS, FIRST_SCALE_FACTOR, SCALE_REDUCTION = 30, 3.0, 0.75
 LEAST_OUTSIDE = 0.25
-TUKEY = 4.685
+TUKEY_CONSTANT = 4.685
 MOST_CELLS = 40_000
 MOST_FOR_GROUND = 200_000
 SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.0
@@ -198,7 +199,7 @@ class _Problem:
         # A plain model may hide a little of the panel's form in the noise: the polynomials after it
         # may show that.
         for model in MODELS[MODELS.index(chosen.model) + 1:] if chosen.good else ():
-            if model[1] == STIFF:
+            if model[1] == STIFF_WEIGHT:
                 more = self._try(model, rim, cells, data)
                 chosen = more if more.good and more.beats(chosen) else chosen
         deviation = np.full(cells.shape, np.nan)
@@ -216,18 +217,18 @@ class _Problem:
         for _ in range(15):
             surface, rest = self.fit(robust, model)
             size = SIGMA_PER_MAD * float(np.median(np.abs(rest[start])))
-            before, robust = robust, start * tukey(rest, TUKEY * max(size, 1e-4))
+            before, robust = robust, start * tukey(rest, TUKEY_CONSTANT * max(size, 1e-4))
             if np.abs(robust - before).mean() < 1e-3:
                 break
         outside: Mask = np.asarray(robust > 0.5)
-        size *= HOT
-        for _ in range(ROUNDS):
+        size *= FIRST_SCALE_FACTOR
+        for _ in range(ROBUST_ITERATIONS):
             grid = np.full(cells.shape, np.nan)
             grid[data.filled] = rest
             floor = noise_of_cells(grid)
             # From what the misfit is down to the noise: a fit too stiff ends all in damage. Slowly,
             # or the rim is taken for damage before the fit has let go of the dent.
-            size = max(floor, ANNEALING * size)
+            size = max(floor, SCALE_REDUCTION * size)
             damage = damage_of(grid, size)
             last, outside = outside, ~damage[data.filled]
             if outside.sum() < LEAST_OUTSIDE * outside.size:

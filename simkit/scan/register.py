@@ -12,16 +12,17 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import Rotation
 
 from simkit.errors import InputError
 from simkit.scan.clean import Sheet
 from simkit.scan.smooth import SIGMA_PER_MAD, SmoothSheet, smooth_sheet, tukey
 
 Array = NDArray[np.float64]
-FEW, MANY = 1500, 20_000
+COARSE_POINTS, FINE_POINTS = 1500, 20_000
 LEAST_OVERLAP = 0.5
 WORST_FIT_MM = 0.5
-TURNS = 8
+START_ANGLES = 8
 
 
 @dataclass(frozen=True)
@@ -39,7 +40,7 @@ class Laid:
 def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
     """Lay a reference sheet onto a scanned one; both in their own frames to begin with.
 
-    Tries `TURNS` turns about the normal, either side up, and keeps the one that agrees best.
+    Tries `START_ANGLES` turns about the normal, either side up, and keeps the one that agrees best.
     ``mirrored``: the reference is the panel of the other side and is mirrored first.
 
     Raises
@@ -49,11 +50,11 @@ def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
     points = reference.points * (np.array([-1.0, 1.0, 1.0]) if mirrored else 1.0)
     surface = smooth_sheet(scan.points, scan.spacing_mm, 6.0)
     rng = np.random.default_rng(0)
-    few, many = (points[rng.permutation(len(points))[:n]] for n in (FEW, MANY))
+    few, many = (points[rng.permutation(len(points))[:n]] for n in (COARSE_POINTS, FINE_POINTS))
     best, motion = np.inf, (np.eye(3), np.zeros(3))
     for side in (1.0, -1.0):
-        for k in range(TURNS):
-            angle = 2.0 * np.pi * k / TURNS
+        for k in range(START_ANGLES):
+            angle = 2.0 * np.pi * k / START_ANGLES
             c, s = np.cos(angle), np.sin(angle)
             start = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]]) @ np.diag(
                 [1.0, side, side])
@@ -91,19 +92,9 @@ def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, roun
         reach = np.concatenate([np.full(3, float(np.mean(moved**2))), np.ones(3)])
         matrix += 1e-6 * weight.sum() * np.diag(reach)
         step = -np.asarray(np.linalg.solve(matrix, rows.T @ (weight * rest)), dtype=float)
-        small = _rotation(step[:3])
+        small = Rotation.from_rotvec(step[:3]).as_matrix()
         turn, shift = small @ turn, small @ shift + step[3:]
     return turn, shift
-
-
-def _rotation(vector: Array) -> Array:
-    """Rotation matrix of a rotation vector (Rodrigues)."""
-    angle = float(np.linalg.norm(vector))
-    if angle < 1e-15:
-        return np.eye(3)
-    x, y, z = vector / angle
-    cross = np.array([[0.0, -z, y], [z, 0.0, -x], [-y, x, 0.0]])
-    return np.asarray(np.eye(3) + np.sin(angle) * cross + (1.0 - np.cos(angle)) * cross @ cross)
 
 
 def _agreement(points: Array, surface: SmoothSheet, turn: Array, shift: Array

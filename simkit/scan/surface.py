@@ -13,7 +13,7 @@ from simkit.scan.tensor import TensorSpline
 Array = NDArray[np.float64]
 COARSE_SHARE = 1.0 / 10.0
 """Knot distance of the reference over the scan's length."""
-GROWTH = 1.5
+ELEMENT_GROWTH_RATIO = 1.5
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def graded_breaks(low: float, high: float, lines: list[float], fine: float) -> A
     """Knots from low to high, `COARSE_SHARE` apart, refined to ``fine`` at the lines."""
     def wanted(t: float) -> float:
         away = min((abs(t - line) for line in lines), default=np.inf)
-        return min(COARSE_SHARE, max(fine, (GROWTH - 1.0) * away))
+        return min(COARSE_SHARE, max(fine, (ELEMENT_GROWTH_RATIO - 1.0) * away))
 
     breaks = [low]
     while breaks[-1] < high:

@@ -10,7 +10,8 @@ Least squares with a roughness penalty (P-splines; Eilers and Marx 1996, O'Sulli
 Where knots are refined (at a feature line) the penalty lets go: the local knot distance h weighs
 it by (h / H)^5 of the coarsest H, and by next to nothing below 0.6 H. The normal equations are
 stored as a 7 x 7 stencil around every coefficient and solved by a banded Cholesky factorisation;
-the number of points counts once only.
+the number of points counts once only. Why values at points and their sums are own kernels and not
+scipy's: docs/decisions.
 """
 
 from __future__ import annotations
@@ -20,11 +21,12 @@ from dataclasses import dataclass
 import numba as nb
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import BSpline
 from scipy.linalg import cho_solve_banded, cholesky_banded
 
 Array = NDArray[np.float64]
-DEGREE = 3
-LET_GO = 1e-9
+SPLINE_DEGREE = 3
+FEATURE_PENALTY_SHARE = 1e-9
 GAUSS = np.polynomial.legendre.leggauss(4)
 
 
@@ -98,7 +100,7 @@ def equations(x: Array, y: Array, z: Array, w: Array, knots_x: Array, knots_y: A
 
     ``more`` (n, p): values at the points of further functions.
     """
-    nx, ny = len(knots_x) - DEGREE - 1, len(knots_y) - DEGREE - 1
+    nx, ny = len(knots_x) - SPLINE_DEGREE - 1, len(knots_y) - SPLINE_DEGREE - 1
     columns = z[:, None] if more is None else np.column_stack([more, z])
     stencil, right = np.zeros((nx, ny, 7, 7)), np.zeros((nx, ny, columns.shape[1]))
     x, y, columns, w = (np.ascontiguousarray(v, dtype=float) for v in (x, y, columns, w))
@@ -114,7 +116,8 @@ def even_knots(low: float, high: float, step: float) -> Array:
 
 def open_knots(breaks: Array) -> Array:
     """Cubic knots with the ends of ``breaks`` repeated."""
-    return np.concatenate([np.repeat(breaks[0], DEGREE), breaks, np.repeat(breaks[-1], DEGREE)])
+    return np.concatenate([np.repeat(breaks[0], SPLINE_DEGREE), breaks,
+                           np.repeat(breaks[-1], SPLINE_DEGREE)])
 
 
 def penalty(knots_x: Array, knots_y: Array, order: int, graded: bool = False) -> Array:
@@ -133,56 +136,29 @@ def _product(a: Array, b: Array) -> Array:
 
 def _gram(knots: Array, order: int, graded: bool) -> Array:
     """(n, 7) integrals of the products of derivatives of B-spline i and i - 3 .. i + 3."""
-    n = len(knots) - DEGREE - 1
-    gram = np.zeros((n, 7))
+    n = len(knots) - SPLINE_DEGREE - 1
+    gram, basis = np.zeros((n, 7)), BSpline(knots, np.eye(n), SPLINE_DEGREE)
     coarsest = float(np.diff(knots).max())
-    for span in range(DEGREE, n):
+    for span in range(SPLINE_DEGREE, n):
         start, end = knots[span], knots[span + 1]
         if end <= start:
             continue
         at = 0.5 * (start + end) + 0.5 * (end - start) * GAUSS[0]
         share = (end - start) / coarsest if graded else 1.0
-        weight = 0.5 * (end - start) * GAUSS[1] * share**5 * (1.0 if share > 0.6 else LET_GO)
-        for t, w in zip(at, weight, strict=True):
-            value = _derivative(t, knots, span, order)
-            for i in range(4):
-                for j in range(4):
-                    gram[span - 3 + i, 3 + j - i] += w * value[i] * value[j]
+        left = share**5 * (1.0 if share > 0.6 else FEATURE_PENALTY_SHARE)
+        weight = 0.5 * (end - start) * GAUSS[1] * left
+        value = basis(at, nu=order)[:, span - 3: span + 1]  # (points, the four of the span)
+        product = (value * weight[:, None]).T @ value
+        for i in range(4):
+            for j in range(4):
+                gram[span - 3 + i, 3 + j - i] += product[i, j]
     return gram
-
-
-def _derivative(t: float, knots: Array, span: int, order: int) -> Array:
-    """(4,) derivative of the given order of the B-splines that live on a span."""
-    local = knots[span - DEGREE: span + DEGREE + 2]
-    value = np.zeros(4)
-    for i in range(4):
-        value[i] = _cox(t, local, i, DEGREE, order)
-    return value
-
-
-def _cox(t: float, knots: Array, i: int, degree: int, order: int) -> float:
-    """Cox-de Boor recursion of a derivative, for the span knots[3], knots[4]."""
-    if degree == 0:
-        return 1.0 if i == 3 and order == 0 else 0.0
-    left, right = knots[i + degree] - knots[i], knots[i + degree + 1] - knots[i + 1]
-    total = 0.0
-    if order:
-        if left > 0.0:
-            total += degree / left * _cox(t, knots, i, degree - 1, order - 1)
-        if right > 0.0:
-            total -= degree / right * _cox(t, knots, i + 1, degree - 1, order - 1)
-        return total
-    if left > 0.0:
-        total += (t - knots[i]) / left * _cox(t, knots, i, degree - 1, 0)
-    if right > 0.0:
-        total += (knots[i + degree + 1] - t) / right * _cox(t, knots, i + 1, degree - 1, 0)
-    return total
 
 
 def _band(stencil: Array) -> Array:
     """Lower band storage (3 ny + 4, nx ny) of the symmetric matrix of a stencil."""
     nx, ny = stencil.shape[:2]
-    band = np.zeros((DEGREE * ny + DEGREE + 1, nx * ny))
+    band = np.zeros((SPLINE_DEGREE * ny + SPLINE_DEGREE + 1, nx * ny))
     grid = np.arange(nx * ny).reshape(nx, ny)
     for i in range(4):
         for j in range(-3, 4):
@@ -196,6 +172,7 @@ def _band(stencil: Array) -> Array:
 
 @nb.njit(cache=True)
 def _span(t, knots):
+    """Knot interval that holds t: knots[span] <= t < knots[span + 1]; the last one at the end."""
     low, high = 3, knots.size - 4
     if t >= knots[high]:
         span = high - 1
@@ -234,6 +211,7 @@ def _basis(t, knots, span, value, slope):
 
 @nb.njit(cache=True)
 def _evaluate(x, y, knots_x, knots_y, coefficients, out):
+    """Fill out (3, m) with value and two derivatives at x, y (m,); coefficients (nx, ny)."""
     bx, by, sx, sy = np.empty(4), np.empty(4), np.empty(4), np.empty(4)
     for k in range(x.size):
         i, j = _span(x[k], knots_x), _span(y[k], knots_y)
@@ -258,6 +236,8 @@ def _evaluate(x, y, knots_x, knots_y, coefficients, out):
 
 @nb.njit(cache=True)
 def _assemble(x, y, z, w, knots_x, knots_y, stencil, right):
+    """Add points x, y (m,) with weights w (m,) and columns z (m, p) to the normal equations:
+    stencil (nx, ny, 7, 7), right (nx, ny, p)."""
     bx, by, none = np.empty(4), np.empty(4), np.zeros(4)
     for k in range(x.size):
         if w[k] == 0.0:

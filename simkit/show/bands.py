@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-NEEDED = 10.0
+LEAST_TOLERANCES = 10.0
 """Times the tolerance that the largest deviation has to be for this picture to tell more."""
 
 

@@ -39,7 +39,7 @@ RISKS = (  # column of compare.csv, heading, number format, factor
     ("stretch_mm2", "area\nsurplus, mm\u00b2", "{:.1f}", 1.0),
     ("tool_changes", "tool\nchanges", "{:.0f}", 1.0),
 )
-WIDE = 13.4
+FIGURE_WIDTH_IN = 13.4
 
 
 def comparison_figure(record: ComparisonRecord) -> Figure:
@@ -50,7 +50,7 @@ def comparison_figure(record: ComparisonRecord) -> Figure:
     """
     count = len(record.rows)
     low = max(0.5 * count, 1.3)
-    fig = new_figure(WIDE, low + 7.15)
+    fig = new_figure(FIGURE_WIDTH_IN, low + 7.15)
     title(fig, "Strategies compared", record.title, left_in=0.5)
     bottom = low + 2.1
     for left, key, name in ((0.9, "step", "steps"), (7.35, "minutes", "minutes")):
@@ -152,7 +152,7 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
     figure = ax.get_figure(root=True)
     assert figure is not None
     figure.legend(handles=keys, loc="upper right", ncols=5, handletextpad=0.2, columnspacing=1.1,
-                  bbox_to_anchor=(1.0 - 0.2 / WIDE, 1.0 - 0.3 / figure.get_figheight()))
+                  bbox_to_anchor=(1.0 - 0.2 / FIGURE_WIDTH_IN, 1.0 - 0.3 / figure.get_figheight()))
 
 
 def _risks(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:

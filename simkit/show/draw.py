@@ -6,7 +6,7 @@ from pathlib import Path
 
 from simkit.optics.bench import Pose
 from simkit.record.read import ForcePath, RunRecord, read_comparison, read_path, read_run
-from simkit.show.bands import NEEDED, band_figure
+from simkit.show.bands import LEAST_TOLERANCES, band_figure
 from simkit.show.course import comparison_figure
 from simkit.show.difference import difference_figure
 from simkit.show.maps import left_figure, map_figure
@@ -26,7 +26,7 @@ from simkit.show.style import look, save
 from simkit.show.versus import final_maps_figure, race_figure
 from simkit.show.workmap import work_figure
 
-SMALL = 260
+THUMBNAIL_POINTS = 260
 """Points a side of pictures that are shown small."""
 
 
@@ -58,7 +58,7 @@ def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None
             files.append(save(match_figure(record, record.measured), out / "match.png"))
         if record.last > 1 and step is None:
             files.append(save(multiples_figure(record), out / "steps.png"))
-        if -record.steps[0].max_low_mm > NEEDED * record.tolerance_mm:
+        if -record.steps[0].max_low_mm > LEAST_TOLERANCES * record.tolerance_mm:
             files.append(save(band_figure(record, number), out / f"bands{tail}.png"))
         if (record.folder / "surface.npz").exists():
             files.append(save(sheet_figure(record, number), out / f"sheet{tail}.png"))
@@ -97,7 +97,7 @@ def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | Non
     view = open_view(record, pose or Pose())
     with look(kind):
         return [save(reflection_figure(view, number), out / f"reflections{tail}.png"),
-                save(steps_figure(open_view(record, pose or Pose(), SMALL)),
+                save(steps_figure(open_view(record, pose or Pose(), THUMBNAIL_POINTS)),
                      out / "reflections-steps.png")]
 
 
@@ -124,7 +124,8 @@ def draw_movie(run_dir: Path, out_dir: Path | None = None, pose: Pose | None = N
     record = read_run(Path(run_dir))
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
     with look():
-        return reflection_movie(open_view(record, pose or Pose(), SMALL), out / "reflections.gif")
+        return reflection_movie(open_view(record, pose or Pose(), THUMBNAIL_POINTS), out
+                                / "reflections.gif")
 
 
 def _hardest(record: RunRecord) -> ForcePath | None:

@@ -30,7 +30,7 @@ if TYPE_CHECKING:
 ASPECT = 1.0
 SIDE_IN = 4.1
 EXPLAINED, UNEXPLAINED = "#3d7418", "#8a1c1c"
-MOST = 4
+MOST_MARKED = 4
 """Labels on spots that are not explained."""
 
 
@@ -103,7 +103,7 @@ def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Window) -> None:
         for size, edge, thick in ((11.0, "white", 3.6), (11.0, colour, 1.8)):
             ax.plot(one.x_mm, one.y_mm, marker="o" if one.ok else "x", ms=size, mfc="none",
                     mec=edge, mew=thick, zorder=6)
-    for one in sorted(inside, key=lambda one: one.ok)[:MOST]:
+    for one in sorted(inside, key=lambda one: one.ok)[:MOST_MARKED]:
         if not one.ok:
             label(ax, f"{signed(one.found_mm)} for {signed(one.height_mm)}", (one.x_mm, one.y_mm),
                   taken, window, UNEXPLAINED, 9.0)

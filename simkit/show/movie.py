@@ -15,8 +15,8 @@ from simkit.errors import InputError
 from simkit.files import write_atomic
 from simkit.show.reflections import Screen, View
 
-SECONDS = 120.0
-BETWEEN, HOLD, PER_SECOND = 4, 6, 10
+TIME_LIMIT_S = 120.0
+FRAMES_BETWEEN, FRAMES_HELD, PER_SECOND = 4, 6, 10
 
 
 def reflection_movie(view: View, out: Path) -> list[Path]:
@@ -34,14 +34,14 @@ def reflection_movie(view: View, out: Path) -> list[Path]:
 def _frames(view: View) -> Iterator[np.ndarray]:
     screen = Screen(view)
     before = view.sheet.moved(0)
-    yield from [_drawn(screen, before, "The dent")] * HOLD
+    yield from [_drawn(screen, before, "The dent")] * FRAMES_HELD
     for step in view.record.steps[1:]:
         after = view.sheet.moved(step.number)
         words = f"Step {step.number}: {step.operation} {step.tool}"
-        for share in np.arange(1, BETWEEN + 1) / BETWEEN:
+        for share in np.arange(1, FRAMES_BETWEEN + 1) / FRAMES_BETWEEN:
             yield _drawn(screen, before + share * (after - before), words)
         before = after
-    yield from [_drawn(screen, before, f"After {view.record.last} steps")] * 2 * HOLD
+    yield from [_drawn(screen, before, f"After {view.record.last} steps")] * 2 * FRAMES_HELD
 
 
 def _drawn(screen: Screen, moved: np.ndarray, words: str) -> np.ndarray:
@@ -85,7 +85,7 @@ def _mp4(frames: list[np.ndarray], path: Path) -> Path:
                "-movflags", "+faststart", str(beside)]
     data = b"".join(np.ascontiguousarray(f[:height, :width]).tobytes() for f in frames)
     try:
-        done = subprocess.run(command, input=data, timeout=SECONDS, capture_output=True,
+        done = subprocess.run(command, input=data, timeout=TIME_LIMIT_S, capture_output=True,
                               check=False)
         if done.returncode != 0:
             raise InputError("ffmpeg could not write the movie",

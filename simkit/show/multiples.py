@@ -25,7 +25,7 @@ from simkit.show.style import (
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-MOST = 12
+MOST_PICTURES = 12
 
 
 def multiples_figure(record: RunRecord) -> Figure:
@@ -36,7 +36,7 @@ def multiples_figure(record: RunRecord) -> Figure:
     from matplotlib.colors import BoundaryNorm
 
     last = record.last
-    shown = sorted({round(k) for k in np.linspace(0, last, min(last + 1, MOST))})
+    shown = sorted({round(k) for k in np.linspace(0, last, min(last + 1, MOST_PICTURES))})
     half = band_levels(record.tolerance_mm, max(colour_limit(*(f.d_mm for f in record.fields)),
                                                 2.0 * record.tolerance_mm))
     levels = [-level for level in reversed(half)] + half

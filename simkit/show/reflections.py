@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 ASPECT, MARGIN, POINTS = 1.25, 1.35, 520
-BANDS = 14
+ISOPHOTE_BANDS = 14
 """Bands of the isophotes across the undamaged part shown."""
 MOST_STEPS = 12
 PAINT, LAMP = np.array([22, 30, 41]) / 255.0, np.array([255, 253, 245]) / 255.0
@@ -77,7 +77,7 @@ class Look:
         light = -self.view.bench.facing
         angle = 1000.0 * np.arccos(np.clip(isophote(self.grid.normals, light), -1.0, 1.0))
         plain = 1000.0 * np.arccos(np.clip(isophote(self.view.plain.normals, light), -1.0, 1.0))
-        step = max(float(np.ptp(plain)) / BANDS, 1.0)
+        step = max(float(np.ptp(plain)) / ISOPHOTE_BANDS, 1.0)
         nice = 10.0 ** math.floor(math.log10(step))
         step = nice * min((1, 2, 5, 10), key=lambda k: abs(k * nice - step))
         return stripes(angle, step, 0.5), step

@@ -25,7 +25,7 @@ from simkit.words import one_line
 
 # VTK's default window first, then the two that need no display.
 WINDOWS = ("", "vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
-SECONDS = 120.0
+TIME_LIMIT_S = 120.0
 CHILD = ("import sys; sys.path.append(sys.argv[1]); from simkit.show.scene import child; "
          "child()")
 
@@ -64,7 +64,8 @@ def _by_child(folder: Path, number: int, window: str) -> bytes | None:
     root = str(Path(__file__).resolve().parents[2])
     command = [sys.executable, "-P", "-c", CHILD, root, str(folder), str(number)]
     try:
-        done = subprocess.run(command, env=env, timeout=SECONDS, capture_output=True, check=False)
+        done = subprocess.run(command, env=env, timeout=TIME_LIMIT_S, capture_output=True,
+                              check=False)
     except subprocess.TimeoutExpired:
         return None
     whole = done.returncode == 0 and done.stdout.startswith(b"\x89PNG")

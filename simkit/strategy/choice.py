@@ -21,7 +21,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
-FINE = 0.15
+SLOPE_ONLY_TOLERANCE_SHARE = 0.15
 """Share of the tolerance above which a spot is worked while only the slope is out of its limit."""
 DEEP_MM = 0.5
 """Lows deeper than this are lifted: with trials of how far; pulled, or pushed where the glue will
@@ -29,13 +29,13 @@ not hold. Shallower ones are pushed from behind where a tool reaches."""
 PAST_MM = (0.15, 0.3, 0.5)
 """Heights past flush to which a lift is tried: brought just to flush, a place keeps a pip as wide
 as the tool, which nothing removes later."""
-PAYS = 0.005
+LEAST_GAIN_SHARE = 0.005
 """Share of what is left beyond the limits that a step must take away to be worth it."""
 LEAST_MM = 0.004
 """Shortest way of a place to its goal that is worth a step."""
 BOWS_MM = 4.0
 """Travel of a tip at a shallow place beyond which it bows the panel rather than works the place."""
-SPOTS, TOOLS, FLANKS, SURE = 6, 3, 2, 2
+SPOTS_TRIED, TOOLS_TRIED, FLANKS, SURE = 6, 3, 2, 2
 """So many spots, tools for each, and steep places are tried before a strategy gives up; so many
 of the best of quick solves are carried out in full."""
 
@@ -62,7 +62,7 @@ def open_spots(session: Session) -> list[Spot]:
     if session.now.row.flat:
         return []
     use = limit_use(field, tolerance, limit, goal.slope_base_mm)
-    for threshold in (tolerance, FINE * tolerance):
+    for threshold in (tolerance, SLOPE_ONLY_TOLERANCE_SHARE * tolerance):
         labels = spot_labels(field, threshold)
         spots = describe_spots(field, labels)
         if spots:
@@ -83,7 +83,7 @@ def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
     """The operation for the first of the spots at which one pays, then for the steepest places if
     these are the ``last`` spots there are; None where none does."""
     for count, spot in enumerate(spots):
-        if count == SPOTS:
+        if count == SPOTS_TRIED:
             break
         operation = operation_for(session, spot)
         if operation is not None:
@@ -169,7 +169,7 @@ def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
     """An operation at a spot with each of the tools that fit it best."""
     return [Operation(kind, tool, round(spot.x_mm, 3), round(spot.y_mm, 3), goal_mm,
                       round(spot.angle_deg, 3))
-            for tool in tools_for(session, kind, spot)[:TOOLS]]
+            for tool in tools_for(session, kind, spot)[:TOOLS_TRIED]]
 
 
 def how_far(session: Session, lift: Operation) -> Operation:
@@ -216,7 +216,7 @@ def best_of(session: Session, operations: Iterable[Operation]) -> Operation | No
             break
         after = tried_out(session, operation)
         if after is not None and done_at_all(after) and (
-                after.now.row.left_mm2 < (1.0 - PAYS) * before.left_mm2
+                after.now.row.left_mm2 < (1.0 - LEAST_GAIN_SHARE) * before.left_mm2
                 or excess(goal, after.now.row) < 1.0):
             return operation
     return None

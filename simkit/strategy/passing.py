@@ -11,7 +11,7 @@ from simkit.repair.passes import Spread
 from simkit.repair.session import Session
 from simkit.strategy.choice import (
     DEEP_MM,
-    SPOTS,
+    SPOTS_TRIED,
     best_of,
     face_mm,
     first_that_pays,
@@ -26,7 +26,7 @@ LEAST_MM = 6.0
 """Narrowest spacing: a small ball moves the sheet wider than itself."""
 INSIDE = 0.7
 """Share of a spot's axes that a pass covers: its touches move what lies beside them."""
-MOST = 24
+MOST_TOUCHES = 24
 """Touches of a pass that a strategy tries."""
 TOOLS = 2
 
@@ -40,7 +40,7 @@ class LightPasses:
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
         spots = open_spots(session)
-        for spot in spots[:SPOTS]:
+        for spot in spots[:SPOTS_TRIED]:
             if abs(spot.height_mm) > DEEP_MM:
                 continue
             single = operation_for(session, spot)
@@ -67,6 +67,6 @@ def passes_over(session: Session, spot: Spot, goal_mm: float = 0.0) -> Iterator[
             continue
         spread = Spread(round(long, 3), round(spacing, 3),
                         round(wide, 3) if wide >= 1.5 * spacing else 0.0)
-        if spread.count <= MOST:
+        if spread.count <= MOST_TOUCHES:
             yield Operation(kind, name, round(spot.x_mm, 3), round(spot.y_mm, 3), goal_mm,
                             round(spot.angle_deg, 3), spread=spread)

@@ -19,21 +19,21 @@ from simkit.repair.operations import Operation, apply_operation
 from simkit.repair.session import Session
 from simkit.strategy.choice import (
     DEEP_MM,
-    PAYS,
+    LEAST_GAIN_SHARE,
     first_that_pays,
     lifting_kinds,
     open_spots,
     tools_for,
 )
 
-SHARE = 0.85
+HELD_FORCE_SHARE = 0.85
 """Share of the force that is held: of the one that brings the low to flush for good, at which the
 dent comes by itself, or which glue and tool bear, whichever is met first."""
-TAPS = 8
+MOST_TAPS = 8
 """Taps under one hold at most."""
 APART_MM = 8.0
 """Taps under one hold lie at least so far from each other."""
-FALLS = 0.02
+FORCE_DROP_SHARE = 0.02
 """Share by which the force must fall for its greatest value to be the dent's own limit."""
 TRIAL = AdvanceSettings(first_mm=0.2, largest_mm=1.0, release_steps=0, goal_tolerance_mm=0.03)
 
@@ -64,7 +64,7 @@ class CrownUnderTension:
         """The next tap under what is held; None when it is time to let down."""
         done = _since_hold(session)
         left = session.work.case.limits.steps - session.now.row.step
-        if len(done) >= TAPS or left < 2 or not session.work.tips:
+        if len(done) >= MOST_TAPS or left < 2 or not session.work.tips:
             return None
         if done and not Outcome(done[-1].now.row.outcome).valid:
             return None
@@ -84,7 +84,8 @@ class CrownUnderTension:
 
 
 def hold_for(session: Session, low: Spot) -> Operation | None:
-    """A hold on a low with :data:`SHARE` of what it bears; None where no tool fits or none holds.
+    """A hold on a low with :data:`HELD_FORCE_SHARE` of what it bears; None where no tool fits or
+    none holds.
 
     The tab (or the tip, where behind is reachable) that lifts the low highest at its own share.
     """
@@ -100,7 +101,7 @@ def hold_for(session: Session, low: Spot) -> Operation | None:
                 if bears <= 0.0:
                     continue
                 held = Operation("hold", tool, asked.x_mm, asked.y_mm, 0.0, asked.angle_deg,
-                                 force_N=round(SHARE * bears, 1))
+                                 force_N=round(HELD_FORCE_SHARE * bears, 1))
                 after = apply_operation(session.work, session.state, held, TRIAL)
             except InputError:
                 continue
@@ -116,7 +117,7 @@ def borne(trial: Advance) -> float:
     if force.size == 0:
         return 0.0
     top = np.maximum.accumulate(force)
-    falls = np.flatnonzero(force < (1.0 - FALLS) * top)
+    falls = np.flatnonzero(force < (1.0 - FORCE_DROP_SHARE) * top)
     return float(top[falls[0]] if falls.size else top[-1])
 
 
@@ -154,4 +155,5 @@ def _last_hold_paid(session: Session) -> bool:
     before = rows[holds[-1] - 1]
     downs = [row for row in rows[holds[-1]:] if row.held_N == 0.0]
     taps = max(len(rows) - 1 - holds[-1], 1)
-    return bool(downs) and downs[0].left_mm2 < (1.0 - 2.0 * PAYS) ** taps * before.left_mm2
+    return bool(downs) and downs[0].left_mm2 < (1.0 - 2.0
+                                                * LEAST_GAIN_SHARE) ** taps * before.left_mm2

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import stats
 
-CONFIDENCE = 0.95
+CONFIDENCE_LEVEL = 0.95
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,8 @@ class Paired:
             return (f"{self.a} and {self.b} have {self.pairs} dents in common: nothing can be "
                     f"said about {self.quantity}")
         said = (f"{self.quantity}: {self.a} minus {self.b} is {self.mean:+.3g} on average "
-                f"({CONFIDENCE:.0%} interval {self.low:+.3g} to {self.high:+.3g}, {self.pairs} "
+                f"({CONFIDENCE_LEVEL:.0%} interval {self.low:+.3g} to {self.high:+.3g}, "
+                f"{self.pairs} "
                 f"pairs, spread {self.spread:.3g}); {self.a} is less in {self.a_less:.0%} "
                 f"({self.odds_low:.0%} to {self.odds_high:.0%})")
         if self.low <= 0.0 <= self.high:
@@ -76,7 +77,7 @@ def paired(rows: Sequence[Mapping[str, str]], a: str, b: str, quantity: str,
                   len(values[b].keys() - values[a].keys()))
 
 
-def t_interval(values: np.ndarray, confidence: float = CONFIDENCE) -> tuple[float, float]:
+def t_interval(values: np.ndarray, confidence: float = CONFIDENCE_LEVEL) -> tuple[float, float]:
     """Student's interval of a mean; (nan, nan) for fewer than two values."""
     if values.size < 2:
         return np.nan, np.nan
@@ -85,7 +86,7 @@ def t_interval(values: np.ndarray, confidence: float = CONFIDENCE) -> tuple[floa
     return float(values.mean()) - half, float(values.mean()) + half
 
 
-def wilson(share: float, count: int, confidence: float = CONFIDENCE) -> tuple[float, float]:
+def wilson(share: float, count: int, confidence: float = CONFIDENCE_LEVEL) -> tuple[float, float]:
     """Wilson's interval of a share; (nan, nan) without a count."""
     if count == 0:
         return np.nan, np.nan

@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 import csv
-import io
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
 from simkit.errors import InputError
 from simkit.files import Damaged, load_json, read_back
-from simkit.study.tables import HEAD, columns_of, dent_words
+from simkit.study.tables import HEAD, columns_of, dent_words, rows_of
 
-LARGEST, DEEPEST = 64 * 1024 * 1024, 5
+LARGEST_FILE_BYTES, DEEPEST_FOLDER_LEVELS = 64 * 1024 * 1024, 5
 
 
 def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
@@ -34,12 +33,12 @@ def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
 
 def _rows(folder: Path, depth: int = 0) -> Iterator[dict[str, str]]:
     if (folder / "study.json").is_file() and (folder / "runs.csv").is_file():
-        for row in _table(folder / "runs.csv"):
+        for row in read_rows(folder / "runs.csv"):
             yield {"folder": str(folder), **row}
         return
     if (folder / "compare.csv").is_file():
         what = _description(folder / "case.json")
-        for row in _table(folder / "compare.csv"):
+        for row in read_rows(folder / "compare.csv"):
             yield _joined(folder, what, row)
         return
     if (folder / "run.json").is_file():
@@ -48,7 +47,7 @@ def _rows(folder: Path, depth: int = 0) -> Iterator[dict[str, str]]:
             row = {str(key): str(value) for key, value in summary.items()}
             yield _joined(folder, _description(folder / "case.json"), row)
         return
-    if folder.is_dir() and depth < DEEPEST:
+    if folder.is_dir() and depth < DEEPEST_FOLDER_LEVELS:
         for inside in sorted(folder.iterdir()):
             if inside.is_dir() and not inside.is_symlink() and (
                     inside / "case.json").is_file():
@@ -71,18 +70,22 @@ def _joined(folder: Path, what: Mapping[str, Any], row: dict[str, str]) -> dict[
 
 def _description(path: Path) -> dict[str, Any]:
     try:
-        data = load_json(read_back(path, LARGEST))
+        data = load_json(read_back(path, LARGEST_FILE_BYTES))
     except (OSError, Damaged) as fault:
         raise InputError(f"cannot be read as a record of simkit ({_why(fault)})",
                          "the run given anew", str(path)) from None
     return data if isinstance(data, dict) else {}
 
 
-def _table(path: Path) -> list[dict[str, str]]:
+def read_rows(path: Path) -> list[dict[str, str]]:
+    """Rows of a CSV table that simkit wrote, by column.
+
+    Raises
+    ------
+    InputError : a file that is missing, too large or no table.
+    """
     try:
-        text = read_back(path, LARGEST).decode("utf-8")
-        return [{key: value or "" for key, value in row.items() if key}
-                for row in csv.DictReader(io.StringIO(text, newline=""))]
+        return rows_of(read_back(path, LARGEST_FILE_BYTES))
     except (OSError, UnicodeDecodeError, csv.Error, Damaged) as fault:
         raise InputError(f"cannot be read as a table ({_why(fault)})", "the run given anew",
                          str(path)) from None

@@ -34,7 +34,7 @@ from simkit.study.run import STUCK, UNBALANCED, prepare, run_strategy
 from simkit.study.scatter import noisy_table, scattered
 from simkit.study.studyfile import Study
 
-FORMAT = 1
+FORMAT_VERSION = 1
 AS_TOLD = "all operations done"
 
 
@@ -94,7 +94,7 @@ def _write_job(plan: RunPlan, study: Study, folder: Path) -> str:
                                                  ).encode())
     start = _start_digest(inside, names.values())
     write_json(folder / "job.json", {
-        "format": FORMAT, "case": plan.name, "strategy": plan.strategy,
+        "format": FORMAT_VERSION, "case": plan.name, "strategy": plan.strategy,
         "replicate": plan.replicate, "varied": plan.varied, "draw": plan.draw,
         "program": list(plan.program),
         "start": start})
@@ -121,7 +121,7 @@ def read_result(folder: Path) -> dict[str, Any] | None:
         result = load_json(read_back(folder / "result.json"))
     except (OSError, Damaged):
         return None
-    return result if isinstance(result, dict) and result.get("format") == FORMAT else None
+    return result if isinstance(result, dict) and result.get("format") == FORMAT_VERSION else None
 
 
 def carry_out(folder: Path, starts: Path) -> dict[str, Any]:
@@ -147,7 +147,7 @@ def _carry_out(folder: Path, starts: Path) -> dict[str, Any]:
         raise InputError("the inputs of this run are not as they were written",
                          "the study given again", str(folder))
     job = load_json(read_back(folder / "job.json"))
-    result: dict[str, Any] = {"format": FORMAT, "status": "done", "reason": ""}
+    result: dict[str, Any] = {"format": FORMAT_VERSION, "status": "done", "reason": ""}
     try:
         case = load_case(folder / "case" / "case.yaml", None)
         result["row"], notes = _repair(case, job, folder, starts)

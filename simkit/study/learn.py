@@ -26,11 +26,11 @@ Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 COLUMNS = ("step", "operation", "x_mm", "y_mm",
            *(f"{name}{end}" for name in SEEN for end in ("_before", "_learned")))
-LIGHT = 0.4
+LIGHT_TAP_LEFT_SHARE = 0.4
 """A light tap leaves so much of the crown's height."""
-DIRECTIONS = 4
+TAP_DIRECTIONS = 4
 """Taps that are tried for advice: on the crown, so many directions from the low."""
-GRID = 24
+GRID_LINES = 24
 
 
 @dataclass(frozen=True)
@@ -201,14 +201,14 @@ def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) 
     points = GaugePoints("", xy, np.zeros(len(xy)), np.zeros(len(xy), dtype=np.int64))
     found = []
     known = np.flatnonzero(np.isfinite(ring.ring_mm))
-    for k in known[np.linspace(0, known.size, DIRECTIONS, endpoint=False).astype(int)]:
+    for k in known[np.linspace(0, known.size, TAP_DIRECTIONS, endpoint=False).astype(int)]:
         toward, height = np.radians(ring.angle_deg[k]), float(ring.d_mm[k])
         if height < 3.0 * noise_mm:
             continue
         x = ring.centre_mm[0] + ring.ring_mm[k] * np.cos(toward)
         y = ring.centre_mm[1] + ring.ring_mm[k] * np.sin(toward)
         tap = Operation("tap-down", work.tips[0].name, round(float(x), 1), round(float(y), 1),
-                        round(LIGHT * height, 3))
+                        round(LIGHT_TAP_LEFT_SHARE * height, 3))
         one = _worth(histories, tap, points, noise_mm)
         if one is not None:
             progress(one.sentence())
@@ -234,8 +234,8 @@ def _worth(histories: tuple[History, ...], tap: Operation, points: GaugePoints,
 
 
 def _grid(window: Window, field: SampledField) -> Array:
-    x = np.linspace(max(window.x_from, field.x_mm[0]), min(window.x_to, field.x_mm[-1]), GRID)
-    y = np.linspace(max(window.y_from, field.y_mm[0]), min(window.y_to, field.y_mm[-1]), GRID)
+    x = np.linspace(max(window.x_from, field.x_mm[0]), min(window.x_to, field.x_mm[-1]), GRID_LINES)
+    y = np.linspace(max(window.y_from, field.y_mm[0]), min(window.y_to, field.y_mm[-1]), GRID_LINES)
     xx, yy = np.meshgrid(x, y)
     return np.column_stack([xx.ravel(), yy.ravel()])
 

@@ -37,7 +37,7 @@ from simkit.study.studyfile import Scatter, Study
 
 USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, height_mm=0.02)
 """Scatter of a job (common practice, no source): set your own with a study."""
-SHARES = (0.5, 0.8, 0.95)
+PROMISED_SHARES = (0.5, 0.8, 0.95)
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class Promise:
     def sentences(self) -> list[str]:
         """The promise in the customer's words, and how sure it is."""
         said = []
-        for share in SHARES:
+        for share in PROMISED_SHARES:
             value = self.at_least(share)
             if np.isnan(value):
                 said.append(f"in {share:.0%} of cases: nothing can be said from {self.runs} runs "
@@ -166,7 +166,7 @@ def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path
     found = read_off(places, minutes)
     rows = [{"minutes": f"{time:g}", **{
         f"at_least_{share:.0%}".replace("%", "_pct"): _cell(found.at_least(share, k))
-        for share in SHARES}} for k, time in enumerate(found.grid_min)]
+        for share in PROMISED_SHARES}} for k, time in enumerate(found.grid_min)]
     write_table(folder / "promise.csv", tuple(rows[0]), rows)
     write_json(folder / "promise.json", {
         "format": 1, "kind": "promise", "title": case.title, "minutes": minutes,

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import csv
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
@@ -13,6 +12,7 @@ import simkit
 from simkit.case.base import Part, choice, items, text
 from simkit.case.reading import dotted, read_document
 from simkit.errors import InputError, InputErrors, one_of
+from simkit.study.gather import read_rows
 from simkit.study.studyfile import Study, read_study
 
 PLACE = Path(simkit.__file__).parents[1] / "cases" / "questions"
@@ -106,7 +106,7 @@ def find_question(name: str, quick: bool, place: Path = PLACE) -> Asked:
 
 def answer_lines(asked: Asked, folder: Path) -> list[Line]:
     """The lines of the answer from the tables of the study's folder."""
-    runs, steps = _read(folder / "runs.csv"), _read(folder / "steps.csv")
+    runs, steps = read_rows(folder / "runs.csv"), read_rows(folder / "steps.csv")
     by_run: dict[str, list[dict[str, str]]] = {}
     for row in steps:
         by_run.setdefault(row["run"], []).append(row)
@@ -131,8 +131,3 @@ def _value(quantity: Quantity, rows: list[dict[str, str]]) -> float | None:
         return None
     return {"last": values[-1], "first": values[0], "largest": max(values),
             "smallest": min(values)}[quantity.of]
-
-
-def _read(file: Path) -> list[dict[str, str]]:
-    with open(file, newline="", encoding="utf-8") as table:
-        return list(csv.DictReader(table))

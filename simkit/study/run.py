@@ -41,7 +41,7 @@ from simkit.strategy.planner.words import plan_row
 from simkit.study.hand import by_hand
 
 Progress = Callable[[str], None]
-COARSER = 1.6
+SEARCH_ELEMENT_FACTOR = 1.6
 """Element size of the search for the blow over that of the repair."""
 
 FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
@@ -88,7 +88,7 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress,
     if notes is not None and state is not None:
         progress("Dent read back from the folder. " + notes["sentence"])
     else:
-        fit = make_workpiece(case, threads=threads, coarser=COARSER)
+        fit = make_workpiece(case, threads=threads, coarser=SEARCH_ELEMENT_FACTOR)
         done = reconstruct(work, fit, progress, folder / "trials")
         state, notes = done.state, _notes(done)
         save_state(state_file, state)

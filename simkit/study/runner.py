@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from simkit.errors import InputError
-from simkit.study.worker import run_in_process
+from simkit.study.run_process import run_in_process
 
 Progress = Callable[[str], None]
 PATIENCE_S = 20

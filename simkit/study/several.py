@@ -7,7 +7,7 @@ from pathlib import Path
 
 from simkit import __version__
 from simkit.files import write_table
-from simkit.record.write import FORMAT, open_folder
+from simkit.record.write import FORMAT_VERSION, open_folder
 from simkit.study.gather import gather
 from simkit.study.tables import columns_of
 
@@ -22,7 +22,7 @@ def open_several(folder: Path) -> None:
     ------
     InputError : the folder holds something else.
     """
-    open_folder(folder, {"format": FORMAT, "simkit": __version__, "kind": "comparisons"})
+    open_folder(folder, {"format": FORMAT_VERSION, "simkit": __version__, "kind": "comparisons"})
 
 
 def join_cases(folder: Path, places: Mapping[str, Path]) -> tuple[Path, list[dict[str, str]]]:

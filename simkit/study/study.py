@@ -17,7 +17,7 @@ from simkit.files import Damaged, load_json, read_back, write_json, write_table
 from simkit.folders import announce, digests_of, home_of
 from simkit.record.folder import mine
 from simkit.study.conclusions import all_pairs, sensitivities
-from simkit.study.jobs import FORMAT, make_job, read_result, run_digest
+from simkit.study.jobs import FORMAT_VERSION, make_job, read_result, run_digest
 from simkit.study.matrix import RunPlan, plan_runs, words
 from simkit.study.run import SUMMARY
 from simkit.study.runner import carry_out_all
@@ -42,7 +42,7 @@ def open_study(folder: Path, study: Study) -> str:
                          str(folder))
     mine(folder)
     mark = folder / "study.json"
-    what = {"format": FORMAT, "kind": "study", "simkit": __version__,
+    what = {"format": FORMAT_VERSION, "kind": "study", "simkit": __version__,
             "study": study.model_dump(mode="json")}
     if mark.exists():
         try:
@@ -51,8 +51,8 @@ def open_study(folder: Path, study: Study) -> str:
                 raise ValueError
         except (OSError, ValueError, AttributeError, Damaged):
             raise InputError("study.json is damaged", "a new folder for --out", str(mark)) from None
-        if held.get("format") != FORMAT:
-            raise InputError(f"study.json has format {held.get('format')!r}", f"{FORMAT}",
+        if held.get("format") != FORMAT_VERSION:
+            raise InputError(f"study.json has format {held.get('format')!r}", f"{FORMAT_VERSION}",
                              str(mark))
         if held == json.loads(json.dumps(what)):
             return ""

@@ -53,11 +53,18 @@ def dent_words(dent: Mapping[str, Any] | None) -> str:
                  ("points_csv", "sections_csv", "grid_csv", "scan") if dent.get(key)), "outlines")
 
 
+def rows_of(table: bytes) -> list[dict[str, str]]:
+    """Rows of a CSV table by column, missing cells empty; UnicodeDecodeError or csv.Error for
+    anything else."""
+    text = io.StringIO(table.decode("utf-8"), newline="")
+    return [{key: value or "" for key, value in row.items() if key}
+            for row in csv.DictReader(text)]
+
+
 def step_rows(folder: Path, name: str) -> list[dict[str, str]]:
     """Rows of steps.csv of a run, with the run's name first; empty without a record."""
     try:
-        text = read_back(folder / "steps.csv").decode("utf-8")
-        return [{"run": name, **row} for row in csv.DictReader(io.StringIO(text, newline=""))]
+        return [{"run": name, **row} for row in rows_of(read_back(folder / "steps.csv"))]
     except (OSError, Damaged):
         return []
 

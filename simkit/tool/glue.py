@@ -13,7 +13,7 @@ from simkit.errors import InputError
 Table = tuple[tuple[float, float], ...]
 """Rising places and the shares there; straight lines between."""
 
-BRITTLE = 1.05
+LEAST_OPENING_RATIO = 1.05
 """Least opening at which a layer has let go over that at which it begins to soften."""
 
 
@@ -59,7 +59,7 @@ class Glue:
         normal, shear = layer_stiffness(self.modulus_MPa, self.layer_mm)
         for key, strength, stiffness in (("tension_energy_N_per_mm", self.tension_MPa, normal),
                                          ("shear_energy_N_per_mm", self.shear_MPa, shear)):
-            least = BRITTLE * 0.5 * strength**2 / stiffness
+            least = LEAST_OPENING_RATIO * 0.5 * strength**2 / stiffness
             if getattr(self, key) < least:
                 raise InputError(
                     f"glue '{self.name}': {key} {getattr(self, key):g} is less than its layer "

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import io
 
-from simkit.underway import EVERY_S, WIDTH, StandingLine, beat, doing, heard
+from simkit.underway import EVERY_S, LINE_COLUMNS, StandingLine, beat, doing, heard
 
 
 class Terminal(io.StringIO):
@@ -37,10 +37,10 @@ def test_a_terminal_shows_one_line_that_is_replaced() -> None:
     shown = stream.getvalue().split("\r")[1:]
     assert [text.split()[-1] for text in shown] == ["4", "8", "12", "16", "20", "24", "28", "32",
                                                     "36"]
-    assert {len(text) for text in shown} == {WIDTH}
+    assert {len(text) for text in shown} == {LINE_COLUMNS}
     assert shown[-1].startswith(" 0:09 word")
     line.clear()
-    assert stream.getvalue().endswith("\r" + " " * WIDTH + "\r")
+    assert stream.getvalue().endswith("\r" + " " * LINE_COLUMNS + "\r")
     assert "\n" not in stream.getvalue()
 
 

@@ -13,11 +13,11 @@ import pytest
 
 from simkit.case.load import load_case
 from simkit.history import reconstruct as module
-from simkit.history.plausible import FLOOR, band, plainest, plausible
+from simkit.history.plausible import LEAST_BAND_SHARE, band, plainest, plausible
 from simkit.history.reconstruct import histories, realise
 from simkit.history.search import Bounds, Low, find_low, starts
 from simkit.history.strike import Blow
-from simkit.history.trials import FAILED, Trial, Trials, carry_out
+from simkit.history.trials import FAILED_MISFIT_MM, Trial, Trials, carry_out
 from simkit.repair.workpiece import make_workpiece
 
 TRUE = Blow("ball", 15.0, 8.0, -5.0, -1.5)
@@ -141,13 +141,13 @@ def test_a_band_holds_what_its_histories_foretell_and_never_closes():
     seen = band([1.0, 2.0, 9.0], [0.5, 0.5, 0.001])
     assert (seen.low_mm, seen.high_mm) == (pytest.approx(1.0), pytest.approx(2.0))
     alone = band([-2.0], [1.0])
-    assert alone.high_mm - alone.low_mm == pytest.approx(4.0 * FLOOR)
+    assert alone.high_mm - alone.low_mm == pytest.approx(4.0 * LEAST_BAND_SHARE)
 
 
 def test_a_blow_without_a_balance_is_no_result(struck, monkeypatch):
     monkeypatch.setattr("simkit.history.trials.carry_out", lambda *_, **__: None)
     failed = Trials(struck[1], lambda text: None).attempt(TRUE)
-    assert failed.rms_mm == FAILED
+    assert failed.rms_mm == FAILED_MISFIT_MM
     assert not failed.valid
     monkeypatch.setattr(module, "carry_out", lambda *_: None)
     assert realise(struck[1], (TRUE,)) is None

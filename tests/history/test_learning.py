@@ -8,7 +8,12 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from simkit.history.learning import MODEL, STRENGTH, learn, telling_places
+from simkit.history.learning import (
+    CHANGE_STANDARD_ERROR,
+    STRENGTH_STANDARD_ERROR,
+    learn,
+    telling_places,
+)
 
 CHANGE = np.array([[0.10, 0.20, 0.05, 0.00, 0.02], [0.10, 0.06, 0.03, 0.00, 0.02],
                    [0.12, 0.40, 0.20, 0.00, 0.03]])
@@ -22,10 +27,10 @@ def test_weights_are_those_of_bayes_rule_summed_over_the_strength():
     s = np.linspace(-2.0, 4.0, 20001)
     posterior = []
     for c, b, w in zip(CHANGE, STANDING, BELIEF, strict=True):
-        error2 = 0.02**2 + (MODEL * c) ** 2
+        error2 = 0.02**2 + (CHANGE_STANDARD_ERROR * c) ** 2
         gap = read - b - s[:, None] * c
         like = np.exp(-0.5 * (gap**2 / error2 + np.log(2 * np.pi * error2)).sum(axis=1))
-        posterior.append(w * (like * np.exp(-0.5 * ((s - 1) / STRENGTH) ** 2)).sum())
+        posterior.append(w * (like * np.exp(-0.5 * ((s - 1) / STRENGTH_STANDARD_ERROR) ** 2)).sum())
     assert found.weights == pytest.approx(np.array(posterior) / sum(posterior), rel=1e-6)
     assert not found.foreign
     assert found.slips == ()

@@ -86,7 +86,7 @@ def children(here: Path) -> set[int]:
     for entry in Path("/proc").glob("[0-9]*/cmdline"):
         try:
             words = entry.read_bytes()
-            if b"spawn_main" not in words and b"simkit.study.worker" not in words:
+            if b"spawn_main" not in words and b"simkit.study.run_process" not in words:
                 continue
             ours = word in (entry.parent / "environ").read_bytes()
         except OSError:

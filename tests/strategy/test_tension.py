@@ -15,7 +15,7 @@ from simkit.mechanics.stepping.orders import Advance, PathPoint
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.workpiece import make_workpiece
-from simkit.strategy.tension import SHARE, CrownUnderTension, borne
+from simkit.strategy.tension import HELD_FORCE_SHARE, CrownUnderTension, borne
 from simkit.study.run import Start, run_strategy
 
 CASE = """\
@@ -70,7 +70,7 @@ def test_what_is_held_is_a_share_of_what_it_bears(dented: Session):
     assert operation.kind == "hold"
     lift = dented.apply(Operation("pull", operation.tool, operation.x_mm, operation.y_mm))
     assert lift.now.result is not None
-    assert operation.force_N == pytest.approx(SHARE * borne(lift.now.result), rel=0.06)
+    assert operation.force_N == pytest.approx(HELD_FORCE_SHARE * borne(lift.now.result), rel=0.06)
 
 
 def test_a_held_panel_is_let_down_when_the_steps_run_out(dented: Session):

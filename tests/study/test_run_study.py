@@ -100,7 +100,7 @@ def workers_of(parent: int) -> list[int]:
     found = [int(child) for thread in children.parents[1].glob("*/children")
              for child in thread.read_text().split()] if children.exists() else []
     return [child for child in found
-            if b"simkit.study.worker" in Path(f"/proc/{child}/cmdline").read_bytes()]
+            if b"simkit.study.run_process" in Path(f"/proc/{child}/cmdline").read_bytes()]
 
 
 def test_an_unreachable_scheduler_is_one_line(undisturbed: tuple[Path, Path], tmp_path: Path,

@@ -34,9 +34,9 @@ wrong one spoils what the next pull does: it stays as the low's width suggests i
 ENDS = {"radius_mm": (3.0, 400.0), "length_mm": (5.0, 1500.0), "width_mm": (5.0, 1500.0),
         "travel_mm": (0.5, 120.0)}
 """Between what a number stays."""
-LARGEST = 3.0
+LARGEST_STEP_SCALES = 3.0
 """Longest step in one number, in scales."""
-ENOUGH = 0.95
+LAST_STEP_MISFIT_SHARE = 0.95
 """A step that leaves more than this of the misfit is the last."""
 
 
@@ -111,7 +111,7 @@ def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm:
         change = _without(seen[1].d_mm - best.fit.d_mm, best.fit.rate)
         slopes = slopes + np.outer(change - slopes @ step, step) / max(float(step @ step), 1e-9)
         if seen[1].rms_mm < best.rms_mm:
-            enough = seen[1].rms_mm > ENOUGH * best.rms_mm
+            enough = seen[1].rms_mm > LAST_STEP_MISFIT_SHARE * best.rms_mm
             best, damping = Found(seen[0], seen[1], slopes, best.names), 0.3 * damping
             if enough:
                 break
@@ -125,4 +125,5 @@ def _step(slopes: Array, gap: Array, rate: Array, damping: float) -> Array:
     gap = _without(gap, rate)
     normal = slopes.T @ slopes
     normal += damping * max(float(np.trace(normal)) / len(normal), 1e-12) * np.eye(len(normal))
-    return np.clip(np.linalg.solve(normal, slopes.T @ gap), -LARGEST, LARGEST)
+    return np.clip(np.linalg.solve(normal, slopes.T @ gap), -LARGEST_STEP_SCALES,
+                   LARGEST_STEP_SCALES)

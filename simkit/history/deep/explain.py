@@ -22,11 +22,11 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 DEEP_MM = 5.0
 """Depth from which a dent is explained here: beyond it, blows pass snaps and an imprint spoils
 what the next pull does."""
-SHARE = 0.01
+MATCHED_MISFIT_SHARE = 0.01
 """Misfit over the depth that counts as matched: what meshes and increments are worth."""
-STOP = 0.6
+STOP_MISFIT_SHARE = 0.6
 """Share of that at which the search has done enough."""
-ENOUGH, SURE = 2.0, 1.0
+COARSE_MATCH_FACTOR, SURE = 2.0, 1.0
 """The same for trying other kinds and further blows on the coarse mesh: at first, while its own
 error is in the way, and once that has been seen on the fine one."""
 LOOKS = 2
@@ -40,9 +40,9 @@ be tried."""
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
 """Increments in which the history taken is carried out."""
 FINE_ROUNDS = 4
-PLAIN, MOST_TAKEN = 2.0, 2
+PLAIN_MISFIT_FACTOR, MOST_TAKEN = 2.0, 2
 """Misfit over the least up to which a plainer history is carried out in full; how many are."""
-SPREAD = (0.55, 1.8)
+RADIUS_FACTORS = (0.55, 1.8)
 """Radii tried beside a ball's own, over it: they leave the same dent and another stress."""
 
 
@@ -73,7 +73,7 @@ class Explained:
 def match_limit(match_mm: float, readings: Readings) -> float:
     """Misfit (rms, mm) that counts as matched: what was asked for, or the share of the depth that
     meshes and increments are worth."""
-    return max(match_mm, SHARE * readings.depth_mm)
+    return max(match_mm, MATCHED_MISFIT_SHARE * readings.depth_mm)
 
 
 def is_deep(work: Workpiece) -> bool:
@@ -92,7 +92,8 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     readings = readings_of(work.depth)
     limit = match_limit(match_mm, readings)
     noise = work.depth.noise_mm
-    aim = Aim(max(STOP * limit, NOISE * noise), max(ENOUGH * limit, NOISE_ENOUGH * noise), bounds)
+    aim = Aim(max(STOP_MISFIT_SHARE * limit, NOISE * noise),
+              max(COARSE_MATCH_FACTOR * limit, NOISE_ENOUGH * noise), bounds)
     sure = replace(aim, enough_mm=max(SURE * limit, NOISE_ENOUGH * noise))
     rough = make_workpiece(work.case, coarser=float(np.clip(
         COARSE_MM / work.case.mesh.fine_mm, 1.0, COARSER)))
@@ -144,7 +145,8 @@ def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Foun
     What the coarse panel leaves may be its own error, which a further blow would only paint over.
     """
     best: Found | None = None
-    near = [one for one in found if one.rms_mm <= max(PLAIN * found[0].rms_mm, aim.enough_mm)]
+    near = [one for one in found if one.rms_mm
+            <= max(PLAIN_MISFIT_FACTOR * found[0].rms_mm, aim.enough_mm)]
     for one in sorted(near, key=lambda one: len(one.blows))[:MOST_TAKEN]:
         right = set_right(fine, one, aim)
         if right is not None and (best is None or right.rms_mm < best.rms_mm):
@@ -173,7 +175,7 @@ def _spread(coarse: Presses, best: Found, found: list[Found], room_mm: float) ->
               or len(one.blows) != len(best.blows)]
     last = best.blows[-1]
     if last.kind == "ball":
-        for factor in SPREAD:
+        for factor in RADIUS_FACTORS:
             other: Blow = replace(last, radius_mm=last.radius_mm * factor)
             seen = about(coarse, (*best.blows[:-1], other))
             if seen is not None:

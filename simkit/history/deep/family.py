@@ -29,10 +29,10 @@ from simkit.underway import doing
 Ints = NDArray[np.int64]
 COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
 """For searches on a coarse mesh."""
-STEEPEST, SLACK_MM = 1.8, 0.4
-"""Two neighbours stand on one stair where no reading changes by more than ``STEEPEST`` times the
-travel between them and ``SLACK_MM``."""
-BEYOND = 0.5
+STEEPEST_CHANGE_PER_TRAVEL, SLACK_MM = 1.8, 0.4
+"""Two neighbours stand on one stair where no reading changes by more than
+``STEEPEST_CHANGE_PER_TRAVEL`` times the travel between them and ``SLACK_MM``."""
+EXTRAPOLATED_STEPS = 0.5
 """How far beyond the outermost travels shapes are taken on in a straight line, in steps."""
 
 
@@ -65,11 +65,11 @@ class Family:
         best: Fit | None = None
         for k in range(t.size - 1):
             change = d[k + 1] - d[k]
-            if np.abs(change).max() > STEEPEST * (t[k + 1] - t[k]) + SLACK_MM:
+            if np.abs(change).max() > STEEPEST_CHANGE_PER_TRAVEL * (t[k + 1] - t[k]) + SLACK_MM:
                 continue
             share = float(change @ (wanted_mm - d[k]) / max(change @ change, 1e-12))
-            low = max(-BEYOND, -0.8 * t[0] / (t[1] - t[0])) if k == 0 else 0.0
-            high = 1.0 + BEYOND if k == t.size - 2 else 1.0
+            low = max(-EXTRAPOLATED_STEPS, -0.8 * t[0] / (t[1] - t[0])) if k == 0 else 0.0
+            high = 1.0 + EXTRAPOLATED_STEPS if k == t.size - 2 else 1.0
             best = _better(best, self._between(k, float(np.clip(share, low, high)), wanted_mm))
         for k in range(t.size):
             best = _better(best, Fit(float(t[k]), d[k], np.zeros_like(d[k]),

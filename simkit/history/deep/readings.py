@@ -13,11 +13,11 @@ from simkit.mechanics.model import State
 from simkit.repair.workpiece import Workpiece
 
 Array = NDArray[np.float64]
-MOST = 400
+MOST_READINGS = 400
 """Readings used for a search; more say nothing new about a few numbers."""
-FEWEST = 12
+FEWEST_READINGS = 12
 """Readings below which the field between them is asked instead."""
-SIDE = 19
+FIELD_PLACES_PER_SIDE = 19
 """Places along each side of the damage's box where a field is asked."""
 
 
@@ -47,13 +47,13 @@ def readings_of(depth: DepthField) -> Readings:
     the readings only, where it follows them within their noise.
     """
     places = depth.places_mm
-    if depth.quality.n_data >= FEWEST and len(places) >= FEWEST:
-        places = places[:: -(-len(places) // MOST)]
+    if depth.quality.n_data >= FEWEST_READINGS and len(places) >= FEWEST_READINGS:
+        places = places[:: -(-len(places) // MOST_READINGS)]
         x, y = places[:, 0], places[:, 1]
     else:
         x0, x1, y0, y1 = depth.box_mm
-        x, y = (a.ravel() for a in np.meshgrid(np.linspace(x0, x1, SIDE),
-                                               np.linspace(y0, y1, SIDE)))
+        x, y = (a.ravel() for a in np.meshgrid(np.linspace(x0, x1, FIELD_PLACES_PER_SIDE),
+                                               np.linspace(y0, y1, FIELD_PLACES_PER_SIDE)))
     return Readings(x, y, depth(x, y))
 
 

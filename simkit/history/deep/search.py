@@ -24,35 +24,35 @@ AHEAD_MM = 12.0
 """Travel beyond the depth up to which the first loading goes: what springs back."""
 STAIR_MM = 2.0
 """Travel between two releases of the first loading."""
-WINDOW = (0.88, 1.0, 1.12)
+RELEASE_TRAVEL_FACTORS = (0.88, 1.0, 1.12)
 """Travels at which other kinds are let go, over the first loading's best."""
-KEEP = 1.3
+KEPT_MISFIT_FACTOR = 1.3
 """A kind is corrected while its misfit is within this times the least, corrected ones included."""
-ALONE = 1.8
+SINGLE_LOW_SPREADS = 1.8
 """Readings of one low lie within this times their own spread about its deepest place."""
-ELSEWHERE, FAR = 0.4, 0.9
+ELSEWHERE_LENGTH_SHARE, FAR = 0.4, 0.9
 """What is left lies elsewhere when its place is farther from the blow than the first share of the
 low's length; before the blow is set right, than the second: until then its ends are wrong, too."""
-MARK, PLAIN_MARK = 0.08, 0.25
+SECOND_BLOW_DEPTH_SHARES, PLAIN_MARK = 0.08, 0.25
 """What is left counts as the mark of another blow from the first share of the depth on, before the
 first blow is set right from the second: less is what a place, a radius or the mesh are off."""
-RESIZE = 1.5
+RADIUS_FACTOR = 1.5
 """Factor by which a ball's radius is changed where its misfit is too large."""
 MOST_KINDS = 2
 """Kinds corrected, the nearest first."""
-ROUNDS, MORE_ROUNDS = 5, 4
+CORRECTION_STEPS, MORE_ROUNDS = 5, 4
 """Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
 MOST_BLOWS = 6
 NEAR, TOGETHER = 10, 8
 """Readings about a blow known roughly that tell its travel; steps by which all are set right."""
 AROUND_MM = 15.0
 """Half of the travels over which one known by its travel is looked for, at most."""
-WORTH, CLEARER = 0.8, 0.93
+FURTHER_BLOW_MISFIT_SHARE, CLEARER = 0.8, 0.93
 """A further blow or another kind is kept where it leaves less than the first share of the misfit;
 another radius, once the search mesh's own error is known, less than the second."""
 PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "block": 1.25}
 """Factors of the misfit by which kinds are compared before their numbers are set right."""
-LONG = 1.3
+LONG_BODY_ASPECT = 1.3
 """Length over width of a low from which long bodies are tried."""
 
 
@@ -76,7 +76,8 @@ def low_of(x: Array, y: Array, gap: Array, sign: float) -> Low:
     near, shares = np.hypot(x - x[k], y - y[k]), _shares(x, y)
     w = np.where(deep > 0.3 * deep[k], deep, 0.0) * shares
     for _ in range(3):  # another low beside it does not count
-        w = np.where(near <= ALONE * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
+        w = np.where(near <= SINGLE_LOW_SPREADS * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0),
+                     w, 0.0)
     cx, cy = (w * x).sum() / w.sum(), (w * y).sum() / w.sum()
     dx, dy = x - cx, y - cy
     moments = np.array([[(w * dx * dx).sum(), (w * dx * dy).sum()],
@@ -98,7 +99,7 @@ def bodies(low: Low, bounds: Bounds) -> list[Blow]:
     """Other bodies that may have left a low: long ones along it, a flat face, other balls."""
     base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
     reach = max(0.6 * low.length_mm, 30.0)
-    long_one = low.length_mm > LONG * low.width_mm or len(bounds.kinds) == 1
+    long_one = low.length_mm > LONG_BODY_ASPECT * low.width_mm or len(bounds.kinds) == 1
     radius = float(np.clip(20.0, bounds.radius_min_mm, bounds.radius_max_mm))
     found = []
     if "cylinder" in bounds.kinds:
@@ -147,7 +148,8 @@ def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
                       if one.blows[-1].kind != best.blows[-1].kind]
     found = _with_more(presses, sorted(found, key=lambda one: one.rms_mm), low, aim)
     return [one for one in found if one.rms_mm < (
-        CLEARER if one.blows[-1].kind == best.blows[-1].kind else WORTH) * best.rms_mm]
+        CLEARER if one.blows[-1].kind == best.blows[-1].kind else FURTHER_BLOW_MISFIT_SHARE)
+            * best.rms_mm]
 
 
 def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list[Found]:
@@ -155,10 +157,10 @@ def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list
     while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
         left = _largest(presses, presses.wanted - best.fit.d_mm)
-        if abs(left.depth_mm) < MARK * abs(low.depth_mm):
+        if abs(left.depth_mm) < SECOND_BLOW_DEPTH_SHARES * abs(low.depth_mm):
             break
         more = _one_more(presses, best, left, aim)
-        if more is None or more.rms_mm > WORTH * best.rms_mm:
+        if more is None or more.rms_mm > FURTHER_BLOW_MISFIT_SHARE * best.rms_mm:
             break
         found.insert(0, more)
     return found
@@ -193,7 +195,7 @@ def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
         return None
     names = names_of(blows)
     start = Found(blows, found.fit, np.stack([columns[name] for name in names], axis=1), names)
-    return descend(measure, presses.wanted, start, TOGETHER if len(blows) > 1 else ROUNDS,
+    return descend(measure, presses.wanted, start, TOGETHER if len(blows) > 1 else CORRECTION_STEPS,
                    aim.stop_mm)
 
 
@@ -227,7 +229,7 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
     found = list[Found]()
     for blow, fit in tried[:MOST_KINDS]:
         least = min((one.rms_mm for one in found), default=np.inf)
-        if least <= aim.enough_mm or fit.rms_mm > KEEP * least:
+        if least <= aim.enough_mm or fit.rms_mm > KEPT_MISFIT_FACTOR * least:
             break
         one = corrected(presses, (*before, blow), fit, aim)
         found.append(_resized(presses, one, aim))
@@ -246,25 +248,26 @@ def _kinds(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[tuple[Bl
         if fit.rms_mm <= aim.enough_mm:
             return found
     for body in bodies(low, aim.bounds):
-        other = presses.family(before, body, [share * travel for share in WINDOW]
+        other = presses.family(before, body, [share * travel for share in RELEASE_TRAVEL_FACTORS]
                                ).nearest(presses.wanted)
         if other is not None:
             found.append((replace(body, travel_mm=other.travel_mm), other))
     return sorted(found, key=lambda one: PLAIN[one[0].kind] * one[1].rms_mm)
 
 
-def _elsewhere(left: Low, low: Low, blow: Blow, share: float = ELSEWHERE) -> bool:
+def _elsewhere(left: Low, low: Low, blow: Blow, share: float = ELSEWHERE_LENGTH_SHARE) -> bool:
     """Whether what is left is no fault of a blow but the mark of another one."""
     far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
     return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > share * low.length_mm
 
 
-def _resized(presses: Presses, found: Found, aim: Aim, worth: float = WORTH) -> Found:
+def _resized(presses: Presses, found: Found, aim: Aim,
+             worth: float = FURTHER_BLOW_MISFIT_SHARE) -> Found:
     """A ball of another radius where that does clearly better, then set right again."""
     last, best = found.blows[-1], found
     if last.kind != "ball" or found.rms_mm <= aim.enough_mm:
         return found
-    for factor in (RESIZE, 1.0 / RESIZE):
+    for factor in (RADIUS_FACTOR, 1.0 / RADIUS_FACTOR):
         seen = about(presses, (*found.blows[:-1], replace(last, radius_mm=factor * last.radius_mm)))
         if seen is not None and seen[1].rms_mm < worth * best.rms_mm:
             best = Found(*seen, found.slopes, found.names)
@@ -284,7 +287,7 @@ def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None
 
 
 def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, before: Found | None = None,
-              rounds: int = ROUNDS) -> Found:
+              rounds: int = CORRECTION_STEPS) -> Found:
     """Numbers of a history set right: slopes by one trial each, then a few steps. Slopes known
     from ``before``, the same history without its last blow, are taken over."""
     names = names_of(blows)

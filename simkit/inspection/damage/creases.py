@@ -24,7 +24,7 @@ from simkit.inspection.spots import SampledField
 Array = NDArray[np.float64]
 SHARP_MM = 40.0
 """Largest radius of a crease, our choice: 0.8 mm sheet is then bent by 1 % at its faces."""
-ELONGATION = 0.35
+LARGEST_CURVATURE_RATIO = 0.35
 """Largest curvature along a crease over that across."""
 SHORTEST_MM = 15.0
 SMALLEST_TURN_RAD = 0.02
@@ -66,7 +66,7 @@ def find_creases(depth: DepthField, field: SampledField) -> list[CreaseLine]:
     lines = []
     for sign in (1.0, -1.0):
         bend = sign * k1
-        candidate = (bend > 1.0 / SHARP_MM) & (np.abs(k2) < ELONGATION * bend)
+        candidate = (bend > 1.0 / SHARP_MM) & (np.abs(k2) < LARGEST_CURVATURE_RATIO * bend)
         candidate &= _crest(bend, across)
         candidate &= ndimage.binary_erosion(field.on_panel, np.ones((3, 3)), border_value=0)
         labels, number = ndimage.label(candidate, np.ones((3, 3)))

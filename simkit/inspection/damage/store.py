@@ -19,7 +19,7 @@ from simkit.inspection.damage.reading import DamageReading
 from simkit.scan.pipeline import Measured
 
 Array = NDArray[np.float64]
-FORMAT = 1
+FORMAT_VERSION = 1
 COLUMNS = ("finding", "label", "x_mm", "y_mm", "d_mm", "length_mm", "width_mm", "angle_deg",
            "area_mm2", "radius_mm", "turn_deg", "crown_mm", "push", "remark")
 PANEL_STEPS = 121
@@ -57,7 +57,7 @@ def as_data(reading: DamageReading, title: str) -> dict[str, Any]:
         spots.append(one)
     panel = reading.known.panel
     return {
-        "format": FORMAT, "kind": "reading", "title": title, "source": reading.source,
+        "format": FORMAT_VERSION, "kind": "reading", "title": title, "source": reading.source,
         "tolerance_mm": reading.tolerance_mm, "spots": spots,
         "areas": [asdict(area) for area in reading.areas],
         "creases": [_crease(line) for line in reading.creases],
@@ -131,7 +131,7 @@ def write_scan(folder: Path, measured: Measured, depth: DepthField, title: str) 
     write_atomic(files[1], grid_text(
         x, y, z, f"Height in mm of the undamaged surface of {measured.quality.file}.", 4))
     write_atomic(files[2], _case_text(measured, title).encode())
-    write_json(files[3], {"format": FORMAT, "kind": "scan", "title": title,
+    write_json(files[3], {"format": FORMAT_VERSION, "kind": "scan", "title": title,
                           **measured.quality.as_dict(),
                           "frame": {"origin_mm": measured.frame.origin_mm.tolist(),
                                     "axes": measured.frame.axes.tolist()}})

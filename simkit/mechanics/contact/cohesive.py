@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.shell.kernels import scatter_upper
-from simkit.tool.glue import BRITTLE, Glue
+from simkit.tool.glue import LEAST_OPENING_RATIO, Glue
 
 Array = NDArray[np.float64]
 KN, KS, ON, OS, FN, FS = range(6)
@@ -91,7 +91,7 @@ def point_laws(glue: Glue, layer_mm: Array) -> Array:
              (KS, OS, FS, glue.modulus_MPa / 3.0, glue.shear_MPa, glue.shear_energy_N_per_mm))
     for k, onset, end, modulus, strength, energy in sorts:
         law[:, k] = modulus / layer_mm
-        holds = np.minimum(strength, np.sqrt(2.0 * energy * law[:, k] / BRITTLE))
+        holds = np.minimum(strength, np.sqrt(2.0 * energy * law[:, k] / LEAST_OPENING_RATIO))
         law[:, onset] = holds / law[:, k]
         law[:, end] = 2.0 * energy / (holds * law[:, onset])
     return law

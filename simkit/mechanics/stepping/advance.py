@@ -18,9 +18,9 @@ from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Released, let_go, travelled_work
 
 Array = NDArray[np.float64]
-FINER = 3
+MOST_REFINEMENTS = 3
 """How often an operation is done again in finer increments."""
-FAR_OFF = 3.0
+QUARTERING_ERROR_FACTOR = 3.0
 """Error of the books over what is allowed from which increments are quartered, not halved."""
 
 
@@ -41,10 +41,11 @@ def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
     """An operation on a state, done again in finer increments while its energy does not balance as
     asked; where it still does not, the outcome says so and the state is the one before."""
     done = job(settings)
-    for _ in range(FINER):
+    for _ in range(MOST_REFINEMENTS):
         if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
             return done
-        share = 4 if done.energy_error_pct > FAR_OFF * settings.energy_error_pct else 2
+        share = (4 if done.energy_error_pct > QUARTERING_ERROR_FACTOR * settings.energy_error_pct
+                 else 2)
         settings = replace(settings, first_mm=settings.first_mm / share,
                            largest_mm=settings.largest_mm / share,
                            release_steps=share * settings.release_steps)

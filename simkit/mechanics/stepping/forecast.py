@@ -13,12 +13,12 @@ from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
-FOLLOWED = 1e-3
+PREDICTION_RESIDUAL_SHARE = 1e-3
 """Residual of a followed free shape over the tool's force."""
-ROUNDS = 15
-ASTRAY = 8.0
+MOST_PREDICTION_ITERATIONS = 15
+STALE_RESIDUAL_SHARE = 8.0
 """Residual of the last free shape over the tool's force from which it is no good start."""
-SLOW = 0.4
+SLOW_RESIDUAL_RATIO = 0.4
 """Share of the residual left by a round from which the next takes a tangent of its own."""
 
 
@@ -50,7 +50,7 @@ class ReleaseForecast:
         force = max(float(np.linalg.norm(acting)), 1e-9)
         residual = system.evaluate(self.free, False)
         found = None
-        if residual is not None and length(residual) > ASTRAY * force:
+        if residual is not None and length(residual) > STALE_RESIDUAL_SHARE * force:
             factored, self.factored = self.factored, False
             loaded = moment.x[: self.process.model.layout.count]
             found = self._home(system, loaded, system.evaluate(loaded, False), force)
@@ -67,14 +67,14 @@ class ReleaseForecast:
               force: float) -> Array | None:
         """Newton with a tangent kept while it does."""
         last = np.inf
-        for _ in range(ROUNDS):
+        for _ in range(MOST_PREDICTION_ITERATIONS):
             if residual is None:
                 return None
             size = length(residual)
-            if size <= FOLLOWED * force:
+            if size <= PREDICTION_RESIDUAL_SHARE * force:
                 return x
             try:
-                if size > SLOW * last or not self.factored:
+                if size > SLOW_RESIDUAL_RATIO * last or not self.factored:
                     dx, negative = system.correction(residual)
                     self.factored = not negative
                     if negative:

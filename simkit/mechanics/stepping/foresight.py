@@ -13,10 +13,10 @@ from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import let_go
 
 Array = NDArray[np.float64]
-FAR_MM = 3.0
+DOUBTFUL_WAY_MM = 3.0
 """Way from the loaded to the foreseen free shape from which a real release is tried: a sheet that
 has two free shapes may have left for the other one."""
-FARTHER = 1.3
+DOUBTFUL_WAY_GROWTH = 1.3
 """Growth of that way, since a real release last agreed, from which it is tried again."""
 
 
@@ -42,7 +42,8 @@ class Foresight:
 
     def doubtful(self, moment: Moment) -> bool:
         """Whether the foreseen shape is too far away to be believed."""
-        return self._way(moment, self.forecast.free) > max(FAR_MM, FARTHER * self._agreed_mm)
+        return self._way(moment, self.forecast.free) > max(DOUBTFUL_WAY_MM, DOUBTFUL_WAY_GROWTH
+                                                           * self._agreed_mm)
 
     def look(self, moment: Moment, tool: Engagement) -> Array | None:
         """The free shape behind a moment (equations), None where none is found.

@@ -11,7 +11,7 @@ from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, work_of
 
 Array = NDArray[np.float64]
-MIDDLE = 0.1
+FIRST_TOUCH_TRAVEL_SHARE = 0.1
 """Share of its first travel at which a tip touches only the middle of where it goes in."""
 
 
@@ -39,7 +39,7 @@ def first_touch(process: Process, rest: Moment, tip: Engagement, travel: float) 
     residual = system.evaluate(rest.x, True)
     x = model.patch.control + rest.state.displacement
     push = np.zeros_like(x)
-    tip.add(model, x, np.empty(0), MIDDLE * travel, push, np.empty(1), False)
+    tip.add(model, x, np.empty(0), FIRST_TOUCH_TRAVEL_SHARE * travel, push, np.empty(1), False)
     along = -float((push @ tip.direction).sum())
     if residual is None or along <= 0.0:
         return rest.x

@@ -11,7 +11,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Load
 from simkit.mechanics.stepping.process import Moment
 
-NEAR = 0.02
+LIMIT_SHARE = 0.02
 """A limit counts as met within this share."""
 SPENT_NEAR = 0.01
 """The same of the energy of a blow."""
@@ -27,7 +27,7 @@ class Limit:
     outcome: Outcome
     share: float
     reason: str
-    near: float = NEAR
+    near: float = LIMIT_SHARE
 
 
 def limits_at(model: Model, load: Load, after: Moment, strained: float,
@@ -98,7 +98,7 @@ def _met(t: np.ndarray, share: np.ndarray) -> float:
     first, middle = (share[1] - share[0]) / (t[1] - t[0]), (share[2] - share[1]) / (t[2] - t[1])
     bend = (middle - first) / (t[2] - t[0])
     slope = middle + bend * (t[2] - t[1])
-    gap = share[2] - (1.0 - 0.5 * NEAR)
+    gap = share[2] - (1.0 - 0.5 * LIMIT_SHARE)
     under = slope * slope - 4.0 * bend * gap
     if under < 0.0:
         return np.inf

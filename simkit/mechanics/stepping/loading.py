@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,9 +12,10 @@ from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping import parting
+from simkit.mechanics.stepping.checkpoint import Checkpoint
 from simkit.mechanics.stepping.foresight import Foresight
 from simkit.mechanics.stepping.guess import guess_ahead
-from simkit.mechanics.stepping.limits import NEAR, Approach, Limit, goal_passed, limits_at
+from simkit.mechanics.stepping.limits import LIMIT_SHARE, Approach, Limit, goal_passed, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
 from simkit.mechanics.stepping.process import Moment, Process
 from simkit.mechanics.stepping.release import Curve
@@ -22,32 +23,17 @@ from simkit.mechanics.stepping.snapping import settle
 from simkit.underway import beat
 
 Array = NDArray[np.float64]
-SHORTEST_MM = 3e-3
+LEAST_STEP_MM = 3e-3
 """Increment below which the goal is not looked for any closer; the shortest is no longer."""
-NEARER = 0.1
+LEAST_GAIN_SHARE = 0.1
 """Share of the way to the goal that plastic work must be worth, at its last rate, for a look."""
-LED_MM = 0.1
+REAL_RELEASE_STEP_MM = 0.1
 """The same where each look is a real release: the place where it jumps is no sharper than that."""
-SPRANG_MM = 0.1
+SNAPPED_DISTANCE_MM = 0.1
 """Distance of the released place from where it was foreseen that only a snap explains."""
-LOOK, SURELY = 0.8, 5.0
+LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.8, 5.0
 """Shares of the way to the goal by which the loaded place may move before the released shape is
 looked at again (springing back takes from it), and before it is however little plastic work did."""
-
-
-@dataclass(frozen=True)
-class Mark:
-    """Where a released shape was last looked at, and what to go back to should the next one have
-    jumped past the goal: deviation at the place, loaded and predicted (mm), plastic work (N mm)."""
-
-    loaded_mm: float
-    predicted_mm: float
-    spent: float
-    moment: Moment
-    before: Moment
-    tool: Engagement
-    given: float
-    increments: int
 
 
 class Drive:
@@ -61,7 +47,7 @@ class Drive:
         self.path: list[PathPoint] = []
         self.curve: Curve = [(0.0, 0.0, None)]
         self.given = 0.0
-        self.shortest = min(process.settings.smallest_share * load.travel_mm, SHORTEST_MM)
+        self.shortest = min(process.settings.smallest_share * load.travel_mm, LEAST_STEP_MM)
         self.approach = Approach()
         self.pace, self.yielding, self.over = np.nan, np.nan, np.inf
         self.judged: tuple[Moment, list[Limit]] | None = None
@@ -179,7 +165,7 @@ class Drive:
         """Whether a released sheet lies far from where it was foreseen: it snapped on the way."""
         if (self.load.probe is None or self.mark.moment is not self.now or self.everything_off):
             return False
-        return abs(self.load.probe.read(state.displacement) - self.predicted) > SPRANG_MM
+        return abs(self.load.probe.read(state.displacement) - self.predicted) > SNAPPED_DISTANCE_MM
 
     def _predict(self, after: Moment) -> float:
         """Deviation of the place once released, mm; nan where nobody looked."""
@@ -208,12 +194,13 @@ class Drive:
         assert load.goal_mm is not None
         left = abs(load.goal_mm - self.predicted)
         moved = abs(self._loaded(after) - mark.loaded_mm)
-        if moved < LOOK * left:
+        if moved < LOOK_TRAVEL_SHARE * left:
             return False
         spent = after.internal.plastic_work - mark.spent
-        if self.yielding * spent < NEARER * left and moved < SURELY * max(left, SHORTEST_MM):
+        if (self.yielding * spent < LEAST_GAIN_SHARE * left and moved < SURE_TRAVEL_SHARE
+            * max(left, LEAST_STEP_MM)):
             return False
-        return max(limit.share for limit in self._limits(after)) < 1.0 - NEAR
+        return max(limit.share for limit in self._limits(after)) < 1.0 - LIMIT_SHARE
 
     def _jumped(self, predicted: float) -> bool:
         """Whether the goal was passed while nobody looked, or where the foreseen shape had not
@@ -240,14 +227,14 @@ class Drive:
         self.foresight.led = True
         self._return_to(self.sure)
 
-    def _return_to(self, mark: Mark) -> None:
+    def _return_to(self, mark: Checkpoint) -> None:
         self.mark, self.careful = mark, True
         self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
         self.given = mark.given
         self.approach.back_to(mark.increments)
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
 
-    def _trusted(self) -> Mark:
+    def _trusted(self) -> Checkpoint:
         """The last mark that what was seen now can be compared with."""
         return self.sure if self.foresight.sure else self.mark
 
@@ -255,8 +242,8 @@ class Drive:
         probe = self.load.probe
         return np.nan if probe is None else probe.read(moment.state.displacement)
 
-    def _marked(self, moment: Moment, predicted: float) -> Mark:
-        return Mark(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
+    def _marked(self, moment: Moment, predicted: float) -> Checkpoint:
+        return Checkpoint(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
                     self.before, self.tool, self.given, len(self.path))
 
     def _limits(self, after: Moment) -> list[Limit]:
@@ -288,7 +275,7 @@ class Drive:
                 if self.foresight.led:  # it may jump anywhere before
                     self.over, share = after.travel, 0.5
                 shrink = min(shrink, float(np.clip(share, 0.05, 0.95)))
-                closest = LED_MM if self.foresight.led else SHORTEST_MM
+                closest = REAL_RELEASE_STEP_MM if self.foresight.led else LEAST_STEP_MM
                 if (after.travel - self.now.travel) * shrink <= closest:
                     return goal_passed(self.load, self.predicted, predicted, beyond), 1.0
         return None, shrink

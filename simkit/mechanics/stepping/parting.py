@@ -9,12 +9,12 @@ from simkit.mechanics.stepping.process import Moment, Process
 
 GLUE_STEP_MM = 0.01
 """Increment at which no balance means that damaged glue parts of a sudden."""
-MOST, FALLEN = 0.1, 0.99
+MOST_GLUE_LOSS_SHARE, PEAK_FORCE_LEFT_SHARE = 0.1, 0.99
 """Share of its strength that the glue may lose in one increment, and of the force that may be left
 after the one in which it is largest: so that is met within a per cent."""
-HOLDS = 0.8
+PEELED_FORCE_SHARE = 0.8
 """Share of its largest force below which peeling glue carries the load no longer."""
-PEELING = 0.02
+PEELED_LOSS_SHARE = 0.02
 """Share of its strength that glue must have lost since its largest force to have peeled: a panel
 that goes over asks for less force, too."""
 
@@ -30,9 +30,9 @@ def shorter(now: Moment, after: Moment) -> float:
     if lost <= 0.0 or after.travel - now.travel <= GLUE_STEP_MM:
         return 1.0
     largest = now.reading.force_N >= now.peak_N
-    if largest and after.reading.force_N < FALLEN * now.reading.force_N:
+    if largest and after.reading.force_N < PEAK_FORCE_LEFT_SHARE * now.reading.force_N:
         return 0.4
-    return 1.0 if lost <= MOST else max(0.8 * MOST / lost, 0.2)
+    return 1.0 if lost <= MOST_GLUE_LOSS_SHARE else max(0.8 * MOST_GLUE_LOSS_SHARE / lost, 0.2)
 
 
 def glue_step(before: Moment, now: Moment) -> float:
@@ -40,7 +40,7 @@ def glue_step(before: Moment, now: Moment) -> float:
     lost = now.reading.damage - before.reading.damage
     if lost <= 0.0:
         return np.inf
-    return max(0.8 * MOST * (now.travel - before.travel) / lost, GLUE_STEP_MM)
+    return max(0.8 * MOST_GLUE_LOSS_SHARE * (now.travel - before.travel) / lost, GLUE_STEP_MM)
 
 
 def parts_suddenly(process: Process, tool: Engagement, now: Moment, step: float) -> bool:
@@ -54,8 +54,8 @@ def parts_suddenly(process: Process, tool: Engagement, now: Moment, step: float)
 
 def peeled_off(tool: Engagement, now: Moment) -> bool:
     """Whether the glue, peeling on, carries clearly less than it did."""
-    return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage + PEELING
-            and now.reading.force_N < HOLDS * tool.peak_N)
+    return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage + PEELED_LOSS_SHARE
+            and now.reading.force_N < PEELED_FORCE_SHARE * tool.peak_N)
 
 
 def committed(process: Process, tool: Engagement, moment: Moment) -> Engagement:

@@ -54,7 +54,7 @@ class Moment:
         return replace(self, x=self.x[:equations], travel=0.0, rate=None, slope=None)
 
 
-JUMPED = 0.3
+SNAP_ENERGY_SHARE = 0.3
 """Share of an increment's energy that only a jump can take away: the trapezoid misses a fifth
 where contact spreads."""
 RATE_STEP_MM = 1e-5
@@ -93,7 +93,8 @@ class Process:
             return False
         work = after.work - before.work
         taken = after.internal.energy - before.internal.energy
-        return work - taken > max(self.may_miss(after), JUMPED * (abs(work) + abs(taken)))
+        return work - taken > max(self.may_miss(after), SNAP_ENERGY_SHARE
+                                  * (abs(work) + abs(taken)))
 
     def reduce(self, displacement: Array) -> Array:
         """Nodal displacements to equations."""

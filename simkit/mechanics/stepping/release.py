@@ -24,17 +24,17 @@ Stages = list[tuple[float, float, float | None]]
 """Share faded, full force times displacement N mm, its change per share (None where unknown)."""
 
 
-FAR = 4.0
+RESIDUAL_GROWTH_LIMIT = 4.0
 """Growth of the residual by a step from which the free shape is not looked for from there."""
 
 
-LAST_TOUCH = 0.05
+LAST_TOUCH_FORCE_SHARE = 0.05
 """Share of a tool's force below which its way back is not followed any further."""
 SLOPE_MM = 1e-4
 """Largest motion over which the change of the forces is looked at."""
 SHORTEST_STAGE = 0.02
 """Share of the force that fades at once below which a lost balance is a snap."""
-SOFTEST = 1e-5
+LEAST_TOOL_STIFFNESS_SHARE = 1e-5
 """Share of a tool's own stiffness below which it is taken away."""
 
 
@@ -86,7 +86,7 @@ def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
         if k == rounds - 1:
             break
         residual = system.evaluate(x, False)
-        if residual is None or length(residual) > FAR * first:
+        if residual is None or length(residual) > RESIDUAL_GROWTH_LIMIT * first:
             return Outlook(True, None, slope)
         if length(residual) < 1e-4 * first:
             break
@@ -115,7 +115,7 @@ def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | 
 def _soften(process: Process, moment: Moment, tool: Softened) -> Released | None:
     """Make a tool's springs weaker and weaker, each time by the same factor."""
     now, share, factor = moment, 1.0, 0.1
-    while share > SOFTEST:
+    while share > LEAST_TOOL_STIFFNESS_SHARE:
         weaker = tool.weaker(share * factor)
         after = process.balance(now, weaker, moment.travel, now.x)
         if after is None or after.negative:
@@ -143,7 +143,7 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     largest = 0.6 * whole / process.settings.stages
     step, smallest = 0.3 * largest, 0.001 * whole
     curve: Curve = [(moment.travel, moment.reading.force_N, None)]
-    while now.reading.force_N > LAST_TOUCH * moment.reading.force_N:
+    while now.reading.force_N > LAST_TOUCH_FORCE_SHARE * moment.reading.force_N:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         beat(f"letting go, {travel:.2f} mm of travel")

@@ -14,25 +14,25 @@ from simkit.solve.nonlinear.newton import work_of
 from simkit.underway import beat
 
 Array = NDArray[np.float64]
-STAGES = 400
+MOST_SNAP_STAGES = 400
 """Stages of one snap at most, failed ones included."""
-FAILURES = 12
+MOST_FAILURES = 12
 """Failures in a row at which a snap is given up."""
-STILL_MM = 1e-4
+REST_MOTION_MM = 1e-4
 """Motion in a stage below which the sheet may have come to rest."""
 WIDE_MM, WIDEST_MM = 20.0, 1e4
 """Lengths L whose bending stiffness D / L^4 is the drag to begin with and the least that counts."""
 FIRST_MM, LONGEST_MM = 0.05, 5.0
 """Motion aimed at in a stage: at first, and at most."""
-LONGER, SHORTER, TOO_LONG = 1.7, 0.7, 0.4
+EASY_MOTION_FACTOR, HARD_MOTION_FACTOR, TOO_LONG = 1.7, 0.7, 0.4
 """Factors of that motion: after an easy stage, a hard one, one that failed or went too far."""
-EASY, HARD = 6, 9
+EASY_ITERATIONS, HARD_ITERATIONS = 6, 9
 """Iterations of an easy and of a hard stage."""
-CREEPING_MM = 0.05
+SLOW_MOTION_MM = 0.05
 """Motion in a stage below which what a loose balance leaves over could hold the sheet."""
-CHANGE = 10.0
+LARGEST_DRAG_CHANGE = 10.0
 """Factor by which the drag changes at most from one stage to the next."""
-MISSED = 0.01
+TRAPEZOID_ERROR_SHARE = 0.01
 """Share of a stage's energy that the trapezoid may miss; beyond it the stage went too far."""
 
 
@@ -61,14 +61,14 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
     if now is None:
         return None
     aim, farthest, fails = FIRST_MM, 0.0, 0
-    for stage in range(STAGES):
+    for stage in range(MOST_SNAP_STAGES):
         beat(f"the sheet snaps, stage {stage}")
         drag = Drag(rate, now.moment.x[:count])
         after = process.balance(now.moment, tool, travel, now.moment.x, drag,
-                                ends=farthest < CREEPING_MM)
-        if after is None or _missed(now.moment, after) > MISSED:
+                                ends=farthest < SLOW_MOTION_MM)
+        if after is None or _missed(now.moment, after) > TRAPEZOID_ERROR_SHARE:
             fails += 1
-            if fails > FAILURES:
+            if fails > MOST_FAILURES:
                 return None
             aim, rate = aim * TOO_LONG, rate / TOO_LONG
             continue
@@ -77,19 +77,19 @@ def settle(process: Process, moment: Moment, tool: Engagement | None,
         held = rate * SheetSystem(model, after.state, None, 0.0).weights() * moved
         now = _Unbalance(_with_loss(now, after, held), held)
         farthest = float(np.abs(moved).max())
-        if farthest < STILL_MM:
+        if farthest < REST_MOTION_MM:
             final = process.balance(now.moment, tool, travel, now.moment.x, ends=True)
             if final is not None and not final.negative:
                 final = _with_loss(now, final, np.zeros(count))
                 return replace(final, snaps=moment.snaps + 1)
             if rate <= smallest:
                 return None
-        if after.iterations <= EASY:
-            aim = min(aim * LONGER, LONGEST_MM)
-        elif after.iterations >= HARD:
-            aim *= SHORTER
+        if after.iterations <= EASY_ITERATIONS:
+            aim = min(aim * EASY_MOTION_FACTOR, LONGEST_MM)
+        elif after.iterations >= HARD_ITERATIONS:
+            aim *= HARD_MOTION_FACTOR
         # the sheet goes on about as fast as it went: its speed is the motion times the drag
-        rate *= float(np.clip(farthest / aim, 1.0 / CHANGE, CHANGE))
+        rate *= float(np.clip(farthest / aim, 1.0 / LARGEST_DRAG_CHANGE, LARGEST_DRAG_CHANGE))
     return None
 
 

@@ -14,9 +14,9 @@ from simkit.solve.linear.bordered import Bordered
 from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
-DOES_WELL = 0.1
+REUSE_RESIDUAL_RATIO = 0.1
 """Share of the residual left by a step after which its factorisation serves again."""
-NEAR_BALANCE = 3e-4
+REUSE_RESIDUAL_SHARE = 3e-4
 """Residual over the forces at work below which it serves to the end while it does at all well."""
 
 
@@ -118,8 +118,8 @@ class SheetSystem:
         last = self._sizes[-1] if self._sizes else np.inf
         # a kept tangent that does not do is not kept any longer
         renew = len(self._sizes) > 2 and size > 0.3 * last
-        near = size < NEAR_BALANCE * self.force_scale() and size < 0.2 * last
-        well = self._factored and (near or size < DOES_WELL * last)
+        near = size < REUSE_RESIDUAL_SHARE * self.force_scale() and size < 0.2 * last
+        well = self._factored and (near or size < REUSE_RESIDUAL_RATIO * last)
         self._sizes.append(size)
         solver = self.model.factorisation(self.solver)
         if not well:

@@ -14,7 +14,7 @@ from simkit.kernels.simd import (
     prefetch,
 )
 from simkit.kernels.vectors import any8, load, store
-from simkit.material.j2 import HEADER
+from simkit.material.j2 import LAW_HEADER
 from simkit.shell.bundle.flow import map_lanes, states_after, states_before
 from simkit.shell.bundle.layers import (
     add_layer,
@@ -117,7 +117,7 @@ def _law_numbers(law):
     c2, g2 = (law[6], law[7]) if terms > 1 else (0.0, 0.0)
     return LawNumbers(young / (1.0 - nu), 0.5 * young / (1.0 + nu), 0.5 * young / (1.0 - nu),
                       1.5 * young / (1.0 + nu), int(law[2]), terms, c1, g1, c2, g2,
-                      address(law) + 8 * HEADER)
+                      address(law) + 8 * LAW_HEADER)
 
 
 @nb.njit(cache=True, nogil=True)

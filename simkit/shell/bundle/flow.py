@@ -20,7 +20,7 @@ from simkit.kernels.vectors import (
     sqrt8,
     store,
 )
-from simkit.material.j2 import BASE, SWIFT, TABLE, VOCE
+from simkit.material.j2 import BACKSTRESS_OFFSET, SWIFT, TABLE, VOCE
 from simkit.shell.bundle.rows import (
     INTERVAL,
     LOG_STRAIN,
@@ -80,7 +80,7 @@ def states_before(wk, n, el, gp, layer, states, walk, terms):
         before = old[el + source, gp, layer]
         wk[OLD_STATE * LANES + lane] = before[3]
         for r in range(numbers):
-            wk[(OLD_STATE + 1 + r) * LANES + lane] = before[BASE + r]
+            wk[(OLD_STATE + 1 + r) * LANES + lane] = before[BACKSTRESS_OFFSET + r]
     return first
 
 
@@ -92,7 +92,7 @@ def states_after(wk, n, el, gp, layer, states, terms):
         if wk[YIELDING * LANES + lane] == 0.0:
             continue
         after = fresh[slot[el + lane], gp, layer]
-        for r in range(BASE + 3 * terms):
+        for r in range(BACKSTRESS_OFFSET + 3 * terms):
             after[r] = wk[(NEW_STATE + r) * LANES + lane]
 
 

@@ -23,10 +23,10 @@ from simkit.shell.bundle.rows import (
     YIELDING,
 )
 
-ODD = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
+ARTANH = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
 """artanh(x) / x by powers of x^2."""
-FIRST = (1 / 3, 2 / 5, 3 / 7, 4 / 9, 5 / 11, 6 / 13, 7 / 15, 8 / 17)
-VARIATION = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
+ARTANH_FIRST = (1 / 3, 2 / 5, 3 / 7, 4 / 9, 5 / 11, 6 / 13, 7 / 15, 8 / 17)
+ARTANH_SECOND = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
 """Its first and second derivatives by x^2."""
 
 
@@ -42,10 +42,10 @@ def logarithms(w, z):
     grow = e0 * (two + e0) - r
     s = grow / (two + grow)
     y2 = s * s
-    half_log = s * polynomial8(y2, ODD)
+    half_log = s * polynomial8(y2, ARTANH)
     ic = one / c
     y = r * ic * ic
-    f, f1, f2 = polynomial8(y, ODD), polynomial8(y, FIRST), polynomial8(y, VARIATION)
+    f, f1, f2 = polynomial8(y, ARTANH), polynomial8(y, ARTANH_FIRST), polynomial8(y, ARTANH_SECOND)
     k = f * ic
     ic3 = ic * ic * ic
     store(w, SERIES, one / (one + grow))

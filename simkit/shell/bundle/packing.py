@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.kernels.simd import LANES, aligned
-from simkit.material.j2 import BASE, flow_stress
+from simkit.material.j2 import BACKSTRESS_OFFSET, flow_stress
 from simkit.shell.geometry import Geometry
 
 Array = NDArray[np.float64]
@@ -89,7 +89,7 @@ def pack_state(points, listed, count_v, law, packed):
                     packed[at + r * LANES] = p[r]
                     back = 0.0
                     for term in range(terms):
-                        back += p[BASE + 3 * term + r]
+                        back += p[BACKSTRESS_OFFSET + 3 * term + r]
                     packed[at + (3 + r) * LANES] = back
                 flow, _ = flow_stress(kind, law, p[3])
                 flow *= 1.0 + 1e-12

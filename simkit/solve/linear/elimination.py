@@ -25,9 +25,9 @@ PANEL_PIVOTS = 64  # pivots eliminated before trailing columns are updated
 SMALLEST_PIVOT = 1e-13  # share of the supernode's largest value below which a pivot is zero
 PERTURBED_PIVOT = 1e-8  # share of it that replaces such a pivot where perturbation is allowed
 # scratch: a corner's L, the reciprocals of its pivots, rows of a narrow one, scaled rows
-RECIPROCAL, LAST = 64, 72
-PRODUCTS = LAST + 64 * TILE_PANELS
-SCRATCH = PRODUCTS + 8 * PRODUCT_COLUMNS
+RECIPROCAL_AT, NARROW_AT = 64, 72
+PRODUCTS_AT = NARROW_AT + 64 * TILE_PANELS
+SCRATCH_FLOATS = PRODUCTS_AT + 8 * PRODUCT_COLUMNS
 
 
 @njit(cache=True, nogil=True)
@@ -112,7 +112,7 @@ def _finish_below(
     j = 8 * c
     width, depth = min(8, pivots - j), j - wide
     step, f_step = 64 * pivots, 8 * rows
-    unit, reciprocal, last, b = s0, s0 + 8 * RECIPROCAL, s0 + 8 * LAST, s0 + 8 * PRODUCTS
+    unit, reciprocal, last, b = s0, s0 + 8 * RECIPROCAL_AT, s0 + 8 * NARROW_AT, s0 + 8 * PRODUCTS_AT
     panels = rows // 8
     r = c + 1
     while r < panels:
@@ -129,7 +129,7 @@ def _finish_below(
             for p in range(many):
                 into = start + 8 * pivots * (r + p) + 8 * j
                 for k in range(8 * width):
-                    panel[into + k] = scratch[LAST + 64 * p + k]
+                    panel[into + k] = scratch[NARROW_AT + 64 * p + k]
         r += many
 
 
@@ -150,7 +150,8 @@ def factor_panel(
     `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds SCRATCH
     floats. Returns (bad column or -1, pivots perturbed).
     """
-    unit, reciprocal, b = scratch[:RECIPROCAL], scratch[RECIPROCAL:LAST], scratch[PRODUCTS:]
+    unit, reciprocal = scratch[:RECIPROCAL_AT], scratch[RECIPROCAL_AT:NARROW_AT]
+    b = scratch[PRODUCTS_AT:]
     f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
     panels, pivot_panels = rows // 8, (pivots + 7) // 8
     step, f_step = 64 * pivots, 8 * rows

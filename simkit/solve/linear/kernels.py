@@ -22,7 +22,7 @@ from simkit.kernels.teamwork import (
     take_group,
     wait_for_stage,
 )
-from simkit.solve.linear.elimination import PRODUCTS, factor_panel
+from simkit.solve.linear.elimination import PRODUCTS_AT, factor_panel
 from simkit.solve.linear.plan import Plan
 from simkit.solve.linear.products import PanelOf, add_products
 from simkit.solve.linear.symbolic import Tree
@@ -149,7 +149,8 @@ def factor_supernodes(
         u0 = address(updates) + 8 * (place[s] - own * border - own)
         whole = PanelOf(panel, start, pivots, d[first[s] :])
         add_products(
-            whole, 0, pivots, own // 8, rows // 8, rows // 8, u0, border, False, scratch[PRODUCTS:]
+            whole, 0, pivots, own // 8, rows // 8, rows // 8, u0, border, False,
+            scratch[PRODUCTS_AT:]
         )
         for k in range(child_ptr[s], child_ptr[s + 1]):
             c = child[k]

@@ -9,7 +9,7 @@ import numpy as np
 from simkit.kernels.simd import LANES, aligned
 from simkit.kernels.teamwork import Team
 from simkit.solve.linear import kernels
-from simkit.solve.linear.elimination import SCRATCH
+from simkit.solve.linear.elimination import SCRATCH_FLOATS
 from simkit.solve.linear.passage import Border, backward_stages, forward_stages
 from simkit.solve.linear.pattern import (
     RESIDUAL_GOAL,
@@ -79,7 +79,7 @@ class MultifrontalLDL:
         widest, longest = int((tree.rows * own).max(initial=8)), int(tree.rows.max(initial=8))
         floats = longest + 8 * int(own.max(initial=8)) + 64
         self._work = [
-            kernels.Workspace(self._plan.places(t), aligned(widest + 8), aligned(SCRATCH),
+            kernels.Workspace(self._plan.places(t), aligned(widest + 8), aligned(SCRATCH_FLOATS),
                               aligned(floats)) for t in range(threads)]
         self._team = Team(threads)
         self._data = np.empty(pattern.nnz)

@@ -8,7 +8,7 @@ from scipy.sparse.linalg import SuperLU, splu
 
 from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
 
-TINY = 1e-13  # pivot, relative to the largest value, below which it counts as zero
+SMALLEST_PIVOT = 1e-13  # pivot, relative to the largest value, below which it counts as zero
 
 
 class SymmetricSuperLU:
@@ -48,7 +48,7 @@ class SymmetricSuperLU:
         except RuntimeError as error:
             raise SingularMatrix(f"SuperLU: {error}") from error
         diagonal = factors.U.diagonal()
-        if np.abs(diagonal).min() <= TINY * np.abs(values).max():
+        if np.abs(diagonal).min() <= SMALLEST_PIVOT * np.abs(values).max():
             raise SingularMatrix("SuperLU: a pivot is zero to rounding")
         if np.array_equal(factors.perm_r, factors.perm_c):
             self.negative_pivots = int(np.count_nonzero(diagonal < 0.0))

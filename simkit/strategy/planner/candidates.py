@@ -19,13 +19,13 @@ from simkit.tool.times import operation_minutes
 
 LATTICE_MM = 14.0
 """Distance of the places of the lattice over the damage."""
-DAMAGED = 0.5
+DAMAGED_LIMIT_SHARE = 0.5
 """Share of a limit from which a place counts as damaged."""
 BESIDE_MM = 10.0
 """The steepest place is worked at its foot and at its top, so far to each side."""
 LONG = 1.5
 """Length over width from which a dent has a direction."""
-MOST = 90
+MOST_PLACES = 90
 """Most places of the lattice, those nearest to their limits first."""
 
 
@@ -88,9 +88,9 @@ def lattice(session: Session) -> list[tuple[float, float]]:
             near = use[np.ix_(np.abs(field.y_mm - y) <= LATTICE_MM,
                               np.abs(field.x_mm - x) <= LATTICE_MM)]
             worst = float(near.max()) if near.size else 0.0
-            if worst > DAMAGED:
+            if worst > DAMAGED_LIMIT_SHARE:
                 found.append((worst, round(float(x), 1), round(float(y), 1)))
-    return [(x, y) for _, x, y in sorted(found, reverse=True)[:MOST]]
+    return [(x, y) for _, x, y in sorted(found, reverse=True)[:MOST_PLACES]]
 
 
 def make_pool(session: Session, library: Library, places: list[tuple[float, float]]) -> Pool:

@@ -25,7 +25,7 @@ from simkit.strategy.planner.words import Choice
 
 SHIFTS_MM = (-0.15, 0.2, 0.4)
 """Heights under and past flush to which the best lifts are tried as well."""
-FIRSTS, SECONDS, LOOKED_AT = 1, 2, 5
+LIFTS_TRIED, LIFTS_FOLLOWED, LOOKED_AT = 1, 2, 5
 """So many lifts to flush are tried under and past flush; so many of those that leave the dent deep
 are followed a step further; so many of the others are judged by their plans."""
 LONG = 1.6
@@ -51,7 +51,7 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
     deep = [pair for pair in firsts if deepest_mm(pair[1]) > DEEP_MM]
     choices = [] if shallow else [_followed(session, mind, pair, objective)
-                                  for pair in deep[:SECONDS]]
+                                  for pair in deep[:LIFTS_FOLLOWED]]
     choices += _judged(session, mind, shallow[:LOOKED_AT], objective)
     return [one for one in choices if min(one.merit, one.later) < 1.0 - LEAST_GAIN]
 
@@ -108,7 +108,7 @@ def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
     found = []
     reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value
                and pair[0].kind != "tap-down"]
-    for operation, flush in reached[:FIRSTS]:
+    for operation, flush in reached[:LIFTS_TRIED]:
         for shift in SHIFTS_MM:
             other = replace(operation, goal_mm=shift)
             after = mind.solve(session, other)

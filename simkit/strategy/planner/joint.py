@@ -18,13 +18,13 @@ from simkit.strategy.planner.influence import Way
 Array = NDArray[np.float64]
 CLEAR = 0.6
 """Share of what a plan aims at that its changes are fitted to, once it is known which they are."""
-AIM = 0.85
+AIMED_SHARE = 0.85
 """Share of the limits that a plan aims at: fields add up to a few per cent only."""
-MOST = 16
+MOST_OPERATIONS = 16
 """Most operations of a plan."""
-TRIED = 5
+OPERATIONS_FITTED = 5
 """So many of the most promising operations are fitted before one is added."""
-DONE = 1e-3
+COMPLETE_REMAINDER = 1e-3
 """What is left, over the number of limits it stands for, at which a plan is complete."""
 APART_MM = 8.0
 """Candidates of one way that lie nearer to each other are taken for one."""
@@ -64,7 +64,7 @@ class Plan:
     @property
     def complete(self) -> bool:
         """Whether it brings the panel within its limits."""
-        return self.left <= DONE
+        return self.left <= COMPLETE_REMAINDER
 
 
 def left_of(parts: Array, aim: float) -> float:
@@ -136,19 +136,20 @@ def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
     return slope, bend
 
 
-def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIM, most: int = MOST,
+def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_SHARE,
+               most: int = MOST_OPERATIONS,
                cost: Array | None = None) -> Plan:
     """Plan from fields (3, n) as they stand; cost (m,) of each candidate, one for each if None."""
     chosen: list[int] = []
     changes = np.zeros(0)
     now, left = parts, left_of(parts, aim)
-    while left > DONE and len(chosen) < most:
+    while left > COMPLETE_REMAINDER and len(chosen) < most:
         step, gain = _promised(now, pool, largest_mm, aim)
         gain[chosen] = 0.0
         if cost is not None:
             gain = gain / cost
         best = None
-        for k in np.argsort(-gain)[:TRIED]:
+        for k in np.argsort(-gain)[:OPERATIONS_FITTED]:
             if gain[k] <= 0.0:
                 break
             fitted = fit(parts, _unit(pool, [*chosen, int(k)]), np.append(changes, step[k]),
@@ -209,7 +210,7 @@ def _with_margin(parts: Array, pool: Pool, plan: Plan, largest_mm: float, aim: f
     for share in (1.0, 0.5, 0.25):
         changes = tight + share * (clear - tight)
         left = left_of(parts + np.tensordot(changes, unit, 1), aim)
-        if left <= max(1.05 * plan.left, DONE):
+        if left <= max(1.05 * plan.left, COMPLETE_REMAINDER):
             return Plan(plan.candidates, tuple(float(one) for one in changes * signs), left)
     return plan
 
@@ -221,7 +222,7 @@ def _unit(pool: Pool, chosen: list[int]) -> Array:
 def _thinned(parts: Array, pool: Pool, chosen: list[int], changes: Array, left: float,
              largest_mm: float, aim: float) -> Plan:
     """The plan without the operations that the others can stand in for."""
-    allowed = max(1.02 * left, DONE)
+    allowed = max(1.02 * left, COMPLETE_REMAINDER)
     k = len(chosen) - 1
     while k >= 0 and len(chosen) > 1:
         rest = chosen[:k] + chosen[k + 1:]

@@ -16,7 +16,7 @@ from simkit.strategy.planner.candidates import (
     worst_places,
 )
 from simkit.strategy.planner.joint import (
-    AIM,
+    AIMED_SHARE,
     Plan,
     Pool,
     best_alone,
@@ -39,7 +39,7 @@ PASSES_FROM = 3
 """A pass is worth its many touches where the plan has so many steps."""
 MOST_JUDGED = 6
 """So many of the solved are judged by a plan of what they leave."""
-AIMS = (AIM, 0.7, 0.5)
+AIMS = (AIMED_SHARE, 0.7, 0.5)
 """Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
 NEAR, LAST_AIM = 1.3, 0.99
 """Largest excess over the limits from which the last steps are made, and the share they aim at:
@@ -62,7 +62,7 @@ def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 
 def _aim_at(yard: Yardstick, parts: Array) -> float:
-    return LAST_AIM if float(yard.use(parts).max()) < NEAR else AIM
+    return LAST_AIM if float(yard.use(parts).max()) < NEAR else AIMED_SHARE
 
 
 def plan_from(session: Session, mind: Mind, objective: str = "steps") -> tuple[Pool, Plan]:

@@ -9,7 +9,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
-LONG = 100.0
+UNREACHED_MINUTES = 100.0
 """Stands for the length of a plan that does not reach the limits."""
 
 
@@ -89,7 +89,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
     if choice.after.now.row.flat:
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        ahead = LONG + choice.later if choice.togo is None else choice.cost
+        ahead = UNREACHED_MINUTES + choice.later if choice.togo is None else choice.cost
         return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
     if objective == "stretch":
         least = min(_steps_ahead(one) for one in choices)
@@ -101,7 +101,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 def _steps_ahead(choice: Choice) -> float:
     """Steps of the plan behind a choice; of equals the one that leaves less counts as shorter."""
     if choice.togo is None:  # what a plan that gets nowhere foresees counts half
-        return LONG + choice.merit + choice.later
+        return UNREACHED_MINUTES + choice.merit + choice.later
     return choice.togo + min(choice.merit, 0.999)
 
 

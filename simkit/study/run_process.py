@@ -1,4 +1,4 @@
-"""The process that carries out one run of a study: `python -m simkit.study.worker`.
+"""The process that carries out one run of a study: `python -m simkit.study.run_process`.
 
 A process a run: what one run breaks or leaks, the next does not meet, and a run that is killed
 takes nothing with it.
@@ -16,7 +16,7 @@ from pathlib import Path
 from simkit.errors import InputError
 from simkit.study.jobs import carry_out, read_result
 
-TRIES = 2
+MOST_TRIES = 2
 """A run whose process was killed is tried once more."""
 
 
@@ -27,16 +27,17 @@ def run_in_process(folder: str, starts: str) -> str:
     ------
     OSError : the disk is full or the folder is gone; the study stops.
     """
-    for _ in range(TRIES):
+    for _ in range(MOST_TRIES):
         done = subprocess.run(
-            [sys.executable, "-P", "-m", "simkit.study.worker", folder, starts, str(os.getpid())],
+            [sys.executable, "-P", "-m", "simkit.study.run_process", folder, starts,
+             str(os.getpid())],
             capture_output=True, text=True, env=_environment(), check=False)
         result = read_result(Path(folder))
         if result is not None:
             return str(result["status"])
         if done.returncode == TAKEN:
             return done.stderr.strip().removeprefix("error: ") or "the folder is taken"
-        if done.returncode == DISK:
+        if done.returncode == EXIT_CANNOT_WRITE:
             raise OSError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else
                           "cannot write results")
     return "killed" if done.returncode < 0 else "no result"
@@ -51,7 +52,7 @@ def _environment() -> dict[str, str]:
 
 TAKEN = 75
 """Exit code for a folder that another process has, or that was altered (EX_TEMPFAIL)."""
-DISK = 74
+EXIT_CANNOT_WRITE = 74
 """Exit code for results that cannot be written (EX_IOERR of sysexits.h)."""
 
 
@@ -73,7 +74,7 @@ def main() -> int:
         return TAKEN
     except OSError as error:
         print(f"{error.strerror or error}: {error.filename or folder}", file=sys.stderr)
-        return DISK
+        return EXIT_CANNOT_WRITE
     return 0
 
 
