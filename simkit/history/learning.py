@@ -36,7 +36,7 @@ class Learned:
 
     Attributes
     ----------
-    before, weights : (m,) shares of belief before and after.
+    before, weights : (m,) prior and posterior weights.
     strength : (m,) by how much the step did more than each history foretold, 1 for as foretold.
     strength_error : (m,) its standard error.
     slips : numbers of the readings that are not believed.
@@ -63,7 +63,7 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     ----------
     standing_mm : (m, n) deviation at the n places before the step, in each of m histories;
     change_mm : (m, n) what each foretells of the step there; readings_mm : (n,) deviations read
-    after it; weights : (m,) belief before, adding up to 1; noise_mm : standard error of a reading.
+    after it; weights : (m,) prior, adding up to 1; noise_mm : standard error of a reading.
 
     Readings that no history allows, seen from the others, are left out one after the other, the
     furthest first; where more than a quarter of them would go, or fewer than two would stay, the

@@ -28,7 +28,7 @@ increments and imprint (benchmarks/blind_history.py)."""
 
 @dataclass(frozen=True)
 class Plausible:
-    """A history that may have been, and its share of the belief (shares add up to 1)."""
+    """A history that may have been, and its posterior weight (weights add up to 1)."""
 
     trial: Trial
     weight: float
@@ -72,7 +72,7 @@ def plausible(trials: Sequence[Trial], members: int = BAND_HISTORIES) -> tuple[P
 
 
 def weights(misfits_mm: Sequence[float], error_mm: float = FINE_MM) -> list[float]:
-    """Shares of belief by misfit, for shapes that are wrong by ``error_mm`` themselves (rms)."""
+    """Posterior weights by misfit, for shapes that are wrong by ``error_mm`` themselves (rms)."""
     square = np.asarray(misfits_mm, float) ** 2
     share = np.exp(-0.5 * (square - square.min()) / error_mm**2)
     return [float(s) for s in share / share.sum()]
@@ -91,7 +91,7 @@ def _like(a: Trial, b: Trial) -> bool:
 
 
 def band(changes_mm: Sequence[float], belief: Sequence[float]) -> Band:
-    """Prediction and band from what each plausible history foretells and its share of belief."""
+    """Prediction and band from what each plausible history predicts and its posterior weight."""
     values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     middle = float((values * shares).sum() / shares.sum())
     counted = values[shares > 0.05 * shares.max()]
