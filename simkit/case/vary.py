@@ -69,6 +69,11 @@ def set_here(error: InputError, settings: Mapping[str, Any]) -> InputError:
     return error
 
 
+def set_words(case: Case) -> str:
+    """Keys that were set beside the case file, in one line."""
+    return ", ".join(f"{key} = {value}" for key, value in case.settings.items())
+
+
 def parse_settings(texts: Iterable[str]) -> dict[str, Any]:
     """Keys and values of several `KEY=VALUE`.
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from simkit.case import Case
+from simkit.case import Case, set_words
 from simkit.case.blows import GivenBlow
 from simkit.case.dent import CreaseLine, Dent, High, Kink, Shape
 from simkit.case.panel import Panel
@@ -38,11 +38,6 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("stages", "; ".join(f"{name} {_stage_text(goal, name)}" for name in STAGE_NAMES)),
         ("strategies", ", ".join(case.strategies)),
     ]
-
-
-def set_words(case: Case) -> str:
-    """Keys that were set beside the case file, in one line."""
-    return ", ".join(f"{key} = {value}" for key, value in case.settings.items())
 
 
 def _stage_text(goal: Goal, stage: str) -> str:

@@ -16,8 +16,7 @@ import click
 
 import simkit
 from simkit import aside
-from simkit.case import Case
-from simkit.checks.summary import set_words
+from simkit.case import Case, set_words
 from simkit.cli.lines import standing, wanted
 from simkit.errors import InputError
 from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET

@@ -14,7 +14,8 @@ NUMERICS = {"numpy", "scipy", "numba", "llvmlite", "pydantic", "ruamel", "multip
 PICTURES = {"matplotlib", "pyvista", "vtk", "meshio", "skfem", "pypardiso", "distributed"}
 """Slow or optional: no verb loads them before it draws, reads a mesh or is asked to."""
 OWN = {"simkit", "simkit.aside", "simkit.errors", "simkit.exit_codes", "simkit.faults",
-       "simkit.streams", "simkit.words", "simkit.cli", "simkit.cli.main"}
+       "simkit.streams", "simkit.underway", "simkit.words", "simkit.cli", "simkit.cli.lines",
+       "simkit.cli.main"}
 """simkit's own modules that the words need."""
 
 

@@ -61,7 +61,8 @@ def test_branches_and_the_session_after_a_restart(start: Start, tmp_path: Path) 
         shop.switch(name)
         again.switch(name)
         assert np.array_equal(shop.session.state.displacement, again.session.state.displacement)
-        assert [s.row for s in again.session.steps][1:] == [s.row for s in shop.session.steps][1:]
+        assert [s.row.cells() for s in again.session.steps][1:] == [
+            s.row.cells() for s in shop.session.steps][1:]
 
 
 def test_a_branch_is_an_ordinary_run(shop: Workshop, capsys: pytest.CaptureFixture[str]) -> None:

@@ -146,8 +146,8 @@ def test_a_title_cannot_leave_the_data_of_the_page(run, tmp_path):
     shutil.copytree(run, folder)
     info = folder / "run.json"
     info.write_text(info.read_text().replace(record.title, "</script><b>x"))
-    export(folder, "html", tmp_path)
-    page = (tmp_path / "run.html").read_text(encoding="utf-8")
+    export(folder, "html", tmp_path / "page")
+    page = (tmp_path / "page" / "run.html").read_text(encoding="utf-8")
     assert "</script><b>" not in page
 
 
