@@ -5,13 +5,11 @@ from __future__ import annotations
 import io
 import math
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.case import Case
-from simkit.case.load import given, make_case, save_case
+from simkit.case import Case, save_case, with_keys
 from simkit.errors import InputError
 from simkit.files import write_atomic
 from simkit.inspection.spots import SampledField
@@ -48,18 +46,13 @@ def save_as_case(shop: Workshop, name: str) -> Path:
 
 def _case_of(shop: Workshop, name: str, folder: Path) -> Case:
     old = shop.start.work.case
-    data = given(old)
-    for key, file in old.data_files().items():  # names counted from the old case's folder
-        block: Any = data
-        for part in key[:-1]:
-            block = block[part]
-        block[key[-1]] = file.resolve().as_posix()
     steps = shop.session.steps[1:]
-    data |= {"title": name,
-             "about": f"{old.title} after {len(steps)} steps at the bench, branch {shop.branch}.",
-             "dent": {"grid_csv": GRID, "noise_mm": max(0.005, _noise_mm(old))}}
-    data.pop("history", None)  # it told how the first dent came about
-    return make_case(data, folder, name=str(folder / "case.yaml"))
+    return with_keys(old, {
+        "title": name,
+        "about": f"{old.title} after {len(steps)} steps at the bench, branch {shop.branch}.",
+        "dent": {"grid_csv": (folder / GRID).resolve().as_posix(),
+                 "noise_mm": max(0.005, _noise_mm(old))},
+        "history": {}})  # the old one told how the first dent came about
 
 
 def _noise_mm(case: Case) -> float:

@@ -7,15 +7,13 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from struck_session import struck_session
 
-from simkit.case import load_case
 from simkit.errors import InputError
-from simkit.history.strike import Blow, strike
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
-from simkit.repair.session import Session, open_session
+from simkit.repair.session import Session
 from simkit.repair.stages import effort
-from simkit.repair.workpiece import make_workpiece
 
 CASE = """\
 format: 1
@@ -39,11 +37,7 @@ DOWN = Operation("let-down", "round-25", 0.0, 0.0)
 
 @pytest.fixture(scope="module")
 def dented(tmp_path_factory: pytest.TempPathFactory) -> Session:
-    file = tmp_path_factory.mktemp("case") / "case.yaml"
-    file.write_text(CASE, encoding="utf-8")
-    work = make_workpiece(load_case(file))
-    done = strike(work, work.model.virgin(), Blow("ball", 25.0, 0.0, 0.0, -2.0))
-    return open_session(work, done.state)
+    return struck_session(tmp_path_factory.mktemp("case"), CASE)
 
 
 @pytest.fixture(scope="module")

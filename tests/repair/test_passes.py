@@ -10,16 +10,14 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from struck_session import struck_session
 
-from simkit.case import load_case
 from simkit.errors import InputError
-from simkit.history.strike import Blow, strike
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import read_operation, say_operation
-from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.passing import LightPasses, passes_over
 
 CASE = """\
@@ -47,11 +45,7 @@ LINE = Spread(24.0, 12.0)
 
 @pytest.fixture(scope="module")
 def dented(tmp_path_factory: pytest.TempPathFactory) -> Session:
-    file = tmp_path_factory.mktemp("case") / "case.yaml"
-    file.write_text(CASE, encoding="utf-8")
-    work = make_workpiece(load_case(file))
-    done = strike(work, work.model.virgin(), Blow("ball", 25.0, 0.0, 0.0, -2.0))
-    return open_session(work, done.state)
+    return struck_session(tmp_path_factory.mktemp("case"), CASE)
 
 
 def test_places_of_a_pass():
