@@ -65,7 +65,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if not _is_loopback(host) and token is None:
         raise InputError(f"--host {host} is open to the network",
                          f"--token with at least {SHORTEST_TOKEN} random letters beside it")
-    lessons(own=lesson_files)  # its faults before anything is computed
+    told = lessons(own=lesson_files)  # their faults before anything is computed
     checked = check_case(case)
     listener = _listen(host, port)
     folder = out or out_folder(checked, "live")
@@ -75,7 +75,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if not start.matched:
         say("Note: the dent is not matched as asked for; what is shown is not quite what was "
             "measured.")
-    live = LiveServer(open_workshop(start, folder, say), token, own_lessons=lesson_files)
+    live = LiveServer(open_workshop(start, folder, say), token, told=told)
     number = listener.getsockname()[1]
     address = f"http://{'localhost' if host == '127.0.0.1' else host}:{number}/?token="
     say(f"work     {address}{live.work_token}")

@@ -11,7 +11,7 @@ import json
 import secrets
 import time
 from collections import deque
-from collections.abc import Awaitable, Callable, Iterable
+from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -56,7 +56,8 @@ class LiveServer:
     """The session and everyone who sees it."""
 
     def __init__(self, shop: Workshop, work_token: str | None = None,
-                 view_token: str | None = None, own_lessons: Iterable[Path] = ()) -> None:
+                 view_token: str | None = None,
+                 told: list[dict[str, Any]] | None = None) -> None:
         self.shop = shop
         self.work_token = work_token or secrets.token_urlsafe(24)
         self.view_token = view_token or secrets.token_urlsafe(24)
@@ -70,7 +71,7 @@ class LiveServer:
         self.mechanics = ThreadPoolExecutor(1, thread_name_prefix="mechanics")
         self.busy = False
         self.said = ""
-        self.lessons = lessons(own=own_lessons)
+        self.lessons = lessons() if told is None else told
 
     def app(self) -> FastAPI:
         """The web application."""
