@@ -40,6 +40,10 @@ LONGEST_TEXT = 4 * 1000
 """Bytes of the longest text in an array."""
 
 
+DESCRIPTIONS = ("run.json", "compare.json", "compare.csv", "study.json")
+"""What a run, a comparison or a study is known by."""
+
+
 class Damaged(Exception):
     """A stored file that cannot be trusted; its text says why in a few words, ``line`` where."""
 
@@ -120,10 +124,27 @@ def read_back(path: Path, most: int = LARGEST_RECORD) -> bytes:
     if home is not None:
         listed = digests_of(home[0]) or {}
         if home[1] not in listed:
+            if is_older_than_mark(*home):
+                return data
             raise Damaged("not written by simkit")
         if not is_as_written(listed, home[1], data):
             raise Damaged("altered or damaged since it was written")
     return data
+
+
+def is_older_than_mark(folder: Path, inside: str) -> bool:
+    """Whether a path of a marked folder belongs to a run that lay there, without a list, before the
+    folder was marked for something else: the run's description stands there and is not listed."""
+    listed = digests_of(folder) or {}
+    for place in Path(inside).parents:
+        name = place.as_posix()
+        below = "" if name == "." else f"{name}/"
+        if below and any(path.startswith(below) for path in listed):
+            continue
+        if any(below + one not in listed and (folder / below / one).is_file()
+               for one in DESCRIPTIONS):
+            return True
+    return False
 
 
 def read_plain(path: Path, most: int) -> bytes:

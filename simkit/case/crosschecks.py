@@ -187,6 +187,12 @@ def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint
     yield from _names("tip", _called(kit.tips), ("kit", "tips"), known.tips)
     if isinstance(kit.glue, str):
         yield from _names("glue", (kit.glue,), ("kit", "glue"), known.glues, False)
+    yield from _lifters(kit)
+    for index, tip in enumerate(kit.tips):
+        if not isinstance(tip, str) and (tip.facing_mm is None) != (tip.facing_MPa is None):
+            lone = "facing_mm" if tip.facing_MPa is None else "facing_MPa"
+            yield Complaint(("kit", "tips", index, lone), "half a facing",
+                            "a soft facing has facing_mm and facing_MPa, a hard tip neither")
     for index, tab in enumerate(kit.tabs):
         if panel is None or isinstance(tab, str):
             continue
@@ -195,6 +201,21 @@ def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint
         fault = tab_fits(panel, size, getattr(tab, "width_mm", size))
         if fault is not None:
             yield Complaint(("kit", "tabs", index, key), fault, "is the unit right?")
+
+
+def _lifters(kit: Kit) -> Iterator[Complaint]:
+    """Lifters by names of their own, whose feet do not stand on each other."""
+    names = [lifter.name for lifter in kit.lifters]
+    for index, lifter in enumerate(kit.lifters):
+        if lifter.name in names[:index]:
+            yield Complaint(("kit", "lifters", index, "name"), f"second lifter '{lifter.name}'",
+                            "a name of its own")
+        for key in ("span_mm", "width_mm"):
+            size = getattr(lifter, key)
+            if size and size <= lifter.pad_mm:
+                yield Complaint(("kit", "lifters", index, key), f"{size:g} found",
+                                f"expected more than a pad, {lifter.pad_mm:g} mm"
+                                + ("; or 0: one foot at each end" if key == "width_mm" else ""))
 
 
 def _called(tools: Sequence[object]) -> list[str | tuple[str]]:

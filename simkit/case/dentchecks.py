@@ -104,6 +104,11 @@ def _blows(dent: Dent, history: History | None) -> Iterator[Complaint]:
     yield from _how_far(dent.blows, ("dent", "blows"))
     known = None if history is None else history.blows
     yield from _how_far(known, ("history", "blows"))
+    for index, blow in enumerate(known or ()):
+        if blow.energy_J is not None:
+            yield Complaint(("history", "blows", index, "energy_J"),
+                            "a blow known roughly, given by its energy",
+                            "the search sets its travel right: give depth_mm as read, or travel_mm")
     if history is not None and known and history.search == "depth":
         yield Complaint(("history", "blows"), "beside history.search depth",
                         "blows that are known roughly are set right by their travel")

@@ -134,7 +134,8 @@ class Opening(Part):
     y_mm: float = number(Y, -3000.0, 3000.0)
     length_mm: float = number("Long side.", 2.0, 3000.0)
     width_mm: float = number("Short side.", 2.0, 3000.0)
-    angle_deg: float = number(ANGLE, -180.0, 180.0, 0.0)
+    angle_deg: float = number(
+        ANGLE + " For pictures and sheets: a rod goes in at the middle.", -180.0, 180.0, 0.0)
     depth_mm: float = number(
         "Distance of the opening behind the panel's inner face.", 0.0, 500.0)
     refit_min: float = number(

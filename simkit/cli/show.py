@@ -12,6 +12,7 @@ import numpy as np
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import Finite, say
 from simkit.errors import InputError
+from simkit.files import is_older_than_mark
 from simkit.folders import home_of
 from simkit.optics.bench import Pose, make_bench
 from simkit.record.folder import take_folder
@@ -108,7 +109,8 @@ def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d
             tail = "" if step is None else f"-step{step:02d}"
             files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
                                     step))
-    doubt = "" if home_of(folder / "run.json") else (
+    home = home_of(folder / "run.json")
+    doubt = "" if home and not is_older_than_mark(*home) else (
         " (no list of what simkit wrote is in this folder: whether it was altered cannot be told)")
     say(f"{len(files)} pictures{doubt}:")
     for path in files:

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from simkit.errors import InputError
-from simkit.files import LARGEST_RECORD, Damaged, read_plain
+from simkit.files import LARGEST_RECORD, Damaged, is_older_than_mark, read_plain
 from simkit.folders import (
     MARK,
     PATIENCE_S,
@@ -60,8 +60,8 @@ def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> 
         if folder.is_symlink() and not folder.exists():
             raise InputError("is a link that leads nowhere", "a folder", str(folder))
         ours = is_marked(folder)
-        if folder.exists() and not ours and not beside and any(
-                p for p in folder.iterdir() if not p.name.startswith(".")):
+        if folder.exists() and not beside and (is_older_than_mark(folder, "any") if ours else any(
+                p for p in folder.iterdir() if not p.name.startswith("."))):
             raise InputError("this folder holds something else", "an empty or new folder",
                              str(folder))
         for place in reversed((folder, *folder.parents)):

@@ -60,6 +60,8 @@ def test_two_known_roughly_are_set_right(tmp_path) -> None:
     ({"blows": [LOW], "method": "imprint"}, "history.method imprint"),
     ({"blows": [{**LOW, "x_mm": 400}]}, "lies off the panel"),
     ({"blows": [{**LOW, "depth_mm": 4}]}, "second end"),
+    ({"blows": [{**{k: v for k, v in LOW.items() if k != "travel_mm"}, "energy_J": 4}]},
+     "given by its energy"),
 ])
 def test_what_is_known_must_make_sense(tmp_path, history: dict, key: str) -> None:
     (tmp_path / "depth.csv").write_text("x_mm,y_mm,d_mm\n0,0,-2\n10,0,-1\n0,10,-1\n-9,0,-1\n",

@@ -6,11 +6,12 @@ import contextlib
 import io
 import json
 from collections.abc import Callable, Mapping
-from dataclasses import asdict
+from dataclasses import asdict, replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from matplotlib.figure import Figure
 
 from simkit.case import Case, make_case
 from simkit.case.load import case_text
@@ -18,13 +19,22 @@ from simkit.case.plan import plan_bounds
 from simkit.case.vary import with_keys
 from simkit.cli.main import main
 from simkit.cli.working import hello
+from simkit.errors import InputError
+from simkit.history.deep.explain import COARSE
+from simkit.history.deep.family import Presses
+from simkit.history.deep.readings import readings_of
+from simkit.history.deep.search import travels_of
+from simkit.history.given import blow_of
 from simkit.history.reconstruct import _bounds, histories, reconstruct
 from simkit.inspection.measured import wanted_spots
 from simkit.measurement.read import read_dent
+from simkit.repair.access import need_way
 from simkit.repair.bent import with_bent_beds
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.workpiece import make_workpiece, minutes_of
+from simkit.show.region import Window
+from simkit.show.setting import draw_behind
 from simkit.strategy import find_strategy
 from simkit.study.hand import by_hand
 from simkit.study.run import ending
@@ -129,6 +139,36 @@ def pushed_beside(case: Case) -> Any:
     return [work.reaches(x, y) for x in np.arange(-20, 30, 1.5) for y in np.arange(-20, 30, 1.5)]
 
 
+def by_rods(case: Case) -> Any:
+    """How a push comes to places of a grid, and how hard; where it does not, what is said."""
+    found: list[Any] = []
+    for x, y in ((x, y) for x in range(-50, 51, 10) for y in range(-40, 41, 10)):
+        try:
+            found.append(asdict(need_way(case, float(x), float(y))))
+        except InputError as error:
+            found.append(str(error))
+    return found
+
+
+def lifted(case: Case) -> Any:
+    """A pull drawn by a lifter of the kit."""
+    lifter = case.kit.lifters[0].name
+    return _numbers(_virgin(case).apply(
+        Operation("pull", "round-25", 4.0, 3.0, 0.2, 30.0, lifter=lifter)))
+
+
+def known(case: Case) -> Any:
+    """What blows known roughly leave at the readings, where their search begins."""
+    work = make_workpiece(case)
+    assert work.depth is not None
+    presses = Presses(work, readings_of(work.depth), COARSE, lambda text: None)
+    found = []
+    for body in (blow_of(one) for one in case.history.blows or ()):
+        family = presses.family((), replace(body, travel_mm=None), travels_of(body))
+        found.append((family.travels_mm.tolist(), family.d_mm.tolist()))
+    return found
+
+
 def bent(case: Case) -> Any:
     """A push on a panel that was dented with its beds behind it."""
     work = make_workpiece(case)
@@ -160,6 +200,21 @@ def sought(case: Case) -> Any:
 def way(case: Case) -> Any:
     """Which way the dent is made."""
     return reconstruct(make_workpiece(case)).method
+
+
+def searched(case: Case) -> Any:
+    """What history a search ends with."""
+    done = reconstruct(make_workpiece(case))
+    return [done.method, done.rms_mm, repr(done.blows)]
+
+
+def drawn(case: Case) -> Any:
+    """Outlines of what stands behind the panel, in its pictures."""
+    behind = case.model_dump(mode="json")["panel"]["behind"]
+    ax = Figure().add_subplot()
+    draw_behind(ax, (), behind["openings"], Window(-60.0, 60.0, -50.0, 50.0))
+    return [patch.get_transform().transform_path(patch.get_path()).vertices.tolist()
+            for patch in ax.patches]
 
 
 def judged(case: Case) -> Any:
@@ -204,8 +259,8 @@ def printed(case: Case) -> Any:
 
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
-    worked, pulled, tapped, greeted, pushed_beside, bent, measured, struck, sought, way, judged,
-    ended, spent, by_the_hand, planned, printed)}
+    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, known, bent, measured, struck, sought, way, searched,
+    drawn, judged, ended, spent, by_the_hand, planned, printed)}
 
 
 def told(answer: Any) -> str:

@@ -108,6 +108,28 @@ def test_a_record_of_another_run_is_not_taken(run: Path, tmp_path: Path) -> None
         read_run(run)
 
 
+@pytest.mark.parametrize("inner", ["", "old"])
+def test_a_run_without_a_list_stays_readable_where_an_export_lies_beside_it(
+        inner: str, tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    shared = tmp_path / "shared"
+    old = shared / inner
+    write_stored(old, compared=False)
+    (old / MARK).unlink()
+    write_stored(tmp_path / "new", compared=False)
+    assert main(["export", str(tmp_path / "new"), "npz", "--out", str(shared)]) == 0
+    release()
+    assert len(read_run(old).steps) == 3
+    assert main(["show", str(old), "--out", str(tmp_path / "pictures")]) == 0
+    assert "whether it was altered cannot be told" in capfd.readouterr().out
+    release()
+    with pytest.raises(InputError, match="something else"):
+        mine(old)
+    exported = next(shared.glob("*.npz"))
+    exported.write_text("altered")
+    with pytest.raises(Damaged, match="altered"):
+        read_back(exported)
+
+
 def test_before_and_after_a_write_are_both_as_written(tmp_path: Path) -> None:
     """A kill may fall between the note in the list and the file's move to its place."""
     mine(tmp_path / "f")
