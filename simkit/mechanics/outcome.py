@@ -15,6 +15,7 @@ class Outcome(Enum):
     BLOW_SPENT = "blow spent"
     GLUE_LET_GO = "glue let go"
     WOULD_SNAP = "would snap"
+    ALREADY_PAST = "already past"
     NO_CONVERGENCE = "did not converge"
     BOOKS_OFF = "books do not balance"
 
@@ -43,6 +44,8 @@ _ADVICE = {
     Outcome.WOULD_SNAP: "A little further and the sheet, released, would spring past its target to"
                         " the other side, so the tool stopped before; the metal there is too long:"
                         " work its surroundings first.",
+    Outcome.ALREADY_PAST: "The place lies beyond that height already, so nothing was done; work it"
+                          " from the other side, or ask for a height further on.",
     Outcome.NO_CONVERGENCE: "No balance was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
     Outcome.BOOKS_OFF: "The work of the tool was not found again in the sheet, so the shape found"

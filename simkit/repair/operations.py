@@ -117,12 +117,21 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
             how = replace(how, radius_mm=0.5 * max(tab.length_mm, tab.width_mm))
         load = _load(work, state, replace(
             operation, kind="pull" if glued else "push", force_N=None))
+        if operation.force_N is None and behind_already("push", load, state):
+            return _nothing_done(state, operation, load)
         return hold(work.model, state, _held_load(load, operation),
                     replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
     if not state.standing and behind_already(operation.kind, load, state):
-        return Advance(state, Outcome.REACHED, "the place lies beyond its goal already", ())
+        return _nothing_done(state, operation, load)
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
+
+
+def _nothing_done(state: State, operation: Operation, load: Load) -> Advance:
+    assert load.probe is not None
+    here = load.probe.read(state.displacement)
+    reason = f"lies at {here:+.2f} mm, beyond {operation.goal_mm:+.2f} mm already"
+    return Advance(state, Outcome.ALREADY_PAST, reason, (), touches=0)
 
 
 def _check_strength(op: Operation) -> None:

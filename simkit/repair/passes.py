@@ -109,7 +109,7 @@ def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch
     reason += f", {passed} places beyond the goal already" if passed else ""
     reason += f", {lost} without a balance left out" if lost else ""
     if not done:
-        outcome = Outcome.NO_CONVERGENCE if lost else Outcome.REACHED
+        outcome = Outcome.NO_CONVERGENCE if lost else Outcome.ALREADY_PAST
         return Advance(state, outcome, reason, (), touches=0)
     return replace(
         _sum_of(done), state=state, reason=reason + ended,

@@ -11,6 +11,7 @@ from simkit.inspection.crown import CrownRing, crown_ring
 from simkit.inspection.sampling import probe_at
 from simkit.inspection.spots import SampledField, Spot, find_spots
 from simkit.mechanics.model import State
+from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Advance
 from simkit.repair.access import Way, need_way
 from simkit.repair.notebook import session_html
@@ -73,7 +74,8 @@ class Session:
         return find_spots(self.now.field, tolerance_mm or self.work.case.goal.limits[0])
 
     def apply(self, operation: Operation, quick: bool = False) -> Session:
-        """Carry out one operation; a step that does not converge leaves the panel as it was.
+        """Carry out one operation; a step that does not converge leaves the panel as it was. One
+        whose place lies past its height already does nothing, takes no minutes and does not count.
 
         ``quick``: for searches, without books (see :func:`simkit.repair.operations`).
 
@@ -85,12 +87,15 @@ class Session:
         probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)
-        last, way = self.now.row, self._way(operation)
-        change = last.tool != operation.tool and operation.kind != "let-down"
+        idle = result.outcome is Outcome.ALREADY_PAST
+        way = Way() if idle else self._way(operation)
+        change = not idle and operation.kind != "let-down" and (
+            self._worked()[-1].tool != operation.tool)
         shape = shape_numbers(self.work, result.state, field, self.steps[0].field, self.ring)
         row = StepRow(
-            step=last.step + 1, tool_change=change,
-            minutes=self._minutes(operation, change, result.touches) + way.minutes,
+            step=self.now.row.step + 1, tool_change=change,
+            minutes=0.0 if idle else
+            self._minutes(operation, change, result.touches) + way.minutes,
             rod=way.rod, opening=way.opening, said=say_operation(operation),
             **operation_numbers(operation, result, before,
                                 probe.read(result.state.displacement)), **shape,
@@ -142,12 +147,17 @@ class Session:
         at = (held[0].x_mm, held[0].y_mm) if held else (0.0, 0.0)
         return self.apply(Operation("let-down", name, *at))
 
+    def _worked(self) -> list[StepRow]:
+        """Rows of the dent and of the steps that did something."""
+        return [step.row for step in self.steps
+                if step.row.outcome != Outcome.ALREADY_PAST.value]
+
     def _minutes(self, operation: Operation, change: bool, touches: int) -> float:
         """Minutes of the next step: set-up with the first, access with the first push."""
         table = self.work.minutes if self.minutes is None else self.minutes
         spent = operation_minutes(operation.kind.replace("-", "_"), change, table,
                                   max(1, touches))
-        done = [(step.row.operation, step.row.tool) for step in self.steps[1:]]
+        done = [(row.operation, row.tool) for row in self._worked()[1:]]
         if not done:
             spent += table["set_up"]
         tips = {tip.name for tip in self.work.tips}

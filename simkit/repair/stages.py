@@ -10,6 +10,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from simkit.case.repair import STAGE_NAMES, Goal
+from simkit.mechanics.outcome import Outcome
 
 STALL_STEPS, STALL_SHARE = 12, 0.98
 """A repair stalls when so many steps have brought neither the largest excess over the limits nor
@@ -44,6 +45,10 @@ class TimedReading(Reading, Protocol):
         """Minutes of the step."""
 
     @property
+    def outcome(self) -> str:
+        """How it ended."""
+
+    @property
     def held_N(self) -> float:
         """What is held after it, N; heights under a force reach no stage."""
 
@@ -74,6 +79,11 @@ def stage_of(goal: Goal, reading: Reading) -> str:
     return next((stage for stage in reversed(STAGE_NAMES) if meets(goal, stage, reading)), "")
 
 
+def steps_of(rows: Sequence[TimedReading]) -> int:
+    """Steps that count among the rows from step 0 on: all but those that found nothing to do."""
+    return rows[-1].step - sum(row.outcome == Outcome.ALREADY_PAST.value for row in rows)
+
+
 def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, float] | None]:
     """Steps and minutes until each stage was first met; None for one not reached.
 
@@ -84,7 +94,7 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
         first = next((k for k, row in enumerate(rows)
                       if row.held_N == 0.0 and meets(goal, stage, row)), None)
         found[stage] = None if first is None else (
-            rows[first].step, sum(row.minutes for row in rows[: first + 1]))
+            steps_of(rows[: first + 1]), sum(row.minutes for row in rows[: first + 1]))
     return found
 
 

@@ -32,7 +32,7 @@ from simkit.repair.bent import with_bent_beds
 from simkit.repair.held import places_held
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.stages import effort, stagnates
+from simkit.repair.stages import effort, stagnates, steps_of
 from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
@@ -225,7 +225,8 @@ def summary(session: Session, name: str, outcome: str,
     values: dict[str, Any] = {
         "strategy": name, "flat": "yes" if outcome == FLAT else "no",
         "matched": "yes" if session.matched else "no", "rms_mm": float(known.get("rms_mm", np.nan)),
-        "worst_mm": float(known.get("worst_mm", np.nan)), "stage": last.stage, "steps": last.step,
+        "worst_mm": float(known.get("worst_mm", np.nan)), "stage": last.stage,
+        "steps": steps_of(rows),
         "tool_changes": sum(row.tool_change for row in done),
         "minutes": round(sum(row.minutes for row in done), 3),
         "max_low_mm": last.max_low_mm, "max_high_mm": last.max_high_mm,

@@ -190,8 +190,8 @@ def test_lifters_stand_on_feet_of_their_own(write: Write) -> None:
     lifters = ("kit: {lifters: [{name: a, span_mm: 60, pad_mm: 20, width_mm: 10}, "
                "{name: a, span_mm: 20, pad_mm: 20}]}\n")
     assert errors_of(write, "  length_x_mm: 200\n  length_y_mm: 200\n", lifters) == [
-        "kit.lifters[0].width_mm: 10 found; expected more than a pad, 20 mm; or 0: one foot at each "
-        "end", "kit.lifters[1].name: second lifter 'a'; a name of its own",
+        "kit.lifters[0].width_mm: 10 found; expected more than a pad, 20 mm; or 0: one foot at "
+        "each end", "kit.lifters[1].name: second lifter 'a'; a name of its own",
         "kit.lifters[1].span_mm: 20 found; expected more than a pad, 20 mm"]
 
 

@@ -259,8 +259,8 @@ def printed(case: Case) -> Any:
 
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
-    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, known, bent, measured, struck, sought, way, searched,
-    drawn, judged, ended, spent, by_the_hand, planned, printed)}
+    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, known, bent, measured, struck,
+    sought, way, searched, drawn, judged, ended, spent, by_the_hand, planned, printed)}
 
 
 def told(answer: Any) -> str:

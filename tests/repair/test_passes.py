@@ -18,6 +18,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import read_operation, say_operation
+from simkit.repair.stages import steps_of
 from simkit.strategy.passing import LightPasses, passes_over
 
 CASE = """\
@@ -85,9 +86,25 @@ def test_a_pass_is_its_touches_one_by_one_and_one_step(dented: Session, tmp_path
 
 def test_places_beyond_the_goal_are_passed_over(dented: Session):
     row = dented.tap_pass("ball-12", 0.0, 0.0, LINE, force_N=100.0).now.row
-    assert row.touches == 0
+    assert (row.touches, row.outcome) == (0, "already past")
     assert "3 places beyond the goal" in row.reason
     assert row.plastic_Nmm == 0.0 or np.isnan(row.plastic_Nmm)
+
+
+@pytest.mark.parametrize("operation", [
+    Operation("push", "ball-12", 38.0, 0.0, -9.0), Operation("tap-down", "ball-12", 0.0, 0.0, 9.0),
+    Operation("hold", "ball-12", 38.0, 0.0, -9.0), Operation("hold", "round-25", 38.0, 0.0, -9.0)])
+def test_a_place_past_its_height_is_said_and_costs_nothing(dented: Session, operation: Operation):
+    """Exact: nothing is done to a place that an operation could only move further off."""
+    past = dented.apply(operation)
+    row = past.now.row
+    assert (row.outcome, row.minutes, row.force_N, row.touches) == ("already past", 0.0, 0.0, 0)
+    assert "beyond" in row.reason
+    assert past.state is dented.state
+    assert steps_of([step.row for step in past.steps]) == 0
+    worked = past.pull("round-25", 0.0, 0.0, -0.5)
+    assert worked.now.row.minutes == dented.pull("round-25", 0.0, 0.0, -0.5).now.row.minutes
+    assert steps_of([step.row for step in worked.steps]) == 1
 
 
 @pytest.mark.parametrize("energy_mJ", [60.0, 300.0])
