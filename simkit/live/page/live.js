@@ -82,7 +82,8 @@ function shapeCame(floats) {
   state.shapes.set(node, floats);
   state.pictures.set(node, thumbnail(floats, state.hello.rows, state.hello.columns));
   if (node === 0 && !state.before) { state.before = floats; state.view.setBefore(floats); }
-  refresh();
+  if (state.panel && state.panel.node === node) refresh();
+  else if (state.panel) beside();
 }
 
 function panelCame(panel) {

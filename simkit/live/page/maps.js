@@ -1,6 +1,14 @@
 // The flat map of lows and highs, and a section; drawn on plain canvases.
 
-const LOW = [33, 102, 172], HIGH = [178, 24, 43];
+const LOW = [33, 102, 172], HIGH = [178, 24, 43], SHADES = 256;
+const TONES = [LOW, HIGH].map((end) => Array.from({ length: SHADES }, (_, k) =>
+  `rgb(${end.map((v) => Math.round(255 + Math.sqrt(k / (SHADES - 1)) * (v - 255))).join()})`));
+
+// lows blue, highs red; darker with the square root of the height, `share` of the largest
+function tone(share) {
+  const k = Math.round(Math.min(1, Math.abs(share)) * (SHADES - 1));
+  return TONES[share < 0 ? 0 : 1][k];
+}
 
 // A picture of a panel in the list of steps: lows blue, highs red, one colour scale for all steps.
 export function thumbnail(floats, rows, columns, most = 1.0) {
@@ -8,11 +16,12 @@ export function thumbnail(floats, rows, columns, most = 1.0) {
   canvas.width = wide; canvas.height = high;
   const pen = canvas.getContext("2d"), first = floats, last = floats.length - 7;
   const x0 = first[0], x1 = floats[last], y0 = first[1], y1 = floats[last + 1];
-  for (let i = 0; i < rows - 1; i++) {
-    for (let j = 0; j < columns - 1; j++) {
-      const a = 7 * (i * columns + j), b = 7 * ((i + 1) * columns + j + 1), d = floats[a + 6];
-      const t = Math.min(1, Math.sqrt(Math.abs(d) / most)), c = d < 0 ? LOW : HIGH;
-      pen.fillStyle = `rgb(${c.map((v) => Math.round(255 + t * (v - 255))).join()})`;
+  const down = Math.ceil(rows / high), over = Math.ceil(columns / wide);
+  for (let i = 0; i < rows - 1; i += down) {
+    for (let j = 0; j < columns - 1; j += over) {
+      const a = 7 * (i * columns + j), b = 7 * (Math.min(i + down, rows - 1) * columns
+        + Math.min(j + over, columns - 1));
+      pen.fillStyle = tone(floats[a + 6] / most);
       const px = wide * (floats[a] - x0) / (x1 - x0), py = high * (y1 - floats[b + 1]) / (y1 - y0);
       pen.fillRect(px, py, wide * (floats[b] - floats[a]) / (x1 - x0) + 0.7,
         high * (floats[b + 1] - floats[a + 1]) / (y1 - y0) + 0.7);
@@ -79,17 +88,8 @@ export class FlatMap {
 
   draw() {
     if (!this.floats) return;
-    const pen = fit(this.canvas), f = this.floats, nc = this.columns;
-    for (let i = 0; i < this.rows - 1; i++) {
-      for (let j = 0; j < nc - 1; j++) {
-        const a = 7 * (i * nc + j), b = 7 * ((i + 1) * nc + j + 1);
-        const d = 0.5 * (f[a + 6] + f[b + 6]) / this.most, t = Math.min(1, Math.sqrt(Math.abs(d)));
-        const c = d < 0 ? LOW : HIGH;
-        pen.fillStyle = `rgb(${c.map((v) => Math.round(255 + t * (v - 255))).join()})`;
-        const [x0, y0] = this.to(f[a], f[a + 1]), [x1, y1] = this.to(f[b], f[b + 1]);
-        pen.fillRect(x0, y1, x1 - x0 + 0.7, y0 - y1 + 0.7);
-      }
-    }
+    const pen = fit(this.canvas);
+    pen.drawImage(this.painted(), 0, 0, this.canvas.clientWidth, this.canvas.clientHeight);
     pen.font = "11px system-ui"; pen.fillStyle = "#1d2a33"; pen.strokeStyle = "#1d2a33";
     for (const spot of this.marks) {
       const [x, y] = this.to(spot.x_mm, spot.y_mm);
@@ -109,6 +109,28 @@ export class FlatMap {
     pen.fillStyle = "#4a5963";
     pen.fillText(`colours to \u00b1${this.most.toFixed(2)} mm, square-root scale`, 6,
       this.canvas.clientHeight - 4);
+  }
+
+  // The colours, painted again only when the shape or the size of the canvas has changed.
+  painted() {
+    const wide = this.canvas.width, high = this.canvas.height, held = this.held;
+    if (held && held.floats === this.floats && held.canvas.width === wide
+      && held.canvas.height === high) return held.canvas;
+    const canvas = document.createElement("canvas");
+    canvas.width = wide; canvas.height = high;
+    const pen = canvas.getContext("2d"), f = this.floats, nc = this.columns;
+    pen.setTransform(devicePixelRatio, 0, 0, devicePixelRatio, 0, 0);
+    const { s, x: left, y: top } = this.scale(), west = this.box[0], north = this.box[3];
+    for (let i = 0; i < this.rows - 1; i++) {
+      for (let j = 0; j < nc - 1; j++) {
+        const a = 7 * (i * nc + j), b = 7 * ((i + 1) * nc + j + 1);
+        pen.fillStyle = tone(0.5 * (f[a + 6] + f[b + 6]) / this.most);
+        pen.fillRect(left + s * (f[a] - west), top + s * (north - f[b + 1]),
+          s * (f[b] - f[a]) + 0.7, s * (f[b + 1] - f[a + 1]) + 0.7);
+      }
+    }
+    this.held = { floats: f, canvas };
+    return canvas;
   }
 
   value(x, y) {

@@ -38,14 +38,16 @@ void main() {
   colour = vec4(mix(body, vec3(0.96), line * (0.45 + 0.5 * mirror)), 1.0);
 }`;
 
+const COARSEST = 3;
+
 export class PanelView {
   constructor(canvas, rows, columns) {
     this.canvas = canvas;
-    this.rows = rows; this.columns = columns;
+    this.rows = rows; this.columns = columns; this.coarse = 1; this.slow = 0;
     this.turn = -0.35; this.tilt = 0.8; this.zoom = 1.0;
     this.options = { mixing: 1, depth: 1, spacing: 40, lamps: -28, sideways: false,
       paint: [0.125, 0.25, 0.416] };
-    const gl = canvas.getContext("webgl2", { antialias: true, preserveDrawingBuffer: true });
+    const gl = canvas.getContext("webgl2", { antialias: false, preserveDrawingBuffer: true });
     this.gl = gl;
     if (!gl) { canvas.setAttribute("data-failed", "no WebGL 2 in this browser"); return; }
     this.program = link(gl);
@@ -108,13 +110,26 @@ export class PanelView {
   draw() {
     if (!this.gl || !this.middle || this.waiting) return;
     this.waiting = true;
-    requestAnimationFrame(() => { this.waiting = false; this.paint(); });
+    requestAnimationFrame((now) => { this.waiting = false; this.pace(now); this.paint(); });
+  }
+
+  // While pictures follow each other too slowly they are drawn coarser; at rest, in full.
+  pace(now) {
+    const gap = now - (this.drawnAt ?? -1e9);
+    this.drawnAt = now;
+    this.slow = gap > 30 && gap < 1500 ? this.slow + 1 : 0;
+    if (this.slow > 2) { this.coarse = Math.min(COARSEST, 1.5 * this.coarse); this.slow = 0; }
+    clearTimeout(this.rest);
+    if (this.coarse > 1) {
+      this.rest = setTimeout(() => { this.coarse = 1; this.drawnAt = -1e9; this.draw(); }, 250);
+    }
   }
 
   paint() {
     const gl = this.gl, o = this.options, canvas = this.canvas;
-    const width = Math.max(2, Math.round(canvas.clientWidth * devicePixelRatio));
-    const height = Math.max(2, Math.round(canvas.clientHeight * devicePixelRatio));
+    const dots = devicePixelRatio / this.coarse;
+    const width = Math.max(2, Math.round(canvas.clientWidth * dots));
+    const height = Math.max(2, Math.round(canvas.clientHeight * dots));
     if (canvas.width !== width || canvas.height !== height) {
       canvas.width = width; canvas.height = height;
     }
