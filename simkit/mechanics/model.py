@@ -13,6 +13,7 @@ from simkit.kernels.caches import drop_stale_kernels
 from simkit.material.hardening import Sheet
 from simkit.material.j2 import state_size
 from simkit.material.packing import cautious_law, pack_sheet
+from simkit.mechanics.compiling import compile_in_two
 from simkit.mechanics.describe import describe
 from simkit.mechanics.edging import edge_springs
 from simkit.mechanics.sheetwork import SheetWork
@@ -187,6 +188,7 @@ def build_model(
     whole("gauss", gauss or patch.degree, 1, 20)
     numbers("control points", patch.control, (None, 3))
     drop_stale_kernels()
+    compile_in_two()
     bending = sheet.E_MPa * thickness_mm**3 / (12.0 * (1.0 - sheet.nu**2))
     return Model(
         patch=patch, sheet=sheet, thickness_mm=thickness_mm, layers=gauss_layers(layers),
