@@ -49,7 +49,8 @@ def alone(monkeypatch: pytest.MonkeyPatch, kept: bool, cores: int = 2) -> bool:
 def test_a_second_process_is_begun_once_where_nothing_is_kept(monkeypatch):
     assert alone(monkeypatch, kept=False)
     (words, more, second), = Second.begun
-    assert words == [sys.executable, "-m", first_job.__name__] and second.ended
+    assert words == [sys.executable, "-m", first_job.__name__]
+    assert second.ended
     assert more["env"][compiling.ALONE] == "1"
 
 
@@ -74,5 +75,6 @@ def test_the_small_matrix_is_solved_as_a_dense_solver_does():
 
 def test_the_first_job_presses_and_pulls():
     done = first_job.main()
-    assert done.outcome.valid and done.force_N > 0.0
+    assert done.outcome.valid
+    assert done.force_N > 0.0
     assert done.energy_error_pct < 1.0
