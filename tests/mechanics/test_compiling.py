@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import subprocess
 import sys
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pytest
@@ -17,7 +17,7 @@ from simkit.solve.linear import make_solver
 class Second:
     """Stands for the second process: what it was started with, and that it was waited for."""
 
-    begun: list[Any] = []
+    begun: ClassVar[list[Any]] = []
 
     def __init__(self, words: list[str], **more: Any) -> None:
         self.ended = False
