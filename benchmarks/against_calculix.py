@@ -44,7 +44,7 @@ from common import arguments, finish, say
 from numpy.typing import NDArray
 
 from simkit.verification.peer import ccx, elastic_plate
-from simkit.verification.peer.decks import Walk
+from simkit.verification.peer.decks import Increments
 from simkit.verification.peer.pressed import (
     Answer,
     PressedPanel,
@@ -61,14 +61,15 @@ LEVELS_PCT = (5.0, 2.0, 1.0, 0.5)
 GOOD_PCT = 2.0
 AIM = 100.0
 PLATE_PCT = 1.0
-RELEASE = Walk(0.05, 1e-6, 0.2)
+RELEASE = Increments(0.05, 1e-6, 0.2)
 """Withdrawal is elastic but for a little: its increments do not change the answer (4.103 mm for
 largest shares of 0.1, 0.2 and 0.3)."""
 
 
 def solid(fine_mm: float, layers: int, largest: float, threads: int = 1) -> SolidMesh:
     """20-node solids, pressing in increments up to ``largest`` of the travel."""
-    return SolidMesh(fine_mm, layers, 2, Walk(min(largest, 0.05), 1e-6, largest), RELEASE, threads)
+    loading = Increments(min(largest, 0.05), 1e-6, largest)
+    return SolidMesh(fine_mm, layers, 2, loading, RELEASE, threads)
 
 
 SOLIDS = ((14.0, 2, 1 / 15), (14.0, 2, 0.05), (14.0, 2, 0.1), (12.0, 2, 0.05), (10.0, 2, 0.2),

@@ -23,7 +23,7 @@ from pathlib import Path
 
 from simkit.case.load import load_case
 from simkit.files import write_table
-from simkit.record.read import Step, read_run
+from simkit.record.read import StepRecord, read_run
 from simkit.show.draw import draw_run
 from simkit.strategy import find_strategy
 from simkit.study.run import Start, prepare, run_strategy
@@ -39,7 +39,7 @@ COLUMNS = ("panel", "strategy", "matched", "rms_mm", "worst_mm", "steps", "minut
            "high_mm_end", "improvement_pct", "stretch_mm2", "unbalanced_steps", "outcome", "cpu_s")
 
 
-def at_minutes(steps: tuple[Step, ...], minutes: float) -> Step:
+def at_minutes(steps: tuple[StepRecord, ...], minutes: float) -> StepRecord:
     """The last step that was done within the minutes."""
     spent, last = 0.0, steps[0]
     for step in steps[1:]:

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.record.read import RunRecord
-from simkit.show.surface import Array, Grid, Sheet, read_sheet
+from simkit.show.surface import Array, Grid, RecordedSurface, read_sheet
 
 Ints = NDArray[np.int64]
 
@@ -26,7 +26,7 @@ class Net:
     """
 
     record: RunRecord
-    sheet: Sheet
+    sheet: RecordedSurface
     u: Array
     v: Array
     plain: Grid

@@ -10,7 +10,7 @@ from simkit.history.strike import FORCE_N, Blow, set_body
 from simkit.inspection.sampling import probe_at
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import AdvanceSettings
-from simkit.mechanics.stepping.several import let_go_at
+from simkit.mechanics.stepping.several import release_at
 from simkit.repair.workpiece import Workpiece
 
 CLIMB = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
@@ -68,7 +68,7 @@ def _bracket(work: Workpiece, state: State, blow: Blow, travels: np.ndarray,
     body = replace(blow, travel_mm=float(travels[-1]))
     tool = set_body(work, state, body, float(travels[-1]))
     before = start
-    for freed in let_go_at(work.model, state, tool, [float(t) for t in travels], CLIMB, FORCE_N):
+    for freed in release_at(work.model, state, tool, [float(t) for t in travels], CLIMB, FORCE_N):
         here = (freed.travel_mm, probe.read(freed.state.displacement))
         if sign * here[1] >= sign * blow.depth_mm:
             return Stair(before, here)

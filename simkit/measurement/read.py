@@ -27,7 +27,7 @@ from simkit.dent.shapes import Bowl, Crease, Shape, Shapes
 from simkit.dent.thin_plate import fit_thin_plate
 from simkit.errors import InputError
 from simkit.scan.pipeline import ScanOptions
-from simkit.scan.place import Place, field_of_scan, measured_once
+from simkit.scan.place import Placement, field_of_scan, measured_once
 
 KINDS: dict[str, Any] = {"bowl": Bowl, "crease": Crease, "crease-line": CreaseLine,
                          "high": High, "kink": Kink}
@@ -120,7 +120,7 @@ def field_of_scan_block(spec: Any, noise_mm: float) -> DepthField:
         reference=None if other is None else Path(_get(other, "file")),
         reference_unit=None if other is None else _get(other, "unit"),
         mirrored=bool(other is not None and _get(other, "mirrored")))
-    place = Place(float(_get(block, "x_mm")), float(_get(block, "y_mm")),
+    place = Placement(float(_get(block, "x_mm")), float(_get(block, "y_mm")),
                   float(_get(block, "angle_deg") or 0.0))
     try:
         return field_of_scan(measured_once(Path(_get(block, "file")), options), place, noise_mm)

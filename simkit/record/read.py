@@ -31,7 +31,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Step:
+class StepRecord:
     """One row of steps.csv; step 0 is the dent before any work.
 
     Attributes
@@ -78,7 +78,7 @@ class RunRecord:
     strategy: str
     outcome: str
     tolerance_mm: float
-    steps: tuple[Step, ...]
+    steps: tuple[StepRecord, ...]
     fields: tuple[Field, ...]
     measured: Field | None = None
     match: Mapping[str, Any] | None = None
@@ -216,7 +216,7 @@ def read_path(folder: Path, step: int) -> ForcePath | None:
     return ForcePath(step, *columns)
 
 
-def _read_steps(path: Path) -> tuple[Step, ...]:
+def _read_steps(path: Path) -> tuple[StepRecord, ...]:
     """Rows of steps.csv, which must run 0, 1, 2, ... without a gap."""
     steps = []
     rows = read_table(path, ("step", "operation", "max_low_mm", "max_high_mm"), MOST_STEPS + 1)
@@ -228,9 +228,10 @@ def _read_steps(path: Path) -> tuple[Step, ...]:
             raise InputError(f"step {row['step']!r:.40}", f"step {count} (0, 1, 2, ...)", str(path),
                              line, "step")
         # Depths may be stored with or without their sign; here a low is always negative.
-        steps.append(Step(count, row["operation"], row.get("tool", ""), row.get("outcome", ""),
-                          cell("x_mm"), cell("y_mm"), cell("force_N"), -abs(cell("max_low_mm")),
-                          abs(cell("max_high_mm")), cell("crown_mm"), row))
+        steps.append(StepRecord(
+            count, row["operation"], row.get("tool", ""), row.get("outcome", ""), cell("x_mm"),
+            cell("y_mm"), cell("force_N"), -abs(cell("max_low_mm")), abs(cell("max_high_mm")),
+            cell("crown_mm"), row))
     return tuple(steps)
 
 

@@ -14,7 +14,7 @@ from ruamel.yaml import YAML
 from simkit import __version__
 from simkit.errors import InputError
 from simkit.material.grades import load_grade
-from simkit.record.read import RunRecord, Step, read_json
+from simkit.record.read import RunRecord, StepRecord, read_json
 
 Pairs = list[tuple[str, str]]
 Row = Mapping[str, Any]
@@ -89,7 +89,7 @@ def match_facts(notes: Row | None) -> dict[str, Any]:
     return {"sentence": notes.get("sentence", ""), "histories": histories, "doubt": doubt}
 
 
-def steps_table(steps: Sequence[Step]) -> dict[str, Any]:
+def steps_table(steps: Sequence[StepRecord]) -> dict[str, Any]:
     """Table of all steps; columns that no step has are left out."""
     shown = [c for c in STEP_COLUMNS if any(step.row.get(c[1], "").strip() for step in steps[1:])]
     rows = [[_as_cell(step.row.get(key, ""), style)
@@ -112,7 +112,7 @@ def strategies_table(rows: Sequence[Mapping[str, str]]) -> dict[str, Any]:
                       for _, key, style in shown] for row in rows]}
 
 
-def risk_facts(steps: Sequence[Step], case: Row) -> list[dict[str, str]]:
+def risk_facts(steps: Sequence[StepRecord], case: Row) -> list[dict[str, str]]:
     """What the repair asked of glue, sheet and paint, beside its limits."""
     limits = case.get("limits") or {}
     found = []

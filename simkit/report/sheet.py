@@ -12,9 +12,9 @@ import numpy as np
 
 from simkit.errors import InputError
 from simkit.files import write_atomic
-from simkit.record.read import Field, RunRecord, Step
+from simkit.record.read import Field, RunRecord, StepRecord
 from simkit.report.facts import case_of
-from simkit.show.region import Window, extent
+from simkit.show.region import Region, extent
 from simkit.show.setting import Setting, draw_behind, draw_tools, read_setting
 from simkit.show.style import GREY, INK, kind_of, look, place, shorten, signed
 from simkit.show.workmap import number_places
@@ -62,7 +62,7 @@ def write_sheet(record: RunRecord, path: Path) -> Path:
     return path
 
 
-def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[Step]
+def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[StepRecord]
            ) -> tuple[Figure, int]:
     """The first page, and how many steps it holds."""
     fig = _page()
@@ -83,7 +83,7 @@ def _rows(top: float) -> int:
     return int((top - 8.4 - BOTTOM - 12.0) // ROW_HEIGHT_MM) + 1
 
 
-def _second(record: RunRecord, steps: Sequence[Step]) -> Figure:
+def _second(record: RunRecord, steps: Sequence[StepRecord]) -> Figure:
     fig = _page()
     count = _rows(TOP - 9.0)
     more = len(steps) - count
@@ -127,7 +127,7 @@ def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: fl
     return bottom - 17.1
 
 
-def _fit(panel: Window, record: RunRecord, wide: float, tall: float) -> tuple[Window, float, bool]:
+def _fit(panel: Region, record: RunRecord, wide: float, tall: float) -> tuple[Region, float, bool]:
     """Window and scale that fit the paper: the whole panel at 1 : 5 or larger, else the work."""
     for scale in SCALES:
         fits = (panel.x1 - panel.x0) / scale <= wide and (panel.y1 - panel.y0) / scale <= tall
@@ -145,7 +145,7 @@ def _fit(panel: Window, record: RunRecord, wide: float, tall: float) -> tuple[Wi
     half = np.minimum(half, 0.5 * np.array([panel.x1 - panel.x0, panel.y1 - panel.y0]))
     x = float(np.clip(middle[0], panel.x0 + half[0], panel.x1 - half[0]))
     y = float(np.clip(middle[1], panel.y0 + half[1], panel.y1 - half[1]))
-    return Window(x - half[0], x + half[0], y - half[1], y + half[1]), float(scale), False
+    return Region(x - half[0], x + half[0], y - half[1], y + half[1]), float(scale), False
 
 
 def _contours(ax: Axes, field: Field, tolerance: float) -> None:
@@ -177,7 +177,7 @@ def _ruler(fig: Figure, left: float, bottom: float) -> None:
           size=7.5)
 
 
-def _table(fig: Figure, steps: Sequence[Step], top: float, panel: Window) -> float:
+def _table(fig: Figure, steps: Sequence[StepRecord], top: float, panel: Region) -> float:
     """Rows with boxes to tick and room for the reading; returns where it ends."""
     for head, unit, x in COLUMNS:
         _text(fig, x, top, head, size=7.5, colour="#555555")
@@ -198,7 +198,7 @@ def _table(fig: Figure, steps: Sequence[Step], top: float, panel: Window) -> flo
     return y + 4.0
 
 
-def _cells(step: Step, panel: Window) -> list[tuple[str, bool]]:
+def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
     """Texts of one row: places from the edges, heights under load and released, force limit."""
     before, wanted = step.number_of("before_mm"), step.number_of("goal_mm")
     travel = step.number_of("travel_mm")
@@ -212,7 +212,7 @@ def _cells(step: Step, panel: Window) -> list[tuple[str, bool]]:
             (_watch(step), False)]
 
 
-def _watch(step: Step) -> str:
+def _watch(step: StepRecord) -> str:
     """What to mind; where the calculation missed the height, what it left."""
     left, wanted = step.number_of("released_mm"), step.number_of("goal_mm")
     if "glue" in step.outcome.lower():

@@ -27,7 +27,7 @@ SIGMA_PER_MAD = 1.4826
 
 
 @dataclass(frozen=True)
-class Sheet:
+class CleanScan:
     """One clean sheet.
 
     Attributes
@@ -46,7 +46,7 @@ class Sheet:
     spacing_mm: float
 
 
-def clean_sheet(points: Array, file: str) -> Sheet:
+def clean_sheet(points: Array, file: str) -> CleanScan:
     """The sheet that most of the points (n, 3) [mm] lie on.
 
     Raises `InputError` for too few points, points on a line, and two sheets on top of each other.
@@ -76,7 +76,7 @@ def clean_sheet(points: Array, file: str) -> Sheet:
     frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
     frame = centred(frame, points[kept])
     area = main.sum() * cells.step_mm**2
-    return Sheet(frame, frame.of(points[kept]), kept, int((near & off).sum()), islands,
+    return CleanScan(frame, frame.of(points[kept]), kept, int((near & off).sum()), islands,
                  float(np.sqrt(area / len(kept))))
 
 

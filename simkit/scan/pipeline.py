@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from simkit.dent.grid import DepthGrid
 from simkit.errors import InputError
 from simkit.scan.cells import Cells, sort_into_cells
-from simkit.scan.clean import Sheet, clean_sheet
+from simkit.scan.clean import CleanScan, clean_sheet
 from simkit.scan.depth import Depth, Undamaged, down_normals, fit_depth
 from simkit.scan.files import RawScan, read_scan_file
 from simkit.scan.frame import Frame, centred
@@ -140,7 +140,7 @@ class _Look:
     overlap: float | None = None
 
 
-def _sheet(path: Path, unit: str | None, progress: Progress) -> tuple[RawScan, Sheet]:
+def _sheet(path: Path, unit: str | None, progress: Progress) -> tuple[RawScan, CleanScan]:
     progress(f"reading {path.name}")
     raw = read_scan_file(path)
     raw = thickened(replace(raw, points=in_mm(raw.points, unit, raw.file)))
@@ -148,14 +148,14 @@ def _sheet(path: Path, unit: str | None, progress: Progress) -> tuple[RawScan, S
     return raw, clean_sheet(raw.points, raw.file)
 
 
-def _in(sheet: Sheet, raw: RawScan, frame: Frame) -> Sheet:
+def _in(sheet: CleanScan, raw: RawScan, frame: Frame) -> CleanScan:
     points = raw.points[sheet.kept]
     frame = centred(frame, points)
     return replace(sheet, frame=frame, points=frame.of(points))
 
 
-def _undamaged(sheet: Sheet, options: ScanOptions, progress: Progress
-               ) -> tuple[Undamaged, _Look, Sheet]:
+def _undamaged(sheet: CleanScan, options: ScanOptions, progress: Progress
+               ) -> tuple[Undamaged, _Look, CleanScan]:
     """The undamaged surface, fitted or laid on, what the scan shows against it, and its sheet.
 
     Points that a second scan does not cover leave the sheet.

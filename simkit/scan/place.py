@@ -19,7 +19,7 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Place:
+class Placement:
     """Where a scan's deepest low lies on the panel [mm], and by how much the scan is turned."""
 
     x_mm: float
@@ -28,12 +28,12 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Laid:
+class PlacedField:
     """A scan's field on the panel: turned by an angle and moved from ``low_mm`` to the place."""
 
     spline: GridSpline
     low_mm: tuple[float, float]
-    place: Place
+    place: Placement
 
     def __call__(self, x: Array, y: Array) -> Array:
         """Deviation d [mm] at places x, y of the panel [mm]."""
@@ -49,11 +49,11 @@ class Laid:
                                 self.place.y_mm + s * dx + c * dy])
 
 
-def field_of_scan(measured: Measured, place: Place | None, noise_mm: float) -> DepthField:
+def field_of_scan(measured: Measured, place: Placement | None, noise_mm: float) -> DepthField:
     """Depth field of a measured scan; ``place`` None leaves it in the scan's own frame."""
     depth, quality = measured.depth, measured.quality
     low = deepest(depth.x_mm, depth.y_mm, depth.d_mm)
-    laid = Laid(fit_grid(measured.grid(), 0.0), low, place or Place(*low))
+    laid = PlacedField(fit_grid(measured.grid(), 0.0), low, place or Placement(*low))
     x, y = (v.ravel() for v in np.meshgrid(depth.x_mm, depth.y_mm))
     damaged = np.abs(depth.d_mm).ravel() > max(3.0 * noise_mm, 0.05)
     x0, x1, y0, y1 = laid.spline.extent_mm

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.scan.cells import Cells
-from simkit.scan.clean import Sheet
+from simkit.scan.clean import CleanScan
 from simkit.scan.depth import Depth, Undamaged
 from simkit.scan.files import RawScan
 from simkit.scan.reference import Mask, Reference
@@ -26,7 +26,7 @@ class Facts:
     path: Path
     unit: str
     raw: RawScan
-    sheet: Sheet
+    sheet: CleanScan
     outside: str
     surface: Undamaged
     reference: Reference | None

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
 from simkit.errors import InputError
-from simkit.scan.clean import Sheet
+from simkit.scan.clean import CleanScan
 from simkit.scan.smooth import SIGMA_PER_MAD, SmoothSheet, smooth_sheet, tukey
 
 Array = NDArray[np.float64]
@@ -26,7 +26,7 @@ START_ANGLES = 8
 
 
 @dataclass(frozen=True)
-class Laid:
+class Registered:
     """A reference scan laid onto another: its points (n, 3) in the other's frame, and how well.
 
     ``rms_mm`` of the points that agree, ``overlap`` share of points on the other scan.
@@ -37,7 +37,7 @@ class Laid:
     overlap: float
 
 
-def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
+def lay_onto(reference: CleanScan, scan: CleanScan, mirrored: bool, file: str) -> Registered:
     """Lay a reference sheet onto a scanned one; both in their own frames to begin with.
 
     Tries `START_ANGLES` turns about the normal, either side up, and keeps the one that agrees best.
@@ -69,7 +69,7 @@ def lay_onto(reference: Sheet, scan: Sheet, mirrored: bool, file: str) -> Laid:
         raise InputError(f"the reference scan does not fit the dented one: {found}",
                          "a scan of the same panel undamaged, or of its mirror image with "
                          "'mirrored'", file=file)
-    return Laid(points @ turn.T + shift, size, overlap)
+    return Registered(points @ turn.T + shift, size, overlap)
 
 
 def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, rounds: int

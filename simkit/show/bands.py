@@ -8,7 +8,7 @@ import numpy as np
 
 from simkit.record.read import Field, RunRecord
 from simkit.show.maps import ASPECT, mark_or_say_flat
-from simkit.show.region import Window, fine, zoom
+from simkit.show.region import Region, fine, zoom
 from simkit.show.style import (
     DIVERGING,
     INK,
@@ -89,7 +89,7 @@ def band_colours(count: int) -> Any:
     return ListedColormap([*reversed(low), (1.0, 1.0, 1.0, 1.0), *high])
 
 
-def draw_bands(ax: Axes, field: Field, window: Window, levels: list[float], colours: Any,
+def draw_bands(ax: Axes, field: Field, window: Region, levels: list[float], colours: Any,
                norm: Any) -> Any:
     """Deviations in bands with the borders as thin lines, axes in mm, equal aspect."""
     part = fine(field, window)

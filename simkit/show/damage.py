@@ -12,7 +12,7 @@ from simkit.errors import InputError
 from simkit.files import Damaged, load_arrays, read_back
 from simkit.record.read import Field, read_json
 from simkit.show.maps import Box, label
-from simkit.show.region import Window
+from simkit.show.region import Region
 from simkit.show.setting import draw_behind
 from simkit.show.style import (
     CROWN,
@@ -64,7 +64,7 @@ def _arrays(path: Path) -> dict[str, np.ndarray]:
 def reading_figure(info: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
     """Map of the deviation with everything found marked, and sections through the worst spot."""
     field = Field(arrays["x_mm"], arrays["y_mm"], arrays["d_mm"])
-    window = Window(field.x_mm[0], field.x_mm[-1], field.y_mm[0], field.y_mm[-1])
+    window = Region(field.x_mm[0], field.x_mm[-1], field.y_mm[0], field.y_mm[-1])
     fig = new_figure(14.2, 7.6)
     title(fig, f"Damage: {info['title']}", f"{info['source']} · marks beyond "
           f"{info['tolerance_mm']:.2g} mm")
@@ -126,7 +126,7 @@ def _creases(ax: Axes, info: dict[str, Any]) -> None:
             ax.plot(ring[:, 0], ring[:, 1], ls="none", marker=".", ms=3.4, color=CROWN)
 
 
-def _spots(ax: Axes, info: dict[str, Any], window: Window) -> None:
+def _spots(ax: Axes, info: dict[str, Any], window: Region) -> None:
     """Markers first, then labels where they cover nothing."""
     spots = info["spots"][:MOST_MARKED]
     scale = (window.y1 - window.y0) / (ax.bbox.height / ax.figure.dpi)

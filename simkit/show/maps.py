@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from simkit.record.read import Field, RunRecord
-from simkit.show.region import Spot, Window, extent, fine, spots, zoom
+from simkit.show.region import Region, Spot, extent, fine, spots, zoom
 from simkit.show.style import (
     HIGH,
     INK,
@@ -87,7 +87,7 @@ def left_figure(record: RunRecord, step: int | None = None) -> Figure:
     return fig
 
 
-def draw_map(ax: Axes, field: Field, window: Window, limit_mm: float,
+def draw_map(ax: Axes, field: Field, window: Region, limit_mm: float,
              tolerance_mm: float) -> ScalarMappable:
     """Coloured deviations in a window, contour lines at +-tolerance, axes in mm, equal aspect."""
     colours, norm = colour_scale(limit_mm)
@@ -105,7 +105,7 @@ def draw_map(ax: Axes, field: Field, window: Window, limit_mm: float,
     return image
 
 
-def mark_or_say_flat(ax: Axes, field: Field, tolerance_mm: float, window: Window,
+def mark_or_say_flat(ax: Axes, field: Field, tolerance_mm: float, window: Region,
                      most: int = 4, size: float = 10.0) -> list[Box]:
     """Mark the spots outside +-tolerance, or say that there is none; returns places taken."""
     found = spots(field, tolerance_mm, most)
@@ -117,7 +117,7 @@ def mark_or_say_flat(ax: Axes, field: Field, tolerance_mm: float, window: Window
     return taken
 
 
-def mark_spots(ax: Axes, found: list[Spot], window: Window, size: float = 10.0) -> list[Box]:
+def mark_spots(ax: Axes, found: list[Spot], window: Region, size: float = 10.0) -> list[Box]:
     """Triangles at lows (pointing down) and highs (up) with heights beside, labels kept apart.
 
     Returns the boxes of markers and labels, mm of the panel.
@@ -135,7 +135,7 @@ def mark_spots(ax: Axes, found: list[Spot], window: Window, size: float = 10.0) 
     return taken
 
 
-def label(ax: Axes, text: str, at: tuple[float, float], taken: list[Box], window: Window,
+def label(ax: Axes, text: str, at: tuple[float, float], taken: list[Box], window: Region,
           colour: str, size: float) -> None:
     """Write a text beside a point where it covers nothing in `taken`, and add its box to that.
 
@@ -179,7 +179,7 @@ def add_bar(fig: Figure, image: ScalarMappable, where: tuple[float, float, float
         ax.axhline(level, color=colour, lw=1.0)
 
 
-def _mark_work(ax: Axes, record: RunRecord, number: int, window: Window,
+def _mark_work(ax: Axes, record: RunRecord, number: int, window: Region,
                taken: list[Box]) -> None:
     """Small black symbols where tools worked, with the numbers of the steps if they are few."""
     places: dict[tuple[float, float], list[int]] = {}
@@ -201,7 +201,7 @@ def _mark_work(ax: Axes, record: RunRecord, number: int, window: Window,
             transform=ax.transAxes, fontsize=9, color="#444444", bbox=plate())
 
 
-def _locator(fig: Figure, field: Field, window: Window) -> None:
+def _locator(fig: Figure, field: Field, window: Region) -> None:
     """Outline of the whole panel with the part shown above."""
     from matplotlib.patches import Rectangle
 

@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
-    from simkit.show.region import Window
+    from simkit.show.region import Region
 
 ASPECT = 1.0
 SIDE_IN = 4.1
@@ -94,7 +94,7 @@ def spots_judged(record: RunRecord) -> tuple[Judged, ...]:
     return tuple(found)
 
 
-def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Window) -> None:
+def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Region) -> None:
     """Rings round spots that are explained, crosses on those that are not, with what is missing."""
     inside = [one for one in judged if window.holds(one.x_mm, one.y_mm)]
     taken: list[Box] = []

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simkit.record.read import ForcePath, RunRecord, Step
+from simkit.record.read import ForcePath, RunRecord, StepRecord
 from simkit.show.style import (
     BAND,
     CROWN,
@@ -52,7 +52,7 @@ def progress_figure(record: RunRecord, step: int | None = None) -> Figure:
     return fig
 
 
-def _heights(ax: Axes, steps: tuple[Step, ...], tolerance_mm: float) -> None:
+def _heights(ax: Axes, steps: tuple[StepRecord, ...], tolerance_mm: float) -> None:
     number = [step.number for step in steps]
     tolerance_band(ax, tolerance_mm)
     lines = [("largest high", HIGH, "-", [step.max_high_mm for step in steps]),
@@ -95,7 +95,7 @@ def label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
                 fontweight="bold", va="center")
 
 
-def _forces(ax: Axes, steps: tuple[Step, ...]) -> None:
+def _forces(ax: Axes, steps: tuple[StepRecord, ...]) -> None:
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 

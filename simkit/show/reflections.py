@@ -18,9 +18,9 @@ from simkit.optics.reflect import (
     stripes,
 )
 from simkit.record.read import ComparisonRecord, RunRecord
-from simkit.show.region import Window, deepest, zoom
+from simkit.show.region import Region, deepest, zoom
 from simkit.show.style import GREY, INK, new_figure, place, shorten, title
-from simkit.show.surface import Array, Grid, Sheet, read_sheet
+from simkit.show.surface import Array, Grid, RecordedSurface, read_sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -38,9 +38,9 @@ class View:
     """A run's panel before eye and lamps: what every picture of it shares."""
 
     record: RunRecord
-    sheet: Sheet
+    sheet: RecordedSurface
     bench: Bench
-    window: Window
+    window: Region
     u: Array
     v: Array
     plain: Grid
@@ -168,7 +168,7 @@ def side_by_side_figure(record: ComparisonRecord, pose: Pose) -> Figure:
     looks += [(f"{name}, {run.last} steps", view.at(run.last))
               for (name, run), view in zip(record.runs.items(), views, strict=True)]
     return _many(views[0], looks, "What each strategy leaves, in the mirror", record.title,
-                 Window(x0, x1, y0, y1))
+                 Region(x0, x1, y0, y1))
 
 
 class Screen:
@@ -194,7 +194,7 @@ class Screen:
 
 
 def _many(view: View, looks: Sequence[tuple[str, Look]], heading: str, under: str,
-          window: Window | None = None) -> Figure:
+          window: Region | None = None) -> Figure:
     columns = min(4, len(looks))
     rows = math.ceil(len(looks) / columns)
     wide = 3.0
@@ -216,7 +216,7 @@ def _many(view: View, looks: Sequence[tuple[str, Look]], heading: str, under: st
     return fig
 
 
-def _paint(ax: Axes, view: View, brightness: Array, window: Window | None = None) -> Any:
+def _paint(ax: Axes, view: View, brightness: Array, window: Region | None = None) -> Any:
     """Lit and dark stripes on the panel's plan, equal aspect."""
     part = window or view.window
     colours = _colours(brightness)
@@ -245,7 +245,7 @@ def _meaning(bench: Bench) -> str:
             f"from {_short(bench.seen_mm)} mm on (0.5 mm at 1 m, a working rule)")
 
 
-def _wider(inner: Window, record: RunRecord) -> Window:
+def _wider(inner: Region, record: RunRecord) -> Region:
     """More of the panel around, so that undisturbed lines show; inside the panel."""
     field = record.fields[0]
     cx, cy = 0.5 * (inner.x0 + inner.x1), 0.5 * (inner.y0 + inner.y1)
@@ -254,7 +254,7 @@ def _wider(inner: Window, record: RunRecord) -> Window:
                0.5 * (field.x_mm[-1] - field.x_mm[0]) / ASPECT)
     cx = float(np.clip(cx, field.x_mm[0] + ASPECT * half, field.x_mm[-1] - ASPECT * half))
     cy = float(np.clip(cy, field.y_mm[0] + half, field.y_mm[-1] - half))
-    return Window(cx - ASPECT * half, cx + ASPECT * half, cy - half, cy + half)
+    return Region(cx - ASPECT * half, cx + ASPECT * half, cy - half, cy + half)
 
 
 def _short(value: float) -> str:

@@ -22,7 +22,7 @@ class Spot:
 
 
 @dataclass(frozen=True)
-class Window:
+class Region:
     """Rectangle of the panel, mm."""
 
     x0: float
@@ -53,15 +53,15 @@ def spots(field: Field, tolerance_mm: float, most: int = 4) -> list[Spot]:
     return found
 
 
-def extent(field: Field) -> Window:
+def extent(field: Field) -> Region:
     """Smallest rectangle round the panel's outline."""
     inside = np.isfinite(field.d_mm)
     x = field.x_mm[inside.any(axis=0)]
     y = field.y_mm[inside.any(axis=1)]
-    return Window(float(x[0]), float(x[-1]), float(y[0]), float(y[-1]))
+    return Region(float(x[0]), float(x[-1]), float(y[0]), float(y[-1]))
 
 
-def zoom(fields: Sequence[Field], tolerance_mm: float, aspect: float) -> Window:
+def zoom(fields: Sequence[Field], tolerance_mm: float, aspect: float) -> Region:
     """Part of the panel that holds everything that departs from flat, with a margin.
 
     aspect : width over height of the picture; the window has exactly this shape, and is moved
@@ -83,7 +83,7 @@ def zoom(fields: Sequence[Field], tolerance_mm: float, aspect: float) -> Window:
     rim = 0.04 * height
     cx = _shift((x[0] + x[-1]) / 2, width, panel.x0 - rim, panel.x1 + rim)
     cy = _shift((y[0] + y[-1]) / 2, height, panel.y0 - rim, panel.y1 + rim)
-    return Window(cx - width / 2, cx + width / 2, cy - height / 2, cy + height / 2)
+    return Region(cx - width / 2, cx + width / 2, cy - height / 2, cy + height / 2)
 
 
 def _shift(centre: float, size: float, low: float, high: float) -> float:
@@ -92,7 +92,7 @@ def _shift(centre: float, size: float, low: float, high: float) -> float:
     return float(np.clip(centre, low + size / 2, high - size / 2))
 
 
-def fine(field: Field, window: Window, points: int = 420) -> Field:
+def fine(field: Field, window: Region, points: int = 420) -> Field:
     """Field on a fine even grid in the window, bilinear (adds no height that is not there)."""
     look = RegularGridInterpolator((field.y_mm, field.x_mm), field.d_mm, bounds_error=False)
     x = np.linspace(window.x0, window.x1, points)

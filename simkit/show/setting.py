@@ -11,8 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
-from simkit.record.read import Step, read_json
-from simkit.show.region import Window
+from simkit.record.read import StepRecord, read_json
+from simkit.show.region import Region
 from simkit.show.style import GREY, INK, plate, symbol
 from simkit.tool.catalogue import find_tab, find_tip
 from simkit.tool.tabs import Tab
@@ -94,7 +94,7 @@ def tab_outline(tab: Tab) -> Array:
 
 
 def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
-                reach: Sequence[Mapping[str, Any]], window: Window) -> None:
+                reach: Sequence[Mapping[str, Any]], window: Region) -> None:
     """Braces hatched with their names, openings outlined with dashes; limits of the axes stay."""
     from matplotlib.patches import Circle, Rectangle
     from matplotlib.transforms import Affine2D
@@ -117,7 +117,7 @@ def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
     ax.set_ylim(window.y0, window.y1)
 
 
-def draw_tools(ax: Axes, steps: Sequence[Step], outlines: Mapping[str, Array],
+def draw_tools(ax: Axes, steps: Sequence[StepRecord], outlines: Mapping[str, Array],
                path: bool = True) -> None:
     """Footprints where tools worked, to scale, and a thin line from place to place in order."""
     worked = [step for step in steps if np.isfinite(step.x_mm) and np.isfinite(step.y_mm)]

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING, Any
 
 from simkit.record.read import RunRecord
 from simkit.show.maps import ASPECT
-from simkit.show.region import Window, zoom
+from simkit.show.region import Region, zoom
 from simkit.show.style import OUTSIDE, new_figure, place, title
-from simkit.show.surface import Array, Sheet, read_sheet
+from simkit.show.surface import Array, RecordedSurface, read_sheet
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,7 +61,7 @@ def sheet_figure(record: RunRecord, step: int | None = None) -> Figure:
     return fig
 
 
-def draw_elements(ax: Axes, sheet: Sheet, values: Array, window: Window,
+def draw_elements(ax: Axes, sheet: RecordedSurface, values: Array, window: Region,
                   limits: tuple[float, float]) -> Any:
     """Colour every element (elements in u, in v) by its value, in plan, equal aspect."""
     u, v = sheet.patch.basis_u.breaks, sheet.patch.basis_v.breaks

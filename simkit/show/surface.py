@@ -12,7 +12,7 @@ from simkit.errors import InputError
 from simkit.files import Damaged, load_arrays, read_back
 from simkit.record.parts import LARGEST_FIELD
 from simkit.record.read import RunRecord
-from simkit.show.region import Window
+from simkit.show.region import Region
 from simkit.spline.basis import Basis
 from simkit.spline.patch import Patch
 
@@ -34,7 +34,7 @@ class Grid:
 
 
 @dataclass(frozen=True)
-class Sheet:
+class RecordedSurface:
     """Undamaged mid-surface of a run, and where its steps have moved it."""
 
     folder: Path
@@ -59,7 +59,7 @@ class Sheet:
             raise InputError("holds no maps of the sheet", OLDER, str(path))
         return found
 
-    def lines(self, window: Window, points: int) -> tuple[Array, Array]:
+    def lines(self, window: Region, points: int) -> tuple[Array, Array]:
         """Parameters u and v whose grid covers a window of the plan, evenly spaced."""
         x, y = np.meshgrid(np.linspace(window.x0, window.x1, 9),
                            np.linspace(window.y0, window.y1, 9))
@@ -80,7 +80,7 @@ class Sheet:
         return Grid(value(0, 0), normal / np.linalg.norm(normal, axis=-1, keepdims=True))
 
 
-def read_sheet(record: RunRecord) -> Sheet:
+def read_sheet(record: RunRecord) -> RecordedSurface:
     """The surface of a run; InputError for runs of before it was recorded, or damaged files."""
     path = record.folder / "surface.npz"
     if not path.exists():
@@ -93,7 +93,7 @@ def read_sheet(record: RunRecord) -> Sheet:
         raise InputError("damaged surface file", "run the case again", str(path)) from error
     if degree < 2 or patch.control.shape != (patch.basis_u.count * patch.basis_v.count, 3):
         raise InputError("knots and control points do not fit", "run the case again", str(path))
-    return Sheet(record.folder, patch)
+    return RecordedSurface(record.folder, patch)
 
 
 def _array(path: Path, key: str) -> Array:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from simkit.record.read import RunRecord, Step
+from simkit.record.read import RunRecord, StepRecord
 from simkit.show.maps import ASPECT, draw_map, label
-from simkit.show.region import Window, zoom
+from simkit.show.region import Region, zoom
 from simkit.show.setting import draw_behind, draw_tools, read_setting
 from simkit.show.style import (
     GREY,
@@ -59,7 +59,8 @@ def work_figure(record: RunRecord, step: int | None = None) -> Figure:
     return fig
 
 
-def number_places(ax: Axes, steps: tuple[Step, ...], window: Window, size: float = 9.0) -> None:
+def number_places(ax: Axes, steps: tuple[StepRecord, ...], window: Region,
+                  size: float = 9.0) -> None:
     """Numbers of the steps beside their places, those of one place together."""
     places: dict[tuple[float, float], list[int]] = {}
     for step in steps:
@@ -72,7 +73,7 @@ def number_places(ax: Axes, steps: tuple[Step, ...], window: Window, size: float
         label(ax, words, (x, y), taken, window, INK, size)
 
 
-def _list(fig: Figure, steps: tuple[Step, ...], left: float, top: float) -> None:
+def _list(fig: Figure, steps: tuple[StepRecord, ...], left: float, top: float) -> None:
     w, h = fig.get_size_inches()
     shown = steps[:MOST_LISTED]
     row = min(0.27, (top - 0.65) / (len(shown) + 1.5))

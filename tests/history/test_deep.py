@@ -21,7 +21,7 @@ from simkit.history.given import field_of_state, strike_given
 from simkit.history.reconstruct import reconstruct
 from simkit.history.strike import FORCE_N, Blow, set_body, strike
 from simkit.mechanics.stepping.orders import AdvanceSettings
-from simkit.mechanics.stepping.several import let_go_at
+from simkit.mechanics.stepping.several import release_at
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.underway import heard
 
@@ -125,7 +125,7 @@ def test_releases_on_the_way_are_those_of_loadings_of_their_own(tmp_path) -> Non
     settings = AdvanceSettings(first_mm=0.3, largest_mm=0.5)
     start = work.model.virgin()
     tool = set_body(work, start, BALL, 6.0)
-    last = list(let_go_at(work.model, start, tool, [2.0, 4.0, 6.0], settings, FORCE_N))[-1]
+    last = list(release_at(work.model, start, tool, [2.0, 4.0, 6.0], settings, FORCE_N))[-1]
     alone = strike(work, start, replace(BALL, travel_mm=6.0), settings)
     assert last.travel_mm == alone.travel_mm == 6.0
     low = alone.state.displacement[:, 2].min()

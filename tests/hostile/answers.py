@@ -33,7 +33,7 @@ from simkit.repair.bent import with_bent_beds
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.workpiece import make_workpiece, minutes_of
-from simkit.show.region import Window
+from simkit.show.region import Region
 from simkit.show.setting import draw_behind
 from simkit.strategy import find_strategy
 from simkit.study.hand import by_hand
@@ -212,7 +212,7 @@ def drawn(case: Case) -> Any:
     """Outlines of what stands behind the panel, in its pictures."""
     behind = case.model_dump(mode="json")["panel"]["behind"]
     ax = Figure().add_subplot()
-    draw_behind(ax, (), behind["openings"], Window(-60.0, 60.0, -50.0, 50.0))
+    draw_behind(ax, (), behind["openings"], Region(-60.0, 60.0, -50.0, 50.0))
     return [patch.get_transform().transform_path(patch.get_path()).vertices.tolist()
             for patch in ax.patches]
 

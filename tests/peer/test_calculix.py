@@ -101,7 +101,8 @@ def test_a_small_panel_pressed_by_both(tmp_path):
     """Coarse and quick: 10 mm solids, whose depth still grows by 8 % with refinement (7 mm, three
     layers). The real comparison is benchmarks/against_calculix.py."""
     case = PressedPanel(half_mm=60.0, window_mm=40.0, travel_mm=1.5)
-    coarse = SolidMesh(10.0, 2, 2, decks.Walk(0.1, 1e-6, 0.25), decks.Walk(0.1, 1e-6, 0.5))
+    coarse = SolidMesh(10.0, 2, 2, decks.Increments(0.1, 1e-6, 0.25),
+                       decks.Increments(0.1, 1e-6, 0.5))
     peer = solve_solid(case, coarse, tmp_path).numbers()
     own = solve_shell(case, ShellMesh(5.0, largest_mm=0.15)).numbers()
     assert own["residual_depth_mm"] == pytest.approx(peer["residual_depth_mm"], rel=0.1)

@@ -22,7 +22,7 @@ from simkit.history.imprint import Progress
 from simkit.history.strike import FORCE_N, Blow, set_body
 from simkit.mechanics.model import State
 from simkit.mechanics.stepping.orders import AdvanceSettings
-from simkit.mechanics.stepping.several import let_go_at
+from simkit.mechanics.stepping.several import release_at
 from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
@@ -171,7 +171,7 @@ class Presses:
             return []
         tool = set_body(self.work, state, blow, travels[-1])
         with doing(f"loading {self.count}, to {travels[-1]:.1f} mm"):
-            return [(freed.travel_mm, freed.state) for freed in let_go_at(
+            return [(freed.travel_mm, freed.state) for freed in release_at(
                 self.work.model, state, tool, travels, self.settings, FORCE_N)]
 
     def _reaches(self, blow: Blow) -> bool:

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 from simkit.mechanics.contact.engagement import Withdrawal
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
-from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.mechanics.stepping.parting import spent
-from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import Released, let_go, travelled_work
+from simkit.mechanics.stepping.process import Equilibrium, Process
+from simkit.mechanics.stepping.release import Released, release_tool, travelled_work
 
 Array = NDArray[np.float64]
 MOST_REFINEMENTS = 3
@@ -27,8 +27,9 @@ QUARTERING_ERROR_FACTOR = 3.0
 def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
     """Drive a tool until a limit or the goal is met, then take it away; nothing changes in place.
 
-    Increments halve where Newton fails and grow where it is easy; where no balance is found or
-    the balance is unstable, the sheet snaps (:func:`simkit.mechanics.stepping.snapping.settle`).
+    Increments halve where Newton fails and grow where it is easy; where no equilibrium is found or
+    the equilibrium is unstable, the sheet snaps
+    (:func:`simkit.mechanics.stepping.snapping.snap_through`).
     An operation whose energy does not balance as well as asked is done again in finer increments;
     where it still does not, the outcome says so. The returned state is the one before if the
     outcome is not valid.
@@ -69,63 +70,65 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
     begin = process.rest(load.tool.unknowns)
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
-    drive = Drive(process, load, begin, careful)
-    outcome, reason = drive.run()
+    loading = LoadingPhase(process, load, begin, careful)
+    outcome, reason = loading.run()
     if not outcome.valid:
-        return _failed(process, drive, state, reason)
-    if settings.release_steps == 0 and not drive.everything_off:
-        foreseen = drive.foresight.follow(drive.now)
-        if foreseen is not None:
-            return _as_foreseen(process, drive, foreseen, outcome, reason)
-    free = let_go(process, drive.now, drive.tool, drive.before, drive.foreseen)
+        return _failed(process, loading, state, reason)
+    if settings.release_steps == 0 and not loading.everything_off:
+        predicted_free = loading.prediction.follow(loading.now)
+        if predicted_free is not None:
+            return _as_predicted(process, loading, predicted_free, outcome, reason)
+    free = release_tool(process, loading.now, loading.tool, loading.before, loading.predicted_free)
     if free is None:
-        return _failed(process, drive, state, "no balance found while the tool was let go")
-    if outcome is not Outcome.REACHED and not drive.careful and drive.passed(free.moment.state):
+        return _failed(process, loading, state, "no balance found while the tool was let go")
+    if outcome is not Outcome.REACHED and not loading.careful and loading.passed(free.point.state):
         return _advance(model, state, load, settings, careful=True)
-    if drive.sprang(free.moment.state) and not drive.foresight.led:
-        drive.be_led()
-        outcome, reason = drive.run()
-        end = let_go(process, drive.now, drive.tool, drive.before) if outcome.valid else None
+    if loading.sprang(free.point.state) and not loading.prediction.led:
+        loading.be_led()
+        outcome, reason = loading.run()
+        end = None
+        if outcome.valid:
+            end = release_tool(process, loading.now, loading.tool, loading.before)
         if end is None:
-            return _failed(process, drive, state, reason)
+            return _failed(process, loading, state, reason)
         free = end
-    return _released(process, drive, begin, free, outcome, reason)
+    return _released(process, loading, begin, free, outcome, reason)
 
 
-def _released(process: Process, drive: Drive, begin: Moment, free: Released, outcome: Outcome,
-              reason: str) -> Advance:
+def _released(process: Process, loading: LoadingPhase, begin: Equilibrium, free: Released,
+              outcome: Outcome, reason: str) -> Advance:
     """The operation with its books."""
-    now, last = drive.now, free.moment
+    now, last = loading.now, free.point
     count = process.model.layout.count
-    put_in = loading_work(drive)
+    put_in = loading_work(loading)
     return Advance(
-        state=last.state, outcome=outcome, reason=reason, path=tuple(drive.path),
+        state=last.state, outcome=outcome, reason=reason, path=tuple(loading.path),
         force_N=now.peak_N, travel_mm=now.travel, work=put_in + free.work,
         stored=last.internal.stored - begin.internal.stored,
         plastic=last.internal.plastic_work - begin.internal.plastic_work, drag=last.drag,
         standing=begin.internal.held - last.internal.held, put_in=put_in,
         iterations=process.iterations, cuts=process.cuts, loaded=now.state,
-        snapped=last.snaps > 0 or drive.sprang(last.state), released=last.x[:count],
-        glue=spent(drive.tool))
+        snapped=last.snaps > 0 or loading.sprang(last.state), released=last.x[:count],
+        glue=spent(loading.tool))
 
 
-def loading_work(drive: Drive) -> float:
+def loading_work(loading: LoadingPhase) -> float:
     """Work of the tool on the sheet until it is let go, N mm: of a body that travels, force times
     travel less what its springs hold; of others, their nodal forces' own."""
-    if drive.tool.withdrawal is Withdrawal.DRAWN_BACK:
-        return travelled_work(drive.curve) + drive.given - drive.now.reading.held_Nmm
-    return drive.now.work
+    if loading.tool.withdrawal is Withdrawal.DRAWN_BACK:
+        return travelled_work(loading.curve) + loading.given - loading.now.reading.held_Nmm
+    return loading.now.work
 
 
-def _as_foreseen(process: Process, drive: Drive, free: Array, outcome: Outcome,
+def _as_predicted(process: Process, loading: LoadingPhase, free: Array, outcome: Outcome,
                  reason: str) -> Advance:
-    """The release as it was foreseen, without its books."""
-    state = drive.now.internal.state(process.model.layout.spread(free))
-    return Advance(state, outcome, reason, tuple(drive.path), drive.now.peak_N,
-                   drive.now.travel, iterations=process.iterations, cuts=process.cuts,
-                   loaded=drive.now.state, snapped=drive.now.snaps > 0, released=free)
+    """The release as it was predicted, without its books."""
+    state = loading.now.internal.state(process.model.layout.spread(free))
+    return Advance(state, outcome, reason, tuple(loading.path), loading.now.peak_N,
+                   loading.now.travel, iterations=process.iterations, cuts=process.cuts,
+                   loaded=loading.now.state, snapped=loading.now.snaps > 0, released=free)
 
 
-def _failed(process: Process, drive: Drive, state: State, reason: str) -> Advance:
-    return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(drive.path), drive.now.peak_N,
-                   drive.now.travel, iterations=process.iterations, cuts=process.cuts)
+def _failed(process: Process, loading: LoadingPhase, state: State, reason: str) -> Advance:
+    return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(loading.path), loading.now.peak_N,
+                   loading.now.travel, iterations=process.iterations, cuts=process.cuts)

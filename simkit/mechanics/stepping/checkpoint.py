@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from simkit.mechanics.contact.engagement import Engagement
-from simkit.mechanics.stepping.process import Moment
+from simkit.mechanics.stepping.process import Equilibrium
 
 
 @dataclass(frozen=True)
@@ -17,7 +17,7 @@ class Checkpoint:
     ----------
     loaded_mm, predicted_mm : deviation of the place under load, and once released.
     spent : plastic work, N mm.
-    moment, before : equilibrium there and one increment earlier.
+    point, before : equilibrium there and one increment earlier.
     tool, given : the tool and the work its springs were given, N mm.
     increments : length of the path.
     """
@@ -25,8 +25,8 @@ class Checkpoint:
     loaded_mm: float
     predicted_mm: float
     spent: float
-    moment: Moment
-    before: Moment
+    point: Equilibrium
+    before: Equilibrium
     tool: Engagement
     given: float
     increments: int

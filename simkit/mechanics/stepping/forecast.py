@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.mechanics.model import nodal_of
-from simkit.mechanics.stepping.process import Moment, Process
+from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, length
 
@@ -25,34 +25,34 @@ SLOW_RESIDUAL_RATIO = 0.4
 class ReleaseForecast:
     """Shapes after release, followed while the tool advances (private to one operation).
 
-    The sheet before the operation is free and in balance. As the tool works, the plastic strain
+    The sheet before the operation is free and in equilibrium. As the tool works, the plastic strain
     at the loaded shape changes a little with every increment, and so does the free shape it
     leads to: Newton with the elastic law and a tangent kept at the free shape follows it in a
-    few residuals. It is the way back on which nothing yields; :func:`let_go` computes the real
-    one. ``everything_off``: standing loads are taken away as well.
+    few residuals. It is the way back on which nothing yields; `release_tool` computes the real one.
+    ``everything_off``: standing loads are taken away as well.
     """
 
     def __init__(self, process: Process, free: Array, everything_off: bool = False) -> None:
         self.process, self.free, self.everything_off = process, free, everything_off
         self.factored = False
 
-    def follow(self, moment: Moment) -> Array | None:
+    def follow(self, point: Equilibrium) -> Array | None:
         """Equations of the free shape behind a loaded one; None where none is found.
 
         Where much has yielded since the last look, the loaded shape is the nearer start, unless it
         is unstable without its tool.
         """
-        acting = moment.tool_nodal
+        acting = point.tool_nodal
         if self.everything_off:
-            acting = acting + nodal_of(self.process.model, moment.state)
-            moment = replace(moment, state=replace(moment.state, standing=()))
-        system = elastic_system(self.process, moment, "release solver")
+            acting = acting + nodal_of(self.process.model, point.state)
+            point = replace(point, state=replace(point.state, standing=()))
+        system = elastic_system(self.process, point, "release solver")
         force = max(float(np.linalg.norm(acting)), 1e-9)
         residual = system.evaluate(self.free, False)
         found = None
         if residual is not None and length(residual) > STALE_RESIDUAL_SHARE * force:
             factored, self.factored = self.factored, False
-            loaded = moment.x[: self.process.model.layout.count]
+            loaded = point.x[: self.process.model.layout.count]
             found = self._home(system, loaded, system.evaluate(loaded, False), force)
             self.factored = factored and found is not None
             if found is None:
@@ -88,7 +88,7 @@ class ReleaseForecast:
         return None
 
 
-def elastic_system(process: Process, moment: Moment, solver: str) -> SheetSystem:
-    """The sheet at a moment, without its tool, that no longer yields."""
+def elastic_system(process: Process, point: Equilibrium, solver: str) -> SheetSystem:
+    """The sheet at a point, without its tool, that no longer yields."""
     model = process.model
-    return SheetSystem(model, moment.state, None, 0.0, elastic=model.elastic_law(), solver=solver)
+    return SheetSystem(model, point.state, None, 0.0, elastic=model.elastic_law(), solver=solver)

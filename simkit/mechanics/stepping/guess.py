@@ -1,4 +1,4 @@
-"""Where the sheet may be at the next travel: first guesses for the balance there."""
+"""Where the sheet may be at the next travel: first guesses for the equilibrium there."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.mechanics.contact.engagement import Engagement, TipContact
-from simkit.mechanics.stepping.process import Moment, Process
+from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.system import SheetSystem
 from simkit.solve.nonlinear.newton import SingularTangent, work_of
 
@@ -15,7 +15,7 @@ FIRST_TOUCH_TRAVEL_SHARE = 0.1
 """Share of its first travel at which a tip touches only the middle of where it goes in."""
 
 
-def guess_ahead(process: Process, now: Moment, before: Moment, tool: Engagement,
+def guess_ahead(process: Process, now: Equilibrium, before: Equilibrium, tool: Engagement,
                 travel: float) -> Array:
     """First guess at a travel: on along the rate where it is known, bent as the last increment
     was; else on along the last chord."""
@@ -30,7 +30,7 @@ def guess_ahead(process: Process, now: Moment, before: Moment, tool: Engagement,
     return now.x + wanted * now.rate + min(wanted, 2.0 * made) ** 2 * bend
 
 
-def first_touch(process: Process, rest: Moment, tip: Engagement, travel: float) -> Array:
+def first_touch(process: Process, rest: Equilibrium, tip: Engagement, travel: float) -> Array:
     """First guess at a sheet that a tip has just met: it yields under a force in the middle of
     where the tip would go in, by as much as the tip has travelled. Without it Newton starts from
     the penalty of the whole travel."""

@@ -15,12 +15,12 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.standing import Standing
 from simkit.mechanics.stepping.advance import finer, loading_work
 from simkit.mechanics.stepping.letdown import fade_standing
-from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.mechanics.stepping.parting import spent
-from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import Released, let_go
-from simkit.mechanics.stepping.snapping import settle
+from simkit.mechanics.stepping.process import Equilibrium, Process
+from simkit.mechanics.stepping.release import Released, release_tool
+from simkit.mechanics.stepping.snapping import snap_through
 
 Array = NDArray[np.float64]
 LOST = (Outcome.GLUE_LET_GO, Outcome.WOULD_SNAP)
@@ -50,31 +50,32 @@ def _hold(model: Model, state: State, load: Load, how: Hold,
     begin = process.rest(load.tool.unknowns)
     if begin is None:
         return Advance(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", ())
-    drive = Drive(process, load, begin)
-    outcome, reason = drive.run()
+    loading = LoadingPhase(process, load, begin)
+    outcome, reason = loading.run()
     end = None
     if outcome.valid:
         if outcome in LOST:
-            end = let_go(process, drive.now, drive.tool, drive.before, drive.foreseen)
+            end = release_tool(process, loading.now, loading.tool, loading.before,
+                               loading.predicted_free)
         else:
-            end = _stay(process, drive, how)
+            end = _stay(process, loading, how)
             if outcome is Outcome.FORCE_LIMIT:
-                outcome, reason = Outcome.REACHED, f"holds {drive.now.reading.force_N:.0f} N"
+                outcome, reason = Outcome.REACHED, f"holds {loading.now.reading.force_N:.0f} N"
     if end is None:
-        return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(drive.path),
-                       drive.now.peak_N, drive.now.travel, iterations=process.iterations,
+        return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(loading.path),
+                       loading.now.peak_N, loading.now.travel, iterations=process.iterations,
                        cuts=process.cuts)
-    put_in = loading_work(drive)
-    books = booked(process, begin, Released(end.moment, put_in + end.work), state.standing)
-    return replace(books, outcome=outcome, reason=reason, path=tuple(drive.path),
-                   force_N=drive.now.peak_N, travel_mm=drive.now.travel, put_in=put_in,
-                   loaded=drive.now.state, glue=spent(drive.tool))
+    put_in = loading_work(loading)
+    books = booked(process, begin, Released(end.point, put_in + end.work), state.standing)
+    return replace(books, outcome=outcome, reason=reason, path=tuple(loading.path),
+                   force_N=loading.now.peak_N, travel_mm=loading.now.travel, put_in=put_in,
+                   loaded=loading.now.state, glue=spent(loading.tool))
 
 
-def _stay(process: Process, drive: Drive, how: Hold) -> Released | None:
-    """The balance under the tool as a standing load; the sheet snaps if it is not stable there."""
-    model, now = process.model, drive.now
-    held = stand(model, drive.tool, now.x, now.tool_nodal, now.travel, how)
+def _stay(process: Process, loading: LoadingPhase, how: Hold) -> Released | None:
+    """The equilibrium under the tool as a standing load; the sheet snaps if that is unstable."""
+    model, now = process.model, loading.now
+    held = stand(model, loading.tool, now.x, now.tool_nodal, now.travel, how)
     state = replace(now.state, standing=(*now.state.standing, held))
     count = model.layout.count
     internal = model.internal(state.displacement, state, False)
@@ -83,9 +84,9 @@ def _stay(process: Process, drive: Drive, how: Hold) -> Released | None:
     there = replace(now.alone(count), state=state, internal=internal,
                     tool_nodal=np.zeros_like(now.tool_nodal),
                     reading=Reading(0.0, np.empty(0)))
-    end = process.balance(there, None, 0.0, there.x, ends=True)
+    end = process.equilibrium(there, None, 0.0, there.x, ends=True)
     if end is None or end.negative:
-        end = settle(process, there, None, 0.0)
+        end = snap_through(process, there, None, 0.0)
     if end is None:
         return None
     # what it does from here on is work of the tool that was just set up
@@ -105,16 +106,16 @@ def _let_down(model: Model, state: State, names: Collection[str] | None,
         return Advance(state, Outcome.NO_CONVERGENCE, "no balance found while let down", (),
                        iterations=process.iterations, cuts=process.cuts)
     words = ", ".join(held.name for held in gone) or "nothing"
-    return replace(booked(process, begin, end, end.moment.state.standing), loaded=state,
+    return replace(booked(process, begin, end, end.point.state.standing), loaded=state,
                    reason=f"{words} let down",
                    force_N=held_force(model, replace(state, standing=tuple(gone))))
 
 
-def booked(process: Process, begin: Moment, done: Released,
+def booked(process: Process, begin: Equilibrium, done: Released,
            stood: tuple[Standing, ...]) -> Advance:
-    """The books of an operation that ends at a balance; ``stood``: loads whose work is their own,
-    not that of the operation."""
-    end = done.moment
+    """The books of an operation that ends at an equilibrium; ``stood``: loads whose work is their
+    own, not that of the operation."""
+    end = done.point
     return Advance(
         end.state, Outcome.REACHED, "", (), work=done.work,
         stored=end.internal.stored - begin.internal.stored,

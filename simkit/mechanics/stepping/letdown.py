@@ -10,20 +10,20 @@ import numpy as np
 from simkit.mechanics.contact.engagement import DeadForce, Reading
 from simkit.mechanics.model import nodal_of
 from simkit.mechanics.standing import Standing
-from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.release import Released, let_go
+from simkit.mechanics.stepping.process import Equilibrium, Process
+from simkit.mechanics.stepping.release import Released, release_tool
 from simkit.solve.nonlinear.newton import length
 
 
-def fade_standing(process: Process, moment: Moment,
+def fade_standing(process: Process, point: Equilibrium,
                   gone: Collection[Standing]) -> Released | None:
-    """Let standing loads fade together, from a balance without a tool; None if none is found.
+    """Let standing loads fade together, from an equilibrium without a tool; None if none is found.
 
     The force that each now has on the sheet becomes a dead force, and fades as a tool's does.
     """
     if not gone:
-        return Released(moment, 0.0)
-    model, state = process.model, moment.state
+        return Released(point, 0.0)
+    model, state = process.model, point.state
     nodal = nodal_of(model, state, gone)
     without = replace(state, standing=tuple(
         held for held in state.standing if all(held is not one for one in gone)))
@@ -32,7 +32,7 @@ def fade_standing(process: Process, moment: Moment,
         return None
     fading = DeadForce(nodal)
     reading = Reading(float(nodal.sum(axis=0) @ fading.direction), np.empty(0))
-    start = replace(moment.alone(model.layout.count), state=without, internal=internal,
+    start = replace(point.alone(model.layout.count), state=without, internal=internal,
                     tool_nodal=nodal, reading=reading,
-                    peak_nodal_N=max(moment.peak_nodal_N, length(nodal)))
-    return let_go(process, start, fading)
+                    peak_nodal_N=max(point.peak_nodal_N, length(nodal)))
+    return release_tool(process, start, fading)

@@ -9,7 +9,7 @@ import numpy as np
 from simkit.mechanics.model import Model, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Load
-from simkit.mechanics.stepping.process import Moment
+from simkit.mechanics.stepping.process import Equilibrium
 
 LIMIT_SHARE = 0.02
 """A limit counts as met within this share."""
@@ -30,9 +30,9 @@ class Limit:
     near: float = LIMIT_SHARE
 
 
-def limits_at(model: Model, load: Load, after: Moment, strained: float,
+def limits_at(model: Model, load: Load, after: Equilibrium, strained: float,
               start_mm: float = np.nan) -> list[Limit]:
-    """The limits of a load at a balance; before it, ``strained``: largest strain of a face,
+    """The limits of a load at an equilibrium; before it, ``strained``: largest strain of a face,
     ``start_mm``: deviation of the place."""
     read = after.reading
     limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,

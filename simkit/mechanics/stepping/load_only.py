@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
-from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import AdvanceSettings, Load, PathPoint
 from simkit.mechanics.stepping.process import Process
 
@@ -46,8 +46,8 @@ def load_only(model: Model, state: State, load: Load, settings: AdvanceSettings)
     if begin is None:
         return Loading(state, Outcome.NO_CONVERGENCE, "the starting state is inverted", (), 0.0,
                        0.0, 0.0)
-    drive = Drive(process, load, begin)
-    outcome, reason = drive.run()
-    now = drive.now
-    return Loading(now.state, outcome, reason, tuple(drive.path), now.reading.force_N, now.travel,
+    loading = LoadingPhase(process, load, begin)
+    outcome, reason = loading.run()
+    now = loading.now
+    return Loading(now.state, outcome, reason, tuple(loading.path), now.reading.force_N, now.travel,
                    now.peak_N)

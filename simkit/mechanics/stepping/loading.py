@@ -13,13 +13,13 @@ from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping import parting
 from simkit.mechanics.stepping.checkpoint import Checkpoint
-from simkit.mechanics.stepping.foresight import Foresight
 from simkit.mechanics.stepping.guess import guess_ahead
 from simkit.mechanics.stepping.limits import LIMIT_SHARE, Approach, Limit, goal_passed, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
-from simkit.mechanics.stepping.process import Moment, Process
+from simkit.mechanics.stepping.prediction import ReleasePrediction
+from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.release import Curve
-from simkit.mechanics.stepping.snapping import settle
+from simkit.mechanics.stepping.snapping import snap_through
 from simkit.underway import beat
 
 Array = NDArray[np.float64]
@@ -30,16 +30,16 @@ LEAST_GAIN_SHARE = 0.1
 REAL_RELEASE_STEP_MM = 0.1
 """The same where each look is a real release: the place where it jumps is no sharper than that."""
 SNAPPED_DISTANCE_MM = 0.1
-"""Distance of the released place from where it was foreseen that only a snap explains."""
+"""Distance of the released place from where it was predicted that only a snap explains."""
 LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.8, 5.0
 """Shares of the way to the goal by which the loaded place may move before the released shape is
 looked at again (springing back takes from it), and before it is however little plastic work did."""
 
 
-class Drive:
+class LoadingPhase:
     """The loading half of an operation."""
 
-    def __init__(self, process: Process, load: Load, begin: Moment,
+    def __init__(self, process: Process, load: Load, begin: Equilibrium,
                  careful: bool = False) -> None:
         self.process, self.load = process, load
         self.tool: Engagement = load.tool
@@ -50,13 +50,13 @@ class Drive:
         self.shortest = min(process.settings.smallest_share * load.travel_mm, LEAST_STEP_MM)
         self.approach = Approach()
         self.pace, self.yielding, self.over = np.nan, np.nan, np.inf
-        self.judged: tuple[Moment, list[Limit]] | None = None
+        self.judged: tuple[Equilibrium, list[Limit]] | None = None
         self.careful = careful
         self.everything_off = load.everything_off and bool(begin.state.standing)
         self.start_mm = left = self._loaded(begin)
-        self.foresight = Foresight(process, begin, self.everything_off)
+        self.prediction = ReleasePrediction(process, begin, self.everything_off)
         if self.everything_off:
-            free = self.foresight.forecast.follow(begin)
+            free = self.prediction.forecast.follow(begin)
             left = left if free is None else self._read(free)
         self.sign = 1.0 if load.goal_mm is None or load.goal_mm >= left else -1.0
         self.mark = self.sure = self._marked(begin, left)
@@ -69,9 +69,9 @@ class Drive:
         return self.mark.predicted_mm
 
     @property
-    def foreseen(self) -> Array | None:
+    def predicted_free(self) -> Array | None:
         """Equations of the free shape behind the present one, if it was looked for."""
-        return self.foresight.behind(self.now)
+        return self.prediction.behind(self.now)
 
     def run(self) -> tuple[Outcome, str]:
         """Increment by increment until something ends it."""
@@ -88,7 +88,7 @@ class Drive:
                     continue
                 if parting.parts_suddenly(self.process, self.tool, self.now, step):
                     return Outcome.GLUE_LET_GO, parting.in_words(self.tool, self.now)
-                after = settle(self.process, self.now, self.tool,
+                after = snap_through(self.process, self.now, self.tool,
                                min(self.now.travel + smallest, load.travel_mm))
                 if after is None:
                     return Outcome.NO_CONVERGENCE, (
@@ -106,7 +106,7 @@ class Drive:
                 step = shrink * (after.travel - self.now.travel)
                 continue
             if ending is not None or self._used_up(after):
-                after = self._settled(after)
+                after = self._tightened(after)
             if ending is None or ending.outcome is not Outcome.WOULD_SNAP or not self.path:
                 self._accept(after, predicted)
             if ending is not None:
@@ -118,13 +118,13 @@ class Drive:
             step = self._next_step(step, after)
         return Outcome.NO_CONVERGENCE, "more iterations than a search may spend"
 
-    def _used_up(self, moment: Moment) -> bool:
-        return moment.travel >= self.load.travel_mm * (1.0 - 1e-12)
+    def _used_up(self, point: Equilibrium) -> bool:
+        return point.travel >= self.load.travel_mm * (1.0 - 1e-12)
 
-    def _settled(self, after: Moment) -> Moment:
-        """A balance good enough to end at: those on the way are left as soon as the next can go on
-        from them."""
-        end = self.process.balance(self.now, self.tool, after.travel, after.x, ends=True)
+    def _tightened(self, after: Equilibrium) -> Equilibrium:
+        """An equilibrium good enough to end at: those on the way are left as soon as the next can
+        go on from them."""
+        end = self.process.equilibrium(self.now, self.tool, after.travel, after.x, ends=True)
         if end is None or after.snaps > self.now.snaps:
             return after
         return replace(end, iterations=after.iterations + end.iterations)
@@ -134,7 +134,7 @@ class Drive:
         self.tool, now = tip.stiffer(), self.now
         if now.reading.force_N <= 0.0:
             return
-        after = self.process.balance(now, self.tool, now.travel, now.x, rate=True)
+        after = self.process.equilibrium(now, self.tool, now.travel, now.x, rate=True)
         if after is None:
             return
         moved = after.state.displacement - now.state.displacement
@@ -142,16 +142,16 @@ class Drive:
         self.given += after.reading.held_Nmm - now.reading.held_Nmm
         self.now = after
 
-    def _increment(self, travel: float) -> Moment | None:
+    def _increment(self, travel: float) -> Equilibrium | None:
         now = self.now
         guess = guess_ahead(self.process, now, self.before, self.tool, travel)
-        after = self.process.balance(now, self.tool, travel, guess, rate=True)
+        after = self.process.equilibrium(now, self.tool, travel, guess, rate=True)
         if after is None and guess is not now.x:
-            after = self.process.balance(now, self.tool, travel, now.x, rate=True)
+            after = self.process.equilibrium(now, self.tool, travel, now.x, rate=True)
         if after is None or (after.snaps == now.snaps and self.process.jumped(now, after)):
             return None
         if after.negative and self.tool.unknowns == 0:
-            return settle(self.process, now, self.tool, travel)
+            return snap_through(self.process, now, self.tool, travel)
         return after
 
     def passed(self, state: State) -> bool:
@@ -162,20 +162,20 @@ class Drive:
         return beyond > self.process.settings.goal_tolerance_mm
 
     def sprang(self, state: State) -> bool:
-        """Whether a released sheet lies far from where it was foreseen: it snapped on the way."""
-        if (self.load.probe is None or self.mark.moment is not self.now or self.everything_off):
+        """Whether a released sheet lies far from where it was predicted: it snapped on the way."""
+        if (self.load.probe is None or self.mark.point is not self.now or self.everything_off):
             return False
         return abs(self.load.probe.read(state.displacement) - self.predicted) > SNAPPED_DISTANCE_MM
 
-    def _predict(self, after: Moment) -> float:
+    def _predict(self, after: Equilibrium) -> float:
         """Deviation of the place once released, mm; nan where nobody looked."""
         if self.load.probe is None or self.load.goal_mm is None:
             return np.nan
-        if after.internal.plastic_work <= self.mark.spent and not self.foresight.doubtful(after):
+        if after.internal.plastic_work <= self.mark.spent and not self.prediction.doubtful(after):
             return self.predicted
         if not self.careful and not self._due(after):
             return np.nan
-        free = self.foresight.look(after, self.tool)
+        free = self.prediction.look(after, self.tool)
         return np.nan if free is None else self._read(free)
 
     def _read(self, equations: Array) -> float:
@@ -183,7 +183,7 @@ class Drive:
         assert self.load.probe is not None
         return self.load.probe.read(self.process.model.layout.spread(equations))
 
-    def _due(self, after: Moment) -> bool:
+    def _due(self, after: Equilibrium) -> bool:
         """Whether the released shape may have come near the goal.
 
         Springing back takes from what the loaded place moves, and it is plastic work that makes
@@ -203,14 +203,14 @@ class Drive:
         return max(limit.share for limit in self._limits(after)) < 1.0 - LIMIT_SHARE
 
     def _jumped(self, predicted: float) -> bool:
-        """Whether the goal was passed while nobody looked, or where the foreseen shape had not
+        """Whether the goal was passed while nobody looked, or where the predicted shape had not
         been the real one."""
-        if self.load.goal_mm is None or self.now is self._trusted().moment:
+        if self.load.goal_mm is None or self.now is self._trusted().point:
             return False
         return (self.sign * (predicted - self.load.goal_mm)
                 > self.process.settings.goal_tolerance_mm)
 
-    def _go_back(self, after: Moment, predicted: float) -> float:
+    def _go_back(self, after: Equilibrium, predicted: float) -> float:
         """Back to where the released shape was last looked at, to go on with open eyes; where the
         one then seen was not the real one, back to the last that was, and real ones from there."""
         mark, goal = self._trusted(), self.load.goal_mm
@@ -218,41 +218,41 @@ class Drive:
         if mark is not self.mark:
             self.be_led()
         share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
-        step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.moment.travel)
+        step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.point.travel)
         self._return_to(mark)
         return min(step, self.process.settings.largest_mm)
 
     def be_led(self) -> None:
         """Back to the last real release, and only real ones from there."""
-        self.foresight.led = True
+        self.prediction.led = True
         self._return_to(self.sure)
 
     def _return_to(self, mark: Checkpoint) -> None:
         self.mark, self.careful = mark, True
-        self.now, self.before, self.tool = mark.moment, mark.before, mark.tool
+        self.now, self.before, self.tool = mark.point, mark.before, mark.tool
         self.given = mark.given
         self.approach.back_to(mark.increments)
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
 
     def _trusted(self) -> Checkpoint:
         """The last mark that what was seen now can be compared with."""
-        return self.sure if self.foresight.sure else self.mark
+        return self.sure if self.prediction.sure else self.mark
 
-    def _loaded(self, moment: Moment) -> float:
+    def _loaded(self, point: Equilibrium) -> float:
         probe = self.load.probe
-        return np.nan if probe is None else probe.read(moment.state.displacement)
+        return np.nan if probe is None else probe.read(point.state.displacement)
 
-    def _marked(self, moment: Moment, predicted: float) -> Checkpoint:
-        return Checkpoint(self._loaded(moment), predicted, moment.internal.plastic_work, moment,
+    def _marked(self, point: Equilibrium, predicted: float) -> Checkpoint:
+        return Checkpoint(self._loaded(point), predicted, point.internal.plastic_work, point,
                     self.before, self.tool, self.given, len(self.path))
 
-    def _limits(self, after: Moment) -> list[Limit]:
+    def _limits(self, after: Equilibrium) -> list[Limit]:
         if self.judged is None or self.judged[0] is not after:
             self.judged = (after, limits_at(self.process.model, self.load, after,
                                             self.strained, self.start_mm))
         return self.judged[1]
 
-    def _judge(self, after: Moment, predicted: float) -> tuple[Limit | None, float]:
+    def _judge(self, after: Equilibrium, predicted: float) -> tuple[Limit | None, float]:
         """What ends the loading here, or the factor by which the increment was too long."""
         shrink = parting.shorter(self.now, after)
         for limit in self._limits(after):
@@ -272,15 +272,15 @@ class Drive:
                 made = self.sign * (predicted - self.predicted)
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
                 share = wanted / max(made, 1e-12)
-                if self.foresight.led:  # it may jump anywhere before
+                if self.prediction.led:  # it may jump anywhere before
                     self.over, share = after.travel, 0.5
                 shrink = min(shrink, float(np.clip(share, 0.05, 0.95)))
-                closest = REAL_RELEASE_STEP_MM if self.foresight.led else LEAST_STEP_MM
+                closest = REAL_RELEASE_STEP_MM if self.prediction.led else LEAST_STEP_MM
                 if (after.travel - self.now.travel) * shrink <= closest:
                     return goal_passed(self.load, self.predicted, predicted, beyond), 1.0
         return None, shrink
 
-    def _accept(self, after: Moment, predicted: float) -> None:
+    def _accept(self, after: Equilibrium, predicted: float) -> None:
         process, read = self.process, after.reading
         self.before, self.now = self.now, after
         self.curve.append((after.travel, read.force_N, after.slope))
@@ -298,12 +298,12 @@ class Drive:
             if after.internal.plastic_work > self.mark.spent:
                 self.yielding = abs(predicted - self.predicted) / (
                     after.internal.plastic_work - self.mark.spent)
-            self.pace = (predicted - self.predicted) / (after.travel - self.mark.moment.travel)
+            self.pace = (predicted - self.predicted) / (after.travel - self.mark.point.travel)
             self.mark = self._marked(after, predicted)
-            if self.foresight.sure:
+            if self.prediction.sure:
                 self.sure = self.mark
 
-    def _next_step(self, step: float, after: Moment) -> float:
+    def _next_step(self, step: float, after: Equilibrium) -> float:
         settings = self.process.settings
         if after.iterations <= settings.easy_iterations:
             step *= 1.6
@@ -313,5 +313,5 @@ class Drive:
                    parting.glue_step(self.before, self.now), 0.5 * (self.over - self.now.travel))
         if self.load.goal_mm is not None and self.sign * self.pace > 1e-6:
             to_go = (self.load.goal_mm - self.predicted) / self.pace
-            step = min(step, max(self.mark.moment.travel + to_go - self.now.travel, 0.02))
+            step = min(step, max(self.mark.point.travel + to_go - self.now.travel, 0.02))
         return step

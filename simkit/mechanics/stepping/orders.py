@@ -95,13 +95,13 @@ class AdvanceSettings:
     largest_mm : largest increment.
     smallest_share : smallest increment over the travel limit before giving up.
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
-    release_steps : stages in which the tool's force fades away; 0 takes the release as foreseen
+    release_steps : stages in which the tool's force fades away; 0 takes the release as predicted
         where it can be (nothing yields on the way back, no books are kept): for searches.
     energy_error_pct : an operation with more is done again in finer increments, up to twice, and
         is not valid if that does not help.
     most_iterations : Newton iterations after which a loading gives up; for searches.
     newton : iteration settings where the operation ends; passing : on the way there. An operation
-        starts from a balance, so its end is an exact one; what is left over on the way is made
+        starts from an equilibrium, so its end is an exact one; what is left over on the way is made
         good by the next increment and shows in the books of energy only.
     """
 

@@ -1,4 +1,4 @@
-"""An operation under way: balances, each with the books of energy and force up to it."""
+"""An operation under way: equilibria, each with the books of energy and force up to it."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True)
-class Moment:
-    """The sheet in balance at one travel.
+class Equilibrium:
+    """The sheet in equilibrium at one travel.
 
     Attributes
     ----------
@@ -27,8 +27,7 @@ class Moment:
     reading : what the tool feels; travel; negative : negative pivots of the last tangent.
     rate : change of x per mm of travel; slope : change of the force, N/mm; None where not asked.
     work, drag : N mm since the operation began: work of the tool's nodal forces on the sheet by the
-        trapezoid, energy lost in snapping. A balance that is not gone on from takes its books with
-        it.
+        trapezoid, energy lost in snapping. A dropped increment takes its books along.
     peak_N, peak_nodal_N : largest force of the tool and norm of its nodal forces so far.
     snaps : times the sheet snapped.
     """
@@ -49,8 +48,8 @@ class Moment:
     peak_nodal_N: float = 0.0
     snaps: int = 0
 
-    def alone(self, equations: int) -> Moment:
-        """The same balance without the tool's own unknowns, at no travel."""
+    def alone(self, equations: int) -> Equilibrium:
+        """The same equilibrium without the tool's own unknowns, at no travel."""
         return replace(self, x=self.x[:equations], travel=0.0, rate=None, slope=None)
 
 
@@ -62,31 +61,31 @@ RATE_STEP_MM = 1e-5
 
 
 class Process:
-    """Runs balances for one operation and counts what they cost (private to one call)."""
+    """Finds equilibria for one operation and counts what they cost (private to one call)."""
 
     def __init__(self, model: Model, settings: AdvanceSettings, begin: State) -> None:
         self.model, self.settings, self.begin = model, settings, begin
         self.iterations = self.cuts = 0
         self.plastic = 0.0
 
-    def rest(self, unknowns: int) -> Moment | None:
+    def rest(self, unknowns: int) -> Equilibrium | None:
         """The sheet before the tool moves; None if its state is inverted."""
         internal = self.model.internal(self.begin.displacement, self.begin, False)
         if internal is None:
             return None
         self.plastic = internal.plastic_work
         x = np.concatenate([self.reduce(self.begin.displacement), np.zeros(unknowns)])
-        return Moment(x, self.begin, internal, np.zeros_like(internal.force),
+        return Equilibrium(x, self.begin, internal, np.zeros_like(internal.force),
                       Reading(0.0, np.zeros(unknowns)), 0.0)
 
-    def may_miss(self, moment: Moment, since: float = 0.0) -> float:
+    def may_miss(self, point: Equilibrium, since: float = 0.0) -> float:
         """Energy (N mm) that the books of a whole operation may miss, as far as it has come;
-        ``since``: work of the tool after the moment."""
-        spent = moment.internal.plastic_work - self.plastic + moment.drag
+        ``since``: work of the tool after the point."""
+        spent = point.internal.plastic_work - self.plastic + point.drag
         return 0.01 * self.settings.energy_error_pct * max(
-            spent, GIVEN_BACK * abs(moment.work), abs(moment.work + since))
+            spent, GIVEN_BACK * abs(point.work), abs(point.work + since))
 
-    def jumped(self, before: Moment, after: Moment) -> bool:
+    def jumped(self, before: Equilibrium, after: Equilibrium) -> bool:
         """Whether an increment jumped to another branch: elastic energy is gone that did not yield
         the sheet and did not go back into the tool."""
         if after.internal.stored >= before.internal.stored:
@@ -103,16 +102,16 @@ class Process:
         reduced[eq[eq >= 0]] = displacement[eq >= 0]
         return reduced
 
-    def balance(self, moment: Moment, tool: Engagement | None, travel: float, guess: Array,
+    def equilibrium(self, point: Equilibrium, tool: Engagement | None, travel: float, guess: Array,
                 drag: Drag | None = None, rate: bool = False,
-                ends: bool = False) -> Moment | None:
-        """Newton at a travel from the state of ``moment``; None if it finds no balance.
+                ends: bool = False) -> Equilibrium | None:
+        """Newton at a travel from the state of ``point``; None if it finds no equilibrium.
 
-        ``rate``: also how the balance moves on with the travel, where that can be told: against a
-        rigid tip it is a difference of two penalties and drowns in the last iteration's error.
-        ``ends``: the operation ends here, so the balance must be one to start from again.
+        ``rate``: also how the equilibrium moves on with the travel, where that can be told: against
+        a rigid tip it is a difference of two penalties and drowns in the last iteration's error.
+        ``ends``: the operation ends here, so the equilibrium must be one to start from again.
         """
-        system = SheetSystem(self.model, moment.state, tool, travel, moment.peak_nodal_N, drag)
+        system = SheetSystem(self.model, point.state, tool, travel, point.peak_nodal_N, drag)
         result = newton(system, guess, self.settings.newton if ends else self.settings.passing)
         self.iterations += result.iterations
         if not result.converged or system.internal is None or system.tool_nodal is None:
@@ -120,17 +119,17 @@ class Process:
         displacement = self.model.layout.spread(result.x[: self.model.layout.count])
         dx, slope = _rate(system, result.x) if rate and tool and tool.unknowns else (None, None)
         reading = system.reading or Reading(0.0, np.empty(0))
-        moved = displacement - moment.state.displacement
-        work = 0.5 * work_of(moment.tool_nodal + system.tool_nodal, moved)
-        return Moment(
+        moved = displacement - point.state.displacement
+        work = 0.5 * work_of(point.tool_nodal + system.tool_nodal, moved)
+        return Equilibrium(
             result.x, system.internal.state(displacement), system.internal,
             system.tool_nodal, reading, travel, result.negative_pivots, result.iterations, dx,
-            slope, moment.work + work, moment.drag, max(moment.peak_N, reading.force_N),
-            max(moment.peak_nodal_N, length(system.tool_nodal)), moment.snaps)
+            slope, point.work + work, point.drag, max(point.peak_N, reading.force_N),
+            max(point.peak_nodal_N, length(system.tool_nodal)), point.snaps)
 
 
 def _rate(system: SheetSystem, x: Array) -> tuple[Array | None, float | None]:
-    """How a balance and the tool's force go on with the travel, from the tangent factored last.
+    """How an equilibrium and the tool's force change with travel, from the tangent factored last.
 
     K dx/dt = - dr/dt; the tool's part of r is differenced, since every tool knows its forces.
     """

@@ -11,8 +11,8 @@ from scipy.interpolate import CubicHermiteSpline, PchipInterpolator, make_interp
 
 from simkit.mechanics.contact.engagement import DeadForce, Engagement, Softened, Withdrawal
 from simkit.mechanics.stepping.forecast import elastic_system
-from simkit.mechanics.stepping.process import Moment, Process
-from simkit.mechanics.stepping.snapping import settle
+from simkit.mechanics.stepping.process import Equilibrium, Process
+from simkit.mechanics.stepping.snapping import snap_through
 from simkit.solve.linear import SingularMatrix
 from simkit.solve.nonlinear.newton import SingularTangent, length, work_of
 from simkit.underway import beat
@@ -33,7 +33,7 @@ LAST_TOUCH_FORCE_SHARE = 0.05
 SLOPE_MM = 1e-4
 """Largest motion over which the change of the forces is looked at."""
 SHORTEST_STAGE = 0.02
-"""Share of the force that fades at once below which a lost balance is a snap."""
+"""Share of the force that fades at once below which a lost equilibrium is a snap."""
 LEAST_TOOL_STIFFNESS_SHARE = 1e-5
 """Share of a tool's own stiffness below which it is taken away."""
 
@@ -43,14 +43,14 @@ class Released:
     """The sheet at some stage of its release, and the tool's work on it since the release began,
     N mm."""
 
-    moment: Moment
+    point: Equilibrium
     work: float
 
 
 @dataclass(frozen=True)
 class Outlook:
     """How a release begins: ``stable`` without its tool at the loaded shape; the free shape as
-    foreseen (equations, None where unknown); change of force times displacement as the force
+    predicted (equations, None where unknown); change of force times displacement as the force
     begins to fade, N mm."""
 
     stable: bool
@@ -58,15 +58,15 @@ class Outlook:
     slope: float | None = None
 
 
-def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
+def look_ahead(process: Process, point: Equilibrium, predicted_free: Array | None = None,
                rounds: int = 3) -> Outlook:
     """What taking the tool away will do, by the elastic tangent at the loaded shape.
 
     Newton from there with that tangent, kept over ``rounds`` corrections, also finds the free
-    shape where nobody has ``foreseen`` it, if it is near.
+    shape where it is not given as ``predicted_free``, if it is near.
     """
-    system = elastic_system(process, moment, "solver")
-    x = moment.x[: process.model.layout.count]
+    system = elastic_system(process, point, "solver")
+    x = point.x[: process.model.layout.count]
     residual = system.evaluate(x, True)
     if residual is None:
         return Outlook(stable=False)
@@ -78,9 +78,9 @@ def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
     if negative:
         return Outlook(stable=False)
     process.iterations += 1
-    slope = _falling(process, moment, moment.tool_nodal, dx, system.elastic)
-    if foreseen is not None:
-        return Outlook(True, foreseen, slope)
+    slope = _falling(process, point, point.tool_nodal, dx, system.elastic)
+    if predicted_free is not None:
+        return Outlook(True, predicted_free, slope)
     for k in range(rounds):
         x = x + dx
         if k == rounds - 1:
@@ -94,30 +94,31 @@ def look_ahead(process: Process, moment: Moment, foreseen: Array | None = None,
     return Outlook(True, x, slope)
 
 
-def let_go(process: Process, moment: Moment, tool: Engagement, before: Moment | None = None,
-           foreseen: Array | None = None) -> Released | None:
-    """Take the tool away; None if no balance is found.
+def release_tool(process: Process, point: Equilibrium, tool: Engagement,
+                 before: Equilibrium | None = None,
+                 predicted_free: Array | None = None) -> Released | None:
+    """Take the tool away; None if no equilibrium is found.
 
     Where the sheet without the tool is stable from the loaded shape on, the tool's force fades to
     nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
     tool is taken away as it says itself, which stays stable much longer. ``before``: the sheet one
-    increment earlier, which shows the way; ``foreseen``: equations of the free shape, if known.
+    increment earlier, which shows the way; ``predicted_free``: the free shape, where known.
     """
-    ahead = look_ahead(process, moment, foreseen)
-    after = _fade(process, moment, ahead, may_snap=False) if ahead.stable else None
+    ahead = look_ahead(process, point, predicted_free)
+    after = _fade(process, point, ahead, may_snap=False) if ahead.stable else None
     if after is None and tool.withdrawal is Withdrawal.DRAWN_BACK:
-        after = _withdraw(process, moment, tool, before or moment)
+        after = _withdraw(process, point, tool, before or point)
     if after is None and tool.withdrawal is Withdrawal.SOFTENED:
-        after = _soften(process, moment, cast(Softened, tool))
-    return after or _fade(process, moment, ahead)
+        after = _soften(process, point, cast(Softened, tool))
+    return after or _fade(process, point, ahead)
 
 
-def _soften(process: Process, moment: Moment, tool: Softened) -> Released | None:
+def _soften(process: Process, point: Equilibrium, tool: Softened) -> Released | None:
     """Make a tool's springs weaker and weaker, each time by the same factor."""
-    now, share, factor = moment, 1.0, 0.1
+    now, share, factor = point, 1.0, 0.1
     while share > LEAST_TOOL_STIFFNESS_SHARE:
         weaker = tool.weaker(share * factor)
-        after = process.balance(now, weaker, moment.travel, now.x)
+        after = process.equilibrium(now, weaker, point.travel, now.x)
         if after is None or after.negative:
             process.cuts += 1
             factor = factor**0.5
@@ -125,25 +126,25 @@ def _soften(process: Process, moment: Moment, tool: Softened) -> Released | None
                 break
             continue
         now, share = after, share * factor
-    final = process.balance(now, None, 0.0, now.x, ends=True)
+    final = process.equilibrium(now, None, 0.0, now.x, ends=True)
     if final is None or final.negative:
-        final = settle(process, now, None, 0.0)
-    return None if final is None else Released(final, final.work - moment.work)
+        final = snap_through(process, now, None, 0.0)
+    return None if final is None else Released(final, final.work - point.work)
 
 
-def _withdraw(process: Process, moment: Moment, tool: Engagement,
-              came: Moment) -> Released | None:
+def _withdraw(process: Process, point: Equilibrium, tool: Engagement,
+              came: Equilibrium) -> Released | None:
     """Draw the tool back until it feels no force, then take it away.
 
     While it travels its work is force times travel; what its springs still held then goes into the
     sheet, as it is taken away.
     """
-    now, before = moment, came
-    whole = max(moment.travel, 0.5)
+    now, before = point, came
+    whole = max(point.travel, 0.5)
     largest = 0.6 * whole / process.settings.stages
     step, smallest = 0.3 * largest, 0.001 * whole
-    curve: Curve = [(moment.travel, moment.reading.force_N, None)]
-    while now.reading.force_N > LAST_TOUCH_FORCE_SHARE * moment.reading.force_N:
+    curve: Curve = [(point.travel, point.reading.force_N, None)]
+    while now.reading.force_N > LAST_TOUCH_FORCE_SHARE * point.reading.force_N:
         step = min(step, _to_go(curve))
         travel = now.travel - step
         beat(f"letting go, {travel:.2f} mm of travel")
@@ -152,16 +153,16 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
             # at first along the way it came, whose travel is less; then along the way back
             ahead = step / (before.travel - now.travel)
             guess = now.x + min(max(ahead, -2.0), 2.0) * (now.x - before.x)
-        after = process.balance(now, tool, travel, guess, rate=True)
+        after = process.equilibrium(now, tool, travel, guess, rate=True)
         if (after is None or (after.negative and tool.unknowns == 0)
                 or process.jumped(now, after)):
             process.cuts += 1
             step *= 0.5
             if step < smallest:
-                back = (moment.reading.held_Nmm - now.reading.held_Nmm
+                back = (point.reading.held_Nmm - now.reading.held_Nmm
                         - travelled_work(curve[::-1]))
                 rest = _fade(process, now, Outlook(stable=False))
-                return None if rest is None else Released(rest.moment, back + rest.work)
+                return None if rest is None else Released(rest.point, back + rest.work)
             continue
         before, now = now, after
         curve.append(_closed(curve, now))
@@ -171,12 +172,12 @@ def _withdraw(process: Process, moment: Moment, tool: Engagement,
     if now.reading.force_N > 0.0 and len(curve) > 1:
         guess = now.x + (now.travel - _lost(curve)) / (before.travel - now.travel) * (
             now.x - before.x)
-    back = moment.reading.held_Nmm - now.reading.held_Nmm - travelled_work(curve[::-1])
+    back = point.reading.held_Nmm - now.reading.held_Nmm - travelled_work(curve[::-1])
     count = process.model.layout.count
     last = now.alone(count)
-    final = process.balance(last, None, 0.0, guess[:count], ends=True)
+    final = process.equilibrium(last, None, 0.0, guess[:count], ends=True)
     if final is None or final.negative:
-        final = settle(process, last, None, 0.0)
+        final = snap_through(process, last, None, 0.0)
     return None if final is None else Released(final, back + final.work - last.work)
 
 
@@ -193,7 +194,7 @@ def _to_go(curve: Curve) -> float:
     return 0.8 * (curve[-1][0] - _lost(curve))
 
 
-def _closed(curve: Curve, now: Moment) -> tuple[float, float, float | None]:
+def _closed(curve: Curve, now: Equilibrium) -> tuple[float, float, float | None]:
     """The next point of the way back; where contact was lost within the step, the place of that
     by the last chord, since the tool does no work beyond it."""
     if now.reading.force_N > 0.0 or len(curve) < 2:
@@ -221,17 +222,17 @@ def travelled_work(curve: Curve) -> float:
     return float(CubicHermiteSpline(travel, force, slopes).integrate(travel[0], travel[-1]))
 
 
-def _fade(process: Process, moment: Moment, ahead: Outlook,
+def _fade(process: Process, point: Equilibrium, ahead: Outlook,
           may_snap: bool = True) -> Released | None:
-    """The tool's force fades to nothing in stages, each a balance of its own; None where there is
+    """The tool's force fades to nothing in stages, each one an equilibrium; None where there is
     none, or where the sheet would snap and may not.
 
     A stage whose energy is not found again has jumped over a snap: it is halved, and at last taken
     as one.
     """
     count = process.model.layout.count
-    fading = DeadForce(moment.tool_nodal)
-    now, work = moment.alone(count), 0.0
+    fading = DeadForce(point.tool_nodal)
+    now, work = point.alone(count), 0.0
     free, count_stages = ahead.free, process.settings.stages
     shares = [(k + 1) / count_stages for k in range(count_stages)]
     done, step = 0.0, 1.0
@@ -242,7 +243,7 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
         beat(f"letting go, {share:.0%}")
         if free is not None:
             guess = now.x + (free - now.x) * (share - done) / (1.0 - done)
-        after = process.balance(now, fading, share, guess, ends=share == 1.0)
+        after = process.equilibrium(now, fading, share, guess, ends=share == 1.0)
         sure = after is not None and not after.negative
         stage: tuple[float, float, float | None] = (share, 0.0, None)
         if after is not None and sure:
@@ -250,7 +251,7 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
             missing = (fading_work([*stages[-1:], stage]) - after.internal.energy
                        + now.internal.energy)
             given = work + fading_work([*stages, stage])
-            sure = not stages or abs(missing) <= process.may_miss(moment, given)
+            sure = not stages or abs(missing) <= process.may_miss(point, given)
         if step > SHORTEST_STAGE and (after is None or not (sure or after.negative)):
             process.cuts += 1
             step = 0.5 * (share - done)
@@ -258,7 +259,7 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
         if after is None or not sure:
             if not may_snap:
                 return None
-            after = settle(process, now, fading, share)
+            after = snap_through(process, now, fading, share)
             if after is None:
                 return None
             work += fading_work(stages) + after.work - now.work
@@ -269,12 +270,12 @@ def _fade(process: Process, moment: Moment, ahead: Outlook,
     return Released(now, work + fading_work(stages))
 
 
-def _along(fading: DeadForce, moment: Moment) -> float:
+def _along(fading: DeadForce, point: Equilibrium) -> float:
     """Full force times displacement, N mm."""
-    return work_of(fading.nodal, moment.state.displacement)
+    return work_of(fading.nodal, point.state.displacement)
 
 
-def _falling(process: Process, moment: Moment, nodal: Array, dx: Array | None = None,
+def _falling(process: Process, point: Equilibrium, nodal: Array, dx: Array | None = None,
              elastic: Array | None = None) -> float | None:
     """Change of full force times displacement per share faded, N mm; None if it cannot be told.
 
@@ -287,11 +288,11 @@ def _falling(process: Process, moment: Moment, nodal: Array, dx: Array | None = 
         if dx is None:
             dx = -solver.solve(force)
         small = SLOPE_MM / max(float(np.abs(dx).max(initial=0.0)), 1e-12)
-        on = process.model.internal(moment.state.displacement + small * lay.spread(dx),
-                                    moment.state, False, elastic=elastic)
+        on = process.model.internal(point.state.displacement + small * lay.spread(dx),
+                                    point.state, False, elastic=elastic)
         if on is None:
             return None
-        rate = lay.gather(on.force - moment.internal.force) / small
+        rate = lay.gather(on.force - point.internal.force) / small
         return work_of(force, dx - solver.solve(force + rate))
     except SingularMatrix:
         return None

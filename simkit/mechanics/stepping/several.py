@@ -10,10 +10,10 @@ import numpy as np
 from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
-from simkit.mechanics.stepping.loading import Drive
+from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import AdvanceSettings, Load
 from simkit.mechanics.stepping.process import Process
-from simkit.mechanics.stepping.release import let_go
+from simkit.mechanics.stepping.release import release_tool
 
 
 @dataclass(frozen=True)
@@ -26,11 +26,11 @@ class LetGo:
     iterations: int
 
 
-def let_go_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence[float],
+def release_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence[float],
               settings: AdvanceSettings, force_N: float = np.inf) -> Iterator[LetGo]:
     """Drive a tool through rising travels; at each one try a real release aside, then go on.
 
-    A travel from which no release finds a balance is passed over; the first that cannot be
+    A travel from which no release finds an equilibrium is passed over; the first that cannot be
     reached ends the loading.
     """
     model.sheet_work().forget()
@@ -39,14 +39,14 @@ def let_go_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence
     if begin is None:
         return
     load = Load(tool, travels_mm[0], force_N)
-    drive = Drive(process, load, begin)
+    loading = LoadingPhase(process, load, begin)
     for travel in travels_mm:
-        drive.load = replace(load, travel_mm=travel)
-        outcome, _ = drive.run()
+        loading.load = replace(load, travel_mm=travel)
+        outcome, _ = loading.run()
         if outcome is not Outcome.TRAVEL_LIMIT:
             return
         aside = Process(model, settings, state)
-        free = let_go(aside, drive.now, drive.tool, drive.before)
+        free = release_tool(aside, loading.now, loading.tool, loading.before)
         process.iterations += aside.iterations
         if free is not None:
-            yield LetGo(travel, drive.now.reading.force_N, free.moment.state, process.iterations)
+            yield LetGo(travel, loading.now.reading.force_N, free.point.state, process.iterations)

@@ -24,7 +24,7 @@ REUSE_RESIDUAL_SHARE = 3e-4
 class Drag:
     """Mass-like resistance against moving away from a place: force = rate * area * (u - anchor).
 
-    Added where the sheet must snap: it lets the sheet run downhill to its next balance.
+    Added where the sheet must snap: it lets the sheet run downhill to its next equilibrium.
     """
 
     rate: float

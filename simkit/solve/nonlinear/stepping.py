@@ -1,4 +1,4 @@
-"""Load stepping: a path of load factors walked with automatic halving and growth of the steps."""
+"""Load stepping: load factors in order, the increments halved and lengthened by themselves."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ class Loaded(Protocol):
         """The system under that factor, from the state committed last."""
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the balance evaluated last as the state from which the next step begins."""
+        """Take the equilibrium evaluated last as the state from which the next step begins."""
 
 
 @dataclass(frozen=True)
@@ -45,8 +45,8 @@ class StepSettings:
 
 
 @dataclass(frozen=True)
-class Step:
-    """A balance: load factor, x, Newton iterations, negative pivots of the last tangent."""
+class LoadStep:
+    """An equilibrium: load factor, x, Newton iterations, negative pivots of the last tangent."""
 
     factor: float
     x: Array
@@ -55,18 +55,18 @@ class Step:
 
 
 @dataclass(frozen=True)
-class Walk:
-    """Result of a walk.
+class LoadHistory:
+    """Equilibria at load factors in order.
 
     Attributes
     ----------
-    steps : one for each factor asked for, as far as the walk came.
+    steps : one for each factor asked for, as far as it came.
     ending : CONVERGED, or how the last attempt failed.
-    iterations : Newton iterations in all; increments : balances found; cuts : steps halved.
-    history : residuals of the last attempt, for a failed walk.
+    iterations : Newton iterations in all; increments : equilibria found; cuts : steps halved.
+    history : residuals of the last attempt, where it failed.
     """
 
-    steps: tuple[Step, ...]
+    steps: tuple[LoadStep, ...]
     ending: Ending
     iterations: int
     increments: int
@@ -79,8 +79,8 @@ class Walk:
         return self.ending is Ending.CONVERGED
 
 
-class _Walker:
-    """Where a walk stands."""
+class _Stepper:
+    """Where the stepping stands."""
 
     def __init__(self, problem: Loaded, x: Array, factor: float, settings: StepSettings) -> None:
         self.problem, self.settings = problem, settings
@@ -128,18 +128,19 @@ class _Walker:
 
 
 def step_through(problem: Loaded, x: Array, factors: Sequence[float],
-                 settings: StepSettings | None = None, start: float = 0.0) -> Walk:
-    """Balances at every load factor, in order (they may fall again), from x at ``start``.
+                 settings: StepSettings | None = None, start: float = 0.0) -> LoadHistory:
+    """Equilibria at every load factor, in order (they may fall again), from x at ``start``.
 
     Steps halve where Newton fails and grow again where it is easy.
     """
-    walker = _Walker(problem, x, start, settings or StepSettings())
-    steps: list[Step] = []
+    stepper = _Stepper(problem, x, start, settings or StepSettings())
+    steps: list[LoadStep] = []
     ending, history = Ending.CONVERGED, [0.0]
     for factor in factors:
-        result = walker.reach(float(factor))
+        result = stepper.reach(float(factor))
         ending, history = result.ending, result.history
         if not result.converged:
             break
-        steps.append(Step(float(factor), result.x, result.iterations, result.negative_pivots))
-    return Walk(tuple(steps), ending, walker.iterations, walker.increments, walker.cuts, history)
+        steps.append(LoadStep(float(factor), result.x, result.iterations, result.negative_pivots))
+    return LoadHistory(tuple(steps), ending, stepper.iterations, stepper.increments, stepper.cuts,
+                       history)

@@ -18,8 +18,8 @@ KINDS = {1: "C3D8I", 2: "C3D20R"}
 
 
 @dataclass(frozen=True)
-class Walk:
-    """How CalculiX walks through a step: increments as shares of it, and their limit."""
+class Increments:
+    """How CalculiX goes through a step: increments as shares of it, and their limit."""
 
     first: float = 0.05
     smallest: float = 1e-6
@@ -103,12 +103,12 @@ def fixed(name: str, axes: Iterable[int]) -> list[str]:
     return ["*BOUNDARY", *(f"{name}, {axis}, {axis}" for axis in axes)]
 
 
-def static_step(walk: Walk | None, acting: list[str], prints: list[str]) -> list[str]:
-    """A static step; with a walk it is geometrically nonlinear, without it linear."""
+def static_step(increments: Increments | None, acting: list[str], prints: list[str]) -> list[str]:
+    """A static step; with increments it is geometrically nonlinear, without it linear."""
     head = ["*STEP", "*STATIC"]
-    if walk is not None:
-        head = [f"*STEP, NLGEOM, INC={walk.most}", "*STATIC",
-                f"{walk.first:g}, 1., {walk.smallest:g}, {walk.largest:g}"]
+    if increments is not None:
+        head = [f"*STEP, NLGEOM, INC={increments.most}", "*STATIC",
+                f"{increments.first:g}, 1., {increments.smallest:g}, {increments.largest:g}"]
     return [*head, *acting, *prints, "*END STEP"]
 
 

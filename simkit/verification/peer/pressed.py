@@ -163,8 +163,8 @@ class SolidMesh:
     fine_mm: float
     layers: int = 2
     order: int = 2
-    press: decks.Walk = field(default_factory=decks.Walk)
-    release: decks.Walk = field(default_factory=decks.Walk)
+    press: decks.Increments = field(default_factory=decks.Increments)
+    release: decks.Increments = field(default_factory=decks.Increments)
     threads: int = 1
 
 
@@ -216,9 +216,9 @@ def pressed_deck(case: PressedPanel, mesh: SolidMesh) -> str:
     deck += decks.face_surface("STRIKER", first + np.arange(1, len(sphere.elements) + 1), 2)
     deck += decks.penalty_contact("FACE", "STRIKER", CONTACT_MPA_PER_MM)
     prints = [*decks.print_total_force("BALL_N"), *decks.print_displacements("MIDDLE")]
-    for walk, place in ((mesh.press, -case.travel_mm), (mesh.release, 0.5)):
+    for increments, place in ((mesh.press, -case.travel_mm), (mesh.release, 0.5)):
         deck += decks.static_step(
-            walk, ["*BOUNDARY", "BALL_N, 1, 2", f"BALL_N, 3, 3, {place:.10g}"], prints)
+            increments, ["*BOUNDARY", "BALL_N, 1, 2", f"BALL_N, 3, 3, {place:.10g}"], prints)
     return deck.text()
 
 
