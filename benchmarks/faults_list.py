@@ -204,7 +204,7 @@ FAULTS = (
           "lost = 0.5 * work_of(before.force + left, moved)",
           "lost = 0.5 * work_of(left, moved)", (), (f"{SNAPS}::{AREA}",)),
     Fault("a snap's stages as long as they will go", SNAPPING,
-          "if after is None or _missed(now.moment, after) > TRAPEZOID_ERROR_SHARE:",
+          "if after is None or _missed(now.point, after) > TRAPEZOID_ERROR_SHARE:",
           "if after is None:",
           (), (SNAPS,)),
     Fault("books that miss are let pass", "simkit/mechanics/stepping/advance.py",
@@ -216,7 +216,7 @@ FAULTS = (
           (), (f"{SNAPS}::test_a_ring_past_its_force_maximum_is_drawn_back_the_way_it_came",)),
     Fault("a predicted shape believed however far it lies",
           "simkit/mechanics/stepping/prediction.py",
-          "self.sure = free is None or self.doubtful(moment)", "self.sure = free is None", (),
+          "self.sure = free is None or self.doubtful(point)", "self.sure = free is None", (),
           ("tests/mechanics/test_two_shapes.py::"
            "test_a_depth_beyond_is_reached_where_a_real_release_has_it",)),
     Fault("the last increment as loose as those before", "simkit/mechanics/stepping/loading.py",
