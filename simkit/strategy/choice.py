@@ -114,9 +114,23 @@ def _to_flush(session: Session, spot: Spot) -> Operation | None:
              if (after := tried_out(session, op, quick=True)) is not None]
     reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
     chosen = best_of(session, reached) or best_of(session, lifts)
+    if chosen is None and abs(spot.height_mm) > DEEP_MM:
+        return _given_up(session, [op for op, after in tried if not done_at_all(after)])
     if chosen is not None and abs(spot.height_mm) > DEEP_MM:
         return how_far(session, chosen)
     return chosen
+
+
+def _given_up(session: Session, lifts: list[Operation]) -> Operation | None:
+    """Of lifts that the quick solve gave up, the one that pays in full and leaves least, one that
+    gets there before one whose glue lets go: a panel that has gone over springs back on the way, in
+    more iterations than a search may spend."""
+    pays = (1.0 - LEAST_GAIN_SHARE) * session.now.row.left_mm2
+    full = [(after.now.row.outcome != Outcome.REACHED.value, after.now.row.left_mm2, count)
+            for count, lift in enumerate(lifts[:SURE])
+            if (after := tried_out(session, lift)) is not None and done_at_all(after)
+            and after.now.row.left_mm2 < pays]
+    return lifts[min(full)[2]] if full else None
 
 
 def flank(session: Session) -> Operation | None:

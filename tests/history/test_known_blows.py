@@ -41,7 +41,7 @@ def test_two_known_roughly_are_set_right(tmp_path) -> None:
     d = field_of_state(truth, struck.state)(x, y)
     rows = "\n".join(f"{a:.3f},{b:.3f},{c:.3f}" for a, b, c in zip(x, y, d, strict=True))
     (tmp_path / "depth.csv").write_text("x_mm,y_mm,d_mm\n" + rows + "\n", encoding="utf-8")
-    known = [{**LOW, "x_mm": -48, "y_mm": 2, "travel_mm": 8.0},
+    known = [{**LOW, "radius_mm": 25, "x_mm": -48, "y_mm": 2, "travel_mm": 8.0},
              {**HIGH, "x_mm": 64, "y_mm": 15, "travel_mm": 5.0}]
     said: list[str] = []
     work = work_of(tmp_path, 14.0, {"points_csv": "depth.csv", "noise_mm": 0.01},
@@ -51,6 +51,7 @@ def test_two_known_roughly_are_set_right(tmp_path) -> None:
     for blow, true in zip(done.blows, (LOW, HIGH), strict=True):
         assert np.hypot(blow.x_mm - true["x_mm"], blow.y_mm - true["y_mm"]) < 4.0
         assert blow.travel_mm == pytest.approx(true["travel_mm"], rel=0.08)
+    assert done.blows[0].radius_mm == 25.0  # a shallow dent does not show it
     assert done.rms_mm < 0.03 * np.abs(d).max()
     assert len(said) < 60
 

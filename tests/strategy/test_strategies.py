@@ -19,7 +19,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
 from simkit.strategy import BUILTIN, find_strategy, strategy_names
-from simkit.strategy.choice import best_of, how_far, open_spots, tried_out
+from simkit.strategy.choice import best_of, how_far, open_spots, operation_for, tried_out
 from simkit.study.hand import by_hand
 
 
@@ -152,3 +152,19 @@ def test_code_outside_the_folder_of_the_case_is_not_run(tmp_path: Path) -> None:
         {"name": "ours", "file": "../shop.py", "class_name": "Mine"},))
     with pytest.raises(InputError, match="in the case's folder"):
         find_strategy("ours", case)
+
+
+def test_a_deep_lift_that_searches_give_up_is_tried_in_full(dented: Session, monkeypatch) -> None:
+    """A panel that springs back takes more iterations than a search may spend: the lift that goes
+    to flush all the same is not put off for one half-way."""
+    monkeypatch.setattr("simkit.repair.operations.SEARCHED", 3)
+    low = min(dented.spots(), key=lambda spot: spot.height_mm)
+    quick = tried_out(dented, Operation("push", "ball-20", low.x_mm, low.y_mm, 0.0), quick=True)
+    assert quick is not None
+    assert quick.now.row.outcome == "did not converge"
+    chosen = operation_for(dented, low)
+    assert chosen is not None
+    assert chosen.goal_mm == 0.0
+    after = dented.apply(chosen).now.row
+    assert after.outcome == "reached"
+    assert after.left_mm2 < dented.now.row.left_mm2

@@ -39,7 +39,8 @@ NOISE, NOISE_ENOUGH = 1.1, 1.5
 be tried."""
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
 """Increments in which the history taken is carried out."""
-FINE_ROUNDS = 4
+FINE_ROUNDS, FINE_ROUNDS_KNOWN = 4, 12
+"""Corrections on the case's own mesh: of blows looked for, of several known roughly."""
 PLAIN_MISFIT_FACTOR, MOST_TAKEN = 2.0, 2
 """Misfit over the least up to which a plainer history is carried out in full; how many are."""
 RADIUS_FACTORS = (0.55, 1.8)
@@ -164,8 +165,9 @@ def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
     first = measure(found.blows)
     if first is None:
         return None
-    return descend(measure, fine.wanted, Found(*first, found.slopes, found.names), FINE_ROUNDS,
-                   aim.stop_mm)
+    several = bool(fine.work.case.history.blows) and len(found.blows) > 1
+    return descend(measure, fine.wanted, Found(*first, found.slopes, found.names),
+                   FINE_ROUNDS_KNOWN if several else FINE_ROUNDS, aim.stop_mm)
 
 
 def _spread(coarse: Presses, best: Found, found: list[Found], room_mm: float) -> list[Found]:

@@ -7,7 +7,6 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from simkit.history.deep.descent import (
-    FREE,
     SCALES,
     Blows,
     Found,
@@ -22,8 +21,9 @@ from simkit.history.strike import Blow
 
 AHEAD_MM = 12.0
 """Travel beyond the depth up to which the first loading goes: what springs back."""
-STAIR_MM = 2.0
-"""Travel between two releases of the first loading."""
+STAIR_MM, STAIR_DEPTH_SHARE = 2.0, 0.1
+"""Travel between two releases of the first loading; its least share of the depth where a blow is
+known roughly."""
 RELEASE_TRAVEL_FACTORS = (0.88, 1.0, 1.12)
 """Travels at which other kinds are let go, over the first loading's best."""
 KEPT_MISFIT_FACTOR = 1.3
@@ -43,8 +43,10 @@ MOST_KINDS = 2
 CORRECTION_STEPS, MORE_ROUNDS = 5, 4
 """Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
 MOST_BLOWS = 6
-NEAR, TOGETHER = 10, 8
-"""Readings about a blow known roughly that tell its travel; steps by which all are set right."""
+NEAR, TOGETHER, SEARCH_MESH_ERROR_DEPTH_SHARE = 10, 8, 0.03
+"""Readings about a blow known roughly that tell its travel; steps by which all are set right, until
+the misfit is this share of the depth: the mesh of the search is off by that itself where blows lie
+one over the other (`cases/right-panel`: 1.1 mm of 41 with the true blows)."""
 AROUND_MM = 15.0
 """Half of the travels over which one known by its travel is looked for, at most."""
 FURTHER_BLOW_MISFIT_SHARE, CLEARER = 0.8, 0.93
@@ -168,45 +170,44 @@ def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list
 
 def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
     """Blows known roughly: each one's travel by the readings about it, on the panel as those before
-    left it; then all numbers together, with the slopes that each showed. The marks of later blows
-    would draw a place away that is set right before them. None where one finds no balance."""
+    left it; then all numbers together. The marks of later blows would draw a place away that is set
+    right before them. None where one finds no balance."""
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(presses, blows)
 
     def as_they_are(blows: Blows) -> tuple[Blows, Fit] | None:
-        fit = presses.released(blows)
-        return None if fit is None else (blows, fit)
+        seen = presses.released(blows)
+        return None if seen is None else (blows, seen)
 
     blows: Blows = ()
-    columns, found = dict[tuple[int, str], Array](), None
-    for k, body in enumerate(known):
-        family = presses.family(blows, replace(body, travel_mm=None), travels_of(body))
+    fit: Fit | None = None
+    for body in known:
+        step = max(STAIR_MM, STAIR_DEPTH_SHARE * abs(body.depth_mm))
+        family = presses.family(blows, replace(body, travel_mm=None), travels_of(body, step))
         far = np.hypot(presses.x_mm - body.x_mm, presses.y_mm - body.y_mm)
         fit = family.nearest_at(presses.wanted, np.argsort(far, kind="stable")[:NEAR])
         if fit is None:
             return None
         blows = (*blows, replace(body, travel_mm=fit.travel_mm))
-        names = tuple((k, name) for name in FREE[body.kind])
-        slopes = slopes_by_trial(as_they_are, blows, fit, names)
-        found = Found(blows, fit, slopes, names)
-        columns |= {name: slopes[:, n] for n, name in enumerate(names)}
-        columns[k, "travel_mm"] = SCALES["travel_mm"] * fit.rate
-    if found is None:
+    exact = presses.released(blows)
+    if fit is None or exact is None:
         return None
-    names = names_of(blows)
-    start = Found(blows, found.fit, np.stack([columns[name] for name in names], axis=1), names)
-    return descend(measure, presses.wanted, start, TOGETHER if len(blows) > 1 else CORRECTION_STEPS,
-                   aim.stop_mm)
+    fit, names = replace(exact, rate=fit.rate), names_of(blows, known=True)
+    start = Found(blows, fit, slopes_by_trial(as_they_are, blows, fit, names), names)
+    if len(blows) == 1:
+        return descend(measure, presses.wanted, start, CORRECTION_STEPS, aim.stop_mm)
+    own = SEARCH_MESH_ERROR_DEPTH_SHARE * float(np.abs(presses.wanted).max())
+    return descend(measure, presses.wanted, start, TOGETHER, max(aim.stop_mm, own))
 
 
-def travels_of(body: Blow) -> list[float]:
+def travels_of(body: Blow, step_mm: float = STAIR_MM) -> list[float]:
     """Travels at which a blow known roughly is let go: about its own, or from its depth on."""
     depth = abs(body.depth_mm)
     low, high = max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM
     if body.travel_mm is not None:
         around = min(0.5 * body.travel_mm, AROUND_MM)
         low, high = body.travel_mm - around, body.travel_mm + around
-    return [float(t) for t in np.arange(low, high, STAIR_MM)]
+    return [float(t) for t in np.arange(low, high, step_mm)]
 
 
 def _largest(presses: Presses, gap: Array) -> Low:
