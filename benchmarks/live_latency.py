@@ -53,10 +53,15 @@ FRAMES = """() => new Promise((done) => {
 
 
 def start(folder: Path) -> tuple[subprocess.Popen[str], str]:
-    """The server on the case of this benchmark; its process and the worker's address."""
+    """The server on the case of this benchmark."""
     (folder / "case.yaml").write_text(CASE, encoding="utf-8")
+    return serve(folder / "case.yaml", folder)
+
+
+def serve(case: Path, folder: Path) -> tuple[subprocess.Popen[str], str]:
+    """The server on a case; its process and the worker's address."""
     process = subprocess.Popen(
-        [sys.executable, "-m", "simkit", "live", str(folder / "case.yaml"), "--out",
+        [sys.executable, "-m", "simkit", "live", str(case), "--out",
          str(folder / "live"), "--no-browser", "--threads", str(os.cpu_count() or 1)],
         stdout=subprocess.PIPE, stderr=subprocess.STDOUT, text=True)
     assert process.stdout is not None
