@@ -11,7 +11,7 @@ import numpy as np
 
 from simkit.errors import InputError
 from simkit.export.net import Array
-from simkit.files import write_arrays, write_atomic
+from simkit.files import exact, write_arrays, write_atomic
 from simkit.record.read import RunRecord
 
 NO_PARQUET = ("Parquet files need pyarrow, which is not installed",
@@ -85,4 +85,4 @@ def _column(cells: list[str]) -> Array | list[str]:
 def _texts(column: Array | list[str]) -> list[str]:
     if isinstance(column, list):
         return column
-    return ["" if np.isnan(value) else repr(float(value)) for value in column]
+    return [exact(value) for value in column]

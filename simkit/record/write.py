@@ -28,6 +28,7 @@ from simkit import __version__
 from simkit.case import Case, resolved
 from simkit.errors import InputError
 from simkit.files import (
+    exact,
     Damaged,
     load_arrays,
     load_json,
@@ -153,9 +154,8 @@ def record_step(folder: Path, session: Session) -> None:
                  {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm,
                   "moved_mm": session.state.displacement, **sheet})
     if step.result is not None and step.result.path:
-        rows = [{"travel_mm": repr(p.travel_mm), "force_N": repr(p.force_N),
-                 "predicted_release_mm": "" if np.isnan(p.predicted_mm) else repr(p.predicted_mm)}
-                for p in step.result.path]
+        rows = [{"travel_mm": exact(p.travel_mm), "force_N": exact(p.force_N),
+                 "predicted_release_mm": exact(p.predicted_mm)} for p in step.result.path]
         write_table(folder / "steps" / f"{number:04d}_path.csv",
                     ("travel_mm", "force_N", "predicted_release_mm"), rows)
     save_state(folder / "states" / f"{number:04d}.npz", session.state)

@@ -59,7 +59,7 @@ class Operation:
         (1 mJ = 1 N mm); travel_mm : of a tap-down or push: end at this travel; if the goal is not
         met first.
     lifter : of a pull or hold by a tab: lifter of the kit that draws it, its beam along the angle;
-        empty: pulled from away.
+        empty: pulled from away. glue : of the same, another glue than the kit's, by its name.
     spread : of a tap-down or push: a pass of touches over a line or an area about the place.
     way, stiffness_N_per_mm : of a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel with nothing held any more.
@@ -81,6 +81,7 @@ class Operation:
     travel_mm: float | None = None
     spread: Spread | None = None
     lifter: str = ""
+    glue: str = ""
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -144,6 +145,8 @@ def _check_strength(op: Operation) -> None:
     if op.lifter and (tip or op.way != "following"):
         raise InputError(f"{op.kind} {op.way} by a lifter", "a pull, or a hold that follows",
                          key="lifter")
+    if op.glue and tip:
+        raise InputError(f"{op.kind} with glue", "a pull, or a hold by a tab", key="glue")
     for key in ("force_N", "energy_mJ", "travel_mm"):
         value = getattr(op, key)
         if value is not None and op.kind != "hold" and not 0.0 < value < np.inf:
@@ -197,7 +200,7 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     strength = np.inf if op.force_N is None else op.force_N
     if op.kind == "pull":
         tab = _pick(work.tabs, op.tool, "tab")
-        glued = work.model, state, tab, work.glue, place, normal, along
+        glued = work.model, state, tab, work.glue_named(op.glue), place, normal, along
         tool = set_lifter(*glued, _lifter(work, op.lifter)) if op.lifter else glue_tab(*glued)
         return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
                     limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap,

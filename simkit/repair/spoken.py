@@ -16,11 +16,11 @@ FORM = re.compile(
 CLAUSE = re.compile(
     rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy)\s+(?P<value>{NUMBER})"
     rf"|over\s+(?P<length>{NUMBER})(?:\s*x\s*(?P<width>{NUMBER}))?"
-    r"|lifter\s+(?P<lifter>[^\s,]+)"
+    r"|lifter\s+(?P<lifter>[^\s,]+)|glue\s+(?P<glue>[^\s,]+)"
     r"|(?P<flag>locked|everything-off|may-snap))(?=\s|$)", re.IGNORECASE)
 EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 to -2"; X, Y and '
             "D in mm, 'to' (0 if left out) is the deviation wanted once released; see "
-            "docs/trying.md for by, with, deep, over, every, times")
+            "docs/trying.md for by, with, deep, over, every, times, lifter, glue")
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
 LONGEST = 400
@@ -35,7 +35,7 @@ def read_operation(text: str) -> Operation:
     latest. ``with`` E: energy of a blow. ``deep`` T: travel at the latest. ``over`` L or LxW
     ``every`` S ``times`` R: a pass of touches along a line or over an area about the place.
     ``turn`` DEG: direction of a long tool, a pass or a lifter's beam, from the x axis. ``lifter``
-    NAME: of the kit, draws a tab. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all
+    NAME: of the kit, draws a tab. ``glue`` NAME: another glue than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all
     holds, "let-down TOOL" one.
 
     Raises
@@ -52,7 +52,7 @@ def read_operation(text: str) -> Operation:
     kind = SHORT.get(kind, kind)
     if kind not in KINDS:
         raise InputError(f"operation '{kind}'", one_of(kind, KINDS), key="--do")
-    said, lifter = _clauses(found["rest"], text)
+    said, names = _clauses(found["rest"], text)
     if "by" in said and kind == "pull" and "to" not in said:
         raise InputError("'by' with a pull that says no height",
                          "'to' beside it, or a hold by that force and a let-down", key="--do")
@@ -64,13 +64,13 @@ def read_operation(text: str) -> Operation:
         kind, found["tool"], float(found["x"]), float(found["y"]), said.get("to", 0.0),
         said.get("turn", 0.0), said.get("by"), way, said.get("springy", 0.0),
         "everything-off" in said, "may-snap" in said, said.get("with"), said.get("deep"),
-        _spread(said), lifter)
+        _spread(said), **names)
 
 
-def _clauses(rest: str, text: str) -> tuple[dict[str, float], str]:
-    """What follows the place, by its word; flags are 1; and the name of a lifter."""
+def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
+    """What follows the place, by its word; flags are 1; and the names of a lifter and a glue."""
     said: dict[str, float] = {}
-    lifter = ""
+    names: dict[str, str] = {}
     at = 0
     while rest[at:].strip():
         one = CLAUSE.match(rest, at)
@@ -78,8 +78,10 @@ def _clauses(rest: str, text: str) -> tuple[dict[str, float], str]:
             raise _unread(text)
         if one["length"] is not None:
             more = {"over": float(one["length"]), "width": float(one["width"] or 0.0)}
-        elif one["lifter"] is not None:
-            lifter, more = one["lifter"], {"lifter": 1.0}
+        elif one["lifter"] is not None or one["glue"] is not None:
+            word = "glue" if one["lifter"] is None else "lifter"
+            more = {word: 1.0}
+            names.setdefault(word, one[word])
         elif one["flag"] is not None:
             more = {one["flag"].lower(): 1.0}
         else:
@@ -89,7 +91,7 @@ def _clauses(rest: str, text: str) -> tuple[dict[str, float], str]:
                 raise InputError(f"'{word}' twice in '{text.strip()}'", "once", key="--do")
         said |= more
         at = one.end()
-    return said, lifter
+    return said, names
 
 
 def _spread(said: dict[str, float]) -> Spread | None:
@@ -130,6 +132,8 @@ def say_operation(operation: Operation) -> str:
         words.append(f"turn {_n(op.angle_deg)}")
     if op.lifter:
         words.append(f"lifter {op.lifter}")
+    if op.glue:
+        words.append(f"glue {op.glue}")
     if op.way == "springy":
         words.append(f"springy {_n(op.stiffness_N_per_mm)}")
     words += [flag for flag, on in (("locked", op.way == "locked"),

@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from simkit.files import exact
 from simkit.inspection.crown import CrownRing, highest_in_band
 from simkit.inspection.measures import (
     flatness,
@@ -144,7 +145,7 @@ def _text(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, float):
-        return "" if np.isnan(value) else repr(float(value))
+        return exact(value)
     return str(value)
 
 

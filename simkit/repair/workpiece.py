@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
@@ -68,6 +69,15 @@ class Workpiece:
         """Whether a push tool reaches the inner face there."""
         return way_to(self.case, x_mm, y_mm) is not None
 
+    def glue_named(self, name: str) -> Glue:
+        """A glue of the catalogues at the case's temperature and age; without a name, the kit's.
+
+        Raises
+        ------
+        InputError : no such glue.
+        """
+        return named_glue(self.case, name) if name else self.glue
+
 
 def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
                    coarser: float = 1.0) -> Workpiece:
@@ -96,13 +106,19 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         case=case, model=model, depth=depth,
         tabs=tuple(find_tab(plain(t), tools) for t in case.kit.tabs),
         tips=tuple(find_tip(plain(t), tools) for t in case.kit.tips),
-        glue=find_glue(plain(case.kit.glue), tools).at(
-            case.kit.panel_temperature_C, case.kit.glue_age_min),
+        glue=named_glue(case, plain(case.kit.glue)),
         sampling=make_sampling(patch, extent, step, seen), window=window,
         minutes=minutes_of(case), spots=spots,
         close=make_sampling(patch, (window.x_from, window.x_to, window.y_from, window.y_to),
                             step, 0.5 * seen),
         remarks=remarks(case, spots, finest))
+
+
+def named_glue(case: Case, glue: Any) -> Glue:
+    """A glue by its name in the catalogues or by its own numbers, as the case's kit uses it."""
+    kit = case.kit
+    return find_glue(glue, with_files(kit.catalogues)).at(kit.panel_temperature_C,
+                                                          kit.glue_age_min)
 
 
 def minutes_of(case: Case) -> dict[str, float]:

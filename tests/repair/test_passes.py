@@ -13,6 +13,7 @@ import pytest
 from struck_session import struck_session
 
 from simkit.errors import InputError
+from simkit.record.read import read_path
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
@@ -130,6 +131,7 @@ def test_travel_ends_a_tap(dented: Session):
     "tap-down ball-12 at 1,2 to -0.05 with 20 over 60x30 every 8.5 times 2",
     "tap-down ball-12 at 1.23456789,2 to 0 deep 0.4 everything-off may-snap",
     "pull round-25 at 1,2 to 0 with 500 turn 45 lifter mini",
+    "pull round-25 at 1,2 to 0 glue cold-tack", "hold round-25 at 1,2 by 40 glue warm-melt",
     "hold round-25 at 1,2 by 100 springy 50", "hold round-25 at 1,2 to -1 locked"])
 def test_words_there_and_back(text: str):
     assert say_operation(read_operation(text)) == text
@@ -151,6 +153,8 @@ def test_words_that_make_no_pass_are_refused(text: str):
     Operation("tap-down", "ball-12", 0.0, 0.0, energy_mJ=-1.0),
     Operation("tap-down", "ball-12", 0.0, 0.0, lifter="mini"),
     Operation("pull", "round-25", 0.0, 0.0, lifter="maxi"),
+    Operation("pull", "round-25", 0.0, 0.0, glue="no such glue"),
+    Operation("push", "ball-12", 0.0, 0.0, glue="cold-tack"),
     Operation("hold", "round-25", 0.0, 0.0, force_N=50.0, way="locked", lifter="mini"),
     Operation("tap-down", "ball-12", 70.0, 0.0, spread=Spread(80.0, 10.0))])
 def test_operations_that_cannot_be_are_refused(dented: Session, operation: Operation):
@@ -191,3 +195,17 @@ def test_a_pull_by_a_lifter_reaches_its_goal(dented: Session):
     assert by.released_mm == pytest.approx(-1.0, abs=0.02)
     assert by.energy_error_pct < 1.0
     assert by.force_N != pytest.approx(away.force_N, rel=0.01)
+
+
+def test_another_glue_lets_go_earlier_and_its_record_is_read_back(dented: Session, tmp_path):
+    """Less strength, less force (area times strength is the most that any tab can carry)."""
+    pull = Operation("pull", "round-25", 0.0, 0.0, 0.0)
+    strong = dented.apply(pull)
+    weak = dented.apply(replace(pull, glue="cold-tack"))
+    area = dented.work.tabs[0].area_mm2
+    assert strong.now.row.outcome == "reached" and weak.now.row.outcome == "glue let go"
+    assert 0.0 < weak.now.row.force_N < dented.work.glue_named("cold-tack").holds_N(area)
+    assert "glue cold-tack" in weak.now.row.said
+    record_step(tmp_path, weak)
+    path = read_path(tmp_path, weak.now.row.step)
+    assert max(path.force_N) == pytest.approx(weak.now.row.force_N)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from simkit.files import exact
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
@@ -139,16 +140,16 @@ def plan_row(decision: Decision) -> dict[str, str]:
     """The decision as a row of plan.csv."""
     op, second = decision.operation, decision.second
     row = {"step": str(decision.step), "operation": op.kind, "tool": op.tool,
-           "x_mm": repr(op.x_mm), "y_mm": repr(op.y_mm), "goal_mm": repr(op.goal_mm),
-           "angle_deg": repr(op.angle_deg), "excess_before": repr(decision.excess_before),
-           "excess_after": repr(decision.excess_after), "solved": str(decision.solved),
+           "x_mm": exact(op.x_mm), "y_mm": exact(op.y_mm), "goal_mm": exact(op.goal_mm),
+           "angle_deg": exact(op.angle_deg), "excess_before": exact(decision.excess_before),
+           "excess_after": exact(decision.excess_after), "solved": str(decision.solved),
            "why": decision.why, "spread": _spread_of(op)}
     if second is not None:
         row |= {"second_operation": second.kind, "second_tool": second.tool,
-                "second_x_mm": repr(second.x_mm), "second_y_mm": repr(second.y_mm),
-                "second_goal_mm": repr(second.goal_mm),
-                "second_angle_deg": repr(second.angle_deg),
-                "second_excess": repr(decision.second_excess),
+                "second_x_mm": exact(second.x_mm), "second_y_mm": exact(second.y_mm),
+                "second_goal_mm": exact(second.goal_mm),
+                "second_angle_deg": exact(second.angle_deg),
+                "second_excess": exact(decision.second_excess),
                 "second_spread": _spread_of(second)}
     return row
 
