@@ -28,8 +28,8 @@ from simkit import __version__
 from simkit.case import Case, resolved
 from simkit.errors import InputError
 from simkit.files import (
-    exact,
     Damaged,
+    exact,
     load_arrays,
     load_json,
     read_back,

@@ -203,7 +203,8 @@ def test_another_glue_lets_go_earlier_and_its_record_is_read_back(dented: Sessio
     strong = dented.apply(pull)
     weak = dented.apply(replace(pull, glue="cold-tack"))
     area = dented.work.tabs[0].area_mm2
-    assert strong.now.row.outcome == "reached" and weak.now.row.outcome == "glue let go"
+    assert strong.now.row.outcome == "reached"
+    assert weak.now.row.outcome == "glue let go"
     assert 0.0 < weak.now.row.force_N < dented.work.glue_named("cold-tack").holds_N(area)
     assert "glue cold-tack" in weak.now.row.said
     record_step(tmp_path, weak)
