@@ -35,8 +35,8 @@ def read_operation(text: str) -> Operation:
     latest. ``with`` E: energy of a blow. ``deep`` T: travel at the latest. ``over`` L or LxW
     ``every`` S ``times`` R: a pass of touches along a line or over an area about the place.
     ``turn`` DEG: direction of a long tool, a pass or a lifter's beam, from the x axis. ``lifter``
-    NAME: of the kit, draws a tab. ``glue`` NAME: another glue than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all
-    holds, "let-down TOOL" one.
+    NAME: of the kit, draws a tab. ``glue`` NAME: another glue than the kit's. ``springy`` K,
+    ``locked``: ways of a hold. "let-down" ends all holds, "let-down TOOL" one.
 
     Raises
     ------
