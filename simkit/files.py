@@ -93,9 +93,9 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
     write_atomic(path, (json.dumps(data, indent=2, sort_keys=True) + "\n").encode())
 
 
-def exact(value: float) -> str:
-    """A number in so many digits that it is read back as it was; nothing for one that is not."""
-    return "" if np.isnan(value) else repr(float(value))
+def exact(value: float | None) -> str:
+    """A number in so many digits that it is read back as it was; empty for none."""
+    return "" if value is None or np.isnan(value) else repr(float(value))
 
 
 def write_table(path: Path, columns: tuple[str, ...], rows: Sequence[Mapping[str, str]]) -> None:
