@@ -14,6 +14,8 @@ The law comes as two rows: that of j2, and the packed criterion.
 
 from __future__ import annotations
 
+from typing import NamedTuple
+
 import numba as nb
 
 from simkit.material.j2 import BACKSTRESS_OFFSET, flow_stress
@@ -24,9 +26,58 @@ RESIDUAL_OVER_FLOW_STRESS = 1e-11
 """Residual over the flow stress at which the mapping ends."""
 
 
+class Triple(NamedTuple):
+    """A stress or strain (s, d, g), see :mod:`simkit.material.j2`."""
+
+    s: float
+    d: float
+    g: float
+
+
+class Upper(NamedTuple):
+    """Upper half of a symmetric 3 x 3 matrix."""
+
+    m00: float
+    m01: float
+    m02: float
+    m11: float
+    m12: float
+    m22: float
+
+
+class Size(NamedTuple):
+    """Size of a stress, MPa; its gradient (no unit); its second derivatives, 1/MPa."""
+
+    value: float
+    n: Triple
+    h: Upper
+
+
+class Backstresses(NamedTuple):
+    """Sum of a C over the terms and its slope with u; sum of a B and its slope, MPa."""
+
+    c: float
+    c_u: float
+    b: Triple
+    b_u: Triple
+
+
+class Point(NamedTuple):
+    """One point as a mapping reads it: stiffness of the s part and of the d and g parts, MPa; kind
+    of hardening and number of backstresses; rows of law and criterion; state before."""
+
+    k0: float
+    k1: float
+    kind: int
+    terms: int
+    law: object
+    criterion: object
+    old: object
+
+
 @nb.njit(cache=True)
 def measure(s, d, g, crit):
-    """Size of a stress t, its gradient (3) and the upper half of its Hessian (6)."""
+    """Size of a stress (s, d, g) by the packed criterion, with its derivatives."""
     m = int(crit[0])
     q1 = crit[1] * s * s + 2.0 * crit[2] * s * d + crit[3] * d * d + crit[4] * g * g
     q2 = crit[5] * s * s + 2.0 * crit[6] * s * d + crit[7] * d * d + crit[8] * g * g
@@ -73,18 +124,19 @@ def measure(s, d, g, crit):
     h11 = dd + f11 * a1 * a1 + f22 * b1 * b1 + f33 * e1 * e1 + 2.0 * f23 * b1 * e1
     h12 = f11 * a1 * a2 + f22 * b1 * b2 + f33 * e1 * e2 + f23 * (b1 * e2 + b2 * e1)
     h22 = gg + f11 * a2 * a2 + f22 * b2 * b2 + f33 * e2 * e2 + 2.0 * f23 * b2 * e2
-    return (size, way * n0, way * n1, way * n2,
-            way * (h00 + less * n0 * n0), way * (h01 + less * n0 * n1),
-            way * (h02 + less * n0 * n2), way * (h11 + less * n1 * n1),
-            way * (h12 + less * n1 * n2), way * (h22 + less * n2 * n2))
+    return Size(size, Triple(way * n0, way * n1, way * n2),
+                Upper(way * (h00 + less * n0 * n0), way * (h01 + less * n0 * n1),
+                      way * (h02 + less * n0 * n2), way * (h11 + less * n1 * n1),
+                      way * (h12 + less * n1 * n2), way * (h22 + less * n2 * n2)))
 
 
 @nb.njit(cache=True)
-def _back(u, terms, law, old):
-    """Backstress factor sum a C and its slope; sum a B (3) and its slope (3), as t."""
+def _back(u, point):
+    """Backstresses after an increment u of equivalent plastic strain, without their growth."""
+    law, old = point.law, point.old
     c, c_u = 0.0, 0.0
     b0, b1, b2, s0, s1, s2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
-    for k in range(terms):
+    for k in range(point.terms):
         gam = law[5 + 2 * k]
         a = 1.0 / (1.0 + gam * u)
         fall = -gam * a * a
@@ -97,27 +149,46 @@ def _back(u, terms, law, old):
         s0 += 0.5 * fall * old[at]
         s1 += 0.5 * fall * old[at + 1]
         s2 += fall * old[at + 2]
-    return c, c_u, b0, b1, b2, s0, s1, s2
+    return Backstresses(c, c_u, Triple(b0, b1, b2), Triple(s0, s1, s2))
 
 
 @nb.njit(cache=True)
-def _solve(m00, m01, m02, m11, m12, m22, x0, x1, x2):
+def _solve(m, x):
     """Solve the symmetric 3 x 3 system m y = x."""
-    a, b, c = m11 * m22 - m12 * m12, m02 * m12 - m01 * m22, m01 * m12 - m02 * m11
-    d, e, f = m00 * m22 - m02 * m02, m01 * m02 - m00 * m12, m00 * m11 - m01 * m01
-    det = m00 * a + m01 * b + m02 * c
-    return ((a * x0 + b * x1 + c * x2) / det, (b * x0 + d * x1 + e * x2) / det,
-            (c * x0 + e * x1 + f * x2) / det)
+    a, b, c = (m.m11 * m.m22 - m.m12 * m.m12, m.m02 * m.m12 - m.m01 * m.m22,
+               m.m01 * m.m12 - m.m02 * m.m11)
+    d, e, f = (m.m00 * m.m22 - m.m02 * m.m02, m.m01 * m.m02 - m.m00 * m.m12,
+               m.m00 * m.m11 - m.m01 * m.m01)
+    det = m.m00 * a + m.m01 * b + m.m02 * c
+    return Triple((a * x.s + b * x.d + c * x.g) / det, (b * x.s + d * x.d + e * x.g) / det,
+                  (c * x.s + e * x.d + f * x.g) / det)
 
 
 @nb.njit(cache=True)
-def _residual(x0, x1, x2, u, k0, k1, t0, t1, t2, n0, n1, n2, grown, b0, b1, b2, size, q):
-    """Residuals (3 and 1) of the mapping, and their size over the flow stress."""
-    r0 = x0 * grown + b0 + u * k0 * n0 - t0
-    r1 = x1 * grown + b1 + u * k1 * n1 - t1
-    r2 = x2 * grown + b2 + u * k1 * n2 - t2
-    g = size - q
-    return r0, r1, r2, g, (r0 * r0 + r1 * r1 + r2 * r2 + g * g) / (q * q)
+def _residual(x, u, point, trial, size, back, q):
+    """Residuals (3 and 1) of the mapping, MPa, and their square over the flow stress's."""
+    grown = 1.0 + back.c * u / q
+    r0 = x.s * grown + back.b.s + u * point.k0 * size.n.s - trial.s
+    r1 = x.d * grown + back.b.d + u * point.k1 * size.n.d - trial.d
+    r2 = x.g * grown + back.b.g + u * point.k1 * size.n.g - trial.g
+    g = size.value - q
+    return Triple(r0, r1, r2), g, (r0 * r0 + r1 * r1 + r2 * r2 + g * g) / (q * q)
+
+
+@nb.njit(cache=True)
+def _tangent_of(u, point, size, grown):
+    """Derivative of the first three equations with the stress, over the stiffness."""
+    h = size.h
+    return Upper(grown / point.k0 + u * h.m00, u * h.m01, u * h.m02,
+                 grown / point.k1 + u * h.m11, u * h.m12, grown / point.k1 + u * h.m22)
+
+
+@nb.njit(cache=True)
+def _with_growth(x, point, size, back, grown_u):
+    """Derivative of the first three equations with u, over the stiffness."""
+    return Triple(size.n.s + (x.s * grown_u + back.b_u.s) / point.k0,
+                  size.n.d + (x.d * grown_u + back.b_u.d) / point.k1,
+                  size.n.g + (x.g * grown_u + back.b_u.g) / point.k1)
 
 
 @nb.njit(cache=True)
@@ -126,110 +197,106 @@ def update_anisotropic(e, old, new, t, c, law, symmetrise, tangent):
 
     As :func:`simkit.material.j2.update_point`, with the law in two rows: head and hardening,
     criterion. Returns True if it yields. A mapping that does not converge, never seen, gives
-    stresses that are no numbers, which no balance accepts.
+    stresses that are no numbers, which no equilibrium accepts.
     """
-    own, crit = law[0], law[1]
-    kind, terms = int(own[2]), int(own[3])
+    own = law[0]
     k0, k1 = 0.5 * own[0] / (1.0 - own[1]), 0.5 * own[0] / (1.0 + own[1])
-    t0, t1, t2 = k0 * (e[0] - old[0]), k1 * (e[1] - old[1]), k1 * (e[2] - old[2])
+    point = Point(k0, k1, int(own[2]), int(own[3]), own, law[1], old)
+    trial = Triple(k0 * (e[0] - old[0]), k1 * (e[1] - old[1]), k1 * (e[2] - old[2]))
     for i in range(new.size):
         new[i] = old[i]
-    q0, h0 = flow_stress(kind, own, old[3])
-    _c, _cu, b0, b1, b2, _s0, _s1, _s2 = _back(0.0, terms, own, old)
-    x0, x1, x2 = t0 - b0, t1 - b1, t2 - b2
-    if x0 == 0.0 and x1 == 0.0 and x2 == 0.0:
-        trial = 0.0
+    q0, h0 = flow_stress(point.kind, own, old[3])
+    b = _back(0.0, point).b
+    x = Triple(trial.s - b.s, trial.d - b.d, trial.g - b.g)
+    if x.s == 0.0 and x.d == 0.0 and x.g == 0.0:
+        size = 0.0
     else:
-        trial = measure(x0, x1, x2, crit)[0]
-    if trial <= q0 * (1.0 + 1e-12):
-        t[0], t[1], t[2] = t0, t1, t2
+        size = measure(x.s, x.d, x.g, point.criterion).value
+    if size <= q0 * (1.0 + 1e-12):
+        t[0], t[1], t[2] = trial.s, trial.d, trial.g
         if tangent:
             c[:] = 0.0
             c[0, 0], c[1, 1], c[2, 2] = k0, k1, k1
         return False
-    u = (trial - q0) / (3.0 * k1 + max(h0, 0.0))
-    x0, x1, x2 = x0 * q0 / trial, x1 * q0 / trial, x2 * q0 / trial
-    x0, x1, x2, u = _map(x0, x1, x2, u, k0, k1, t0, t1, t2, kind, terms, own, crit, old)
-    _finish(x0, x1, x2, u, k0, k1, e, old, new, t, c, own, crit, kind, terms, q0, symmetrise,
-            tangent)
+    u = (size - q0) / (3.0 * k1 + max(h0, 0.0))
+    x, u = _map(Triple(x.s * q0 / size, x.d * q0 / size, x.g * q0 / size), u, point, trial)
+    _finish(x, u, point, e, new, t, c, q0, symmetrise, tangent)
     return True
 
 
 @nb.njit(cache=True)
-def _map(x0, x1, x2, u, k0, k1, t0, t1, t2, kind, terms, own, crit, old):
+def _map(x, u, point, trial):
     """Stress less backstress and increment u at which all four equations hold."""
-    p = old[3]
-    q, h = flow_stress(kind, own, p + u)
-    cc, cu, b0, b1, b2, s0, s1, s2 = _back(u, terms, own, old)
-    size, n0, n1, n2, h00, h01, h02, h11, h12, h22 = measure(x0, x1, x2, crit)
-    r0, r1, r2, g, off = _residual(x0, x1, x2, u, k0, k1, t0, t1, t2, n0, n1, n2,
-                                   1.0 + cc * u / q, b0, b1, b2, size, q)
+    p = point.old[3]
+    q, h = flow_stress(point.kind, point.law, p + u)
+    back = _back(u, point)
+    size = measure(x.s, x.d, x.g, point.criterion)
+    r, g, off = _residual(x, u, point, trial, size, back, q)
     for _ in range(MOST_ITERATIONS):
         if off <= RESIDUAL_OVER_FLOW_STRESS * RESIDUAL_OVER_FLOW_STRESS:
-            return x0, x1, x2, u
-        grown, grown_u = 1.0 + cc * u / q, cu * u / q + cc * (q - u * h) / (q * q)
-        m00, m11, m22 = grown / k0 + u * h00, grown / k1 + u * h11, grown / k1 + u * h22
-        a0, a1, a2 = _solve(m00, u * h01, u * h02, m11, u * h12, m22, r0 / k0, r1 / k1, r2 / k1)
-        v0, v1, v2 = _solve(m00, u * h01, u * h02, m11, u * h12, m22,
-                            n0 + (x0 * grown_u + s0) / k0, n1 + (x1 * grown_u + s1) / k1,
-                            n2 + (x2 * grown_u + s2) / k1)
-        du = (g - n0 * a0 - n1 * a1 - n2 * a2) / (n0 * v0 + n1 * v1 + n2 * v2 + h)
-        d0, d1, d2 = -a0 - v0 * du, -a1 - v1 * du, -a2 - v2 * du
+            return x, u
+        grown = 1.0 + back.c * u / q
+        grown_u = back.c_u * u / q + back.c * (q - u * h) / (q * q)
+        m, n = _tangent_of(u, point, size, grown), size.n
+        a = _solve(m, Triple(r.s / point.k0, r.d / point.k1, r.g / point.k1))
+        v = _solve(m, _with_growth(x, point, size, back, grown_u))
+        du = (g - n.s * a.s - n.d * a.d - n.g * a.g) / (n.s * v.s + n.d * v.d + n.g * v.g + h)
+        step = Triple(-a.s - v.s * du, -a.d - v.d * du, -a.g - v.g * du)
         share = 1.0 if u + du > 0.1 * u else -0.9 * u / du
-        before = off
+        before, y, w = off, x, u
         for _half in range(12):
-            y0, y1, y2, w = x0 + share * d0, x1 + share * d1, x2 + share * d2, u + share * du
-            q, h = flow_stress(kind, own, p + w)
-            cc, cu, b0, b1, b2, s0, s1, s2 = _back(w, terms, own, old)
-            size, n0, n1, n2, h00, h01, h02, h11, h12, h22 = measure(y0, y1, y2, crit)
-            r0, r1, r2, g, off = _residual(y0, y1, y2, w, k0, k1, t0, t1, t2, n0, n1, n2,
-                                           1.0 + cc * w / q, b0, b1, b2, size, q)
+            y = Triple(x.s + share * step.s, x.d + share * step.d, x.g + share * step.g)
+            w = u + share * du
+            q, h = flow_stress(point.kind, point.law, p + w)
+            back = _back(w, point)
+            size = measure(y.s, y.d, y.g, point.criterion)
+            r, g, off = _residual(y, w, point, trial, size, back, q)
             if off < before * (1.0 - 1e-4 * share):
                 break
             share *= 0.5
         if off >= before and before <= 1e6 * RESIDUAL_OVER_FLOW_STRESS * RESIDUAL_OVER_FLOW_STRESS:
-            return x0, x1, x2, u  # rounding, no further step helps
-        x0, x1, x2, u = y0, y1, y2, w
+            return x, u  # rounding, no further step helps
+        x, u = y, w
     nothing = 0.0 * u
-    return nothing / nothing, x1, x2, u
+    return Triple(nothing / nothing, x.d, x.g), u
 
 
 @nb.njit(cache=True)
-def _finish(x0, x1, x2, u, k0, k1, e, old, new, t, c, own, crit, kind, terms, q0, symmetrise,
-            tangent):
+def _finish(x, u, point, e, new, t, c, q0, symmetrise, tangent):
     """New state, stress and tangent after a plastic increment u."""
-    q, h = flow_stress(kind, own, old[3] + u)
-    cc, cu, _b0, _b1, _b2, s0, s1, s2 = _back(u, terms, own, old)
-    _size, n0, n1, n2, h00, h01, h02, h11, h12, h22 = measure(x0, x1, x2, crit)
+    k0, k1, own, old = point.k0, point.k1, point.law, point.old
+    q, h = flow_stress(point.kind, own, old[3] + u)
+    back = _back(u, point)
+    size = measure(x.s, x.d, x.g, point.criterion)
+    n0, n1, n2 = size.n
     new[0], new[1], new[2] = old[0] + u * n0, old[1] + u * n1, old[2] + u * n2
     new[3] = old[3] + u
     t[0], t[1], t[2] = k0 * (e[0] - new[0]), k1 * (e[1] - new[1]), k1 * (e[2] - new[2])
     work = 0.5 * (q0 + q) * u
-    for k in range(terms):
+    for k in range(point.terms):
         a, at = 1.0 / (1.0 + own[5 + 2 * k] * u), BACKSTRESS_OFFSET + 3 * k
         grow = own[4 + 2 * k] * u / q
-        new[at] = a * (old[at] + 2.0 * grow * x0)
-        new[at + 1] = a * (old[at + 1] + 2.0 * grow * x1)
-        new[at + 2] = a * (old[at + 2] + grow * x2)
+        new[at] = a * (old[at] + 2.0 * grow * x.s)
+        new[at + 1] = a * (old[at + 1] + 2.0 * grow * x.d)
+        new[at + 2] = a * (old[at + 2] + grow * x.g)
         work += 0.5 * u * (0.5 * (old[at] + new[at]) * n0 + 0.5 * (old[at + 1] + new[at + 1]) * n1
                            + (old[at + 2] + new[at + 2]) * n2)
     new[4] = old[4] + work
     if not tangent:
         return
-    grown, grown_u = 1.0 + cc * u / q, cu * u / q + cc * (q - u * h) / (q * q)
-    m00, m11, m22 = grown / k0 + u * h00, grown / k1 + u * h11, grown / k1 + u * h22
-    m01, m02, m12 = u * h01, u * h02, u * h12
-    v0, v1, v2 = _solve(m00, m01, m02, m11, m12, m22, n0 + (x0 * grown_u + s0) / k0,
-                        n1 + (x1 * grown_u + s1) / k1, n2 + (x2 * grown_u + s2) / k1)
-    rate = n0 * v0 + n1 * v1 + n2 * v2 + h
+    grown = 1.0 + back.c * u / q
+    grown_u = back.c_u * u / q + back.c * (q - u * h) / (q * q)
+    m, hes = _tangent_of(u, point, size, grown), size.h
+    v = _solve(m, _with_growth(x, point, size, back, grown_u))
+    rate = n0 * v.s + n1 * v.d + n2 * v.g + h
     for j in range(3):
-        e0, e1, e2 = (1.0 if j == 0 else 0.0), (1.0 if j == 1 else 0.0), (1.0 if j == 2 else 0.0)
-        a0, a1, a2 = _solve(m00, m01, m02, m11, m12, m22, e0, e1, e2)
-        du = (n0 * a0 + n1 * a1 + n2 * a2) / rate
-        x, y, z = a0 - v0 * du, a1 - v1 * du, a2 - v2 * du
-        c[0, j] = k0 * (e0 - n0 * du - u * (h00 * x + h01 * y + h02 * z))
-        c[1, j] = k1 * (e1 - n1 * du - u * (h01 * x + h11 * y + h12 * z))
-        c[2, j] = k1 * (e2 - n2 * du - u * (h02 * x + h12 * y + h22 * z))
+        unit = Triple(1.0 if j == 0 else 0.0, 1.0 if j == 1 else 0.0, 1.0 if j == 2 else 0.0)
+        a = _solve(m, unit)
+        du = (n0 * a.s + n1 * a.d + n2 * a.g) / rate
+        y = Triple(a.s - v.s * du, a.d - v.d * du, a.g - v.g * du)
+        c[0, j] = k0 * (unit.s - n0 * du - u * (hes.m00 * y.s + hes.m01 * y.d + hes.m02 * y.g))
+        c[1, j] = k1 * (unit.d - n1 * du - u * (hes.m01 * y.s + hes.m11 * y.d + hes.m12 * y.g))
+        c[2, j] = k1 * (unit.g - n2 * du - u * (hes.m02 * y.s + hes.m12 * y.d + hes.m22 * y.g))
     if symmetrise:
         for i in range(3):
             for j in range(i):
