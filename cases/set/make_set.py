@@ -26,6 +26,11 @@ def ball(x: float, y: float, depth: float, radius: float = 30) -> dict[str, Any]
     return {"body": "ball", "radius_mm": radius, "x_mm": x, "y_mm": y, "depth_mm": depth}
 
 
+def driven(x: float, y: float, travel: float, radius: float) -> dict[str, Any]:
+    """A ball's blow by its travel, where the sheet gives so much that no depth can be told."""
+    return {"body": "ball", "radius_mm": radius, "x_mm": x, "y_mm": y, "travel_mm": travel}
+
+
 def bar(x: float, y: float, depth: float, radius: float, length: float, angle: float
         ) -> dict[str, Any]:
     """A round bar's blow, on its side."""
@@ -44,7 +49,7 @@ DENTS: dict[str, tuple[str, str, list[dict[str, Any]], dict[str, Any]]] = {
     "overlapping": ("double", "Two bowls that overlap",
                     [ball(-18, 0, 1.8, 25), ball(20, 8, 1.5, 25)], {}),
     "hail": ("aluminium", "Three hail dents in aluminium",
-             [ball(-45, -25, 0.6, 15), ball(40, 30, 0.8, 15), ball(5, -10, 0.7, 20)], {}),
+             [driven(-45, -25, 9.8, 15), driven(40, 30, 11.2, 15), driven(5, -10, 12.3, 20)], {}),
     "beside-brace": ("double", "Bowl beside a brace", [ball(-20, 0, 1.8)], {
         "supports": [{"shape": "line", "name": "brace", "x_mm": 30, "y_mm": 0, "length_mm": 240,
                       "width_mm": 12, "angle_deg": 90, "stiffness_N_per_mm3": 1.0,

@@ -30,11 +30,21 @@ def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool =
     with doing(f"{operation.kind} {operation.tool} at ({operation.x_mm:.0f}, "
                f"{operation.y_mm:.0f})"):
         result = apply_operation(work, state, operation, quick=quick)
-    # work and state are kept too, so that their identities are not given to others
-    _kept[key] = (work, state, result)
+    _keep(key, (work, state, result))
+    return result
+
+
+def _keep(key: tuple[int, int, Operation, bool], what: tuple[Workpiece, State, Advance]) -> None:
+    """Work and state are kept too, so that their identities are not given to others."""
+    _kept[key] = what
+    _kept.move_to_end(key)
     while len(_kept) > RESULTS_KEPT:
         _kept.popitem(last=False)
-    return result
+
+
+def remember(work: Workpiece, state: State, operation: Operation, result: Advance) -> None:
+    """Keep the result of an operation carried out in full that is about to be asked for again."""
+    _keep((id(work), id(state), operation, False), (work, state, result))
 
 
 def forget() -> None:

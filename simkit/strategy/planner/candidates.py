@@ -10,8 +10,7 @@ from simkit.inspection.measures import limit_use
 from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.strategy.choice import DEEP_MM, open_spots
-from simkit.strategy.passing import passes_over
+from simkit.strategy.choice import open_spots
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool
 from simkit.strategy.planner.yardstick import Yardstick
@@ -118,11 +117,3 @@ def _allowed(session: Session, library: Library, places: list[tuple[float, float
         for way in library.known:
             if way.kind != "push" or session.work.reaches(x, y):
                 yield way, x, y
-
-
-def passes(session: Session) -> list[Operation]:
-    """A pass over the worst spot where it is longer than a tool, with the tip that fits it best."""
-    for spot in open_spots(session)[:1]:
-        if abs(spot.height_mm) <= DEEP_MM:
-            return list(passes_over(session, spot))[:1]
-    return []

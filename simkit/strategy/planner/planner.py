@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, replace
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
+from simkit.repair.trials import remember
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
 from simkit.strategy.planner.course import Course, Leg, best_course, is_exact
 from simkit.strategy.planner.deep import lift
@@ -60,6 +61,8 @@ class Planner:
                 leg = self._course.leg_at(session)
             if leg is None and not self.lack:
                 self.lack = lacking(session, self.mind)
+        if leg is not None and leg.after.now.result is not None:
+            remember(session.work, session.state, leg.operation, leg.after.now.result)
         self.decision = None if leg is None else leg.decision
         return None if leg is None else leg.operation
 

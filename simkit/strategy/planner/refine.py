@@ -12,7 +12,6 @@ from simkit.strategy.planner.candidates import (
     costs_of,
     lattice,
     make_pool,
-    passes,
     worst_places,
 )
 from simkit.strategy.planner.joint import (
@@ -25,18 +24,17 @@ from simkit.strategy.planner.joint import (
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.sweeps import sweeps
 from simkit.strategy.planner.words import Choice
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
-VERIFIED, ALONE, LAST_ALONE = 3, 1, 5
-"""So many operations of a plan, and of those best alone, are solved before one is taken; the best
-two of all in full."""
+VERIFIED, ALONE, LAST_ALONE, SWEPT = 3, 1, 4, 2
+"""So many operations of a plan, of those best alone, and of passes, are solved before one is taken;
+the best two of all in full."""
 ASTRAY = 0.1
 """Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
 is made anew with what was learnt."""
-PASSES_FROM = 3
-"""A pass is worth its many touches where the plan has so many steps."""
 MOST_JUDGED = 6
 """So many of the solved are judged by a plan of what they leave."""
 AIMS = (AIMED_SHARE, 0.7, 0.5)
@@ -106,8 +104,8 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
         if off < ASTRAY and solved:
             break
     further = [] if plan.complete else _at_worst(session)
-    if not plan.complete or len(plan.candidates) >= PASSES_FROM:
-        further += passes(session)
+    if not plan.complete or len(plan.candidates) > 1:
+        further += [one.operation for one in sweeps(session, mind.library, parts, aim, SWEPT)]
     for operation in further:
         after = mind.solve(session, operation)
         if after is not None and not after.now.row.snapped:
