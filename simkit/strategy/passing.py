@@ -33,16 +33,17 @@ TOOLS = 2
 
 @dataclass(frozen=True)
 class LightPasses:
-    """Always the worst spot; where it is longer than a tool, by a pass if that leaves less."""
+    """Always the worst spot; once nothing is deep, by a pass where it is longer than a tool and a
+    pass leaves less."""
 
     name: str = "light-passes"
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
         spots = open_spots(session)
+        if any(abs(spot.height_mm) > DEEP_MM for spot in spots):
+            return first_that_pays(session, spots)
         for spot in spots[:SPOTS_TRIED]:
-            if abs(spot.height_mm) > DEEP_MM:
-                continue
             single = operation_for(session, spot)
             tried = [*passes_over(session, spot), *([] if single is None else [single])]
             chosen = best_of(session, tried)

@@ -37,6 +37,7 @@ kit: {tabs: [round-20, round-30, round-40], tips: [ball-12], glue: strong-hot-me
 limits: {steps: 1}
 strategies: [centre-first, crown-first]
 """
+SMALL = ("first-dent", "door-dent")
 NEEDS = {"--pdf": "weasyprint", "--three-d": "pyvista"}
 """Options of packages that are optional; without them a command is refused, and says what to do."""
 DONE, NOT_FLAT = 0, 1
@@ -44,12 +45,13 @@ DONE, NOT_FLAT = 0, 1
 
 @pytest.fixture(scope="module")
 def place(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A clone as a reader has it, with the small first dent in it."""
+    """A clone as a reader has it, with small dents in it for those that pages compare."""
     clone = tmp_path_factory.mktemp("clone")
-    (clone / "cases" / "first-dent").mkdir(parents=True)
-    (clone / "cases" / "first-dent" / "case.yaml").write_text(FIRST_DENT)
+    for name in SMALL:
+        (clone / "cases" / name).mkdir(parents=True)
+        (clone / "cases" / name / "case.yaml").write_text(FIRST_DENT)
     for folder in lint.ROOT.glob("cases/*"):
-        if folder.name != "first-dent":
+        if folder.name not in SMALL:
             (clone / "cases" / folder.name).symlink_to(folder)
     return clone
 

@@ -24,7 +24,7 @@ from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
 from simkit.strategy.planner.refine import plan_from
-from simkit.strategy.planner.sweeps import MOST_TOUCHES, sweeps
+from simkit.strategy.planner.sweeps import MOST_PLACES, sweeps
 from simkit.strategy.planner.words import Decision
 from simkit.strategy.planner.yardstick import make_yardstick
 from simkit.study.run import record_decision
@@ -104,10 +104,9 @@ def test_influence_fields_add_up_after_the_main_lift(lifted: Session) -> None:
 def test_the_second_best_leaves_what_the_planner_says(lifted: Session, tmp_path: Path) -> None:
     """Both the choice and the second best are carried out anew, on the real model."""
     planner = Planner()
-    chosen = planner.next(lifted)
-    decision = planner.decision
-    assert chosen is not None
-    assert decision is not None
+    leg = planner.step(lifted)
+    assert leg is not None
+    decision = planner.decision = leg.decision
     assert decision.second is not None
     goal = lifted.work.case.goal
     for operation, says in ((decision.operation, decision.excess_after),
@@ -221,7 +220,7 @@ def test_a_pass_leaves_what_its_touches_add_up_to(lifted: Session) -> None:
     assert found
     best = found[0]
     assert best.operation.spread is not None
-    assert 1 < best.operation.spread.count <= MOST_TOUCHES
+    assert 1 < best.operation.spread.count <= MOST_PLACES
     assert best.left <= min(one.left for one in found)
     after = mind.solve(lifted, best.operation)
     assert after is not None

@@ -8,7 +8,6 @@ import numpy as np
 
 from simkit.inspection.measures import limit_use
 from simkit.inspection.spots import find_spots
-from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.strategy.choice import open_spots
 from simkit.strategy.planner.influence import Library, Way

@@ -94,13 +94,15 @@ class Planner:
         return float(len(plan.candidates)) if plan.complete else 0.0
 
     def _confirmed(self, session: Session, choices: list[Choice]) -> list[Choice]:
-        """The best two for the objective, carried out in full: what is said of them is true."""
+        """The best for the objective and the best single touch beside it, carried out in full: what
+        is said of them is true. A pass takes many touches, so that a second one is not."""
         sure: list[Choice] = []
-        for choice in ranked(session, choices, self.objective):
+        order = ranked(session, choices, self.objective)
+        while order and len(sure) < 2:
+            single = [one for one in order if one.operation.spread is None]
+            choice = (single or order)[0] if sure else order[0]
+            order.remove(choice)
             after = tried_out(session, choice.operation)
             if after is not None and done_at_all(after):
                 sure.append(replace(choice, after=after))
-            if len(sure) == 2:
-                break
-        known = {choice.operation for choice in sure}
-        return sure + [choice for choice in choices if choice.operation not in known and sure]
+        return sure + order if sure else []

@@ -42,6 +42,9 @@ AIMS = (AIMED_SHARE, 0.7, 0.5)
 NEAR, LAST_AIM = 1.3, 0.99
 """Largest excess over the limits from which the last steps are made, and the share they aim at:
 just within is enough then."""
+SAFE_AIM = 0.93
+"""The last steps are looked for with this aim as well: what just touches a limit is beyond it with
+the next error of the sums."""
 LEAST_GAIN = 0.005
 """A step that lowers what is left by less than this share is not worth it."""
 
@@ -104,8 +107,9 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
         if off < ASTRAY and solved:
             break
     further = [] if plan.complete else _at_worst(session)
-    if not plan.complete or len(plan.candidates) > 1:
-        further += [one.operation for one in sweeps(session, mind.library, parts, aim, SWEPT)]
+    if not plan.complete or len(plan.candidates) > 1 or aim > AIMED_SHARE:
+        further += [one.operation for one in sweeps(session, mind.library, parts,
+                                                    min(aim, SAFE_AIM), SWEPT)]
     for operation in further:
         after = mind.solve(session, operation)
         if after is not None and not after.now.row.snapped:
@@ -120,9 +124,10 @@ def _worth_a_solve(parts: Array, pool: Pool, plan: Plan, largest: float, aim: fl
     found = [(plan.candidates[number], plan.changes_mm[number])
              for number in by_weight(parts, pool, plan, aim)[:VERIFIED]]
     alone = LAST_ALONE if len(plan.candidates) <= 2 else ALONE
-    known = {candidate for candidate, _ in found}
-    return found + [one for one in best_alone(parts, pool, largest, aim, alone)
-                    if one[0] not in known]
+    for share in (aim, SAFE_AIM) if aim > AIMED_SHARE else (aim,):
+        found += [one for one in best_alone(parts, pool, largest, share, alone)
+                  if one not in found]
+    return found
 
 
 def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Operation, Session],

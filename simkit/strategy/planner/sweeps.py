@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, replace
+from itertools import product
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,22 +24,27 @@ from simkit.strategy.planner.joint import left_of
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
-LENGTHS_MM, WIDTHS_MM = (30.0, 55.0, 80.0, 110.0), (0.0, 30.0, 60.0, 90.0)
-"""Sides of the areas that are gone through."""
-APART, LEAST_APART_MM = 1.0, 14.0
-"""Spacing of touches over the width of the tip's face, and the narrowest: what a touch moves is
+SIDES_MM = ((30.0, 0.0), (55.0, 0.0), (80.0, 0.0), (110.0, 0.0), (30.0, 30.0), (55.0, 30.0),
+            (55.0, 55.0), (80.0, 30.0), (80.0, 60.0), (80.0, 80.0), (110.0, 60.0), (110.0, 110.0),
+            (150.0, 110.0), (150.0, 150.0))
+"""Lengths and widths of the areas that are gone through."""
+APART, LEAST_APART_MM = (1.0, 1.5), 14.0
+"""Spacings of touches over the width of the tip's face, and the narrowest: what a touch moves is
 wider than a small tip."""
-MOST_TOUCHES = 12
-"""Touches of a pass: each is solved like a step."""
+MOST_TOUCHES, MOST_PLACES = 12, 64
+"""Touches of a pass, each solved like a step, and places that are gone to: most lie beyond the
+height already."""
 GOALS_MM = (-0.05, -0.025, 0.0, 0.025, 0.05)
 """Heights that the touches of a pass end at."""
 LATTICE_MM = 4.0
 """Influence fields are moved to places of a lattice: finer they are not known."""
-PLACES = 5
+PLACES = 3
 """So many of the worst spots are centres of passes, besides the middle of the damage."""
 POLISHED, ROUNDS = 8, 2
 """So many of the best are moved, stretched and ended higher or lower while that helps, in
 so many rounds."""
+INSIDE_MM = 5.0
+"""Touches stay so far from the edges of what is looked at."""
 UNLIKE_MM = 15.0
 """Passes of one way whose centres lie nearer to each other are taken for one."""
 
@@ -58,9 +64,9 @@ def sweeps(session: Session, library: Library, parts: Array, aim: float, count: 
     parts : (3, n) fields over their limits as they stand.
     """
     panel = _Panel(session, library.yardstick, library, parts)
-    found = [(Sweep(operation, left_of(panel.after(way, operation), aim)), way)
-             for way in library.known if way.kind != "pull"
-             for operation in _passes_of(session, way)]
+    found = [(one, way) for way in library.known if way.kind != "pull"
+             for operation in _passes_of(session, way)
+             if (one := panel.sweep(way, operation, aim)) is not None]
     found.sort(key=lambda pair: pair[0].left)
     best: list[tuple[Sweep, Way]] = []
     for one, way in found:
@@ -78,14 +84,9 @@ def _polished(panel: _Panel, way: Way, best: Sweep, aim: float) -> Sweep:
         begin = best
         for number in range(len(_beside(best.operation))):
             other = _beside(best.operation)[number]
-            spread = other.spread
-            assert spread is not None
-            if spread.count > MOST_TOUCHES or spread.width_mm > spread.length_mm or not (
-                    _reached(panel.session, other)):
-                continue
-            left = left_of(panel.after(way, other), aim)
-            if left < best.left:
-                best = Sweep(other, left)
+            one = panel.sweep(way, other, aim) if _reached(panel.session, other) else None
+            if one is not None and one.left < best.left:
+                best = one
         if best is begin:
             break
     return best
@@ -105,10 +106,14 @@ def _beside(op: Operation) -> list[Operation]:
 
 
 def _reached(session: Session, operation: Operation) -> bool:
-    """Whether every touch can be made: those from behind have to come there."""
+    """Whether every touch can be made: on the panel, and from behind where a tool comes there."""
     assert operation.spread is not None
-    places = operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg)
-    return operation.kind != "push" or all(session.work.reaches(*at) for at in places)
+    x0, x1 = session.now.field.x_mm[[0, -1]]
+    y0, y1 = session.now.field.y_mm[[0, -1]]
+    return all(x0 + INSIDE_MM < x < x1 - INSIDE_MM and y0 + INSIDE_MM < y < y1 - INSIDE_MM
+               and (operation.kind != "push" or session.work.reaches(x, y))
+               for x, y in operation.spread.places(operation.x_mm, operation.y_mm,
+                                                   operation.angle_deg))
 
 
 def _unlike(one: Operation, other: Operation) -> bool:
@@ -119,19 +124,13 @@ def _unlike(one: Operation, other: Operation) -> bool:
 def _passes_of(session: Session, way: Way) -> Iterator[Operation]:
     """Passes of one way over areas about the worst spots and the middle of all."""
     body = next(tip.body for tip in session.work.tips if tip.name == way.tool)
-    spacing = max(APART * face_mm(body), LEAST_APART_MM)
+    turns = ((0.0,) if getattr(body, "half_length_mm", 0.0) > 0.0 else (0.0, 45.0))
     for x, y in _centres(session):
-        for angle in dict.fromkeys((way.angle_deg, way.angle_deg + 45.0)
-                                   if getattr(body, "half_length_mm", 0.0) == 0.0
-                                   else (way.angle_deg,)):
-            for length in LENGTHS_MM:
-                for width in WIDTHS_MM:
-                    spread = Spread(length, spacing, width)
-                    if width > length or spread.count > MOST_TOUCHES:
-                        continue
-                    one = Operation(way.kind, way.tool, x, y, 0.0, angle, spread=spread)
-                    if _reached(session, one):
-                        yield from (replace(one, goal_mm=goal) for goal in GOALS_MM)
+        for apart, turn, (length, width) in product(APART, turns, SIDES_MM):
+            spread = Spread(length, max(apart * face_mm(body), LEAST_APART_MM), width)
+            one = Operation(way.kind, way.tool, x, y, 0.0, way.angle_deg + turn, spread=spread)
+            if 1 < spread.count <= MOST_PLACES and _reached(session, one):
+                yield from (replace(one, goal_mm=goal) for goal in GOALS_MM)
 
 
 def _centres(session: Session) -> list[tuple[float, float]]:
@@ -153,22 +152,23 @@ class _Panel:
         self._heights: dict[tuple[float, float], float] = {}
         self._nearest: dict[tuple[float, float], int] = {}
 
-    def after(self, way: Way, operation: Operation) -> Array:
-        """(3, n) fields after a pass, by what is known."""
+    def sweep(self, way: Way, operation: Operation, aim: float) -> Sweep | None:
+        """A pass and what it leaves, by what is known; None for one of no or of many touches."""
         assert operation.spread is not None
-        now, tolerance = self.parts.copy(), self.yard.tolerance_mm
-        places = operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg)
-        for x, y in places:
+        now, touches, tolerance = self.parts, 0, self.yard.tolerance_mm
+        for x, y in operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg):
             at = self._lattice(x, y)
-            unit = self.library.parts(way, *at, self.session.now.field)
-            if unit is None:
-                break
             k = self._nearest[at]
             here = self._heights[at] + tolerance * (now[0, k] - self.parts[0, k])
             change = operation.goal_mm - here
-            if change * way.sign >= LEAST_MM:
-                now += change * unit
-        return now
+            if change * way.sign < LEAST_MM:
+                continue
+            unit = self.library.parts(way, *at, self.session.now.field)
+            touches += 1
+            if unit is None or touches > MOST_TOUCHES:
+                return None
+            now = now + change * unit
+        return Sweep(operation, left_of(now, aim)) if touches else None
 
     def _lattice(self, x: float, y: float) -> tuple[float, float]:
         at = LATTICE_MM * round(x / LATTICE_MM), LATTICE_MM * round(y / LATTICE_MM)

@@ -42,8 +42,8 @@ class Choice:
 class Decision:
     """What is done next and why; excesses are from full solves that can be repeated.
 
-    second : the second best candidate, second_excess what it would have left; fallback : the best
-    candidate that is not a pull, for when the tab comes off.
+    second : the best candidate besides, a single touch if there is one; second_excess : what it
+    would have left; fallback : the best that is not a pull, for when the tab comes off.
     """
 
     step: int
@@ -121,7 +121,7 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
     if best.second is not None:
         text += f", with {words_of(best.second)} after it"
     if second is not None:
-        text += (f"; the second best, {words_of(second.operation)}, would leave "
+        text += (f"; {_named(best, second)}, {words_of(second.operation)}, would leave "
                  f"{second.excess:.2f}")
         if second.excess < best.excess:
             text += " but leads less far with the step after it"
@@ -134,6 +134,13 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
     if fallback is not None:
         text += f"; if the tab comes off: {words_of(fallback.operation)}"
     return text + "."
+
+
+def _named(best: Choice, second: Choice) -> str:
+    if second.operation.spread is not None:
+        return "the second best"
+    return ("the best single touch" if best.operation.spread is not None
+            else "the second best single touch")
 
 
 def plan_row(decision: Decision) -> dict[str, str]:
