@@ -1,10 +1,12 @@
 """Steps and minutes to flat: every strategy on every dent of cases/set, one row each.
 
     python benchmarks/steps_to_flat.py [--strategies NAMES] [--dents NAMES] [--to fine] [--hand]
+        [--most-s 600]
 
 Rows go to benchmarks/results/steps_to_flat.csv (or --table) as they are done, and what is there
 already is not done again, so that the table can be stopped and gone on with at any time. With
---to fine a repair stops when it is fine; the same without it goes on from there.
+--to fine a repair stops when it is fine; the same without it goes on from there. A repair that
+takes more than --most-s of processor time is given up, and its row says so.
 """
 
 from __future__ import annotations
@@ -12,8 +14,10 @@ from __future__ import annotations
 import argparse
 import csv
 import os
+import signal
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -37,6 +41,10 @@ COLUMNS = ("dent", "strategy", "hand", "steps_roughed", "steps_fine", "steps_fin
 HAND = {"place_mm": 2.0, "height_pct": 10.0, "height_mm": 0.01}
 """Scatter of a hand, where it is on: a guess, no source."""
 STOPPED = "stopped when fine"
+
+
+class GivenUp(Exception):
+    """A repair has taken too long."""
 
 
 class Until:
@@ -87,6 +95,20 @@ def repaired(start: Start, name: str, folder: Path, to: str, earlier_s: float) -
             "outcome": STOPPED if fine and row["flat"] != "yes" else row["outcome"]}
 
 
+@contextmanager
+def at_most(seconds: float) -> Iterator[None]:
+    """GivenUp after so many seconds of processor time."""
+    def give_up(*_: object) -> None:
+        raise GivenUp
+
+    signal.signal(signal.SIGPROF, give_up)
+    signal.setitimer(signal.ITIMER_PROF, seconds)
+    try:
+        yield
+    finally:
+        signal.setitimer(signal.ITIMER_PROF, 0.0)
+
+
 def open_jobs(args: argparse.Namespace) -> Iterator[tuple[str, str, float]]:
     """Dents and strategies not yet in the table as far as asked; seconds spent on them before."""
     rows = rows_so_far(args.table)
@@ -107,6 +129,7 @@ def main() -> None:
         folder.name for folder in SET.iterdir() if (folder / "case.yaml").exists())))
     parser.add_argument("--to", default="", choices=("", "roughed", "fine"))
     parser.add_argument("--hand", action="store_true")
+    parser.add_argument("--most-s", type=float, default=3600.0)
     parser.add_argument("--folder", type=Path, default=Path("runs") / "steps-to-flat")
     parser.add_argument("--table", type=Path, default=TABLE)
     args = parser.parse_args()
@@ -120,7 +143,11 @@ def main() -> None:
             start = replace(start, work=work, session=replace(start.session, work=work))
         print(dent, name, start.sentence, flush=True)
         try:
-            row = repaired(start, name, args.folder / hand / dent / name, args.to, earlier_s)
+            with at_most(args.most_s):
+                row = repaired(start, name, args.folder / hand / dent / name, args.to, earlier_s)
+        except GivenUp:
+            row = {"cpu_s": f"{args.most_s:.1f}",
+                   "outcome": f"given up after {args.most_s:g} s of processor time"}
         except InputError as error:
             row = {"outcome": f"ended: {error.what}"}
         keep({"dent": dent, "strategy": name, "hand": hand, **row}, args.table)

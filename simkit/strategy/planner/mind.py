@@ -17,6 +17,8 @@ from simkit.strategy.planner.joint import Pool
 from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
 
 Array = NDArray[np.float64]
+EDGE_MM = 25.0
+"""So near to the edge of what is judged a place is not taken for any other."""
 
 
 class Mind:
@@ -61,15 +63,15 @@ class Mind:
         return after
 
     def measure(self, session: Session, places: Sequence[tuple[float, float]]) -> None:
-        """One quick solve for each way of which nothing is known yet, at the worst place it
-        fits."""
+        """One quick solve for each way of which nothing is known yet, at the worst place it fits;
+        away from the edges if it can be, where the sheet gives as it does nowhere else."""
         self.yardstick(session)
         assert self.library is not None
         tilt = largest_change(session)
         for way in ways_of(session):
             if way in self.library.known or way in self._failed:
                 continue
-            for x, y in places[:2]:
+            for x, y in sorted(places, key=lambda place: self._beside_edge(place))[:2]:
                 if way.kind == "push" and not session.work.reaches(x, y):
                     continue
                 here = height_at(session, x, y)
@@ -79,6 +81,12 @@ class Mind:
                     break
             else:
                 self._failed.add(way)
+
+    def _beside_edge(self, place: tuple[float, float]) -> bool:
+        assert self.library is not None
+        yard = self.library.yardstick
+        return any(min(at - axis.min(), axis.max() - at) < EDGE_MM
+                   for at, axis in zip(place, (yard.x_mm, yard.y_mm), strict=True))
 
 
 def next_stage(session: Session) -> str:
