@@ -123,7 +123,8 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         return hold(work.model, state, _held_load(load, operation),
                     replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
-    if not state.standing and behind_already(operation.kind, load, state):
+    foreseen = bool(state.standing) and operation.everything_off  # its goal is not for now
+    if not foreseen and behind_already(operation.kind, load, state):
         return _nothing_done(state, operation, load)
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
 

@@ -7,6 +7,8 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from simkit.case import Case
 from simkit.errors import InputError
 from simkit.files import Damaged, load_json, read_back
@@ -99,8 +101,11 @@ def next_folder(folder: Path) -> Path:
 
 def line_of(row: StepRow) -> str:
     """What one operation did, in one line."""
-    return (f"{row.step:>2}: {row.operation} {row.tool} at ({row.x_mm:.0f}, {row.y_mm:.0f}): "
-            f"{row.before_mm:+.2f} -> {row.released_mm:+.2f} mm (wanted {row.goal_mm:+.2f}), "
+    what = " ".join(word for word in (row.operation, row.tool) if word)
+    wanted = "" if np.isnan(row.goal_mm) else f" (wanted {row.goal_mm:+.2f})"
+    held = f" with {row.held_N:.0f} N held" if row.held_N else ""
+    return (f"{row.step:>2}: {what} at ({row.x_mm:.0f}, {row.y_mm:.0f}): "
+            f"{row.before_mm:+.2f} -> {row.released_mm:+.2f} mm{held}{wanted}, "
             f"{row.force_N:.0f} N, {row.outcome}; panel: low {row.max_low_mm:+.2f}, high "
             f"{row.max_high_mm:+.2f} mm, {_better(row.improvement_pct)}")
 

@@ -14,6 +14,7 @@ from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import effort
+from simkit.study.attempt import line_of
 
 CASE = """\
 format: 1
@@ -139,3 +140,19 @@ def test_a_lever_from_behind_needs_access_once(dented: Session):
     assert held.now.row.held_N == pytest.approx(150.0, rel=0.03)
     again = held.let_down().hold("ball-12", 5.0, 0.0, 150.0)
     assert held.now.row.minutes - again.now.row.minutes == pytest.approx(15.0 + 10.0)
+
+
+def test_a_tap_beyond_its_goal_is_not_driven_further_because_something_is_held(dented: Session):
+    """The goal of a tap under a hold is for the panel as it stands, so it is met already."""
+    held = dented.apply(HOLD)
+    here = held.tap_down("ball-12", 15.0, 0.0, 5.0)
+    assert here.now.row.outcome == "already past"
+    assert here.now.row.max_low_mm == held.now.row.max_low_mm
+    dent = dented.tap_down("ball-12", 15.0, 0.0, 5.0)
+    assert dent.now.row.outcome == "already past"
+
+
+def test_a_line_of_a_hold_names_what_stays_and_no_height_that_nobody_asked_for(worked: Session):
+    lines = [line_of(step.row) for step in worked.steps[1:]]
+    assert not any("nan" in line for line in lines)
+    assert "N held" in lines[0] and "N held" not in lines[-1]
