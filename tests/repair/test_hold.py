@@ -155,4 +155,5 @@ def test_a_tap_beyond_its_goal_is_not_driven_further_because_something_is_held(d
 def test_a_line_of_a_hold_names_what_stays_and_no_height_that_nobody_asked_for(worked: Session):
     lines = [line_of(step.row) for step in worked.steps[1:]]
     assert not any("nan" in line for line in lines)
-    assert "N held" in lines[0] and "N held" not in lines[-1]
+    assert "N held" in lines[0]
+    assert "N held" not in lines[-1]
