@@ -228,3 +228,26 @@ def test_a_pass_leaves_what_its_touches_add_up_to(lifted: Session) -> None:
     before = left_of(parts, 0.85)
     assert left_of(real, 0.85) < before
     assert abs(best.left - left_of(real, 0.85)) < 0.3 * before
+
+
+def test_where_the_search_finds_nothing_the_usual_rule_goes_on(
+        lifted: Session, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Its searches put out of work: the step is that of the worst spot, and says so."""
+    module = "simkit.strategy.planner.planner."
+    for name in ("lift", "refine"):
+        monkeypatch.setattr(module + name, lambda session, mind, objective: [])
+    leg = Planner().step(lifted)
+    assert leg is not None
+    assert leg.operation == WorstSpotFirst().next(lifted)
+    assert "worst-spot-first" in leg.decision.why
+
+
+def test_influence_is_measured_away_from_the_edges(lifted: Session) -> None:
+    """Where the worst place lies at the edge, at the middle of the dent as it was at first: at an
+    edge the sheet gives as it does nowhere else."""
+    mind = Mind()
+    mind.measure(lifted, [(108.0, 0.0)])
+    assert mind.library is not None
+    measured = [one for known in mind.library.known.values() for one in known]
+    assert measured
+    assert all(np.hypot(one.x_mm - 5.0, one.y_mm) < 15.0 for one in measured)

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 
 import numpy as np
 
@@ -78,8 +79,8 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     best = follow("planner", own, session, stage, objective, None, say=say)
     others: list[Course] = []
     for strategy in floor:
-        other = follow(strategy.name, _as_steps(strategy), session, stage, objective, best,
-                       ahead, say)
+        other = follow(strategy.name, partial(next_leg, strategy=strategy), session, stage,
+                       objective, best, ahead, say)
         others.append(other)
         if _rank(other) < _rank(best):
             best = _told(other, best)
@@ -163,19 +164,17 @@ def _rank(course: Course) -> tuple[float, ...]:
     return (1.0, left, *course.cost)
 
 
-def _as_steps(strategy: Strategy) -> Step:
-    """The steps of a fixed strategy, each with the numbers that say what it does."""
-    def step(session: Session) -> Leg | None:
-        operation = strategy.next(session)
-        after = None if operation is None else tried_out(session, operation)
-        if operation is None or after is None or not done_at_all(after):
-            return None
-        goal = session.work.case.goal
-        before, then = (excess(goal, one.now.row) for one in (session, after))
-        why = f"{strategy.name} takes the largest excess from {before:.2f} to {then:.2f}"
-        return Leg(session, operation, Decision(
-            after.now.row.step, operation, before, then, None, None, None, 1, why), after)
-    return step
+def next_leg(session: Session, strategy: Strategy) -> Leg | None:
+    """The next step of a fixed strategy, with the numbers that say what it does."""
+    operation = strategy.next(session)
+    after = None if operation is None else tried_out(session, operation)
+    if operation is None or after is None or not done_at_all(after):
+        return None
+    goal = session.work.case.goal
+    before, then = (excess(goal, one.now.row) for one in (session, after))
+    why = f"{strategy.name} takes the largest excess from {before:.2f} to {then:.2f}"
+    return Leg(session, operation, Decision(
+        after.now.row.step, operation, before, then, None, None, None, 1, why), after)
 
 
 def _told(course: Course, own: Course) -> Course:

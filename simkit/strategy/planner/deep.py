@@ -50,9 +50,9 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     firsts.sort(key=_left)
     shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
     deep = [pair for pair in firsts if deepest_mm(pair[1]) > DEEP_MM]
-    choices = [] if shallow else [_followed(session, mind, pair, objective)
-                                  for pair in deep[:LIFTS_FOLLOWED]]
-    choices += _judged(session, mind, shallow[:LOOKED_AT], objective)
+    choices = _judged(session, mind, shallow[:LOOKED_AT], objective)
+    if all(choice.togo is None for choice in choices):
+        choices += [_followed(session, mind, pair, objective) for pair in deep[:LIFTS_FOLLOWED]]
     return [one for one in choices if min(one.merit, one.later) < 1.0 - LEAST_GAIN]
 
 

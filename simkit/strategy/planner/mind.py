@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets
@@ -28,6 +29,8 @@ class Mind:
         self.library: Library | None = None
         self._limits: tuple[float, float] | None = None
         self._failed: set[Way] = set()
+        self.bowing: set[Way] = set()
+        """Ways that bow the panel at the worst place: a pass of such touches takes too long."""
         self.solved = 0
 
     @classmethod
@@ -37,6 +40,7 @@ class Mind:
         if other.library is not None:
             new.library = Library(other.library.yardstick, dict(other.library.known))
         new._limits, new._failed = other._limits, set(other._failed)
+        new.bowing = set(other.bowing)
         return new
 
     def yardstick(self, session: Session) -> Yardstick:
@@ -68,15 +72,22 @@ class Mind:
         self.yardstick(session)
         assert self.library is not None
         tilt = largest_change(session)
+        first = [(round(spot.x_mm, 1), round(spot.y_mm, 1)) for spot in find_spots(
+            session.steps[0].field, session.work.case.goal.limits[0])[:1]]
+        tried = sorted(places, key=self._beside_edge)[:2]
+        if tried and self._beside_edge(tried[0]):
+            tried = [*first, *tried]
         for way in ways_of(session):
             if way in self.library.known or way in self._failed:
                 continue
-            for x, y in sorted(places, key=lambda place: self._beside_edge(place))[:2]:
+            for x, y in tried:
                 if way.kind == "push" and not session.work.reaches(x, y):
                     continue
                 here = height_at(session, x, y)
                 goal = round(here + way.sign * min(0.4 * tilt, 0.15), 4)
-                self.solve(session, Operation(way.kind, way.tool, x, y, goal, way.angle_deg))
+                if self.solve(session, Operation(way.kind, way.tool, x, y, goal,
+                                                 way.angle_deg)) is None:
+                    self.bowing.add(way)
                 if way in self.library.known:
                     break
             else:

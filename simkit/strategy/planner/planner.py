@@ -15,13 +15,17 @@ from dataclasses import dataclass, field, replace
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.trials import remember
+from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
-from simkit.strategy.planner.course import Course, Leg, best_course, is_exact
+from simkit.strategy.planner.course import Course, Leg, best_course, is_exact, next_leg
 from simkit.strategy.planner.deep import lift
 from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
 from simkit.strategy.planner.words import Choice, Decision, decide, ranked
+
+WORST_FIRST = WorstSpotFirst()
+"""What is done where the search finds nothing."""
 
 
 @dataclass
@@ -67,23 +71,25 @@ class Planner:
         return None if leg is None else leg.operation
 
     def step(self, session: Session) -> Leg | None:
-        """The planner's own next step, by its search alone."""
-        choices: list[Choice] = []
-        if deepest_mm(session) > DEEP_MM:
-            choices = lift(session, self.mind, self.objective)
-        if not choices:
-            choices = refine(session, self.mind, self.objective)
-        spent = sum(step.row.minutes for step in session.steps)
+        """The planner's own next step, by its search alone; where that finds none, the usual rule
+        at the worst spots."""
+        searches = [lift, refine] if deepest_mm(session) > DEEP_MM else [refine]
+        for search in searches:
+            sure = self._confirmed(session, self._within(
+                session, search(session, self.mind, self.objective)))
+            decision = decide(session, sure)
+            if decision is not None:
+                self.plan_length = sure[0].togo
+                return Leg(session, decision.operation, decision, sure[0].after)
+        self.plan_length = None
+        return next_leg(session, WORST_FIRST)
+
+    def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
+        """Those that the budget of minutes allows."""
         budget = session.work.case.limits.minutes
-        if budget is not None:
-            choices = [choice for choice in choices
-                       if spent + choice.after.now.row.minutes <= budget]
-        sure = self._confirmed(session, choices)
-        decision = decide(session, sure)
-        if decision is None:
-            return None
-        self.plan_length = sure[0].togo
-        return Leg(session, decision.operation, decision, sure[0].after)
+        spent = sum(step.row.minutes for step in session.steps)
+        return [choice for choice in choices
+                if budget is None or spent + choice.after.now.row.minutes <= budget]
 
     def ahead(self, session: Session) -> float:
         """Steps that a joint plan by what is known foresees; nought where it cannot tell."""

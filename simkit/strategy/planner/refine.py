@@ -108,8 +108,8 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
             break
     further = [] if plan.complete else _at_worst(session)
     if not plan.complete or len(plan.candidates) > 1 or aim > AIMED_SHARE:
-        further += [one.operation for one in sweeps(session, mind.library, parts,
-                                                    min(aim, SAFE_AIM), SWEPT)]
+        further += [one.operation for one in sweeps(
+            session, mind.library, parts, min(aim, SAFE_AIM), SWEPT, mind.bowing)]
     for operation in further:
         after = mind.solve(session, operation)
         if after is not None and not after.now.row.snapped:

@@ -8,7 +8,7 @@ leave least are solved for true.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass, replace
 from itertools import product
 
@@ -57,14 +57,14 @@ class Sweep:
     left: float
 
 
-def sweeps(session: Session, library: Library, parts: Array, aim: float, count: int
-           ) -> list[Sweep]:
+def sweeps(session: Session, library: Library, parts: Array, aim: float, count: int,
+           without: Collection[Way] = ()) -> list[Sweep]:
     """The passes that leave least by what is known, at most ``count``, no two alike.
 
-    parts : (3, n) fields over their limits as they stand.
+    parts : (3, n) fields over their limits as they stand; without : ways that are left out.
     """
     panel = _Panel(session, library.yardstick, library, parts)
-    found = [(one, way) for way in library.known if way.kind != "pull"
+    found = [(one, way) for way in library.known if way.kind != "pull" and way not in without
              for operation in _passes_of(session, way)
              if (one := panel.sweep(way, operation, aim)) is not None]
     found.sort(key=lambda pair: pair[0].left)
