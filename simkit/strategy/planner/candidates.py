@@ -25,6 +25,8 @@ LONG = 1.5
 """Length over width from which a dent has a direction."""
 MOST_PLACES = 90
 """Most places of the lattice, those nearest to their limits first."""
+INSIDE_MM = 5.0
+"""Touches stay so far from the edges of what is looked at, unless they are free."""
 
 
 def ways_of(session: Session) -> list[Way]:
@@ -108,11 +110,21 @@ def make_pool(session: Session, library: Library, places: list[tuple[float, floa
 
 def _allowed(session: Session, library: Library, places: list[tuple[float, float]]
              ) -> Iterator[tuple[Way, float, float]]:
-    x0, x1 = session.now.field.x_mm[[0, -1]]
-    y0, y1 = session.now.field.y_mm[[0, -1]]
+    x0, x1, y0, y1 = borders(session)
     for x, y in dict.fromkeys(places):
-        if not (x0 + 5.0 < x < x1 - 5.0 and y0 + 5.0 < y < y1 - 5.0):
+        if not (x0 <= x <= x1 and y0 <= y <= y1):
             continue
         for way in library.known:
             if way.kind != "push" or session.work.reaches(x, y):
                 yield way, x, y
+
+
+def borders(session: Session) -> tuple[float, float, float, float]:
+    """Where touches may lie: x from, to, y from, to; up to a free edge, not up to a held one."""
+    panel, field = session.work.case.panel, session.now.field
+    ends = (*field.x_mm[[0, -1]], *field.y_mm[[0, -1]])
+    sides = ("left", "right", "bottom", "top")
+    x0, x1, y0, y1 = (
+        float(end) + inwards * (0.0 if getattr(panel.edges, side) == "free" else INSIDE_MM)
+        for end, side, inwards in zip(ends, sides, (1.0, -1.0, 1.0, -1.0), strict=True))
+    return x0, x1, y0, y1

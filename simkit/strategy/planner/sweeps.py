@@ -19,6 +19,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.session import Session
 from simkit.strategy.choice import LEAST_MM, face_mm, height_at, open_spots
+from simkit.strategy.planner.candidates import borders
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import left_of
 from simkit.strategy.planner.yardstick import Yardstick
@@ -43,8 +44,6 @@ PLACES = 3
 POLISHED, ROUNDS = 8, 2
 """So many of the best are moved, stretched and ended higher or lower while that helps, in
 so many rounds."""
-INSIDE_MM = 5.0
-"""Touches stay so far from the edges of what is looked at."""
 UNLIKE_MM = 15.0
 """Passes of one way whose centres lie nearer to each other are taken for one."""
 
@@ -108,9 +107,8 @@ def _beside(op: Operation) -> list[Operation]:
 def _reached(session: Session, operation: Operation) -> bool:
     """Whether every touch can be made: on the panel, and from behind where a tool comes there."""
     assert operation.spread is not None
-    x0, x1 = session.now.field.x_mm[[0, -1]]
-    y0, y1 = session.now.field.y_mm[[0, -1]]
-    return all(x0 + INSIDE_MM < x < x1 - INSIDE_MM and y0 + INSIDE_MM < y < y1 - INSIDE_MM
+    x0, x1, y0, y1 = borders(session)
+    return all(x0 <= x <= x1 and y0 <= y <= y1
                and (operation.kind != "push" or session.work.reaches(x, y))
                for x, y in operation.spread.places(operation.x_mm, operation.y_mm,
                                                    operation.angle_deg))
