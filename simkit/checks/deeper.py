@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from functools import partial
 from typing import Any
 
 from simkit.case import Case, load_case, with_settings
@@ -16,8 +17,8 @@ from simkit.inspection.measured import wanted_spots
 from simkit.material.grades import grade_names
 from simkit.measurement.read import read_dent
 from simkit.repair.meshing import check_spots
-from simkit.repair.workpiece import minutes_of, panel_sheet, plain
-from simkit.tool.catalogue import Tip, find_glue, find_tab, find_tip, with_files
+from simkit.repair.workpiece import minutes_of, named_glue, panel_sheet, plain
+from simkit.tool.catalogue import Catalogue, find_tab, find_tip, with_files
 
 ELEMENT_OVER_TIP = 2.0
 """Largest element over the radius of a tip: contact is looked for at four points across an element,
@@ -39,19 +40,34 @@ def check_dent(case: Case) -> None:
 
 def check_kit(case: Case) -> None:
     """Every catalogue can be read, every tool is known, every tab fits, every tip has its mesh."""
-    tools = with_files(case.kit.catalogues)
-    for spec in case.kit.tabs:
-        tab = find_tab(plain(spec), tools)
-        problem = tab_fits(case.panel, tab.length_mm, tab.width_mm)
-        if problem is not None:
-            raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
-    for tip in [find_tip(plain(spec), tools) for spec in case.kit.tips]:
-        _check_tip(case, tip)
-    find_glue(plain(case.kit.glue), tools).at(
-        case.kit.panel_temperature_C, case.kit.glue_age_min)
+    tools, kit = with_files(case.kit.catalogues), case.kit
+    checks: dict[str, Callable[[], object]] = {
+        **{f"kit.tabs[{k}]": partial(_check_tab, case, spec, tools)
+           for k, spec in enumerate(kit.tabs)},
+        **{f"kit.tips[{k}]": partial(_check_tip, case, spec, tools)
+           for k, spec in enumerate(kit.tips)},
+        "kit.glue": partial(named_glue, case, plain(kit.glue))}
+    faults = []
+    for key, check in checks.items():
+        try:
+            check()
+        except InputError as error:
+            if error.key in (None, "tab", "tip", "glue", "kit.tabs", "kit.tips"):
+                error.key = key
+            faults.append(error)
+    if faults:
+        raise InputErrors(tuple(faults))
 
 
-def _check_tip(case: Case, tip: Tip) -> None:
+def _check_tab(case: Case, spec: Any, tools: Catalogue) -> None:
+    tab = find_tab(plain(spec), tools)
+    problem = tab_fits(case.panel, tab.length_mm, tab.width_mm)
+    if problem is not None:
+        raise InputError(problem, "a tab smaller than the panel", key="kit.tabs")
+
+
+def _check_tip(case: Case, spec: Any, tools: Catalogue) -> None:
+    tip = find_tip(plain(spec), tools)
     radius, thickness = tip.body.nose_radius_mm, case.panel.thickness_mm
     if radius < thickness:
         raise InputError(
@@ -99,9 +115,8 @@ def deeper_errors(case: Case) -> Iterator[InputError]:
     for check in DEEPER_CHECKS:
         try:
             check(case)
-        except InputErrors as errors:
-            yield from errors.errors
-        except InputError as error:
-            if error.file is None:
-                error.file = str(case.file)
-            yield error
+        except (InputErrors, InputError) as found:
+            for error in found.errors if isinstance(found, InputErrors) else (found,):
+                if error.file is None:
+                    error.file = str(case.file)
+                yield error

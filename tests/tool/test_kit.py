@@ -53,3 +53,12 @@ def test_what_does_not_fit_is_refused(tmp_path, right, wrong, message):
 def test_fault_in_a_catalogue_names_its_file_and_line(tmp_path):
     with pytest.raises(InputErrors, match=r"own.yaml:2: tabs.shop-27.diameter_mm: .*3 to 150 mm"):
         check_case(written(tmp_path, own=OWN.replace("27}", "0.27}")))
+
+
+def test_all_faults_of_a_kit_are_named_with_their_places(tmp_path):
+    case = CASE.replace("[round-30, shop-27, {", "[rund-30, shop-27, {").replace("edge_radius_mm: 2",
+                        "edge_radius_mm: 0.6").replace("glue: blue", "glue: blau")
+    with pytest.raises(InputErrors) as caught:
+        check_case(written(tmp_path, case))
+    assert [error.key for error in caught.value.errors] == ["kit.tabs[0]", "kit.tips[0]", "kit.glue"]
+    assert all(error.file for error in caught.value.errors)
