@@ -56,9 +56,12 @@ def test_fault_in_a_catalogue_names_its_file_and_line(tmp_path):
 
 
 def test_all_faults_of_a_kit_are_named_with_their_places(tmp_path):
-    case = CASE.replace("[round-30, shop-27, {", "[rund-30, shop-27, {").replace("edge_radius_mm: 2",
-                        "edge_radius_mm: 0.6").replace("glue: blue", "glue: blau")
+    case = CASE
+    for right, wrong in (("[round-30, shop", "[rund-30, shop"), ("glue: blue", "glue: blau"),
+                         ("edge_radius_mm: 2", "edge_radius_mm: 0.6")):
+        case = case.replace(right, wrong)
     with pytest.raises(InputErrors) as caught:
         check_case(written(tmp_path, case))
-    assert [error.key for error in caught.value.errors] == ["kit.tabs[0]", "kit.tips[0]", "kit.glue"]
-    assert all(error.file for error in caught.value.errors)
+    found = caught.value.errors
+    assert [error.key for error in found] == ["kit.tabs[0]", "kit.tips[0]", "kit.glue"]
+    assert all(error.file for error in found)
