@@ -20,79 +20,138 @@ PAGE = ROOT / "docs" / "reconstruction.md"
 PICTURE = ROOT / "docs" / "pictures" / "blind-history.png"
 BEGIN, END = "<!-- blind -->\n", "<!-- end -->"
 CHANGES = ("tap, tapped place", "tap, middle", "pull, middle")
+NEXT = ("second tap, middle", "pull after tap, middle")
+HALVES = ("calibration", "test")
 LEAST_MM = 0.02
 """Smaller true changes have no error in per cent, and are left out of the figure."""
+Row = dict[str, str]
 
 
-def read_rows() -> list[dict[str, str]]:
+def read_rows() -> list[Row]:
     """The kept table."""
     with RESULTS.open(newline="", encoding="utf-8") as stream:
         return list(csv.DictReader(stream))
 
 
-def draw(rows: list[dict[str, str]]) -> None:
-    """Predicted change over the true one, with bands."""
-    figure, axis = plt.subplots(figsize=(6.4, 4.4), layout="constrained")
+def of(rows: list[Row], **keys: str) -> list[Row]:
+    """Rows with these values that have an error in per cent."""
+    return [r for r in rows if r["error_pct"] and all(r[k] == v for k, v in keys.items())]
+
+
+def column(rows: list[Row], *names: str) -> list[np.ndarray]:
+    """Columns as numbers."""
+    return [np.array([float(r[name]) for r in rows]) for name in names]
+
+
+def draw(rows: list[Row]) -> None:
+    """Predicted over true change with bands; beside it the next answer before and after a tap."""
+    figure, (left, right) = plt.subplots(1, 2, figsize=(10.0, 4.4), layout="constrained")
     colours = ("#1b5e7d", "#c1502e", "#5d7d1b")
     for colour, name in zip(colours, CHANGES, strict=True):
-        some = [r for r in rows if r["operation"] == name and r["error_pct"]]
-        true, mean, low, high = (np.array([float(r[k]) for r in some]) for k in (
-            "true_mm", "predicted_mm", "low_mm", "high_mm"))
-        ratio = np.stack([mean - low, high - mean]) / np.abs(true)
-        axis.errorbar(np.abs(true), mean / true, yerr=ratio, fmt="o", ms=4, lw=0.8, capsize=2,
-                      color=colour, label=name)
-    axis.axhline(1.0, color="0.3", lw=0.8)
-    axis.axhspan(0.9, 1.1, color="0.5", alpha=0.12, lw=0)
-    axis.set_xscale("log")
-    axis.set_xlabel("true change after release, mm (size)")
-    axis.set_ylabel("predicted / true change")
-    axis.legend(frameon=False, fontsize=9)
-    axis.set_title("Dents of known history, reconstructed from noisy depths alone", fontsize=10)
+        for half, face in (("test", colour), ("calibration", "white")):
+            some = of(rows, operation=name, half=half, learned="no")
+            if not some:
+                continue
+            true, mean, low, high = column(some, "true_mm", "predicted_mm", "low_mm", "high_mm")
+            ratio = np.stack([mean - low, high - mean]) / np.abs(true)
+            left.errorbar(np.abs(true), mean / true, yerr=ratio, fmt="o", ms=4, lw=0.7, capsize=2,
+                          color=colour, markerfacecolor=face,
+                          label=name if half == "test" else None)
+    left.axhline(1.0, color="0.3", lw=0.8)
+    left.axhspan(0.9, 1.1, color="0.5", alpha=0.12, lw=0)
+    left.set(xscale="log", xlabel="true change after release, mm (size)",
+             ylabel="predicted / true change")
+    left.legend(frameon=False, fontsize=9)
+    left.set_title("Foretold from noisy depths alone (filled: test half)", fontsize=10)
+    for colour, name in zip(colours[1:], NEXT, strict=True):
+        before, after = pairs(rows, name, "")
+        if before.size:
+            right.loglog(np.maximum(before, 0.2), np.maximum(after, 0.2), "o", ms=4, color=colour,
+                         label=name)
+    ends = np.array([0.2, 200.0])
+    right.loglog(ends, ends, color="0.3", lw=0.8)
+    right.loglog(ends, 0.5 * ends, color="0.3", lw=0.8, ls=":")
+    right.set(xlabel="error before readings, %", ylabel="error after readings of one tap, %")
+    right.legend(frameon=False, fontsize=9)
+    right.set_title("The next answer (dotted: halved)", fontsize=10)
     figure.savefig(PICTURE, dpi=150)
     plt.close(figure)
 
 
-def summary(rows: list[dict[str, str]]) -> list[str]:
-    """Median and worst errors, how often the band holds the truth, how wide it is."""
+def pairs(rows: list[Row], name: str, half: str) -> tuple[np.ndarray, np.ndarray]:
+    """Sizes of the errors, %, of one answer before and after readings of the first tap."""
+    told = {(r["case"], r["learned"]): abs(float(r["error_pct"])) for r in of(rows, operation=name)
+            if not half or r["half"] == half}
+    cases = [case for case, learned in told if learned == "no" and (case, "one tap") in told]
+    return (np.array([told[case, "no"] for case in cases]),
+            np.array([told[case, "one tap"] for case in cases]))
+
+
+def summary(rows: list[Row]) -> list[str]:
+    """By half and change: errors, how often the band holds the truth, how wide it is."""
     lines = []
-    every = [r for r in rows if r["error_pct"]]
-    groups = [(name, [r for r in every if r["operation"] == name])
-              for name in CHANGES]
-    for name, some in [*groups, ("all", every)]:
-        if not some:
-            continue
-        error = np.abs([float(r["error_pct"]) for r in some])
-        low, high, true = (np.array([float(r[k]) for r in some])
-                           for k in ("low_mm", "high_mm", "true_mm"))
-        held, wide = (low <= true) & (true <= high), 100.0 * (high - low) / np.abs(true)
-        alone = 100.0 * np.abs(np.array([float(r["imprint_mm"]) for r in some]) / true - 1.0)
-        lines.append(f"| {name} | {len(some)} | {np.median(error):.0f} | {error.max():.0f} | "
-                     f"{100 * held.mean():.0f} | {np.median(wide):.0f} | {wide.max():.0f} | "
-                     f"{np.median(alone):.0f} | {alone.max():.0f} |")
+    for half in HALVES:
+        every = [r for r in of(rows, half=half, learned="no") if r["operation"] in CHANGES]
+        groups = [(name, of(every, operation=name)) for name in CHANGES]
+        for name, some in [*groups, ("all", every)]:
+            if not some:
+                continue
+            error = np.abs(column(some, "error_pct")[0])
+            low, high, true = column(some, "low_mm", "high_mm", "true_mm")
+            held, wide = (low <= true) & (true <= high), 100.0 * (high - low) / np.abs(true)
+            beside = [r for r in some if r["imprint_mm"]]
+            alone, its = column(beside, "imprint_mm", "true_mm")
+            said = f"{np.median(np.abs(100.0 * (alone / its - 1.0))):.0f}" if beside else "-"
+            lines.append(f"| {half} | {name} | {len(some)} | {np.median(error):.0f} | "
+                         f"{np.percentile(error, 95):.0f} | {error.max():.0f} | "
+                         f"{100 * held.mean():.0f} | {np.median(wide):.0f} | {wide.max():.0f} | "
+                         f"{said} |")
     return lines
 
 
-def table(rows: list[dict[str, str]]) -> str:
+def learned_summary(rows: list[Row]) -> list[str]:
+    """By half and next answer: errors before and after readings of one tap."""
+    lines = []
+    for half in HALVES:
+        for name in NEXT:
+            before, after = pairs(rows, name, half)
+            if before.size:
+                held = [float(r["low_mm"]) <= float(r["true_mm"]) <= float(r["high_mm"])
+                        for r in of(rows, operation=name, half=half, learned="one tap")]
+                lines.append(
+                    f"| {half} | {name} | {before.size} | {np.median(before):.0f} | "
+                    f"{np.median(after):.0f} | {np.median(after / np.maximum(before, 0.1)):.2f} | "
+                    f"{(after - before).max():+.0f} | {100 * np.mean(held):.0f} |")
+    return lines
+
+
+def table(rows: list[Row]) -> str:
     """What goes between the marks of the page."""
     one = list({r["case"]: r for r in rows}.values())
-    match = np.array([float(r["match_mm"]) for r in one])
-    seconds = np.array([float(r["seconds"]) for r in one])
+    match, seconds = column(one, "match_mm", "seconds")
+    halves = " and ".join(f"{sum(r['half'] == half for r in one)} of the {half} half"
+                          for half in HALVES)
     lines = [
         "![Predicted over true change](pictures/blind-history.png)", "",
-        "| change | dents | error, % median | worst | band holds, % | width, % median | worst "
-        "| imprint alone: error, % median | worst |",
-        "|---|---|---|---|---|---|---|---|---|", *summary(rows), "",
-        f"{len(one)} dents. Changes below {LEAST_MM:g} mm, the noise of one reading, count in no "
-        "percentage. Width: band over true change. Depth field matched to "
-        f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and history took "
-        f"{np.median(seconds):.0f} s of the processor (median; worst {seconds.max():.0f}).", "",
-        "| dent | taken | tap, tapped place: true, predicted mm | tap, middle | pull, middle |",
-        "|---|---|---|---|---|"]
+        "| half | change | dents | error, % median | 95th percentile | worst | band holds, % "
+        "| width, % median | worst | imprint alone: error, % median |",
+        "|---|---|---|---|---|---|---|---|---|---|", *summary(rows), "",
+        "| half | next answer | dents | error before, % median | after readings of one tap "
+        "| after over before, median | most worse by, points | band then holds, % |",
+        "|---|---|---|---|---|---|---|---|", *learned_summary(rows), "",
+        f"{len(one)} dents computed, {halves}. Changes below {LEAST_MM:g} mm, the noise of one "
+        "reading, count in no percentage. Width: band over true change. Depth field matched to "
+        f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and all "
+        f"histories took {np.median(seconds):.0f} s of one processor (median; worst "
+        f"{seconds.max():.0f}).", "",
+        "| dent | half | taken | tap, tapped place: true, predicted mm | tap, middle "
+        "| pull, middle |",
+        "|---|---|---|---|---|---|"]
     for r in one:
         said = {q["operation"]: f"{float(q['true_mm']):+.3f}, {float(q['predicted_mm']):+.3f}"
-                for q in rows if q["case"] == r["case"]}
+                for q in rows if q["case"] == r["case"] and q["learned"] == "no"}
         cells = [said.get(name, "no crown") for name in CHANGES]
-        lines.append(f"| {r['case']} | {r['taken']} | " + " | ".join(cells) + " |")
+        lines.append(f"| {r['case']} | {r['half']} | {r['taken']} | " + " | ".join(cells) + " |")
     return "\n".join(lines) + "\n"
 
 

@@ -15,10 +15,10 @@ __version__ = "0.1.0"
 
 aside.install()
 NAMES = frozenset({
-    "Case", "InputError", "InputErrors", "Operation", "Reconstruction", "RunRecord", "Session",
-    "Spot", "State", "Strategy", "Workpiece", "draw_comparison", "draw_run", "find_strategy",
-    "load_case", "make_case", "open_session", "open_workpiece", "read_comparison", "read_run",
-    "reconstruct", "run_repair", "save_case",
+    "Case", "Ensemble", "InputError", "InputErrors", "Operation", "Reconstruction", "RunRecord",
+    "Session", "Spot", "State", "Strategy", "Workpiece", "draw_comparison", "draw_run",
+    "find_strategy", "load_case", "make_case", "open_histories", "open_session", "open_workpiece",
+    "read_comparison", "read_run", "reconstruct", "run_repair", "save_case",
 })
 """Names taken from simkit.api."""
 

@@ -36,13 +36,14 @@ from simkit.repair.session import Session
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.show.draw import draw_comparison, draw_run
 from simkit.strategy import Strategy, find_strategy
+from simkit.study.ensemble import Ensemble, open_histories
 from simkit.study.run import prepare, run_strategy
 
 __all__ = [
-    "Case", "InputError", "InputErrors", "Operation", "Reconstruction", "RunRecord", "Session",
-    "Spot", "State", "Strategy", "Workpiece", "draw_comparison", "draw_run", "find_strategy",
-    "load_case", "make_case", "open_session", "open_workpiece", "read_comparison", "read_run",
-    "reconstruct", "run_repair", "save_case",
+    "Case", "Ensemble", "InputError", "InputErrors", "Operation", "Reconstruction", "RunRecord",
+    "Session", "Spot", "State", "Strategy", "Workpiece", "draw_comparison", "draw_run",
+    "find_strategy", "load_case", "make_case", "open_histories", "open_session", "open_workpiece",
+    "read_comparison", "read_run", "reconstruct", "run_repair", "save_case",
 ]
 
 

@@ -2,7 +2,7 @@
 
 Every history i foretells a change c_ij of the reading at place j. The readings are taken as
 
-    d_j = b_j + s c_ij + error,    s ~ N(1, STRENGTH^2),    error ~ N(0, noise^2 + (MODEL |c_ij|)^2)
+    d_j = b_j + s c_ij + error,    s ~ N(m, STRENGTH^2),    error ~ N(0, noise^2 + (MODEL |c_ij|)^2)
 
 with the deviation b_j before the step and one strength s for the whole step, which stands for what
 all histories have wrong alike (sheet, edges, the hand). s is integrated out, so the evidence of a
@@ -31,6 +31,17 @@ MOST_SLIPS = 0.25
 
 
 @dataclass(frozen=True)
+class Usual:
+    """Strength of a step before anything was read of it, and its standard error."""
+
+    strength: float = 1.0
+    error: float = STRENGTH_STANDARD_ERROR
+
+
+AS_FORETOLD = Usual()
+
+
+@dataclass(frozen=True)
 class Learned:
     """What readings taught.
 
@@ -56,14 +67,15 @@ class Learned:
 
 
 def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
-          weights: ArrayLike, noise_mm: float) -> Learned:
+          weights: ArrayLike, noise_mm: float, usual: Usual = AS_FORETOLD) -> Learned:
     """Weigh histories by readings after a step.
 
     Parameters
     ----------
     standing_mm : (m, n) deviation at the n places before the step, in each of m histories;
     change_mm : (m, n) what each foretells of the step there; readings_mm : (n,) deviations read
-    after it; weights : (m,) prior, adding up to 1; noise_mm : standard error of a reading.
+    after it; weights : (m,) prior, adding up to 1; noise_mm : standard error of a reading; usual :
+    strength before anything was read.
 
     Readings that no history allows, seen from the others, are left out one after the other, the
     furthest first; where more than a quarter of them would go, or fewer than two would stay, the
@@ -78,7 +90,7 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     use = np.ones(read.size, dtype=bool)
     slips: list[int] = []
     while True:
-        off = _off(gap, change, error2, use)
+        off = _off(gap, change, error2, use, usual)
         nearest = np.min(np.abs(off), axis=0)
         worst = int(np.argmax(np.where(use, nearest, 0.0)))
         if not nearest[worst] > SLIP_STANDARD_ERRORS:
@@ -86,10 +98,10 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
         slips.append(worst)
         use[worst] = False
         if use.sum() < 2 or len(slips) > MOST_SLIPS * read.size:
-            return Learned(tuple(belief), tuple(belief), (1.0,) * len(belief),
-                           (STRENGTH_STANDARD_ERROR,) * len(belief), (), True, tuple(nearest))
+            return Learned(tuple(belief), tuple(belief), (usual.strength,) * len(belief),
+                           (usual.error,) * len(belief), (), True, tuple(nearest))
     evidence, strength, spread = (np.array(v) for v in zip(*(
-        _evidence(g[use], c[use], e[use])
+        _evidence(g[use], c[use], e[use], usual)
         for g, c, e in zip(gap, change, error2, strict=True)), strict=True))
     after = belief * np.exp(evidence - evidence.max())
     after /= after.sum()
@@ -98,16 +110,19 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
                    tuple(sorted(slips)), False, tuple(map(float, nearest)))
 
 
-def _evidence(gap: Array, change: Array, error2: Array) -> tuple[float, float, float]:
+def _evidence(gap: Array, change: Array, error2: Array, usual: Usual
+              ) -> tuple[float, float, float]:
     """Logarithm of the evidence, the strength and its standard error, of one history."""
-    precision = 1.0 / STRENGTH_STANDARD_ERROR**2 + float((change**2 / error2).sum())
+    gap = gap - (usual.strength - 1.0) * change
+    precision = 1.0 / usual.error**2 + float((change**2 / error2).sum())
     pull = float((change * gap / error2).sum())
     log = -0.5 * float((gap**2 / error2 + np.log(error2)).sum())
-    log += 0.5 * pull**2 / precision - 0.5 * np.log(precision * STRENGTH_STANDARD_ERROR**2)
-    return log, 1.0 + pull / precision, float(precision**-0.5)
+    log += 0.5 * pull**2 / precision - 0.5 * np.log(precision * usual.error**2)
+    return log, usual.strength + pull / precision, float(precision**-0.5)
 
 
-def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_]) -> Array:
+def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual: Usual
+         ) -> Array:
     """(m, n) distance of each reading from what the others that count foretell, in its standard
     errors."""
     off = np.zeros_like(gap)
@@ -115,7 +130,8 @@ def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_]) -> Ar
         others = use.copy()
         others[j] = False
         for i in range(gap.shape[0]):
-            _, strength, spread = _evidence(gap[i, others], change[i, others], error2[i, others])
+            _, strength, spread = _evidence(gap[i, others], change[i, others], error2[i, others],
+                                            usual)
             error = np.sqrt(error2[i, j] + (spread * change[i, j]) ** 2)
             off[i, j] = (gap[i, j] - (strength - 1.0) * change[i, j]) / error
     return off

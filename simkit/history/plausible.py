@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from simkit.history.trials import Trial
 
@@ -19,11 +20,12 @@ MODEL_MM = 0.015
 of known radius); histories whose misfits differ by less than this cannot be told apart."""
 FINE_MM = 0.01
 """The same for histories carried out in full."""
+COUNTED_SHARE = 0.05
+"""Histories with less than this share of the likeliest one's weight do not widen a band."""
 BAND_HISTORIES = 4
 """Histories carried out in full for a band."""
-LEAST_BAND_SHARE = 0.15
-"""Half width of a band over the change, where the histories agree better than that: error of mesh,
-increments and imprint (benchmarks/blind_history.py)."""
+LAW = {"flow stress": 4.0, "thickness": 2.5}
+"""Standard errors, %, of a real sheet about the case's. Common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -90,11 +92,22 @@ def _like(a: Trial, b: Trial) -> bool:
     return True
 
 
-def band(changes_mm: Sequence[float], belief: Sequence[float]) -> Band:
-    """Prediction and band from what each plausible history predicts and its posterior weight."""
+def band(changes_mm: ArrayLike, belief: ArrayLike, room_share: float) -> Band:
+    """Prediction and band from what each plausible history predicts and its posterior weight.
+
+    The band is the range of the histories that count, wider at both ends by ``room_share`` of the
+    prediction: what blind dents of known history ask for beyond that range
+    (:mod:`simkit.history.calibrated`).
+    """
     values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     middle = float((values * shares).sum() / shares.sum())
-    counted = values[shares > 0.05 * shares.max()]
-    room = LEAST_BAND_SHARE * abs(middle)
-    return Band(middle, float(min(counted.min(), middle - room)),
-                float(max(counted.max(), middle + room)))
+    low, high = spanned(values, shares)
+    room = room_share * abs(middle)
+    return Band(middle, min(low - room, middle), max(high + room, middle))
+
+
+def spanned(changes_mm: ArrayLike, belief: ArrayLike) -> tuple[float, float]:
+    """Range of what the histories that count predict."""
+    values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
+    counted = values[shares > COUNTED_SHARE * shares.max()]
+    return float(counted.min()), float(counted.max())

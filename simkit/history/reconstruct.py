@@ -13,8 +13,17 @@ from simkit.history.deep.readings import reader_for, readings_of
 from simkit.history.given import strike_given
 from simkit.history.imprint import Progress, bed_stiffness, deviation_at_gauss, imprint
 from simkit.history.marks import marks_of
+from simkit.history.pairs import pair_of_balls
 from simkit.history.plausible import Plausible, plausible, weights
-from simkit.history.search import Bounds, further_blows, nudged, search, second_blow
+from simkit.history.search import (
+    LONG_LOW_ASPECT,
+    Bounds,
+    find_low,
+    further_blows,
+    nudged,
+    search,
+    second_blow,
+)
 from simkit.history.strike import KINDS, Blow
 from simkit.history.trials import Trial, Trials, carry_out
 from simkit.inspection.match import Criteria, Match, judge
@@ -24,7 +33,12 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
-"""Misfit of the best single blow above which a second one is tried."""
+"""Misfit of the best single blow above which a second one is set where most is left."""
+PAIR_MM = 0.025
+"""Misfit of the best single blow above which a pair of balls is tried on a long low: what the
+trials' own error and the noise of the depths leave together."""
+PAIR_RADIUS_MM = 20.0
+"""Radius of both balls of a pair; the depths hardly say it."""
 SEPARATE_LOW_LENGTHS, MOST_DENTS = 0.6, 24
 """A measured low further from the first blow than this many of its lengths at half its height is a
 dent of its own and given a blow of its own, up to so many; the imprint makes the rest."""
@@ -208,10 +222,21 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
     others = _other_dents(work, found[0].blows[0], sign) if found else []
     if others:
         further_blows(trials, found[0], others)
-    elif found and found[0].rms_mm > TWO_BLOWS_MM:
-        second_blow(trials, found[0], sign)
+    elif found and found[0].rms_mm > PAIR_MM:
+        _two_blows(trials, found[0], sign)
     valid = [t for t in trials.done if t.valid]
     return (plausible(valid) if valid else ()), len(trials.done)
+
+
+def _two_blows(trials: Trials, single: Trial, sign: float) -> None:
+    """Two blows where one leaves too much: a pair along a long low, or one where most is left."""
+    low, best = find_low(trials, sign), single
+    if low.length_mm > LONG_LOW_ASPECT * low.width_mm:
+        apart = 0.25 * float(np.sqrt(low.length_mm**2 - low.width_mm**2))
+        best = pair_of_balls(trials, (low.x_mm, low.y_mm), low.angle_deg, apart, low.depth_mm,
+                             PAIR_RADIUS_MM)
+    if min(best.rms_mm, single.rms_mm) > TWO_BLOWS_MM:
+        second_blow(trials, single, sign)
 
 
 def _other_dents(work: Workpiece, first: Blow, sign: float) -> list[tuple[float, float]]:

@@ -6,8 +6,11 @@ from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from simkit.errors import InputError
 from simkit.files import write_table
+from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import band
 from simkit.history.reconstruct import realise
 from simkit.history.strike import Blow
@@ -36,7 +39,8 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
     weights = [weight for _, weight, _ in members]
     if len(runs) < 2:
         return None
-    table = [_line(k, runs, weights) for k in range(len(runs[0]))]
+    room = rooms_mm(runs, weights)
+    table = [_line(k, runs, weights, room[k]) for k in range(len(runs[0]))]
     write_table(folder / "band.csv", COLUMNS, table)
     last = table[-1]
     return folder / "band.csv", (
@@ -92,14 +96,37 @@ def _opened(start: Start, folder: Path, member: Mapping[str, Any],
     return session
 
 
-def _line(k: int, runs: list[list[StepRow]], weights: list[float]) -> dict[str, str]:
+def rooms_mm(runs: list[list[StepRow]], weights: list[float]) -> list[dict[str, float]]:
+    """By how much bands are wider than the range of the histories, for every step and number, mm.
+
+    What a step changes in the mean over the histories, times the room that blind dents ask for with
+    its kind of answer; added up over the steps, for what makes one step err makes the next err too.
+    """
+    shares = np.array(weights) / np.sum(weights)
+    found = [dict.fromkeys(SEEN, 0.0)]
+    for k in range(1, len(runs[0])):
+        row, told = runs[0][k], {}
+        for name in SEEN:
+            at_tool = name == "released_mm"
+            change = [abs(getattr(run[k], name) - (
+                run[k].before_mm if at_tool else getattr(run[k - 1], name))) for run in runs]
+            share = rooms()[kind_of(row.operation, at_tool)].room_share
+            earlier = 0.0 if at_tool else found[-1][name]
+            told[name] = earlier + max(share, 0.0) * float(np.nan_to_num(change) @ shares)
+        found.append(told)
+    return found
+
+
+def _line(k: int, runs: list[list[StepRow]], weights: list[float], room: Mapping[str, float]
+          ) -> dict[str, str]:
     """Row of one step: what the recorded run has, and from where to where."""
     row = runs[0][k]
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
             "y_mm": f"{row.y_mm:g}"}
     for name in SEEN:
         values = [getattr(run[k], name) for run in runs]
-        seen = band(values, weights)
-        line |= {name: f"{values[0]:.6g}", f"{name}_from": f"{min(seen.low_mm, values[0]):.6g}",
-                 f"{name}_to": f"{max(seen.high_mm, values[0]):.6g}"}
+        seen = band(values, weights, 0.0)
+        low, high = min(seen.low_mm, values[0]), max(seen.high_mm, values[0])
+        line |= {name: f"{values[0]:.6g}", f"{name}_from": f"{low - room[name]:.6g}",
+                 f"{name}_to": f"{high + room[name]:.6g}"}
     return line

@@ -13,7 +13,15 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
 from simkit.files import write_json, write_table
-from simkit.history.learning import Learned, learn, telling_places
+from simkit.history.calibrated import (
+    MIDDLE_PULL,
+    PULL_LEARNED,
+    TAP_LEARNED,
+    kind_of,
+    rooms,
+)
+from simkit.history.learning import Learned, Usual, learn, telling_places
+from simkit.history.plausible import MODEL_MM
 from simkit.inspection.spots import SampledField
 from simkit.panel.surface import Window
 from simkit.repair.operations import Operation
@@ -31,6 +39,7 @@ LIGHT_TAP_LEFT_SHARE = 0.4
 TAP_DIRECTIONS = 4
 """Taps that are tried for advice: on the crown, so many directions from the low."""
 GRID_LINES = 24
+USUAL = Usual()
 
 
 @dataclass(frozen=True)
@@ -78,20 +87,8 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
     ------
     InputError : no such step, a reading off the panel, readings of something else.
     """
+    found, told = weigh(histories, step, points, noise_mm)
     steps = histories[0].session.steps
-    if not 1 <= step < len(steps):
-        raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}",
-                         file=str(folder))
-    standing = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
-    after = np.array([_at(h.session.steps[step].field, points) for h in histories])
-    found = learn(standing, after - standing, points.d_mm, [h.weight for h in histories], noise_mm)
-    if found.foreign:
-        raise InputError(
-            f"these readings are not of this panel after step {step}: {_furthest(points, found)}",
-            "readings of the deviation, in mm, taken after that step; another panel's file, "
-            "another step, another unit?", file=points.file)
-    told = (*_slips(points, found, np.average(after, axis=0, weights=found.weights)),
-            *_surprises(histories, found))
     table = folder / "learned.csv"
     write_table(table, COLUMNS, [_line(k, histories, found, step) for k in range(len(steps))])
     write_json(folder / "learned.json", {
@@ -101,6 +98,30 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
         "slips": [int(points.line[k]) for k in found.slips], "sentences": list(told)})
     weighed = tuple(replace(h, weight=w) for h, w in zip(histories, found.weights, strict=True))
     return Lesson(found, weighed, told, table)
+
+
+def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float
+          ) -> tuple[Learned, tuple[str, ...]]:
+    """Weigh histories by readings after a step; what was surprising, in sentences.
+
+    Raises
+    ------
+    InputError : no such step, a reading off the panel, readings of something else.
+    """
+    steps = histories[0].session.steps
+    if not 1 <= step < len(steps):
+        raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}")
+    standing = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
+    after = np.array([_at(h.session.steps[step].field, points) for h in histories])
+    found = learn(standing, after - standing, points.d_mm, [h.weight for h in histories],
+                  float(np.hypot(noise_mm, MODEL_MM)), USUAL)
+    if found.foreign:
+        raise InputError(
+            f"these readings are not of this panel after step {step}: {_furthest(points, found)}",
+            "readings of the deviation, in mm, taken after that step; another panel's file, "
+            "another step, another unit?", file=points.file)
+    return found, (*_slips(points, found, np.average(after, axis=0, weights=found.weights)),
+            *_surprises(histories, found))
 
 
 def _at(field: SampledField, points: GaugePoints) -> Array:
@@ -149,7 +170,7 @@ def _surprises(histories: tuple[History, ...], found: Learned) -> list[str]:
 def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> dict[str, str]:
     """Row of one step: its expected numbers with the weights before, and with what was learned.
 
-    Changes after the step that was read are as strong, over those foretold, as that step was.
+    Of the strength of the step that was read, later ones have as much as blind dents say.
     """
     row = histories[0].session.steps[k].row
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
@@ -158,6 +179,8 @@ def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> 
         values = np.array([getattr(h.session.steps[k].row, name) for h in histories])
         first = np.array([getattr(h.session.steps[step - 1].row, name) for h in histories])
         strength = np.array(found.strength)
+        kind = PULL_LEARNED if kind_of(row.operation, False) == MIDDLE_PULL else TAP_LEARNED
+        strength = strength if k == step else 1.0 + rooms()[kind].carried * (strength - 1.0)
         scaled = values if name == "released_mm" else first + strength * (values - first)
         if k < step:
             scaled = values

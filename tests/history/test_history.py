@@ -13,7 +13,7 @@ import pytest
 
 from simkit.case.load import load_case
 from simkit.history import reconstruct as module
-from simkit.history.plausible import LEAST_BAND_SHARE, band, plainest, plausible
+from simkit.history.plausible import band, plainest, plausible
 from simkit.history.reconstruct import histories, realise
 from simkit.history.search import Bounds, Low, find_low, starts
 from simkit.history.strike import Blow
@@ -137,11 +137,13 @@ def test_what_misses_by_far_is_not_plausible():
     assert members[0].weight > members[1].weight
 
 
-def test_a_band_holds_what_its_histories_foretell_and_never_closes():
-    seen = band([1.0, 2.0, 9.0], [0.5, 0.5, 0.001])
-    assert (seen.low_mm, seen.high_mm) == (pytest.approx(1.0), pytest.approx(2.0))
-    alone = band([-2.0], [1.0])
-    assert alone.high_mm - alone.low_mm == pytest.approx(4.0 * LEAST_BAND_SHARE)
+def test_a_band_is_the_range_of_its_histories_and_the_room_asked_for():
+    seen = band([1.0, 2.0, 9.0], [0.5, 0.5, 0.001], 0.1)
+    middle = (0.5 + 1.0 + 0.009) / 1.001
+    assert (seen.low_mm, seen.high_mm) == (pytest.approx(1.0 - 0.1 * middle),
+                                           pytest.approx(2.0 + 0.1 * middle))
+    alone = band([-2.0], [1.0], 0.15)
+    assert alone.high_mm - alone.low_mm == pytest.approx(0.6)
 
 
 def test_a_blow_without_a_balance_is_no_result(struck, monkeypatch):

@@ -8,13 +8,20 @@ from __future__ import annotations
 import csv
 import json
 import shutil
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.interpolate import RectBivariateSpline
 
+from simkit.checks.deeper import check_case
 from simkit.cli.main import main
+from simkit.errors import InputError
+from simkit.repair.operations import Operation
+from simkit.study.ensemble import Ensemble
+from simkit.study.learn import histories_of
+from simkit.study.run import prepare
 
 CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
         "panel": {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 600, "length_x_mm": 200,
@@ -99,3 +106,39 @@ def test_a_step_that_was_not_done_is_refused(run: Path, tmp_path: Path, capsys) 
     shutil.copytree(run, other)
     (other / "reconstruction.json").unlink()
     assert main(["learn", str(other), "--step", "1", "--readings", str(file)]) == 2
+
+
+def test_observed_in_python_weighs_as_the_command_does(run: Path, tmp_path: Path) -> None:
+    file = readings(run, "doubt/1", tmp_path / "after.csv")
+    assert learned(run, file) == 0
+    told = json.loads((run / "learned.json").read_text())["histories"]
+    start = prepare(check_case(str(run.parent)), run, 1, lambda text: None)
+    histories = histories_of(start, run, lambda text: None)
+    before = Ensemble(histories, (1.0,) * len(histories))
+    table = np.loadtxt(file, delimiter=",", skiprows=1)
+    after = before.observe(table)
+    assert [one.weight for one in after.histories] == pytest.approx(
+        [one["after"] for one in told], abs=1e-9)
+    assert after.strength == pytest.approx([one["strength"] for one in told])
+    with pytest.raises(InputError, match="not of this panel"):
+        before.observe(table + [0.0, 0.0, 0.8] * np.array([[1], [-1], [1], [-1], [1]]))
+
+
+def test_plan_do_measure_correct(run: Path) -> None:
+    """The hand misses the height asked for; readings bring the foretold height of the middle
+    nearer to the true one (here that of history 1)."""
+    start = prepare(check_case(str(run.parent)), run, 1, lambda text: None)
+    histories = histories_of(start, run, lambda text: None)
+    ensemble = Ensemble(histories, (1.0,) * len(histories))
+    truth = histories[1].session
+    asked = Operation("pull", "round-25", 5.0, -4.0, 0.6 * truth.now.row.max_low_mm)
+    told = ensemble.foretell(asked)
+    for name in ("max_low_mm", "low_rise_mm"):
+        assert told[name].low_mm <= told[name].predicted_mm <= told[name].high_mm
+    real = truth.apply(replace(asked, goal_mm=asked.goal_mm - 0.05))  # a hand that errs
+    done = ensemble.apply(replace(asked, goal_mm=real.now.row.released_mm))
+    spline = RectBivariateSpline(real.now.field.x_mm, real.now.field.y_mm, real.now.field.d_mm.T)
+    table = [(x, y, float(spline(x, y)[0, 0])) for x, y in PLACES]
+    after = done.observe(table, 0.02)
+    assert after.histories[1].weight >= done.histories[1].weight
+    assert len(after.likeliest.steps) == len(truth.steps) + 1

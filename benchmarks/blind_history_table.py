@@ -1,0 +1,209 @@
+"""From what was computed of every blind dent to predictions, calibrated bands and the table.
+
+Only the calibration half decides anything: rooms of the bands, strengths, what of a strength is
+carried on. The test half is foretold with these.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from blind_dents import DENTS, hash_of
+from blind_history_page import learned_summary, summary
+
+from simkit.files import write_table
+from simkit.history.calibrated import (
+    COLUMNS as STORED_COLUMNS,
+)
+from simkit.history.calibrated import (
+    KINDS,
+    MIDDLE_PULL,
+    MIDDLE_TAP,
+    PLACE_TAP,
+    PULL_LEARNED,
+    STORED,
+    TAP_LEARNED,
+    Room,
+    carried_share,
+    room,
+    score,
+    strength_of,
+)
+from simkit.history.learning import Learned, learn, telling_places
+from simkit.history.plausible import MODEL_MM, band, spanned, weights
+
+RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
+COLUMNS = ("case", "half", "learned", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm",
+           "error_pct", "imprint_mm", "match_mm", "seconds", "taken")
+SECOND = ("second tap, middle", "pull after tap, middle")
+"""What is foretold before and after readings of the first tap."""
+KIND = {"tap, tapped place": PLACE_TAP, "tap, middle": MIDDLE_TAP, "pull, middle": MIDDLE_PULL,
+        SECOND[0]: MIDDLE_TAP, SECOND[1]: MIDDLE_PULL}
+LEARNED_KIND = {SECOND[0]: TAP_LEARNED, SECOND[1]: PULL_LEARNED}
+NOISE_MM, SMALL_MM = 0.02, 0.02
+"""Noise of one reading; smaller true changes have no error in per cent and score nothing."""
+READ_MM = float(np.hypot(NOISE_MM, MODEL_MM))
+"""Standard error of a reading against a history, which misses the dent itself by so much."""
+CALIBRATION = "calibration"
+
+
+def read_kept(keep: Path) -> list[dict[str, Any]]:
+    """What was computed, in the order of the list of dents."""
+    files = [keep / f"{dent.name}.json" for dent in DENTS]
+    kept = [json.loads(file.read_text("utf-8")) for file in files if file.exists()]
+    return [dent for dent in kept if "truth" in dent]
+
+
+def belief_of(dent: dict[str, Any]) -> list[float]:
+    """Weights of a dent's histories before any step."""
+    return weights([member["alone_mm"] for member in dent["members"]])
+
+
+def foretold(dent: dict[str, Any], name: str) -> np.ndarray:
+    """What each history answers."""
+    return np.array([member["answers"][name] for member in dent["members"]])
+
+
+def lesson(dent: dict[str, Any], wrong: dict[int, float] | None = None,
+           other: dict[str, Any] | None = None) -> Learned:
+    """What five readings after the first tap teach, where they tell most.
+
+    ``wrong``: what is added to single readings (numbers 0 to 4), mm; ``other``: the dent whose
+    readings are given by mistake.
+    """
+    members, truth = dent["members"], (other or dent)["truth"]
+    chosen = places_read(dent)
+    change, stood = (np.array([one["answers"][name] for one in members])[:, chosen]
+                     for name in ("places", "stood"))
+    rng = np.random.default_rng(hash_of(dent["dent"]) + 1)
+    read = (np.array(truth["stood"]) + np.array(truth["places"]))[chosen]
+    read = read + rng.normal(0.0, NOISE_MM, len(chosen))
+    for k, add in (wrong or {}).items():
+        read[k] += add
+    return learn(stood, change, read, belief_of(dent), READ_MM)
+
+
+def places_read(dent: dict[str, Any]) -> list[int]:
+    """Numbers of the five places that are read, of those where the tap was foretold."""
+    change = np.array([member["answers"]["places"] for member in dent["members"]])
+    side = np.linspace(-42.0, 42.0, 13)
+    xy = np.column_stack([a.ravel() for a in np.meshgrid(side, side)])
+    chosen, _ = telling_places(change, belief_of(dent), READ_MM, xy)
+    if not chosen:  # one history only: where it foretells most
+        chosen = [int(k) for k in np.argsort(-np.abs(change[0]))[:5]]
+    return chosen
+
+
+def wrong_readings(kept: list[dict[str, Any]]) -> str:
+    """How many slips of 1 mm are named, how many files of the next dent are refused."""
+    some = [dent for dent in kept if "places" in dent["truth"]]
+    slips = [lesson(dent, {k: size}) for dent in some for k in range(5) for size in (-1.0, 1.0)]
+    named = [found.slips == (k // 2 % 5,) and not found.foreign for k, found in enumerate(slips)]
+    foreign = [lesson(dent, other=other).foreign
+               for dent, other in zip(some, [*some[1:], *some[:1]], strict=True)]
+    right = [lesson(dent) for dent in some]
+    false = sum(bool(found.slips) or found.foreign for found in right)
+    return (f"Wrong readings: {sum(named)} of {len(named)} slips of 1 mm named and left out, "
+            f"{sum(foreign)} of {len(foreign)} files of another panel refused; of {len(right)} "
+            f"right files {false} doubted.")
+
+
+def renewed(dent: dict[str, Any], name: str, carried: float, taught: Learned
+            ) -> tuple[np.ndarray, list[float]]:
+    """What each history answers to the next step once the tap was read, and its weight."""
+    strength = 1.0 + carried * (np.array(taught.strength) - 1.0)
+    return foretold(dent, name) * strength, list(taught.weights)
+
+
+def calibrated(kept: list[dict[str, Any]]) -> dict[str, Room]:
+    """Rooms and strengths by kind of answer, from the calibration half."""
+    half = [dent for dent in kept if dent["half"] == CALIBRATION]
+    found: dict[str, Room] = {}
+    for name in ("tap, tapped place", "tap, middle", "pull, middle"):
+        cases = [(dent["truth"][name], foretold(dent, name), belief_of(dent)) for dent in half
+                 if abs(dent["truth"].get(name, 0.0)) > SMALL_MM]
+        found[KIND[name]] = _room(KIND[name], cases, 0.0)
+    for name, kind in LEARNED_KIND.items():
+        some = [dent for dent in half if abs(dent["truth"].get(name, 0.0)) > SMALL_MM
+                and abs(dent["truth"]["tap, middle"]) > SMALL_MM]
+        carried = carried_share([ratio(dent, "tap, middle") for dent in some],
+                                [ratio(dent, name) for dent in some])
+        cases = [(dent["truth"][name], *renewed(dent, name, carried, lesson(dent)))
+                 for dent in some]
+        found[kind] = _room(kind, cases, carried)
+    return found
+
+
+def ratio(dent: dict[str, Any], name: str) -> float:
+    """True over foretold change."""
+    return dent["truth"][name] / float(foretold(dent, name) @ np.array(belief_of(dent)))
+
+
+def _room(kind: str, cases: list[tuple[float, np.ndarray, list[float]]], carried: float) -> Room:
+    middle = [float(values @ np.array(belief)) for _, values, belief in cases]
+    scores = [score(true, *spanned(values, belief), predicted)
+              for (true, values, belief), predicted in zip(cases, middle, strict=True)]
+    share, low, high = room(scores)
+    usual = strength_of([true for true, _, _ in cases], middle) if cases else (1.0, 0.0)
+    return Room(kind, len(cases), share, low, high, *usual, carried)
+
+
+def store(keep: Path) -> None:
+    """Write the rooms that simkit reads."""
+    found = calibrated(read_kept(keep))
+    STORED.parent.mkdir(exist_ok=True)
+    write_table(STORED, STORED_COLUMNS, [
+        {name: getattr(found[kind], name) if name in ("kind", "cases")
+         else f"{getattr(found[kind], name):.4f}" for name in STORED_COLUMNS} for kind in KINDS])
+
+
+def rows_of(dent: dict[str, Any], rooms: dict[str, Room], alone: dict[str, Any]
+            ) -> list[dict[str, str]]:
+    """Rows of one dent."""
+    common = {"case": dent["dent"], "half": dent["half"],
+              "match_mm": f"{dent['members'][0]['match_mm']:.4f}",
+              "seconds": f"{dent['ensemble_s']:.1f}",
+              "taken": f"{dent['members'][0]['words']} (of {len(dent['members'])}, "
+                       f"{dent['tried']} tried)"}
+    rows = []
+    for name, kind in KIND.items():
+        if name not in dent["truth"]:
+            continue
+        rows.append(common | _row(name, "no", dent, foretold(dent, name), belief_of(dent),
+                                  rooms[kind], alone))
+    if "places" in dent["truth"]:
+        taught = lesson(dent)
+        for name, kind in LEARNED_KIND.items():
+            values, belief = renewed(dent, name, rooms[kind].carried, taught)
+            rows.append(common | _row(name, "one tap", dent, values, belief, rooms[kind], alone))
+    return rows
+
+
+def _row(name: str, learned: str, dent: dict[str, Any], values: np.ndarray, belief: list[float],
+         usual: Room, alone: dict[str, Any]) -> dict[str, str]:
+    """Truth, prediction and band of one change."""
+    true = dent["truth"][name]
+    seen = band(values, belief, usual.room_share)
+    error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
+    return {"learned": learned, "operation": name, "true_mm": f"{true:.4f}",
+            "predicted_mm": f"{seen.predicted_mm:.4f}", "low_mm": f"{seen.low_mm:.4f}",
+            "high_mm": f"{seen.high_mm:.4f}",
+            "imprint_mm": f"{alone[name]:.4f}" if name in alone else "",
+            "error_pct": "" if np.isnan(error) else f"{error:.1f}"}
+
+
+def tabulate(keep: Path, results: Path = RESULTS) -> None:
+    """Write the table of all dents computed so far, and say what it says."""
+    kept = read_kept(keep)
+    rooms = calibrated(kept)
+    rows = []
+    for dent in kept:
+        file = keep / f"{dent['dent']}-imprint.json"
+        alone = json.loads(file.read_text("utf-8")) if file.exists() else {}
+        rows += rows_of(dent, rooms, alone)
+    write_table(results, COLUMNS, rows)
+    print("\n".join(one.sentence() for one in rooms.values()))
+    print("\n".join([*summary(rows), *learned_summary(rows), wrong_readings(kept)]))

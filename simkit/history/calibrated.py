@@ -1,0 +1,110 @@
+"""How far foretold changes were off for blind dents of known history: rooms of bands, strengths.
+
+The histories' own range is too narrow: all of them share mesh, increments and sheet. Blind dents
+say by how much. The score of one is how far the true change lies beyond the range of its histories,
+over the prediction (negative: inside); the band of a new dent is the range widened by the k-th
+smallest of m scores, k = ceil((m + 1) 0.9): split conformal prediction on an interval (Papadopoulos
+et al. 2002; with intervals Romano, Patterson and Candes 2019; both from memory). It holds the truth
+with at least that probability if the dents are alike in kind; for one given set of dents the share
+really held is distributed as Beta(k, m + 1 - k). Kinds of answer are calibrated apart.
+"""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+from pathlib import Path
+
+import numpy as np
+from scipy import stats
+
+STORED = Path(__file__).parent / "data" / "bands.csv"
+"""One row a kind of answer, from the calibration half; benchmarks/blind_history.py --store."""
+SHARE = 0.9
+"""Of dents, whose answer a band shall hold."""
+PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL = ("place, light tap", "middle, light tap", "middle, pull")
+TAP_LEARNED, PULL_LEARNED = "middle, second tap, learned", "middle, pull after tap, learned"
+KINDS = (PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL, TAP_LEARNED, PULL_LEARNED)
+COLUMNS = ("kind", "cases", "room_share", "held_low", "held_high", "strength", "strength_error",
+           "carried")
+
+
+@dataclass(frozen=True)
+class Room:
+    """What blind dents say of one kind of answer.
+
+    Attributes
+    ----------
+    kind : see ``KINDS``; cases : dents behind it.
+    room_share : by how much a band is wider, at either end, than the histories' range, over the
+        prediction; infinite where the dents are too few.
+    held_low, held_high : the share of dents really held lies between these, nine times in ten.
+    strength, strength_error : true over foretold change, median, and its spread (1.48 times the
+        median distance from it).
+    carried : share of a tap's strength, learned from readings, that the next answer of this kind
+        has too (0: nothing, 1: all of it).
+    """
+
+    kind: str
+    cases: int
+    room_share: float
+    held_low: float
+    held_high: float
+    strength: float
+    strength_error: float
+    carried: float = 0.0
+
+    def sentence(self) -> str:
+        """For people: what stands behind a band."""
+        return (f"{self.kind}: {self.cases} blind dents; a band for {SHARE:.0%} really holds "
+                f"between {self.held_low:.0%} and {self.held_high:.0%}, nine times in ten")
+
+
+def score(true: float, low: float, high: float, predicted: float) -> float:
+    """How far a true change lies beyond a range, over the prediction; negative inside."""
+    return max(low - true, true - high) / max(abs(predicted), 1e-9)
+
+
+def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, float]:
+    """Room for a band from scores of blind dents, and bounds of the share it really holds."""
+    ordered = np.sort(np.asarray(scores, float))
+    m = ordered.size
+    k = int(np.ceil((m + 1) * share - 1e-9))
+    if k > m:
+        return float("inf"), float("nan"), float("nan")
+    law = stats.beta(k, m + 1 - k)
+    return float(ordered[k - 1]), float(law.ppf(0.05)), float(law.ppf(0.95))
+
+
+def strength_of(true: Sequence[float], predicted: Sequence[float]) -> tuple[float, float]:
+    """Median of true over foretold changes, and its spread, little moved by a few far off."""
+    ratio = np.asarray(true, float) / np.asarray(predicted, float)
+    middle = float(np.median(ratio))
+    return middle, 1.4826 * float(np.median(np.abs(ratio - middle)))
+
+
+def carried_share(first: Sequence[float], following: Sequence[float]) -> float:
+    """Slope, 0 to 1, of the next answer's strength over that of the tap before it, both less one.
+
+    Theil (1950) and Sen (1968): median of the slopes through all pairs, so that one odd dent does
+    not decide.
+    """
+    slope = float(stats.theilslopes(following, first).slope) if len(first) > 2 else 0.0
+    return float(np.clip(slope, 0.0, 1.0))
+
+
+@cache
+def rooms(file: Path = STORED) -> dict[str, Room]:
+    """Stored rooms by kind of answer."""
+    with open(file, newline="", encoding="utf-8") as table:
+        return {row["kind"]: Room(row["kind"], int(row["cases"]), *(
+            float(row[name]) for name in COLUMNS[2:])) for row in csv.DictReader(table)}
+
+
+def kind_of(operation: str, at_tool: bool) -> str:
+    """Kind of answer of an operation: where the tool works, or elsewhere; a light tap or a pull."""
+    if operation != "tap-down":
+        return MIDDLE_PULL
+    return PLACE_TAP if at_tool else MIDDLE_TAP

@@ -1,0 +1,130 @@
+"""Two blows behind one low: a pair of balls along it, set right by least squares.
+
+A low of two blows that run into each other looks like that of a long body. One blow then leaves
+more than the trials' own error, and the pair is tried. Which of the two explains the depths is a
+question of evidence: the Bayesian information criterion (Schwarz 1978),
+
+    BIC = n log(rms^2 + error^2) + k log n,
+
+for n independent places and k numbers fitted. Neighbouring places share the trials' errors, so that
+n counts places a correlation length apart.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from simkit.history.strike import Blow
+from simkit.history.trials import Trial, Trials
+
+Array = NDArray[np.float64]
+NUMBERS = {"ball": 4, "cylinder": 6, "edge": 6, "block": 7}
+"""Numbers fitted for a blow of each kind: place, depth, sizes, direction."""
+CORRELATION_MM = 12.0
+"""Distance over which the trials' errors hang together: two elements of the search."""
+ROUNDS, FURTHEST_STEP_MM = 5, 8.0
+ENOUGH_GAIN = 0.97
+OTHER_RADIUS = 1.6
+"""Smaller and larger balls tried where a pair lay best, by this factor: the depths hardly tell."""
+
+
+def information(trial: Trial, trials: Trials, error_mm: float) -> float:
+    """Bayesian information criterion of a history, the smaller the better."""
+    area = float(np.ptp(trials.x_mm[:2]) * np.ptp(trials.y_mm[:2])) * trials.x.size
+    n = max(area / CORRELATION_MM**2, 4.0)
+    k = sum(NUMBERS[blow.kind] for blow in trial.blows)
+    return float(n * np.log(trial.rms_mm**2 + error_mm**2) + k * np.log(n))
+
+
+def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: float,
+                  apart_mm: float, depth_mm: float, radius_mm: float) -> Trial:
+    """The best history of two balls near ``apart_mm`` on either side of the centre of a low.
+
+    Places and depths of both are set right by damped Gauss-Newton steps; each part of the shape
+    moves with the ball that it is nearer to. Smaller and larger balls at the same places are kept
+    among the trials.
+    """
+    step = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]) * apart_mm
+    blows = tuple(
+        Blow("ball", radius_mm, float(centre_mm[0] + s * step[0]),
+             float(centre_mm[1] + s * step[1]),
+             _depth(trials, centre_mm[0] + s * step[0], centre_mm[1] + s * step[1], depth_mm))
+        for s in (-1.0, 1.0))
+    best = _improved(trials, trials.attempt(*blows), ROUNDS)
+    if best.valid:  # the later blow moves what the earlier one left: the order counts
+        swapped = tuple(replace(blow, depth_mm=_depth(trials, blow.x_mm, blow.y_mm, depth_mm))
+                        for blow in reversed(best.blows))
+        best = min(best, _improved(trials, trials.attempt(*swapped), ROUNDS),
+                   key=lambda trial: trial.rms_mm)
+    for factor in (1.0 / OTHER_RADIUS, OTHER_RADIUS) if best.valid else ():
+        other = tuple(replace(blow, radius_mm=factor * blow.radius_mm) for blow in best.blows)
+        _improved(trials, trials.attempt(*other), 1)
+    return best
+
+
+def _improved(trials: Trials, best: Trial, rounds: int) -> Trial:
+    """Correct a pair while that helps; half of a step is tried where the whole one does not."""
+    for _ in range(rounds):
+        if not best.valid:
+            break
+        moved = _moved(trials, best)
+        after = trials.attempt(*moved)
+        if not after.rms_mm < best.rms_mm:
+            after = trials.attempt(*(_between(a, b) for a, b in zip(best.blows, moved,
+                                                                    strict=True)))
+        if not after.rms_mm < best.rms_mm:
+            break
+        enough = after.rms_mm > ENOUGH_GAIN * best.rms_mm
+        best = after
+        if enough:
+            break
+    return best
+
+
+def _between(a: Blow, b: Blow) -> Blow:
+    return replace(a, x_mm=0.5 * (a.x_mm + b.x_mm), y_mm=0.5 * (a.y_mm + b.y_mm),
+                   depth_mm=0.5 * (a.depth_mm + b.depth_mm))
+
+
+def _depth(trials: Trials, x: float, y: float, least_mm: float) -> float:
+    """Measured depth near a place, of the sign of ``least_mm`` and at least a fifth of it."""
+    sign = float(np.sign(least_mm))
+    k = int(np.argmin((trials.x - x) ** 2 + (trials.y - y) ** 2))
+    return sign * max(sign * float(trials.wanted[k]), 0.2 * abs(least_mm))
+
+
+def _moved(trials: Trials, trial: Trial) -> tuple[Blow, ...]:
+    """Both blows moved and deepened to where their parts lie best on the measured shape."""
+    sx, sy = trials.slopes(trial)
+    one, two = trial.blows
+    nearer = _sides(trials, one, two)
+    columns = []
+    for blow, part in zip(trial.blows, (nearer, 1.0 - nearer), strict=True):
+        columns += [-sx * part * 5.0, -sy * part * 5.0,
+                    trial.d_mm * part / blow.depth_mm * 0.2 * abs(blow.depth_mm)]
+    matrix = np.stack(columns, axis=1)
+    gap = trials.wanted - trial.d_mm
+    normal = matrix.T @ matrix
+    damping = 0.02 * gap @ gap
+    move = np.clip(np.linalg.solve(normal + damping * np.eye(6), matrix.T @ gap), -1.6, 1.6)
+    return tuple(_shifted(blow, move[3 * k:3 * k + 3]) for k, blow in enumerate(trial.blows))
+
+
+def _shifted(blow: Blow, move: Array) -> Blow:
+    x, y = np.clip(5.0 * move[:2], -FURTHEST_STEP_MM, FURTHEST_STEP_MM)
+    deeper = float(np.clip(0.2 * move[2] * abs(blow.depth_mm), -0.5 * abs(blow.depth_mm),
+                           0.5 * abs(blow.depth_mm)))
+    return replace(blow, x_mm=blow.x_mm + float(x), y_mm=blow.y_mm + float(y),
+                   depth_mm=blow.depth_mm + deeper)
+
+
+def _sides(trials: Trials, one: Blow, two: Blow) -> Array:
+    """Share, 0 to 1, of each place that goes with the first of two blows."""
+    between = np.array([two.x_mm - one.x_mm, two.y_mm - one.y_mm])
+    length = max(float(np.hypot(*between)), 1.0)
+    middle = 0.5 * np.array([one.x_mm + two.x_mm, one.y_mm + two.y_mm])
+    along = ((trials.x - middle[0]) * between[0] + (trials.y - middle[1]) * between[1]) / length
+    return np.asarray(1.0 / (1.0 + np.exp(np.clip(along / (0.15 * length), -40.0, 40.0))))

@@ -1,0 +1,155 @@
+"""One repair on every plausible history of its dent: foretell, measure, correct.
+
+>>> ensemble = open_histories(work, reconstruction)          # doctest: +SKIP
+>>> ensemble.foretell(operation)["low_rise_mm"].high_mm      # doctest: +SKIP
+>>> ensemble = ensemble.apply(operation).observe(readings)   # doctest: +SKIP
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from simkit.dent.points import GaugePoints
+from simkit.errors import InputError
+from simkit.history.calibrated import (
+    MIDDLE_PULL,
+    PULL_LEARNED,
+    TAP_LEARNED,
+    kind_of,
+    rooms,
+)
+from simkit.history.plausible import Band, band
+from simkit.history.reconstruct import Reconstruction, realise
+from simkit.repair.operations import Operation
+from simkit.repair.session import Session, open_session
+from simkit.repair.workpiece import Workpiece
+from simkit.strategy import Strategy
+from simkit.study.doubt import SEEN
+from simkit.study.learn import Advice, History, advise, weigh
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Ensemble:
+    """A repair carried on with every plausible history of its dent at once. Frozen: each step and
+    each set of readings gives a new one.
+
+    Attributes
+    ----------
+    histories : with the repair done so far, and the belief in each (adding up to 1).
+    strength : (m,) by how much the last step that was read did more than each history foretold.
+    said : what the last readings taught, in sentences.
+    """
+
+    histories: tuple[History, ...]
+    strength: tuple[float, ...]
+    said: tuple[str, ...] = ()
+
+    @property
+    def likeliest(self) -> Session:
+        """The repair on the history that is now likeliest; what a plan goes by."""
+        return max(self.histories, key=lambda one: one.weight).session
+
+    def apply(self, operation: Operation) -> Ensemble:
+        """The operation on every history. Where the hand reached another height than was asked
+        for, give that height as the operation's goal."""
+        return replace(self, histories=tuple(
+            replace(one, session=one.session.apply(operation)) for one in self.histories))
+
+    def next(self, strategy: Strategy) -> Operation | None:
+        """What a strategy does next on the likeliest history; None for nothing more."""
+        return strategy.next(self.likeliest)
+
+    def foretell(self, operation: Operation) -> dict[str, Band]:
+        """Prediction and band of what an operation will leave, by number of the row of steps.
+
+        Changes are as strong, over those of each history, as readings have taught.
+        """
+        learned = any(value != 1.0 for value in self.strength)
+        found = {}
+        for name in SEEN:
+            at_tool = name == "released_mm"
+            usual = rooms()[_kind(operation.kind, at_tool, learned)]
+            change = []
+            for one, strength in zip(self.histories, self.strength, strict=True):
+                after = one.session.apply(operation).now.row
+                before = after.before_mm if at_tool else getattr(one.session.now.row, name)
+                carried = 1.0 if at_tool else 1.0 + usual.carried * (strength - 1.0)
+                change.append((before, carried * (getattr(after, name) - before)))
+            found[name] = _level(change, [one.weight for one in self.histories], usual.room_share)
+        return found
+
+    def observe(self, readings: ArrayLike | GaugePoints, noise_mm: float | None = None,
+                step: int | None = None) -> Ensemble:
+        """Weigh the histories by readings after a real step (the last if none is named).
+
+        Parameters
+        ----------
+        readings : (n, 3) x, y and deviation, mm; or readings from a file. noise_mm : standard
+            error of a reading; None for that of the case's depths.
+
+        Raises
+        ------
+        InputError : no such step, a reading off the panel, readings of another panel.
+        """
+        points = readings if isinstance(readings, GaugePoints) else _points(readings)
+        session = self.histories[0].session
+        dent = session.work.case.dent
+        noise = noise_mm if noise_mm is not None else 0.0 if dent is None else dent.noise_mm
+        found, told = weigh(self.histories, step or session.now.row.step, points, noise)
+        return Ensemble(tuple(replace(one, weight=weight) for one, weight in
+                              zip(self.histories, found.weights, strict=True)),
+                        found.strength, told)
+
+    def advise(self, noise_mm: float = 0.02) -> list[Advice]:
+        """Light taps that would tell the histories apart most, and where to read after them."""
+        return advise(self.histories, noise_mm, lambda text: None)
+
+
+def open_histories(work: Workpiece, done: Reconstruction,
+                   progress: Callable[[str], None] = lambda text: None) -> Ensemble:
+    """The dent as every plausible history of a reconstruction made it, ready for repair.
+
+    Each is carried out in full. Those that do not lead to the measured dent are left out.
+    """
+    first = History(done.plausible[0].trial.words() if done.plausible else "the only history",
+                    1.0, open_session(work, done.state, matched=done.matched))
+    found, weights = [first], [done.plausible[0].weight if done.plausible else 1.0]
+    for one in done.plausible[1:]:
+        made = realise(work, one.trial.blows, progress)
+        if made is None or not made.matched:
+            progress(f"{one.trial.words()}: does not lead to the measured dent")
+            continue
+        found.append(History(one.trial.words(), one.weight, open_session(work, made.state)))
+        weights.append(one.weight)
+    shares = np.array(weights) / np.sum(weights)
+    return Ensemble(tuple(replace(one, weight=float(share))
+                          for one, share in zip(found, shares, strict=True)), (1.0,) * len(found))
+
+
+def _kind(operation: str, at_tool: bool, learned: bool) -> str:
+    kind = kind_of(operation, at_tool)
+    if not learned or at_tool:
+        return kind
+    return PULL_LEARNED if kind == MIDDLE_PULL else TAP_LEARNED
+
+
+def _level(change: Sequence[tuple[float, float]], belief: Sequence[float], room_share: float
+           ) -> Band:
+    """Band of a number from what each history has now and what it adds."""
+    now = float(np.array([before for before, _ in change]) @ np.array(belief))
+    seen = band([add for _, add in change], belief, max(room_share, 0.0))
+    return Band(now + seen.predicted_mm, now + seen.low_mm, now + seen.high_mm)
+
+
+def _points(readings: ArrayLike) -> GaugePoints:
+    table = np.atleast_2d(np.asarray(readings, dtype=float))
+    if table.ndim != 2 or table.shape[1] != 3 or not np.isfinite(table).all():
+        raise InputError(f"readings of shape {table.shape}",
+                         "rows of x, y and deviation, all in mm and finite", key="readings")
+    return GaugePoints("", table[:, :2], table[:, 2], np.arange(1, len(table) + 1))
