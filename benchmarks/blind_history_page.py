@@ -144,6 +144,10 @@ def table(rows: list[Row]) -> str:
         f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and all "
         f"histories took {np.median(seconds):.0f} s of one processor (median; worst "
         f"{seconds.max():.0f}).", "",
+        "What the declared spread of the sheet alone does to the answers (one standard error of "
+        "flow stress and of thickness, root of squares, median over the dents): " + ", ".join(
+            f"{name} {np.median(column(of(rows, operation=name, learned='no'), 'sheet_pct')):.0f} %"
+            for name in (*CHANGES, *NEXT)) + ".", "",
         "| dent | half | taken | tap, tapped place: true, predicted mm | tap, middle "
         "| pull, middle |",
         "|---|---|---|---|---|---|"]

@@ -7,6 +7,7 @@ carried on. The test half is foretold with these.
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -32,12 +33,12 @@ from simkit.history.calibrated import (
     score,
     strength_of,
 )
-from simkit.history.learning import Learned, learn, telling_places
+from simkit.history.learning import Learned, Usual, learn, telling_places
 from simkit.history.plausible import MODEL_MM, band, spanned, weights
 
 RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
 COLUMNS = ("case", "half", "learned", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm",
-           "error_pct", "imprint_mm", "match_mm", "seconds", "taken")
+           "error_pct", "sheet_pct", "imprint_mm", "match_mm", "seconds", "taken")
 SECOND = ("second tap, middle", "pull after tap, middle")
 """What is foretold before and after readings of the first tap."""
 KIND = {"tap, tapped place": PLACE_TAP, "tap, middle": MIDDLE_TAP, "pull, middle": MIDDLE_PULL,
@@ -48,6 +49,12 @@ NOISE_MM, SMALL_MM = 0.02, 0.02
 READ_MM = float(np.hypot(NOISE_MM, MODEL_MM))
 """Standard error of a reading against a history, which misses the dent itself by so much."""
 CALIBRATION = "calibration"
+ENOUGH = 9
+"""Dents from which nine in ten can be calibrated."""
+Case = tuple[float, np.ndarray, list[float]]
+"""True change, what each history foretold, belief in each."""
+REST = Usual(1.0, 0.15)
+"""Strength of a step where the sheet's own doubt is counted apart; a judgement."""
 
 
 def read_kept(keep: Path) -> list[dict[str, Any]]:
@@ -83,7 +90,17 @@ def lesson(dent: dict[str, Any], wrong: dict[int, float] | None = None,
     read = read + rng.normal(0.0, NOISE_MM, len(chosen))
     for k, add in (wrong or {}).items():
         read[k] += add
-    return learn(stood, change, read, belief_of(dent), READ_MM)
+    return learn(stood, change, read, belief_of(dent), READ_MM, REST,
+                 sheet_ways(dent, "places")[:, chosen])
+
+
+def sheet_ways(dent: dict[str, Any], name: str) -> np.ndarray:
+    """What the first history's answer gains in a sheet one standard error off, a row each way.
+
+    It was computed two standard errors off."""
+    first = np.array(dent["members"][0]["answers"][name])
+    return np.array([0.5 * (np.array(other[name]) - first) for other in dent["law"].values()
+                     if name in other]).reshape((-1, *first.shape))
 
 
 def places_read(dent: dict[str, Any]) -> list[int]:
@@ -115,17 +132,23 @@ def renewed(dent: dict[str, Any], name: str, carried: float, taught: Learned
             ) -> tuple[np.ndarray, list[float]]:
     """What each history answers to the next step once the tap was read, and its weight."""
     strength = 1.0 + carried * (np.array(taught.strength) - 1.0)
-    return foretold(dent, name) * strength, list(taught.weights)
+    sheet = np.array(taught.sheet) @ sheet_ways(dent, name)
+    return foretold(dent, name) * strength + sheet, list(taught.weights)
 
 
 def calibrated(kept: list[dict[str, Any]]) -> dict[str, Room]:
-    """Rooms and strengths by kind of answer, from the calibration half."""
+    """Rooms and strengths by kind of answer, from the calibration half.
+
+    A kind with too few dents for nine in ten has at least the room of all kinds together.
+    """
     half = [dent for dent in kept if dent["half"] == CALIBRATION]
     found: dict[str, Room] = {}
+    pooled: list[float] = []
     for name in ("tap, tapped place", "tap, middle", "pull, middle"):
         cases = [(dent["truth"][name], foretold(dent, name), belief_of(dent)) for dent in half
                  if abs(dent["truth"].get(name, 0.0)) > SMALL_MM]
         found[KIND[name]] = _room(KIND[name], cases, 0.0)
+        pooled += scores_of(cases)
     for name, kind in LEARNED_KIND.items():
         some = [dent for dent in half if abs(dent["truth"].get(name, 0.0)) > SMALL_MM
                 and abs(dent["truth"]["tap, middle"]) > SMALL_MM]
@@ -134,7 +157,9 @@ def calibrated(kept: list[dict[str, Any]]) -> dict[str, Room]:
         cases = [(dent["truth"][name], *renewed(dent, name, carried, lesson(dent)))
                  for dent in some]
         found[kind] = _room(kind, cases, carried)
-    return found
+    least = room(pooled)[1]
+    return {kind: one if one.cases >= ENOUGH else
+            replace(one, room_share=max(one.room_share, least)) for kind, one in found.items()}
 
 
 def ratio(dent: dict[str, Any], name: str) -> float:
@@ -142,13 +167,16 @@ def ratio(dent: dict[str, Any], name: str) -> float:
     return dent["truth"][name] / float(foretold(dent, name) @ np.array(belief_of(dent)))
 
 
-def _room(kind: str, cases: list[tuple[float, np.ndarray, list[float]]], carried: float) -> Room:
+def _room(kind: str, cases: list[Case], carried: float) -> Room:
     middle = [float(values @ np.array(belief)) for _, values, belief in cases]
-    scores = [score(true, *spanned(values, belief), predicted)
-              for (true, values, belief), predicted in zip(cases, middle, strict=True)]
-    share, low, high = room(scores)
     usual = strength_of([true for true, _, _ in cases], middle) if cases else (1.0, 0.0)
-    return Room(kind, len(cases), share, low, high, *usual, carried)
+    return Room(kind, len(cases), *room(scores_of(cases)), *usual, carried)
+
+
+def scores_of(cases: list[Case]) -> list[float]:
+    """Score of each dent: how far its truth lies beyond the range of its histories."""
+    return [score(true, *spanned(values, belief), float(values @ np.array(belief)))
+            for true, values, belief in cases]
 
 
 def store(keep: Path) -> None:
@@ -188,11 +216,12 @@ def _row(name: str, learned: str, dent: dict[str, Any], values: np.ndarray, beli
     true = dent["truth"][name]
     seen = band(values, belief, usual.room_share)
     error = 100.0 * (seen.predicted_mm / true - 1.0) if abs(true) > SMALL_MM else np.nan
+    sheet = 100.0 * float(np.linalg.norm(sheet_ways(dent, name))) / abs(seen.predicted_mm)
     return {"learned": learned, "operation": name, "true_mm": f"{true:.4f}",
             "predicted_mm": f"{seen.predicted_mm:.4f}", "low_mm": f"{seen.low_mm:.4f}",
             "high_mm": f"{seen.high_mm:.4f}",
             "imprint_mm": f"{alone[name]:.4f}" if name in alone else "",
-            "error_pct": "" if np.isnan(error) else f"{error:.1f}"}
+            "error_pct": "" if np.isnan(error) else f"{error:.1f}", "sheet_pct": f"{sheet:.1f}"}
 
 
 def tabulate(keep: Path, results: Path = RESULTS) -> None:

@@ -19,6 +19,7 @@ from pathlib import Path
 
 import numpy as np
 from scipy import stats
+from scipy.special import betaincinv
 
 STORED = Path(__file__).parent / "data" / "bands.csv"
 """One row a kind of answer, from the calibration half; benchmarks/blind_history.py --store."""
@@ -27,8 +28,8 @@ SHARE = 0.9
 PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL = ("place, light tap", "middle, light tap", "middle, pull")
 TAP_LEARNED, PULL_LEARNED = "middle, second tap, learned", "middle, pull after tap, learned"
 KINDS = (PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL, TAP_LEARNED, PULL_LEARNED)
-COLUMNS = ("kind", "cases", "room_share", "held_low", "held_high", "strength", "strength_error",
-           "carried")
+COLUMNS = ("kind", "cases", "share", "room_share", "held_low", "held_high", "strength",
+           "strength_error", "carried")
 
 
 @dataclass(frozen=True)
@@ -38,8 +39,10 @@ class Room:
     Attributes
     ----------
     kind : see ``KINDS``; cases : dents behind it.
+    share : of dents whose answer a band holds; ``SHARE``, or m / (m + 1) where m dents are too few
+        for that.
     room_share : by how much a band is wider, at either end, than the histories' range, over the
-        prediction; infinite where the dents are too few.
+        prediction.
     held_low, held_high : the share of dents really held lies between these, nine times in ten.
     strength, strength_error : true over foretold change, median, and its spread (1.48 times the
         median distance from it).
@@ -49,6 +52,7 @@ class Room:
 
     kind: str
     cases: int
+    share: float
     room_share: float
     held_low: float
     held_high: float
@@ -58,8 +62,8 @@ class Room:
 
     def sentence(self) -> str:
         """For people: what stands behind a band."""
-        return (f"{self.kind}: {self.cases} blind dents; a band for {SHARE:.0%} really holds "
-                f"between {self.held_low:.0%} and {self.held_high:.0%}, nine times in ten")
+        return (f"{self.kind}: {self.cases} blind dents; a band for {self.share:.0%} really "
+                f"holds between {self.held_low:.0%} and {self.held_high:.0%}, nine times in ten")
 
 
 def score(true: float, low: float, high: float, predicted: float) -> float:
@@ -67,15 +71,18 @@ def score(true: float, low: float, high: float, predicted: float) -> float:
     return max(low - true, true - high) / max(abs(predicted), 1e-9)
 
 
-def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, float]:
-    """Room for a band from scores of blind dents, and bounds of the share it really holds."""
+def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, float, float]:
+    """Share that a band can hold, its room, and bounds of the share that it really holds.
+
+    Scores of m blind dents support no more than m / (m + 1): nine in ten needs nine of them.
+    """
     ordered = np.sort(np.asarray(scores, float))
     m = ordered.size
-    k = int(np.ceil((m + 1) * share - 1e-9))
-    if k > m:
-        return float("inf"), float("nan"), float("nan")
-    law = stats.beta(k, m + 1 - k)
-    return float(ordered[k - 1]), float(law.ppf(0.05)), float(law.ppf(0.95))
+    if m == 0:
+        return 0.0, float("inf"), 0.0, 1.0
+    k = min(int(np.ceil((m + 1) * share - 1e-9)), m)
+    low, high = (float(betaincinv(k, m + 1 - k, edge)) for edge in (0.05, 0.95))
+    return min(share, m / (m + 1)), float(ordered[k - 1]), low, high
 
 
 def strength_of(true: Sequence[float], predicted: Sequence[float]) -> tuple[float, float]:

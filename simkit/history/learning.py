@@ -2,11 +2,13 @@
 
 Every history i foretells a change c_ij of the reading at place j. The readings are taken as
 
-    d_j = b_j + s c_ij + error,    s ~ N(m, STRENGTH^2),    error ~ N(0, noise^2 + (MODEL |c_ij|)^2)
+    d_j = b_j + s c_ij + sum_k e_k g_kj + error,
+    s ~ N(m, STRENGTH^2),    e_k ~ N(0, 1),    error ~ N(0, noise^2 + (MODEL |c_ij|)^2)
 
-with the deviation b_j before the step and one strength s for the whole step, which stands for what
-all histories have wrong alike (sheet, edges, the hand). s is integrated out, so the evidence of a
-history is that of a Gaussian (Bishop 2006, eq. 2.115), and its weight is multiplied by it.
+with the deviation b_j before the step, one strength s for the whole step, which stands for what
+all histories have wrong alike (edges, increments, the hand), and what a sheet one standard error
+thicker or harder would add, g_k, where that is known. s and e are integrated out, so the evidence
+of a history is that of a Gaussian (Bishop 2006, eq. 2.115), and its weight is multiplied by it.
 """
 
 from __future__ import annotations
@@ -55,6 +57,7 @@ class Learned:
         is learned.
     off : (n,) how far each reading lies from what the best history makes of the others, in
         standard errors.
+    sheet : (m, p) by how many standard errors the sheet is off in each way that was given.
     """
 
     before: tuple[float, ...]
@@ -64,10 +67,12 @@ class Learned:
     slips: tuple[int, ...]
     foreign: bool
     off: tuple[float, ...]
+    sheet: tuple[tuple[float, ...], ...] = ()
 
 
 def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
-          weights: ArrayLike, noise_mm: float, usual: Usual = AS_FORETOLD) -> Learned:
+          weights: ArrayLike, noise_mm: float, usual: Usual = AS_FORETOLD,
+          sheet_mm: ArrayLike | None = None) -> Learned:
     """Weigh histories by readings after a step.
 
     Parameters
@@ -75,7 +80,8 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     standing_mm : (m, n) deviation at the n places before the step, in each of m histories;
     change_mm : (m, n) what each foretells of the step there; readings_mm : (n,) deviations read
     after it; weights : (m,) prior, adding up to 1; noise_mm : standard error of a reading; usual :
-    strength before anything was read.
+    strength before anything was read; sheet_mm : (p, n) what is added to the changes by a sheet one
+    standard error off in each of p ways.
 
     Readings that no history allows, seen from the others, are left out one after the other, the
     furthest first; where more than a quarter of them would go, or fewer than two would stay, the
@@ -85,12 +91,13 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     read, belief = np.asarray(readings_mm, float), np.asarray(weights, float)
     belief = belief / belief.sum()
     change = np.asarray(change, float)
-    gap = read[None, :] - standing - change
+    ways = np.zeros((0, read.size)) if sheet_mm is None else np.atleast_2d(sheet_mm).astype(float)
+    gap = read[None, :] - standing - usual.strength * change
     error2 = noise_mm**2 + (CHANGE_STANDARD_ERROR * change) ** 2
     use = np.ones(read.size, dtype=bool)
     slips: list[int] = []
     while True:
-        off = _off(gap, change, error2, use, usual)
+        off = _off(gap, change, error2, use, usual, ways)
         nearest = np.min(np.abs(off), axis=0)
         worst = int(np.argmax(np.where(use, nearest, 0.0)))
         if not nearest[worst] > SLIP_STANDARD_ERRORS:
@@ -99,30 +106,40 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
         use[worst] = False
         if use.sum() < 2 or len(slips) > MOST_SLIPS * read.size:
             return Learned(tuple(belief), tuple(belief), (usual.strength,) * len(belief),
-                           (usual.error,) * len(belief), (), True, tuple(nearest))
-    evidence, strength, spread = (np.array(v) for v in zip(*(
-        _evidence(g[use], c[use], e[use], usual)
-        for g, c, e in zip(gap, change, error2, strict=True)), strict=True))
+                           (usual.error,) * len(belief), (), True, tuple(nearest),
+                           ((0.0,) * len(ways),) * len(belief))
+    told = [_evidence(g[use], np.vstack([c, ways])[:, use], e[use], usual)
+            for g, c, e in zip(gap, change, error2, strict=True)]
+    evidence = np.array([log for log, _, _ in told])
     after = belief * np.exp(evidence - evidence.max())
     after /= after.sum()
     return Learned(tuple(map(float, belief)), tuple(map(float, after)),
-                   tuple(map(float, strength)), tuple(map(float, spread)),
-                   tuple(sorted(slips)), False, tuple(map(float, nearest)))
+                   tuple(usual.strength + float(found[0]) for _, found, _ in told),
+                   tuple(float(np.sqrt(spread[0, 0])) for _, _, spread in told),
+                   tuple(sorted(slips)), False, tuple(map(float, nearest)),
+                   tuple(tuple(map(float, found[1:])) for _, found, _ in told))
 
 
-def _evidence(gap: Array, change: Array, error2: Array, usual: Usual
-              ) -> tuple[float, float, float]:
-    """Logarithm of the evidence, the strength and its standard error, of one history."""
-    gap = gap - (usual.strength - 1.0) * change
-    precision = 1.0 / usual.error**2 + float((change**2 / error2).sum())
-    pull = float((change * gap / error2).sum())
-    log = -0.5 * float((gap**2 / error2 + np.log(error2)).sum())
-    log += 0.5 * pull**2 / precision - 0.5 * np.log(precision * usual.error**2)
-    return log, usual.strength + pull / precision, float(precision**-0.5)
+def _evidence(gap: Array, ways: Array, error2: Array, usual: Usual) -> tuple[float, Array, Array]:
+    """Logarithm of the evidence of one history; mean and covariance of what is not known of it.
+
+    gap (n,) readings less what is foretold as usual; ways (q, n) what one unit of each unknown
+    adds, the strength first, then the sheet; their prior is normal about 0 (Bishop 2006, eq. 3.49,
+    3.86).
+    """
+    prior = np.ones(len(ways))
+    prior[0] = 1.0 / usual.error**2
+    precision = np.diag(prior) + (ways / error2) @ ways.T
+    pull = (ways / error2) @ gap
+    spread = np.asarray(np.linalg.inv(precision), dtype=float)
+    found = spread @ pull
+    log = -0.5 * float((gap**2 / error2 + np.log(error2)).sum()) + 0.5 * float(pull @ found)
+    log -= 0.5 * float(np.linalg.slogdet(precision)[1] - np.log(prior).sum())
+    return log, found, spread
 
 
-def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual: Usual
-         ) -> Array:
+def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual: Usual,
+         sheet: Array) -> Array:
     """(m, n) distance of each reading from what the others that count foretell, in its standard
     errors."""
     off = np.zeros_like(gap)
@@ -130,10 +147,10 @@ def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual
         others = use.copy()
         others[j] = False
         for i in range(gap.shape[0]):
-            _, strength, spread = _evidence(gap[i, others], change[i, others], error2[i, others],
-                                            usual)
-            error = np.sqrt(error2[i, j] + (spread * change[i, j]) ** 2)
-            off[i, j] = (gap[i, j] - (strength - 1.0) * change[i, j]) / error
+            ways = np.vstack([change[i], sheet])
+            _, found, spread = _evidence(gap[i, others], ways[:, others], error2[i, others], usual)
+            error = np.sqrt(error2[i, j] + ways[:, j] @ spread @ ways[:, j])
+            off[i, j] = (gap[i, j] - found @ ways[:, j]) / error
     return off
 
 

@@ -1,13 +1,10 @@
 """Two blows behind one low: a pair of balls along it, set right by least squares.
 
 A low of two blows that run into each other looks like that of a long body. One blow then leaves
-more than the trials' own error, and the pair is tried. Which of the two explains the depths is a
-question of evidence: the Bayesian information criterion (Schwarz 1978),
-
-    BIC = n log(rms^2 + error^2) + k log n,
-
-for n independent places and k numbers fitted. Neighbouring places share the trials' errors, so that
-n counts places a correlation length apart.
+more than the trials' own error, and the pair is tried. It is taken only where it explains the
+depths by more than that error better (:func:`simkit.history.plausible.plainest`). By the Bayesian
+information criterion (Schwarz 1978), with places 12 mm apart taken as independent, far less of an
+advantage would do for the four numbers that a second ball adds.
 """
 
 from __future__ import annotations
@@ -21,22 +18,10 @@ from simkit.history.strike import Blow
 from simkit.history.trials import Trial, Trials
 
 Array = NDArray[np.float64]
-NUMBERS = {"ball": 4, "cylinder": 6, "edge": 6, "block": 7}
-"""Numbers fitted for a blow of each kind: place, depth, sizes, direction."""
-CORRELATION_MM = 12.0
-"""Distance over which the trials' errors hang together: two elements of the search."""
 ROUNDS, FURTHEST_STEP_MM = 5, 8.0
 ENOUGH_GAIN = 0.97
 OTHER_RADIUS = 1.6
 """Smaller and larger balls tried where a pair lay best, by this factor: the depths hardly tell."""
-
-
-def information(trial: Trial, trials: Trials, error_mm: float) -> float:
-    """Bayesian information criterion of a history, the smaller the better."""
-    area = float(np.ptp(trials.x_mm[:2]) * np.ptp(trials.y_mm[:2])) * trials.x.size
-    n = max(area / CORRELATION_MM**2, 4.0)
-    k = sum(NUMBERS[blow.kind] for blow in trial.blows)
-    return float(n * np.log(trial.rms_mm**2 + error_mm**2) + k * np.log(n))
 
 
 def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: float,

@@ -13,6 +13,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from simkit.case import Case
+from simkit.case.vary import with_keys
 from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
 from simkit.history.calibrated import (
@@ -22,14 +24,14 @@ from simkit.history.calibrated import (
     kind_of,
     rooms,
 )
-from simkit.history.plausible import Band, band
+from simkit.history.plausible import LAW, Band, band
 from simkit.history.reconstruct import Reconstruction, realise
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.workpiece import Workpiece
+from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
 from simkit.study.doubt import SEEN
-from simkit.study.learn import Advice, History, advise, weigh
+from simkit.study.learn import SHEET_ERRORS, Advice, History, advise, weigh
 
 Array = NDArray[np.float64]
 
@@ -44,11 +46,15 @@ class Ensemble:
     histories : with the repair done so far, and the belief in each (adding up to 1).
     strength : (m,) by how much the last step that was read did more than each history foretold.
     said : what the last readings taught, in sentences.
+    sheets : the same repair on the first history in sheets off by two standard errors of ``LAW``,
+        one for each; sheet : (m, p) by how many standard errors readings found the sheet off.
     """
 
     histories: tuple[History, ...]
     strength: tuple[float, ...]
     said: tuple[str, ...] = ()
+    sheets: tuple[Session, ...] = ()
+    sheet: tuple[tuple[float, ...], ...] = ()
 
     @property
     def likeliest(self) -> Session:
@@ -59,7 +65,8 @@ class Ensemble:
         """The operation on every history. Where the hand reached another height than was asked
         for, give that height as the operation's goal."""
         return replace(self, histories=tuple(
-            replace(one, session=one.session.apply(operation)) for one in self.histories))
+            replace(one, session=one.session.apply(operation)) for one in self.histories),
+            sheets=tuple(one.apply(operation) for one in self.sheets))
 
     def next(self, strategy: Strategy) -> Operation | None:
         """What a strategy does next on the likeliest history; None for nothing more."""
@@ -71,17 +78,23 @@ class Ensemble:
         Changes are as strong, over those of each history, as readings have taught.
         """
         learned = any(value != 1.0 for value in self.strength)
+        done = [one.session.apply(operation).now.row for one in self.histories]
+        others = [one.apply(operation).now.row for one in self.sheets] if self.sheet else []
         found = {}
         for name in SEEN:
             at_tool = name == "released_mm"
             usual = rooms()[_kind(operation.kind, at_tool, learned)]
-            change = []
-            for one, strength in zip(self.histories, self.strength, strict=True):
-                after = one.session.apply(operation).now.row
-                before = after.before_mm if at_tool else getattr(one.session.now.row, name)
-                carried = 1.0 if at_tool else 1.0 + usual.carried * (strength - 1.0)
-                change.append((before, carried * (getattr(after, name) - before)))
-            found[name] = _level(change, [one.weight for one in self.histories], usual.room_share)
+            now = [row.before_mm if at_tool else getattr(one.session.now.row, name)
+                   for row, one in zip(done, self.histories, strict=True)]
+            change = np.array([getattr(row, name) for row in done]) - now
+            if learned and not at_tool:
+                off = [getattr(row, name) - getattr(one.now.row, name) - change[0]
+                       for row, one in zip(others, self.sheets, strict=False)]
+                change = change * (1.0 + usual.carried * (np.array(self.strength) - 1.0))
+                if others:
+                    change = change + np.array(self.sheet) @ np.array(off) / SHEET_ERRORS
+            found[name] = _level(now, change, [one.weight for one in self.histories],
+                                 usual.room_share)
         return found
 
     def observe(self, readings: ArrayLike | GaugePoints, noise_mm: float | None = None,
@@ -101,10 +114,11 @@ class Ensemble:
         session = self.histories[0].session
         dent = session.work.case.dent
         noise = noise_mm if noise_mm is not None else 0.0 if dent is None else dent.noise_mm
-        found, told = weigh(self.histories, step or session.now.row.step, points, noise)
+        found, told = weigh(self.histories, step or session.now.row.step, points, noise,
+                            self.sheets)
         return Ensemble(tuple(replace(one, weight=weight) for one, weight in
                               zip(self.histories, found.weights, strict=True)),
-                        found.strength, told)
+                        found.strength, told, self.sheets, found.sheet if self.sheets else ())
 
     def advise(self, noise_mm: float = 0.02) -> list[Advice]:
         """Light taps that would tell the histories apart most, and where to read after them."""
@@ -112,10 +126,13 @@ class Ensemble:
 
 
 def open_histories(work: Workpiece, done: Reconstruction,
-                   progress: Callable[[str], None] = lambda text: None) -> Ensemble:
+                   progress: Callable[[str], None] = lambda text: None, sheets: bool = True
+                   ) -> Ensemble:
     """The dent as every plausible history of a reconstruction made it, ready for repair.
 
     Each is carried out in full. Those that do not lead to the measured dent are left out.
+    ``sheets``: the first one also in a harder and in a thicker sheet, so that readings tell what is
+    the sheet's and what the history's.
     """
     first = History(done.plausible[0].trial.words() if done.plausible else "the only history",
                     1.0, open_session(work, done.state, matched=done.matched))
@@ -129,7 +146,22 @@ def open_histories(work: Workpiece, done: Reconstruction,
         weights.append(one.weight)
     shares = np.array(weights) / np.sum(weights)
     return Ensemble(tuple(replace(one, weight=float(share))
-                          for one, share in zip(found, shares, strict=True)), (1.0,) * len(found))
+                          for one, share in zip(found, shares, strict=True)), (1.0,) * len(found),
+                    sheets=_in_other_sheets(work.case, done, progress) if sheets else ())
+
+
+def _in_other_sheets(case: Case, done: Reconstruction, progress: Callable[[str], None]
+                     ) -> tuple[Session, ...]:
+    """The first history in sheets off by two standard errors; none where one finds no balance."""
+    found = []
+    for key, pct in (("flow_stress_pct", LAW["flow stress"]), ("thickness_mm", LAW["thickness"])):
+        value = getattr(case.panel, key) * (1.0 + 0.01 * SHEET_ERRORS * pct)
+        work = make_workpiece(with_keys(case, {f"panel.{key}": value}))
+        made = realise(work, done.blows, progress)
+        if made is None:
+            return ()
+        found.append(open_session(work, made.state))
+    return tuple(found)
 
 
 def _kind(operation: str, at_tool: bool, learned: bool) -> str:
@@ -139,11 +171,11 @@ def _kind(operation: str, at_tool: bool, learned: bool) -> str:
     return PULL_LEARNED if kind == MIDDLE_PULL else TAP_LEARNED
 
 
-def _level(change: Sequence[tuple[float, float]], belief: Sequence[float], room_share: float
+def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float
            ) -> Band:
     """Band of a number from what each history has now and what it adds."""
-    now = float(np.array([before for before, _ in change]) @ np.array(belief))
-    seen = band([add for _, add in change], belief, max(room_share, 0.0))
+    now = float(np.array(now_mm) @ np.array(belief))
+    seen = band(change_mm, belief, max(room_share, 0.0))
     return Band(now + seen.predicted_mm, now + seen.low_mm, now + seen.high_mm)
 
 

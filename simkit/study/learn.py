@@ -20,7 +20,7 @@ from simkit.history.calibrated import (
     kind_of,
     rooms,
 )
-from simkit.history.learning import Learned, Usual, learn, telling_places
+from simkit.history.learning import AS_FORETOLD, Learned, Usual, learn, telling_places
 from simkit.history.plausible import MODEL_MM
 from simkit.inspection.spots import SampledField
 from simkit.panel.surface import Window
@@ -39,7 +39,10 @@ LIGHT_TAP_LEFT_SHARE = 0.4
 TAP_DIRECTIONS = 4
 """Taps that are tried for advice: on the crown, so many directions from the low."""
 GRID_LINES = 24
-USUAL = Usual()
+SHEET_ERRORS = 2.0
+"""Standard errors by which sheets are off whose answers are compared with the usual one's."""
+REST = Usual(1.0, 0.15)
+"""Strength of a step where the sheet's own doubt is counted apart; a judgement."""
 
 
 @dataclass(frozen=True)
@@ -100,9 +103,11 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
     return Lesson(found, weighed, told, table)
 
 
-def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float
-          ) -> tuple[Learned, tuple[str, ...]]:
+def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float,
+          sheets: tuple[Session, ...] = ()) -> tuple[Learned, tuple[str, ...]]:
     """Weigh histories by readings after a step; what was surprising, in sentences.
+
+    ``sheets``: the same repair on the first history in sheets ``SHEET_ERRORS`` standard errors off.
 
     Raises
     ------
@@ -113,8 +118,11 @@ def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_
         raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}")
     standing = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
     after = np.array([_at(h.session.steps[step].field, points) for h in histories])
+    ways = [((_at(one.steps[step].field, points) - _at(one.steps[step - 1].field, points))
+             - (after - standing)[0]) / SHEET_ERRORS for one in sheets]
     found = learn(standing, after - standing, points.d_mm, [h.weight for h in histories],
-                  float(np.hypot(noise_mm, MODEL_MM)), USUAL)
+                  float(np.hypot(noise_mm, MODEL_MM)), REST if sheets else AS_FORETOLD,
+                  np.reshape(ways, (len(sheets), -1)) if sheets else None)
     if found.foreign:
         raise InputError(
             f"these readings are not of this panel after step {step}: {_furthest(points, found)}",

@@ -29,21 +29,22 @@ def test_a_band_holds_the_next_dent_as_often_as_asked():
     held = []
     for _ in range(4000):
         drawn = rng.lognormal(size=15)
-        share, _, _ = room(drawn[:-1])
-        held.append(drawn[-1] <= share)
+        held.append(drawn[-1] <= room(drawn[:-1])[1])
     assert np.mean(held) == pytest.approx(14 / 15, abs=0.015)  # k = 14 of m + 1 = 15
 
 
 def test_the_spread_of_coverage_is_that_of_an_order_statistic():
     rng = np.random.default_rng(2)
     coverage = np.sort(rng.random((40000, 19)), axis=1)[:, 17]  # k = 18 of m = 19
-    _, low, high = room(np.arange(19.0))
+    low, high = room(np.arange(19.0))[2:]
     assert (low, high) == pytest.approx(tuple(np.quantile(coverage, (0.05, 0.95))), abs=0.006)
 
 
 def test_eight_dents_are_too_few_for_nine_in_ten():
-    assert room(np.arange(8.0))[0] == float("inf")
-    assert room(np.arange(9.0))[0] == 8.0
+    share, most, _, _ = room(np.arange(8.0))
+    assert (share, most) == (pytest.approx(8 / 9), 7.0)
+    assert room(np.arange(9.0))[:2] == (0.9, 8.0)
+    assert room(np.arange(20.0))[:2] == (0.9, 18.0)
 
 
 def test_a_score_is_negative_inside_and_counts_over_the_prediction():
@@ -65,8 +66,10 @@ def test_one_odd_dent_moves_neither_strength_nor_what_is_carried_on():
 def test_every_kind_is_stored_with_its_cases():
     assert set(rooms()) == set(KINDS)
     for one in rooms().values():
-        assert one.cases >= 9
-        assert 0.0 < one.held_low < 0.9 < one.held_high < 1.0
+        assert one.cases >= 2
+        assert 0.0 < one.held_low < one.share < one.held_high < 1.0
+        assert one.share <= min(0.9, one.cases / (one.cases + 1))
+        assert abs(one.room_share) < 5.0
         assert str(one.cases) in one.sentence()
 
 

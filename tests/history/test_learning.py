@@ -36,6 +36,23 @@ def test_weights_are_those_of_bayes_rule_summed_over_the_strength():
     assert found.slips == ()
 
 
+def test_the_sheet_is_learned_as_by_bayes_rule_on_a_grid():
+    thicker = np.array([-0.01, -0.06, 0.02, 0.0, 0.01])
+    read = STANDING[0] + CHANGE[0] + 1.5 * thicker
+    found = learn(STANDING, CHANGE, read, BELIEF, 0.02, sheet_mm=[thicker])
+    s, e = np.meshgrid(np.linspace(-1.0, 3.0, 401), np.linspace(-6.0, 6.0, 401))
+    posterior, sheet = [], []
+    for c, b, w in zip(CHANGE, STANDING, BELIEF, strict=True):
+        error2 = 0.02**2 + (CHANGE_STANDARD_ERROR * c) ** 2
+        gap = read - b - s[..., None] * c - e[..., None] * thicker
+        like = -0.5 * (gap**2 / error2 + np.log(error2)).sum(axis=-1)
+        like = np.exp(like - 0.5 * ((s - 1) / STRENGTH_STANDARD_ERROR) ** 2 - 0.5 * e**2)
+        posterior.append(w * like.sum())
+        sheet.append((like * e).sum() / like.sum())
+    assert found.weights == pytest.approx(np.array(posterior) / sum(posterior), rel=1e-3)
+    assert [one[0] for one in found.sheet] == pytest.approx(sheet, abs=2e-3)
+
+
 @pytest.mark.parametrize("true", [0, 1, 2])
 def test_the_true_history_is_found_although_the_step_was_stronger(true):
     rng = np.random.default_rng(true)

@@ -18,8 +18,12 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.checks.deeper import check_case
 from simkit.cli.main import main
 from simkit.errors import InputError
+from simkit.history.plausible import Plausible
+from simkit.history.reconstruct import Reconstruction
+from simkit.history.strike import Blow
+from simkit.history.trials import Trial
 from simkit.repair.operations import Operation
-from simkit.study.ensemble import Ensemble
+from simkit.study.ensemble import Ensemble, open_histories
 from simkit.study.learn import histories_of
 from simkit.study.run import prepare
 
@@ -142,3 +146,29 @@ def test_plan_do_measure_correct(run: Path) -> None:
     after = done.observe(table, 0.02)
     assert after.histories[1].weight >= done.histories[1].weight
     assert len(after.likeliest.steps) == len(truth.steps) + 1
+    assert after.foretell(replace(asked, goal_mm=0.5 * asked.goal_mm))["max_low_mm"].low_mm < 0.0
+
+
+def test_histories_are_opened_in_other_sheets_too(run: Path) -> None:
+    start = prepare(check_case(str(run.parent)), run, 1, lambda text: None)
+    notes = json.loads((run / "reconstruction.json").read_text())
+    kept = tuple(
+        Plausible(Trial(tuple(Blow(**blow) for blow in one["blows"]), np.zeros(0), one["rms_mm"]),
+                  one["weight"]) for one in notes["plausible"][:2])
+    done = Reconstruction(start.session.state, "strike", blows=kept[0].trial.blows, plausible=kept)
+    ensemble = open_histories(start.work, done)
+    assert sum(one.weight for one in ensemble.histories) == pytest.approx(1.0)
+    panels = [one.work.case.panel for one in ensemble.sheets]
+    assert [panels[0].flow_stress_pct, panels[1].thickness_mm] == pytest.approx([108.0, 0.84])
+    depth = [one.now.row.max_low_mm for one in ensemble.sheets]
+    assert depth == pytest.approx([start.session.now.row.max_low_mm] * 2, abs=0.08)
+    tap = Operation("tap-down", "ball-12", 38.0, -4.0, 0.02)
+    after = ensemble.apply(tap)
+    read = [(x, y, float(d)) for (x, y), d in zip(PLACES, field_at(after, PLACES), strict=True)]
+    assert len(after.observe(read).sheet[0]) == 2
+
+
+def field_at(ensemble: Ensemble, places) -> np.ndarray:
+    field = ensemble.likeliest.now.field
+    return RectBivariateSpline(field.x_mm, field.y_mm, field.d_mm.T)(*np.transpose(places),
+                                                                     grid=False)
