@@ -59,7 +59,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     """
     if uvicorn is None:
         raise InputError("simkit live needs fastapi, uvicorn and websockets",
-                         "pip install 'simkit[live]'")
+                         "pip install -e '.[live]' in simkit's folder")
     if token is not None and len(token) < SHORTEST_TOKEN:
         raise InputError(f"--token of {len(token)} letters", f"at least {SHORTEST_TOKEN}")
     if not _is_loopback(host) and token is None:

@@ -61,7 +61,8 @@ def _write(out: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> N
         data = parquet(columns, rows)
         if data is None:
             raise InputError("--out .parquet needs the package pyarrow",
-                             "pip install 'simkit[study]', or a file that ends in .csv")
+                             "pip install -e '.[study]' in simkit's folder, or a file "
+                             "that ends in .csv")
         write_atomic(out, data)
     elif out.suffix == ".csv":
         write_table(out, columns, rows)

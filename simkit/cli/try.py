@@ -23,8 +23,9 @@ Examples:
 """)
 @click.argument("case", type=click.Path())
 @click.option("--do", "words", multiple=True, required=True, metavar="OPERATION",
-              help='"KIND TOOL at X,Y to D turn DEG"; kinds: pull, push, tap. D, the deviation '
-                   "wanted once released, is 0 if left out. Give it again for the next one.")
+              help='"KIND TOOL at X,Y to D turn DEG"; kinds: pull, push, tap, hold, let-down. D, '
+                   "the deviation wanted once released, is 0 if left out. Give it again for the "
+                   "next one. Holds, passes, lifters and blows: docs/trying.md.")
 @click.option("--from", "run", type=click.Path(path_type=Path), metavar="RUN",
               help="Start from a run of this case instead of from its dent.")
 @click.option("--step", type=int, metavar="N", help="Step of that run; its last if not given.")

@@ -31,8 +31,9 @@ from simkit.tool.cautions import cautions_for
 PICTURE_COLOURS = 160
 """Colours of an embedded picture: enough for our maps, a third of the bytes."""
 NO_PDF = ("PDF reports need weasyprint and its libraries",
-          "pip install 'simkit[report]', and on Debian: apt install libpango-1.0-0 "
-          "libpangoft2-1.0-0 libharfbuzz-subset0; or the HTML report, which prints as well")
+          "pip install -e '.[report]' in simkit's folder, and on Debian: apt install "
+          "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0; or the HTML report, "
+          "which prints as well")
 
 
 def write_report(folder: Path, out: Path, pdf: bool) -> list[Path]:

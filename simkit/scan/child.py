@@ -83,7 +83,7 @@ def _by_pyvista(path: Path) -> tuple[Any, Any, Any]:
     try:
         import pyvista
     except ImportError:
-        raise ValueError("needs pyvista: pip install 'simkit[three-d]'") from None
+        raise ValueError("needs pyvista: pip install -e '.[three-d]' in simkit's folder") from None
     surface = pyvista.read(path).extract_surface().triangulate()
     if surface.n_points == 0:
         raise ValueError("the file is broken")

@@ -42,7 +42,7 @@ def draw_scene(run_dir: Path, out: Path, step: int | None = None) -> Path:
     number = record.step_index(step)
     if importlib.util.find_spec("pyvista") is None:
         raise InputError("3-D pictures need pyvista, which is not installed",
-                         "pip install 'simkit[three-d]'")
+                         "pip install -e '.[three-d]' in simkit's folder")
     try:
         out.parent.mkdir(parents=True, exist_ok=True)  # before the long work
     except OSError as err:

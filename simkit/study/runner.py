@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
+import logging
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
-from simkit.errors import InputError
+from simkit.errors import InputError, WorkerLost
 from simkit.study.run_process import run_in_process
 
 Progress = Callable[[str], None]
@@ -26,6 +28,7 @@ def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: st
     Raises
     ------
     InputError : the scheduler cannot be reached, or the disk does not take results.
+    WorkerLost : the scheduler was lost on the way.
     """
     begin = time.monotonic()
     statuses: dict[str, str] = {}
@@ -75,24 +78,38 @@ def _status(job: Any) -> str:
                          ) from None
 
 
+@contextmanager
+def _unlogged() -> Iterator[None]:
+    """A lost scheduler is told in one line, not by the tracebacks that distributed logs."""
+    logging.disable(logging.CRITICAL)
+    try:
+        yield
+    finally:
+        logging.disable(logging.NOTSET)
+
+
 def _by_cluster(folders: list[Path], starts: Path, scheduler: str) -> Iterator[tuple[int, str]]:
     try:
         from distributed import Client, as_completed
     except ImportError:
         raise InputError("--scheduler needs the package distributed",
-                         "pip install 'simkit[study]'") from None
+                         "pip install -e '.[study]' in simkit's folder") from None
     try:
         client = Client(scheduler, timeout=PATIENCE_S)
     except (OSError, ValueError, TimeoutError) as error:
         raise InputError(f"no scheduler answers at {scheduler} ({type(error).__name__})",
                          "the address that `dask scheduler` prints, such as tcp://host:8786"
                          ) from None
-    with client:
+    with _unlogged(), client:
         jobs = {client.submit(run_in_process, str(folder.resolve()), str(starts.resolve()),
                               pure=False, retries=2): index
                 for index, folder in enumerate(folders)}
         for job in as_completed(list(jobs)):
             if job.status == "finished":
                 yield jobs[job], str(job.result())
+            elif client.status != "running":
+                raise WorkerLost(f"the scheduler at {scheduler} was lost; runs that had finished "
+                                 "are kept: start it again and give the same command, or give it "
+                                 "without --scheduler")
             else:
                 yield jobs[job], f"lost by the cluster ({type(job.exception()).__name__})"

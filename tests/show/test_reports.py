@@ -92,7 +92,7 @@ def test_without_weasyprint_the_way_to_it_is_named(run_folder, tmp_path, monkeyp
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     assert main(["report", str(run_folder), "--pdf", "--out", str(tmp_path / "r")]) == 2
     said = capsys.readouterr().err
-    assert "pip install 'simkit[report]'" in said
+    assert "pip install -e '.[report]'" in said
     assert "libpango" in said
     assert list(tmp_path.glob("r.*")) == []
 
