@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from dents import case_with, struck
 from scipy.optimize import minimize
+from scipy.special import ellipe
 
 from simkit.repair import trials
 from simkit.repair.operations import Operation
@@ -20,7 +21,7 @@ from simkit.strategy.planner.candidates import costs_of, worst_places
 from simkit.strategy.planner.course import Leg, best_course
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool, fit, joint_plan, left_of
-from simkit.strategy.planner.lacking import lacking
+from simkit.strategy.planner.lacking import lacking, stretched, waves_mrad
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
 from simkit.strategy.planner.refine import plan_from
@@ -251,3 +252,14 @@ def test_influence_is_measured_away_from_the_edges(lifted: Session) -> None:
     measured = [one for known in mind.library.known.values() for one in known]
     assert measured
     assert all(np.hypot(one.x_mm - 5.0, one.y_mm) < 15.0 for one in measured)
+
+
+def test_waves_of_a_stretched_sheet_against_the_length_of_a_sine(lifted: Session) -> None:
+    """Length of a sine wave a sin(k x) by elliptic integral (elementary arc length;
+    scipy.special.ellipe) over its plan: the surplus of a strip. Its slope is a k / sqrt(2) rms."""
+    a, k, width = 0.3, 2.0 * np.pi / 80.0, 50.0
+    steep2 = (a * k) ** 2
+    length = 4.0 / k * np.sqrt(1.0 + steep2) * ellipe(steep2 / (1.0 + steep2))
+    surplus = (length - 80.0) * width
+    assert waves_mrad(surplus, 80.0 * width) == pytest.approx(1e3 * a * k / np.sqrt(2.0), rel=1e-3)
+    assert stretched(lifted) == ""  # a curved panel

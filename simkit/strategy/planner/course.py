@@ -60,6 +60,10 @@ class Course:
                 return leg
         return None
 
+    def ends_at(self, session: Session) -> bool:
+        """Whether it came no further than this panel."""
+        return not self.reached and bool(self.legs) and _same(self.legs[-1].after, session)
+
 
 def is_exact(session: Session) -> bool:
     """Whether the hand does just what was planned."""

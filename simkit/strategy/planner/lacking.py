@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
+
+from simkit.inspection.spots import find_spots
 from simkit.repair.session import Session
 from simkit.strategy.planner.candidates import worst_places
 from simkit.strategy.planner.mind import Mind
@@ -21,8 +24,39 @@ def lacking(session: Session, mind: Mind) -> str:
     """One sentence on a panel that the kit does not bring to its stage, from joint plans.
 
     A plan adds up fields that were each measured by one quick solve; it promises, it proves
-    nothing.
+    nothing. Where the sheet is stretched, that comes first.
     """
+    return stretched(session) + _by_plans(session, mind)
+
+
+def waves_mrad(surplus_mm2: float, area_mm2: float) -> float:
+    """Root mean square slope of a flat sheet that has so much more area than its plan.
+
+    Area = integral of sqrt(1 + slope^2), so that for small slopes the surplus is half the
+    integral of slope^2.
+    """
+    return 1e3 * float(np.sqrt(2.0 * max(surplus_mm2, 0.0) / area_mm2))
+
+
+def stretched(session: Session) -> str:
+    """What the surplus of area alone means for a flat panel; empty where that is little.
+
+    A curved panel takes a surplus up by standing a little higher everywhere, a flat one waves.
+    """
+    goal = session.work.case.goal
+    area = sum(spot.area_mm2 for spot in find_spots(session.steps[0].field, goal.limits[0]))
+    surplus = session.now.row.stretch_mm2
+    if session.work.case.panel.surface != "flat" or area <= 0.0:
+        return ""
+    waves = waves_mrad(surplus, area)
+    if waves < goal.limits_of("fine")[1]:
+        return ""
+    return (f"the sheet is stretched by {surplus:.1f} mm^2 over the {0.01 * area:.0f} cm^2 of the "
+            f"damage, which waves a flat sheet by {waves:.0f} mrad (rms) as far as stress does not "
+            "hold it flat, and no tool shrinks it; ")
+
+
+def _by_plans(session: Session, mind: Mind) -> str:
     _, plan = plan_from(session, mind)
     if plan.complete:
         return (f"a plan of {len(plan.candidates)} more steps with this kit is foreseen to get "

@@ -59,7 +59,7 @@ class Planner:
             leg = self.step(session)
         else:
             leg = None if self._course is None else self._course.leg_at(session)
-            if leg is None:
+            if leg is None and not (self._course and self._course.ends_at(session)):
                 self._course = best_course(session, self.step, self.floor, self.objective,
                                            self.ahead, self.say)
                 leg = self._course.leg_at(session)
