@@ -87,7 +87,7 @@ def copy_pictures(panel: str, out: Path) -> None:
         return
     best = min(rows, key=lambda row: max(-float(row["low_mm_end"]), float(row["high_mm_end"])))
     files = {file.name: file for file in draw_run(out / panel / best["strategy"])}
-    for name in ("match.png", "summary.png", "progress.png"):
+    for name in ("match.png", "map.png", "progress.png"):
         if name in files:
             shutil.copy(files[name], PICTURES / f"{panel}-panel-{name}")
     print(panel, best["strategy"], sorted(files), flush=True)
@@ -103,8 +103,8 @@ def write_page() -> None:
         taken = [f"{float(r[f'improvement_pct_{at}']):.0f}" for at in AT_MIN[1:]]
         taken.append(f"{float(r['improvement_pct']):.0f}")
         lines.append(f"| {r['panel']} | `{r['strategy']}` | {' | '.join(heights)} | "
-                     f"{', '.join(taken)} | {r['steps']}, {float(r['minutes']):.0f} | {r['stage']} "
-                     f"| {r['outcome']} |")
+                     f"{', '.join(taken)} | {r['steps']}, {float(r['minutes']):.0f} "
+                     f"| {r['stage'] or 'none'} | {r['outcome']} |")
     text = PAGE.read_text(encoding="utf-8")
     before, after = text.split(MARKS[0])[0], text.split(MARKS[1])[1]
     PAGE.write_text(before + MARKS[0] + "\n".join(lines) + "\n" + MARKS[1] + after,
