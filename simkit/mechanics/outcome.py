@@ -46,7 +46,7 @@ _ADVICE = {
                         " work its surroundings first.",
     Outcome.ALREADY_PAST: "The place lies beyond that height already, so nothing was done; work it"
                           " from the other side, or ask for a height further on.",
-    Outcome.NO_CONVERGENCE: "No balance was found and the panel is left as it was; use a finer"
+    Outcome.NO_CONVERGENCE: "No equilibrium was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
     Outcome.BOOKS_OFF: "The work of the tool was not found again in the sheet, so the shape found"
                        " cannot be trusted and the panel is left as it was; use a finer mesh or"

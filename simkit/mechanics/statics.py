@@ -35,7 +35,7 @@ class StaticResult:
     states : state at each factor; state : the last one.
     ending : CONVERGED, or how the step after the last factor failed.
     stored, plastic_work : energies at each factor, N mm.
-    iterations, increments, cuts : Newton iterations, balances, halved steps in all.
+    iterations, increments, cuts : Newton iterations, equilibria, halved steps in all.
     negative_pivots : count at each factor (None where the solver does not tell).
     force : (control points, 3) internal force at the end; at held places the reaction on the
         sheet, N.
@@ -144,11 +144,11 @@ class StaticSystem:
         return np.full(self.model.layout.count, 1.0 / self.model.layout.count)
 
     def force_scale(self) -> float:
-        """Largest of the load, the reactions and the same at balances before, N."""
+        """Largest of the load, the reactions and the same at equilibria before, N."""
         return max(self._scale, 1e-12)
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the balance evaluated last."""
+        """Take the equilibrium evaluated last."""
         assert self.internal is not None
         self._peak = self._scale
         self.state = self.internal.state(self.displacement(x, factor))
@@ -218,7 +218,7 @@ def solve_static(
     settings: StepSettings | None = None, state: State | None = None,
     path: Array | None = None, start: float = 0.0,
 ) -> StaticResult:
-    """Balances of a panel at load factors, in order; they may rise and fall.
+    """Equilibria of a panel at load factors, in order; they may rise and fall.
 
     Parameters
     ----------
@@ -255,7 +255,7 @@ def solve_static(
 
 
 class _Recorder(StaticSystem):
-    """Keeps the state and energies of every balance."""
+    """Keeps the state and energies of every equilibrium."""
 
     def __init__(self, model: Model, state: State, load: Acting | None,
                  path: Array | None) -> None:
@@ -264,7 +264,7 @@ class _Recorder(StaticSystem):
         self.force = np.zeros_like(model.patch.control)
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take and record the balance evaluated last."""
+        """Take and record the equilibrium evaluated last."""
         super().commit(x, factor)
         assert self.internal is not None
         self.force = self.internal.force

@@ -103,7 +103,7 @@ def test_forces_are_slopes_of_energy_and_tangent_is_slope_of_forces(tab, mixed):
         if tab.rigid:
             own[4] = 0.0
 
-    tool = tool.on_balance(model, x, own, travel)
+    tool = tool.at_equilibrium(model, x, own, travel)
 
     def feel(x, own):
         force = np.zeros_like(x)

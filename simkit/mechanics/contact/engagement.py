@@ -84,7 +84,7 @@ class TipContact:
         return replace(self, contact=self.contact.on(model, state))
 
     def held(self, model: Model, equations: Array, travel: float) -> float:
-        """Energy held in the contact's penalty at a balance, N mm."""
+        """Energy held in the contact's penalty at an equilibrium, N mm."""
         x = model.patch.control + model.layout.spread(equations)
         return self.contact.add(model, x, travel, np.zeros_like(x), np.empty(1), False).energy
 

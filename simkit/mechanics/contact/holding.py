@@ -42,8 +42,8 @@ class Hold:
 
 def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: float,
           hold: Hold) -> Standing:
-    """The standing load of a tool at a balance (equations and own unknowns ``x``), whose force on
-    the sheet is ``tool_nodal`` (control points, 3), N.
+    """The standing load of a tool at an equilibrium (equations and own unknowns ``x``), whose force
+    on the sheet is ``tool_nodal`` (control points, 3), N.
 
     Locked, a tab stays where it is and its glue bears on; a tip stays and the sheet may leave it.
     Springy, the force falls by the stiffness, spread evenly over the footprint, as the sheet comes.

@@ -50,8 +50,8 @@ class GluedTab:
     growing : whether the glue may be damaged any further.
     border_formed : coupling and own stiffness of the tangent added last; the only part that
         changes, and the tab's alone.
-    peak_N, peak_damage : largest force at a balance so far, and the share of its strength that the
-        glue had lost then.
+    peak_N, peak_damage : largest force at equilibrium so far, and the share of its strength that
+        the glue had lost then.
     """
 
     points: SheetPoints
@@ -94,8 +94,8 @@ class GluedTab:
             held_Nmm=out[0] + 0.5 * float(own @ bent) + self.spent_Nmm + out[1],
             damage=out[2] / area, parted=out[3] / area)
 
-    def on_balance(self, model: Model, x: Array, own: Array, travel: float) -> GluedTab:
-        """The same tab with the damage of its glue at a balance, and its largest force."""
+    def at_equilibrium(self, model: Model, x: Array, own: Array, travel: float) -> GluedTab:
+        """The same tab with the damage of its glue at an equilibrium, and its largest force."""
         _, pull, new, out = self._forces(model, x, own, travel, np.zeros_like(x))
         new.setflags(write=False)
         force, peak = float(pull.sum(0) @ self.axis), (self.peak_N, self.peak_damage)
@@ -106,7 +106,7 @@ class GluedTab:
                        border_formed=FormedBorder(self.border_formed.coupling))
 
     def springs(self, model: Model, x: Array, own: Array, travel: float) -> SpringSet:
-        """The glue at a balance as springs to where the tab stands: what a locked tab goes on
+        """The glue at an equilibrium as springs to where the tab stands: what a locked tab goes on
         doing, its glue and its shape as they are."""
         rest = self.rest + travel * self.axis + self.modes @ own
         p = self.points

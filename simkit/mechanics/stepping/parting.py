@@ -63,7 +63,7 @@ def committed(process: Process, tool: Engagement, point: Equilibrium) -> Engagem
     if not isinstance(tool, GluedTab):
         return tool
     count, model = process.model.layout.count, process.model
-    return tool.on_balance(model, model.patch.control + point.state.displacement,
+    return tool.at_equilibrium(model, model.patch.control + point.state.displacement,
                            point.x[count:], point.travel)
 
 

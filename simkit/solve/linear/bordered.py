@@ -15,9 +15,9 @@ Array = NDArray[np.float64]
 class Bordered:
     """Solves [[K, C], [C^T, S]] [x, y] = b with K as the solver has factored it.
 
-    C (n, q) and S (q, q) do not change; what C becomes behind K is kept, from here on with the own
-    solver, else from the first solution, so that every further one has a single side. Make a new
-    object after a factorisation. Raises SingularMatrix.
+    C (n, q) and S (q, q) do not change. K^-1 C is kept: at once with our own solver, after the
+    first solution with others; every further solution then has one right-hand side. Make a new
+    object after each factorisation. Raises SingularMatrix.
     """
 
     def __init__(self, solver: Factorisation, coupling: Array, own: Array) -> None:

@@ -46,7 +46,7 @@ class Arched(Protocol):
         """Force against which the residual is judged."""
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the balance evaluated last as the state from which the next step begins."""
+        """Take the equilibrium evaluated last as the state from which the next step begins."""
 
 
 class ArcEnding(Enum):
@@ -86,7 +86,7 @@ class ArcSettings:
 
 @dataclass(frozen=True)
 class ArcPoint:
-    """A balance on the path: load factor, x, iterations, negative pivots of its tangent."""
+    """An equilibrium on the path: load factor, x, iterations, negative pivots of its tangent."""
 
     factor: float
     x: Array
@@ -109,12 +109,12 @@ class ArcPath:
 
 
 Stop = Callable[[Array, float], bool]
-"""Takes x and the factor of a balance; True ends the path there."""
+"""Takes x and the factor of an equilibrium; True ends the path there."""
 
 
 def trace(problem: Arched, x: Array, factor: float, settings: ArcSettings, stop: Stop,
           control: Array | None = None) -> ArcPath:
-    """Follow the equilibrium path from a balance (x, factor), first towards a rising factor.
+    """Follow the equilibrium path from an equilibrium (x, factor), first towards a rising factor.
 
     With ``control`` (n,), steps are measured by control . x and go the way it rises.
     """
@@ -155,7 +155,7 @@ class _Tracer:
         self.negative: int | None = None
 
     def tangent(self, here: ArcPoint) -> tuple[Array, float] | None:
-        """Unit step (dx, dl) along the path at a balance, or None where there is none."""
+        """Unit step (dx, dl) along the path at an equilibrium, or None where there is none."""
         problem = self.problem
         if problem.evaluate(here.x, here.factor, True) is None:
             return None
@@ -190,7 +190,7 @@ class _Tracer:
         return value, 2.0 * weighted, 2.0 * c2 * dl
 
     def step(self, here: ArcPoint, tangent: tuple[Array, float], length: float) -> ArcPoint | None:
-        """Newton from the tangent's guess to the balance at that distance; None if it fails."""
+        """Newton from the tangent's guess to the equilibrium at that distance; None if it fails."""
         problem, settings = self.problem, self.settings
         dx, dl = length * tangent[0], length * tangent[1]
         unit = length if self.control is not None else length**2

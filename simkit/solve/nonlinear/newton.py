@@ -84,7 +84,7 @@ def length(force: Array) -> float:
 
 
 def newton(system: System, x: Array, settings: NewtonSettings) -> NewtonResult:
-    """Bring a system to balance from a starting guess."""
+    """Bring a system to equilibrium from a starting guess."""
     history: list[float] = []
     negative: int | None = None
     residual = system.evaluate(x, True)
@@ -129,7 +129,7 @@ def _search(
             continue
         after = work_of(trial, dx)
         best = (x + factor * dx, trial, factor)
-        # |after| small: balanced along dx. Same sign: not yet past the balance, go on from here.
+        # |after| small: the work vanishes along dx. Same sign: not past it yet, go on from here.
         if abs(after) <= 0.9 * abs(before) or after * before > 0.0 or factor < 0.11:
             break
         factor = max(settings.shortest_step, factor * before / (before - after))
