@@ -15,7 +15,7 @@ from simkit.files import exact, write_arrays, write_atomic
 from simkit.record.read import RunRecord
 
 NO_PARQUET = ("Parquet files need pyarrow, which is not installed",
-              "pip install -e '.[study]' in simkit's folder, or --format csv")
+              "pip install -e '.[study]' in simkit's folder, or the format csv")
 
 
 def write_csv(record: RunRecord, folder: Path) -> list[Path]:
