@@ -154,6 +154,7 @@ def calibrated(kept: list[dict[str, Any]]) -> dict[str, Room]:
                 and abs(dent["truth"]["tap, middle"]) > SMALL_MM]
         carried = carried_share([ratio(dent, "tap, middle") for dent in some],
                                 [ratio(dent, name) for dent in some])
+        carried = carried if len(some) >= ENOUGH else 0.0  # a slope of a few dents is noise
         cases = [(dent["truth"][name], *renewed(dent, name, carried, lesson(dent)))
                  for dent in some]
         found[kind] = _room(kind, cases, carried)
