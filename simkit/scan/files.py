@@ -9,6 +9,7 @@ from __future__ import annotations
 import subprocess
 import sys
 from dataclasses import dataclass, replace
+from importlib.util import find_spec
 from pathlib import Path
 
 import numpy as np
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 
 from simkit.errors import InputError, one_of
 from simkit.files import Damaged, load_arrays
+from simkit.scan.child import BY_PYVISTA
 from simkit.scan.headers import CHECKS, check_size
 from simkit.scan.tables import read_numpy, read_text_points
 
@@ -58,6 +60,10 @@ def read_scan_file(path: Path) -> RawScan:
         return _checked(RawScan(str(path), points, None, normals))
     if suffix in CHECKS:
         CHECKS[suffix](path)
+    if suffix in BY_PYVISTA and find_spec("pyvista") is None:
+        raise InputError(f"{suffix[1:].upper()} files need pyvista, which is not installed",
+                         "pip install -e '.[three-d]' in simkit's folder, or the scan as STL, PLY, "
+                         "OBJ or VTU", file=str(path))
     return _checked(_by_child(path))
 
 

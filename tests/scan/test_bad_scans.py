@@ -13,6 +13,8 @@ import numpy as np
 import pytest
 
 from simkit.cli.main import main
+from simkit.errors import InputError
+from simkit.scan import files
 from simkit.verification.problems.scan_round_trip import write_made
 from simkit.verification.problems.scans import DENTS, PANELS, make_scan, surface_points
 
@@ -235,3 +237,13 @@ def test_options_that_do_not_fit(scan, tmp_path, capsys):
         refused(file, capsys, found, options=("--unit", "mm", *options))
     assert main(["read", str(Path(__file__).parents[2] / "cases" / "crease"), "--unit", "mm"]) == 2
     assert "--unit is for scans" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("suffix", ["vtk", "vtp"])
+def test_a_form_that_needs_pyvista_says_so(tmp_path, monkeypatch, suffix):
+    file = tmp_path / f"scan.{suffix}"
+    file.write_bytes(b"# vtk DataFile Version 3.0\n")
+    monkeypatch.setattr(files, "find_spec", lambda name: None)
+    with pytest.raises(InputError, match="need pyvista, which is not installed") as refused:
+        files.read_scan_file(file)
+    assert "pip install -e '.[three-d]'" in str(refused.value)
