@@ -144,6 +144,7 @@ def figure(rows: Rows) -> Any:
         axes.plot([], [], MARKS[k % len(MARKS)], color=colour, label=name)
     axes.set_yticks(range(len(shown)), shown)
     axes.set_xlim(left=0)
+    axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set_xlabel("steps")
     axes.grid(axis="y", color="#dddddd", linewidth=0.6)
     fig.legend(*axes.get_legend_handles_labels(), loc="center left", bbox_to_anchor=(0.76, 0.55))
