@@ -133,7 +133,7 @@ def figure(rows: Rows) -> Any:
         colour = "#d55e00" if own else STRATEGY_COLOURS[0] if k == 0 else GREY
         for height, dent in enumerate(shown):
             row = rows.get((dent, name))
-            if row is None:
+            if row is None or not row["steps"]:  # not run, or given up
                 continue
             got = number(row, "steps_fine")
             at = got if got is not None else float(row["steps"] or 0)
