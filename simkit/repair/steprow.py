@@ -114,6 +114,12 @@ class StepRow:
     opening: str = ""
     said: str = ""
 
+    @property
+    def deed(self) -> str:
+        """Operation, tool and, of a pass, how many places it touched."""
+        words = " ".join(word for word in (self.operation, self.tool) if word)
+        return words if self.touches < 2 else f"{words}, {self.touches} touches"
+
     def cells(self) -> dict[str, str]:
         """Text of every column: numbers as Python writes them back exactly, empty for none."""
         return {f.name: _text(getattr(self, f.name)) for f in fields(self)}

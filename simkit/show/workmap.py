@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simkit.errors import InputError
 from simkit.record.read import RunRecord, StepRecord
+from simkit.repair.spoken import read_operation
 from simkit.show.maps import ASPECT, draw_map, label
 from simkit.show.region import Region, zoom
 from simkit.show.setting import draw_behind, draw_tools, read_setting
@@ -52,11 +54,27 @@ def work_figure(record: RunRecord, step: int | None = None) -> Figure:
     ax.set_facecolor("white")
     draw_behind(ax, setting.supports, setting.reach, window)
     draw_tools(ax, done, setting.outlines)
+    _draw_passes(ax, done)
     number_places(ax, done, window)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
     _list(fig, done, 0.75 + tall * ASPECT + 0.3, tall + 0.65)
     return fig
+
+
+def _draw_passes(ax: Axes, steps: tuple[StepRecord, ...]) -> None:
+    """A small cross at every touch of a pass."""
+    for step in steps:
+        if not step.number_of("touches") > 1.0:
+            continue
+        try:
+            asked = read_operation(step.row.get("said", ""))
+        except InputError:  # older folders do not say it
+            continue
+        if asked.spread is not None:
+            spots = asked.spread.places(asked.x_mm, asked.y_mm, asked.angle_deg)
+            _, colour = symbol(step.operation)
+            ax.plot(*zip(*spots, strict=True), "x", ms=3.5, mew=0.8, color=colour, zorder=5)
 
 
 def number_places(ax: Axes, steps: tuple[StepRecord, ...], window: Region,
@@ -84,10 +102,13 @@ def _list(fig: Figure, steps: tuple[StepRecord, ...], left: float, top: float) -
     for k, step in enumerate(shown):
         y = (top - 0.1 - (k + 1) * row) / h
         _, colour = symbol(step.operation)
+        touches = step.number_of("touches")
+        many = f" \u00d7{touches:.0f}" if touches > 1.0 else ""
+        tool = shorten(f"{kind_of(step.operation)} {step.tool}", 22 - len(many)) + many
         force = "-" if np.isnan(step.force_N) else f"{step.force_N:.0f}"
         left_mm = step.number_of("released_mm")
         for column, text in ((0.0, str(step.number)),
-                             (0.42, shorten(f"{kind_of(step.operation)} {step.tool}", 22)),
+                             (0.42, tool),
                              (2.25, force),
                              (2.95, "-" if np.isnan(left_mm) else signed(left_mm))):
             fig.text((left + column) / w, y, text, fontsize=size, va="center",

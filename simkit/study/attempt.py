@@ -63,7 +63,7 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
                              f"step 0 or {last}, whose states are stored", str(run))
         session = session.branch(0)
         for row in rows:
-            progress(f"again, step {row.step} of {number}: {row.operation} {row.tool}")
+            progress(f"again, step {row.step} of {number}: {row.deed}")
             session = session.apply(asked(row))
     else:
         session = session.branch(number)
@@ -101,10 +101,9 @@ def next_folder(folder: Path) -> Path:
 
 def line_of(row: StepRow) -> str:
     """What one operation did, in one line."""
-    what = " ".join(word for word in (row.operation, row.tool) if word)
     wanted = "" if np.isnan(row.goal_mm) else f" (wanted {row.goal_mm:+.2f})"
     held = f" with {row.held_N:.0f} N held" if row.held_N else ""
-    return (f"{row.step:>2}: {what} at ({row.x_mm:.0f}, {row.y_mm:.0f}): "
+    return (f"{row.step:>2}: {row.deed} at ({row.x_mm:.0f}, {row.y_mm:.0f}): "
             f"{row.before_mm:+.2f} -> {row.released_mm:+.2f} mm{held}{wanted}, "
             f"{row.force_N:.0f} N, {row.outcome}; panel: low {row.max_low_mm:+.2f}, high "
             f"{row.max_high_mm:+.2f} mm, {_better(row.improvement_pct)}")

@@ -257,7 +257,7 @@ def _cell(value: Any) -> str:
 
 def step_line(name: str, row: StepRow) -> str:
     """One line of progress."""
-    return (f"{name} {row.step:>2}: {row.operation} {row.tool} at ({row.x_mm:.0f}, {row.y_mm:.0f})"
+    return (f"{name} {row.step:>2}: {row.deed} at ({row.x_mm:.0f}, {row.y_mm:.0f})"
             f" {row.before_mm:+.2f} -> {row.released_mm:+.2f} mm, {row.force_N:.0f} N, "
             f"{row.outcome}; left: low {row.max_low_mm:+.2f}, high {row.max_high_mm:+.2f} mm, "
             f"{row.slope_mrad:.1f} mrad")

@@ -210,3 +210,9 @@ def test_another_glue_lets_go_earlier_and_its_record_is_read_back(dented: Sessio
     record_step(tmp_path, weak)
     path = read_path(tmp_path, weak.now.row.step)
     assert max(path.force_N) == pytest.approx(weak.now.row.force_N)
+
+
+def test_words_of_a_row_say_how_many_places_a_pass_touched(dented: Session):
+    passed = dented.tap_pass("ball-12", 38.0, 0.0, LINE, force_N=100.0).now.row
+    assert passed.deed == f"tap-down ball-12, {passed.touches} touches"
+    assert dented.now.row.deed == "dent"
