@@ -104,7 +104,7 @@ def _list(fig: Figure, steps: tuple[StepRecord, ...], left: float, top: float) -
         _, colour = symbol(step.operation)
         touches = step.number_of("touches")
         many = f" \u00d7{touches:.0f}" if touches > 1.0 else ""
-        tool = shorten(f"{kind_of(step.operation)} {step.tool}", 22 - len(many)) + many
+        tool = shorten(f"{kind_of(step.operation)} {step.tool}", 22 - 2 * len(many)) + many
         force = "-" if np.isnan(step.force_N) else f"{step.force_N:.0f}"
         left_mm = step.number_of("released_mm")
         for column, text in ((0.0, str(step.number)),
