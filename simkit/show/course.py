@@ -158,7 +158,7 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
 def _risks(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
     """Numbers of what each repair asked of sheet, paint and glue; the worst of a column bold."""
     shown = [risk for risk in RISKS if any(np.isfinite(value_of(row, risk[0])) for row in rows)]
-    ax.set_xlim(0.0, len(shown))
+    ax.set_xlim(0.0, max(len(shown), 1))
     for column, (key, name, style, factor) in enumerate(shown):
         ax.text(column + 0.5, -0.62, name, ha="center", va="bottom", fontsize=9, color="#444444")
         values = [factor * value_of(row, key) for row in rows]
