@@ -22,17 +22,17 @@ from playwright.sync_api import sync_playwright
 
 ROOT = Path(__file__).parents[1]
 CASE = ROOT / "cases" / "questions" / "panels" / "bowl.yaml"
-WIDE, HIGH, SHOWN_S, COLOURS, DRAWN = 1200, 800, 3.0, 64, (900, 600)
+WIDE, HIGH, SHOWN_S, COLOURS, DRAWN = 1200, 1160, 3.0, 128, (900, 870)
 TURNS = 4
 
 
 def record(page: Any, lesson: str) -> list[Image.Image]:
     """Pictures of the page through a lesson."""
+    page.evaluate("document.getElementById('watch').hidden = true")
     kept = [picture(page)]
     page.select_option("#lessons", lesson)
     steps = page.evaluate("window.simkit.lesson.steps.length")
     for number in range(steps):
-        page.evaluate("document.getElementById('words').scrollIntoView({block: 'center'})")
         kept.append(picture(page))
         if page.evaluate(f"!!window.simkit.lesson.steps[{number}].do"):
             done = page.evaluate("window.simkit.panel.steps.length + window.simkit.panel.branch")
@@ -79,7 +79,10 @@ def main() -> None:
             browser.close()
             process.terminate()
             process.communicate(timeout=60)
-    palette = kept[-1].quantize(COLOURS)
+    both = Image.new("RGB", (DRAWN[0], 2 * DRAWN[1]))
+    both.paste(kept[1], (0, 0))
+    both.paste(kept[-1], (0, DRAWN[1]))
+    palette = both.quantize(COLOURS)
     drawn = [image.quantize(palette=palette, dither=Image.Dither.NONE) for image in kept]
     drawn[0].save(asked.out, save_all=True, append_images=drawn[1:], loop=0,
                   duration=int(1000 * SHOWN_S))
