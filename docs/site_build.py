@@ -6,6 +6,7 @@ import importlib
 import inspect
 import shutil
 import tempfile
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,12 @@ import click
 
 import simkit.api
 from simkit.cli.main import VERBS
-from simkit.show.draw import draw_reflections, draw_run
+from simkit.show.draw import (
+    draw_comparison,
+    draw_comparison_reflections,
+    draw_reflections,
+    draw_run,
+)
 
 HERE = Path(__file__).resolve().parent
 GALLERY = {
@@ -27,6 +33,12 @@ GALLERY = {
     "sections.png": "Sections through the deepest point",
     "progress.png": "Lows, highs and forces",
     "left.png": "What is left, on its own scale",
+}
+
+COMPARED = {
+    "comparison.png": "Strategies compared: steps, minutes, stages, what each asked of the sheet",
+    "final-maps.png": "What each strategy left",
+    "reflections.png": "Lamp lines of each strategy, side by side",
 }
 
 
@@ -53,20 +65,30 @@ def commands() -> str:
 
 
 def gallery(folder: Path) -> str:
-    """Draw every picture of the stored run in docs/gallery, and the page that shows them."""
-    pictures = folder / "pictures"
+    """Draw every picture of the stored run and comparison in docs/gallery, and their page."""
+    run = _drawn("run.zip", folder / "pictures", (draw_run, draw_reflections), GALLERY)
+    compared = _drawn("comparison.zip", folder / "pictures" / "compared",
+                      (draw_comparison, draw_comparison_reflections), COMPARED)
+    return ("# Gallery\n\nDrawn by the build from what is stored in `docs/gallery`. The first "
+            "demo dent, invented, after three pulls and a push.\n\n" + run
+            + "\nNow the door dent, invented, worked by three strategies (README, first command)."
+            "\n\n" + compared)
+
+
+def _drawn(archive: str, pictures: Path, draw: Sequence[Callable[[Path, Path], object]],
+           shown: Mapping[str, str]) -> str:
+    """Draw what an archive holds; a heading and a picture each."""
     with tempfile.TemporaryDirectory() as place:
-        run = Path(place) / "run"
-        shutil.unpack_archive(HERE / "gallery" / "run.zip", run)
-        draw_run(run, pictures)
-        draw_reflections(run, pictures)
-    shown = [f"## {caption}\n\n![{caption}](pictures/{name})\n" for name, caption in
-             GALLERY.items()]
-    missing = [name for name in GALLERY if not (pictures / name).exists()]
+        held = Path(place) / "held"
+        shutil.unpack_archive(HERE / "gallery" / archive, held)
+        for one in draw:
+            one(held, pictures)
+    missing = [name for name in shown if not (pictures / name).exists()]
     if missing:
         raise RuntimeError(f"pictures missing from the gallery: {missing}")
-    return ("# Gallery\n\nDrawn by the build from the stored run in `docs/gallery`: the first "
-            "demo dent, invented, after three pulls and a push.\n\n" + "\n".join(shown))
+    base = "pictures" if pictures.name == "pictures" else f"pictures/{pictures.name}"
+    return "\n".join(f"## {caption}\n\n![{caption}]({base}/{name})\n"
+                     for name, caption in shown.items())
 
 
 def answers(folder: Path) -> None:

@@ -98,7 +98,7 @@ class Look:
         seen = n["line_shift_mm"] > n["seen_from_mm"]
         where = (f"seen on {_area(n['seen_area_mm2'])}" if seen else "not seen")
         return (f"lines off by up to {_short(n['line_shift_mm'])} mm: {where}\n"
-                f"slope off by up to {_short(n['slope_error_mrad'])} mrad")
+                f"slope off by up to {_short(n['slope_error_mrad'])} mrad at a point")
 
 
 def open_view(record: RunRecord, pose: Pose, points: int = POINTS) -> View:
@@ -242,7 +242,8 @@ def _colours(brightness: Array) -> Array:
 
 def _meaning(bench: Bench) -> str:
     return (f"From {bench.eye_distance_mm:.0f} mm a line counts as seen to be off\n"
-            f"from {_short(bench.seen_mm)} mm on (0.5 mm at 1 m, a working rule)")
+            f"from {_short(bench.seen_mm)} mm on (0.5 mm at 1 m, a working rule). A stage is\n"
+            "judged by the slope over a base: less than at a point")
 
 
 def _wider(inner: Region, record: RunRecord) -> Region:
