@@ -21,6 +21,7 @@ Row = Mapping[str, Any]
 
 STEP_COLUMNS = (  # heading, column of steps.csv, number format ("" for words)
     ("step", "step", ".0f"), ("operation", "operation", ""), ("tool", "tool", ""),
+    ("touches", "touches", ".0f"),
     ("x, mm", "x_mm", ".0f"), ("y, mm", "y_mm", ".0f"), ("wanted, mm", "goal_mm", "+.2f"),
     ("before, mm", "before_mm", "+.2f"), ("after, mm", "released_mm", "+.2f"),
     ("force, N", "force_N", ".0f"), ("low left, mm", "max_low_mm", "+.2f"),
@@ -84,6 +85,8 @@ def match_facts(notes: Row | None) -> dict[str, Any]:
     doubt = (f"{len(found)} histories explain the readings alike; the run used the likeliest. "
              "simkit run --band repeats the repair on each of them." if len(found) > 1 else
              "one history stands alone among those tried." if found else
+             "the dent was made by the blows of the case, nothing was fitted: the stress is as "
+             "sure as they are." if notes.get("method") == "blows" else
              "the surface was pulled onto the measured shape, which spreads plastic strain too "
              "widely.")
     return {"sentence": notes.get("sentence", ""), "histories": histories, "doubt": doubt}
@@ -91,7 +94,9 @@ def match_facts(notes: Row | None) -> dict[str, Any]:
 
 def steps_table(steps: Sequence[StepRecord]) -> dict[str, Any]:
     """Table of all steps; columns that no step has are left out."""
-    shown = [c for c in STEP_COLUMNS if any(step.row.get(c[1], "").strip() for step in steps[1:])]
+    shown = [c for c in STEP_COLUMNS if any(
+        step.row.get(c[1], "").strip() not in ("", "1" if c[1] == "touches" else "")
+        for step in steps[1:])]
     rows = [[_as_cell(step.row.get(key, ""), style)
              for _, key, style in shown] for step in steps]
     return {"head": [{"text": name, "kind": "n" if style else ""} for name, _, style in shown],

@@ -17,7 +17,7 @@ from simkit.report.facts import case_of
 from simkit.show.region import Region, extent
 from simkit.show.setting import Setting, draw_behind, draw_tools, read_setting
 from simkit.show.style import GREY, INK, kind_of, look, place, shorten, signed
-from simkit.show.workmap import number_places
+from simkit.show.workmap import draw_passes, number_places, pass_of
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -107,6 +107,7 @@ def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: fl
     _contours(ax, field, record.tolerance_mm)
     draw_behind(ax, setting.supports, setting.reach, window)
     draw_tools(ax, record.steps[1:], setting.outlines, path=False)
+    draw_passes(ax, record.steps[1:])
     number_places(ax, record.steps[1:], window, size=8.0)
     ax.set_xlim(window.x0, window.x1)
     ax.set_ylim(window.y0, window.y1)
@@ -203,7 +204,7 @@ def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
     before, wanted = step.number_of("before_mm"), step.number_of("goal_mm")
     travel = step.number_of("travel_mm")
     up = -1.0 if kind_of(step.operation) == "tap-down" else 1.0
-    load = before + up * travel
+    load = before + up * travel if pass_of(step) is None else np.nan  # differs from place to place
     force = step.force_N
     return [(str(step.number), True), (kind_of(step.operation), True),
             (shorten(step.tool, 12), False), (_whole(step.x_mm - panel.x0), False),
@@ -215,6 +216,10 @@ def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
 def _watch(step: StepRecord) -> str:
     """What to mind; where the calculation missed the height, what it left."""
     left, wanted = step.number_of("released_mm"), step.number_of("goal_mm")
+    asked = pass_of(step)
+    if asked is not None and asked.spread is not None:
+        size = f"{asked.spread.length_mm:.0f} x {asked.spread.width_mm:.0f}"
+        return f"all crosses, {size} mm"
     if "glue" in step.outcome.lower():
         return f"tab came off, left {_height(left)}"
     if abs(left - wanted) > 0.05:

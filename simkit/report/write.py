@@ -189,9 +189,13 @@ def _weasyprint(path: Path) -> Callable[[str], bytes]:
 def _goal(case: Mapping[str, Any]) -> str:
     goal = case.get("goal") or {}
     stage = goal.get("stage", "finished")
-    words = (f"no spot beyond \u00b1{goal.get('tolerance_mm', 0.1):g} mm and no slope beyond "
-             f"{goal.get('slope_mrad', 2):g} mrad over {goal.get('slope_base_mm', 20):g} mm")
-    return words if stage == "finished" else f"the stage '{stage}' of {words}"
+    limits = (goal.get("stages") or {}).get(stage) or {}
+    height = limits.get("height_mm", goal.get("tolerance_mm", 0.1))
+    slope = limits.get("slope_mrad", None if limits else goal.get("slope_mrad", 2))
+    words = f"no spot beyond \u00b1{height:g} mm"
+    if slope is not None:
+        words += f" and no slope beyond {slope:g} mrad over {goal.get('slope_base_mm', 20):g} mm"
+    return words if stage == "finished" else f"the stage '{stage}', {words}"
 
 
 def _minutes(record: RunRecord) -> str:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from simkit.errors import InputError
 from simkit.record.read import RunRecord, StepRecord
+from simkit.repair.operations import Operation
 from simkit.repair.spoken import read_operation
 from simkit.show.maps import ASPECT, draw_map, label
 from simkit.show.region import Region, zoom
@@ -54,7 +56,7 @@ def work_figure(record: RunRecord, step: int | None = None) -> Figure:
     ax.set_facecolor("white")
     draw_behind(ax, setting.supports, setting.reach, window)
     draw_tools(ax, done, setting.outlines)
-    _draw_passes(ax, done)
+    draw_passes(ax, done)
     number_places(ax, done, window)
     ax.set_xlabel("x (mm)")
     ax.set_ylabel("y (mm)")
@@ -62,16 +64,23 @@ def work_figure(record: RunRecord, step: int | None = None) -> Figure:
     return fig
 
 
-def _draw_passes(ax: Axes, steps: tuple[StepRecord, ...]) -> None:
-    """A small cross at every touch of a pass."""
+def pass_of(step: StepRecord) -> Operation | None:
+    """What was asked for where a step is a pass of touches; None for a single touch, and in
+    folders that do not say it."""
+    if not step.number_of("touches") > 1.0:
+        return None
+    try:
+        asked = read_operation(step.row.get("said", ""))
+    except InputError:
+        return None
+    return asked if asked.spread is not None else None
+
+
+def draw_passes(ax: Axes, steps: Sequence[StepRecord]) -> None:
+    """A small cross at every place of a pass."""
     for step in steps:
-        if not step.number_of("touches") > 1.0:
-            continue
-        try:
-            asked = read_operation(step.row.get("said", ""))
-        except InputError:  # older folders do not say it
-            continue
-        if asked.spread is not None:
+        asked = pass_of(step)
+        if asked is not None and asked.spread is not None:
             spots = asked.spread.places(asked.x_mm, asked.y_mm, asked.angle_deg)
             _, colour = symbol(step.operation)
             ax.plot(*zip(*spots, strict=True), "x", ms=3.5, mew=0.8, color=colour, zorder=5)

@@ -6,6 +6,7 @@ import json
 import re
 import sys
 import zlib
+from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
@@ -15,8 +16,11 @@ from simkit.cli.main import main
 from simkit.errors import InputError
 from simkit.record.read import read_run
 from simkit.report import write as reports
-from simkit.report.sheet import write_sheet
-from simkit.report.write import write_report
+from simkit.report.facts import steps_table
+from simkit.report.sheet import _cells, write_sheet
+from simkit.report.write import _goal, write_report
+from simkit.show.region import Region
+from simkit.show.workmap import pass_of
 
 
 class Outline(HTMLParser):
@@ -196,3 +200,30 @@ def test_a_study_without_conclusions_is_reported_and_one_without_runs_refused(tm
     (folder / "runs.csv").unlink()
     with pytest.raises(InputError, match="missing"):
         write_report(folder, tmp_path / "s", pdf=False)
+
+
+def test_a_pass_is_a_pass_on_the_sheet_and_in_the_report(run_folder):
+    """Whoever reads "push" at one place where twelve were computed does the wrong thing."""
+    single = read_run(run_folder).steps[1]
+    said = "push ball-12 at 5,-4 to 0.03 over 80x48 every 27"
+    one = replace(single, row={**single.row, "touches": "12", "said": said})
+    asked = pass_of(one)
+    assert asked is not None
+    assert asked.spread is not None
+    assert asked.spread.count == 12
+    assert pass_of(single) is None
+    words = [text for text, _ in _cells(one, Region(-200.0, 200.0, -150.0, 150.0))]
+    assert "all crosses, 80 x 48 mm" in words
+    heads = [cell["text"] for cell in steps_table([single, one])["head"]]
+    assert "touches" in heads
+    assert "touches" not in [cell["text"] for cell in steps_table([single, single])["head"]]
+
+
+@pytest.mark.parametrize(("goal", "words"), [
+    ({}, "no spot beyond \u00b10.1 mm and no slope beyond 2 mrad over 20 mm"),
+    ({"stage": "fine", "stages": {"fine": {"height_mm": 0.1, "slope_mrad": 4.0}}},
+     "the stage 'fine', no spot beyond \u00b10.1 mm and no slope beyond 4 mrad over 20 mm"),
+    ({"stage": "bulk", "stages": {"bulk": {"height_mm": 1.0}}},
+     "the stage 'bulk', no spot beyond \u00b11 mm")])
+def test_the_goal_is_said_with_the_limits_of_its_stage(goal, words):
+    assert _goal({"goal": goal}) == words
