@@ -9,8 +9,6 @@ import numpy as np
 
 from simkit.errors import InputError
 from simkit.record.read import RunRecord, StepRecord
-from simkit.repair.operations import Operation
-from simkit.repair.spoken import read_operation
 from simkit.show.maps import ASPECT, draw_map, label
 from simkit.show.region import Region, zoom
 from simkit.show.setting import draw_behind, draw_tools, read_setting
@@ -30,6 +28,8 @@ from simkit.show.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
+
+    from simkit.repair.operations import Operation
 
 MOST_LISTED = 30
 
@@ -69,6 +69,8 @@ def pass_of(step: StepRecord) -> Operation | None:
     folders that do not say it."""
     if not step.number_of("touches") > 1.0:
         return None
+    from simkit.repair.spoken import read_operation  # loads the kernels: only where it is needed
+
     try:
         asked = read_operation(step.row.get("said", ""))
     except InputError:
