@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from importlib import import_module
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -69,10 +70,9 @@ def pass_of(step: StepRecord) -> Operation | None:
     folders that do not say it."""
     if not step.number_of("touches") > 1.0:
         return None
-    from simkit.repair.spoken import read_operation  # loads the kernels: only where it is needed
-
+    spoken = import_module("simkit.repair.spoken")  # loads the kernels: only where it is needed
     try:
-        asked = read_operation(step.row.get("said", ""))
+        asked: Operation = spoken.read_operation(step.row.get("said", ""))
     except InputError:
         return None
     return asked if asked.spread is not None else None
