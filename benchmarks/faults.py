@@ -34,7 +34,9 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from faults_list import FAULTS, Fault
-from faults_page import keep, page, rows_of
+from faults_page import COLUMNS, page, rows_of
+
+from simkit.files import write_table
 
 ROOT = Path(__file__).resolve().parents[1]
 RESULTS = ROOT / "benchmarks" / "results" / "faults.csv"
@@ -239,7 +241,8 @@ def write(rows: dict[str, dict[str, str]]) -> None:
     listed = {f.name: f for f in FAULTS}
     older = {name: row | {"file": listed[name].file} for name, row in rows_of(RESULTS).items()
              if name not in rows and name in listed and row["changed"] == changed(listed[name])}
-    keep(RESULTS, [(rows | older)[f.name] for f in FAULTS if f.name in rows | older])
+    kept = rows | older
+    write_table(RESULTS, COLUMNS, [kept[f.name] for f in FAULTS if f.name in kept])
     PAGE.write_text(page([rows[f.name] for f in FAULTS if f.name in rows],
                          [older[f.name] for f in FAULTS if f.name in older],
                          [f.name for f in FAULTS if f.name not in rows | older]), "utf-8")

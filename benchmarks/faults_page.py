@@ -21,16 +21,6 @@ def rows_of(file: Path) -> dict[str, Row]:
                 for row in csv.DictReader(stream)}
 
 
-def keep(file: Path, rows: Sequence[Row]) -> None:
-    """Write the table, whole or not at all."""
-    partial = file.with_suffix(".partial")
-    with open(partial, "w", newline="", encoding="utf-8") as stream:
-        writer = csv.DictWriter(stream, COLUMNS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-    partial.replace(file)
-
-
 def page(rows: Sequence[Row], older: Sequence[Row], missing: Sequence[str]) -> str:
     """The manual's page: tried on the code as it is, on an earlier state, not tried."""
     missed = sum(not row["caught_by"] for row in rows)

@@ -38,6 +38,8 @@ from test_processes import (  # noqa: E402
     until,
 )
 
+from simkit.files import write_table  # noqa: E402
+
 STUDY = ("study", "study.yaml", "--workers", "2", "--out", "out")
 STUDY_FILE = """\
 format: 1
@@ -88,16 +90,6 @@ def kept() -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
-def store(rows: list[dict[str, str]]) -> None:
-    """Keep the outcomes."""
-    part = RESULTS.with_suffix(".part")
-    with open(part, "w", newline="", encoding="utf-8") as file:
-        writer = csv.DictWriter(file, COLUMNS, lineterminator="\n")
-        writer.writeheader()
-        writer.writerows(rows)
-    part.replace(RESULTS)
-
-
 def main() -> int:
     """Disturb as often as wanted and say what came of it."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -133,7 +125,7 @@ def main() -> int:
                 print(f"{name} {number}: {killed} killed after {after:.1f} s: "
                       f"{wrong or 'same tables, nothing left'}", flush=True)
                 if options.store:
-                    store(rows)
+                    write_table(RESULTS, COLUMNS, rows)
     wrong_ones = sum(bool(row["wrong"]) for row in rows)
     print(f"{len(rows)} kills, {wrong_ones} with something wrong")
     return 1 if wrong_ones else 0

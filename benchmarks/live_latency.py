@@ -73,6 +73,22 @@ def serve(case: Path, folder: Path) -> tuple[subprocess.Popen[str], str]:
     raise SystemExit("the server ended:\n" + "".join(said))
 
 
+def chromium(play: Any) -> Any:
+    """A headless browser that draws in software."""
+    return play.chromium.launch(
+        executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
+        args=["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader",
+              "--enable-unsafe-swiftshader"])
+
+
+def open_page(browser: Any, address: str, wide: int, high: int) -> Any:
+    """The live page once the dent is on it; conditions may be waited for (`until`)."""
+    page = browser.new_page(viewport={"width": wide, "height": high}, bypass_csp=True)
+    page.goto(address)
+    until(page, "window.simkit && window.simkit.panel && window.simkit.shapes.has(0)")
+    return page
+
+
 def until(page: Any, what: str) -> None:
     """Wait for a condition on the page, at most four minutes."""
     page.wait_for_function(what, timeout=240_000, polling=5)
@@ -115,14 +131,9 @@ def main() -> None:
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         process, address = start(Path(name))
-        browser = play.chromium.launch(
-            executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
-            args=["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader",
-                  "--enable-unsafe-swiftshader"])
+        browser = chromium(play)
         try:
-            page = browser.new_page(viewport={"width": 1200, "height": 800}, bypass_csp=True)
-            page.goto(address)
-            until(page, "window.simkit && window.simkit.panel && window.simkit.shapes.has(0)")
+            page = open_page(browser, address, 1200, 800)
             forecasts = timed_forecasts(page, 12)
             pulls, height = timed_pulls(page, args.pulls)
             frames = page.evaluate(FRAMES)

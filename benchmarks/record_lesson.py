@@ -11,12 +11,11 @@ from __future__ import annotations
 
 import argparse
 import io
-import shutil
 import tempfile
 from pathlib import Path
 from typing import Any
 
-from live_latency import serve, until
+from live_latency import chromium, open_page, serve, until
 from PIL import Image
 from playwright.sync_api import sync_playwright
 
@@ -66,15 +65,9 @@ def main() -> None:
     asked = parser.parse_args()
     with tempfile.TemporaryDirectory() as name, sync_playwright() as play:
         process, address = serve(CASE, Path(name))
-        browser = play.chromium.launch(
-            executable_path=shutil.which("chromium") or shutil.which("chromium-browser"),
-            args=["--no-sandbox", "--use-gl=angle", "--use-angle=swiftshader",
-                  "--enable-unsafe-swiftshader"])
+        browser = chromium(play)
         try:
-            page = browser.new_page(viewport={"width": WIDE, "height": HIGH}, bypass_csp=True)
-            page.goto(address)
-            until(page, "window.simkit && window.simkit.panel && window.simkit.shapes.has(0)")
-            kept = record(page, asked.lesson)
+            kept = record(open_page(browser, address, WIDE, HIGH), asked.lesson)
         finally:
             browser.close()
             process.terminate()

@@ -66,8 +66,8 @@ def commands() -> str:
 
 def gallery(folder: Path) -> str:
     """Draw every picture of the stored run and comparison in docs/gallery, and their page."""
-    run = _drawn("run.zip", folder / "pictures", (draw_run, draw_reflections), GALLERY)
-    compared = _drawn("comparison.zip", folder / "pictures" / "compared",
+    run = _drawn("run.zip", folder, "pictures", (draw_run, draw_reflections), GALLERY)
+    compared = _drawn("comparison.zip", folder, "pictures/compared",
                       (draw_comparison, draw_comparison_reflections), COMPARED)
     return ("# Gallery\n\nDrawn by the build from what is stored in `docs/gallery`. The first "
             "demo dent, invented, after three pulls and a push.\n\n" + run
@@ -75,19 +75,18 @@ def gallery(folder: Path) -> str:
             "\n\n" + compared)
 
 
-def _drawn(archive: str, pictures: Path, draw: Sequence[Callable[[Path, Path], object]],
+def _drawn(archive: str, folder: Path, below: str, draw: Sequence[Callable[[Path, Path], object]],
            shown: Mapping[str, str]) -> str:
-    """Draw what an archive holds; a heading and a picture each."""
+    """Draw what an archive holds into a folder's folder; a heading and a picture each."""
     with tempfile.TemporaryDirectory() as place:
         held = Path(place) / "held"
         shutil.unpack_archive(HERE / "gallery" / archive, held)
         for one in draw:
-            one(held, pictures)
-    missing = [name for name in shown if not (pictures / name).exists()]
+            one(held, folder / below)
+    missing = [name for name in shown if not (folder / below / name).exists()]
     if missing:
         raise RuntimeError(f"pictures missing from the gallery: {missing}")
-    base = "pictures" if pictures.name == "pictures" else f"pictures/{pictures.name}"
-    return "\n".join(f"## {caption}\n\n![{caption}]({base}/{name})\n"
+    return "\n".join(f"## {caption}\n\n![{caption}]({below}/{name})\n"
                      for name, caption in shown.items())
 
 

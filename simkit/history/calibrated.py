@@ -110,8 +110,11 @@ def rooms(file: Path = STORED) -> dict[str, Room]:
             float(row[name]) for name in COLUMNS[2:])) for row in csv.DictReader(table)}
 
 
-def kind_of(operation: str, at_tool: bool) -> str:
-    """Kind of answer of an operation: where the tool works, or elsewhere; a light tap or a pull."""
+def kind_of(operation: str, at_tool: bool, learned: bool = False) -> str:
+    """Kind of answer of an operation: where the tool works, or elsewhere; a light tap or a pull;
+    ``learned``: after readings, which teach nothing of the place of the tool."""
     if operation != "tap-down":
-        return MIDDLE_PULL
-    return PLACE_TAP if at_tool else MIDDLE_TAP
+        return PULL_LEARNED if learned and not at_tool else MIDDLE_PULL
+    if at_tool:
+        return PLACE_TAP
+    return TAP_LEARNED if learned else MIDDLE_TAP

@@ -15,11 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.history.strike import Blow
-from simkit.history.trials import Trial, Trials
+from simkit.history.trials import Trial, Trials, corrected
 
 Array = NDArray[np.float64]
 ROUNDS, FURTHEST_STEP_MM = 5, 8.0
-ENOUGH_GAIN = 0.97
 OTHER_RADIUS = 1.6
 """Smaller and larger balls tried where a pair lay best, by this factor: the depths hardly tell."""
 
@@ -50,23 +49,9 @@ def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: flo
     return best
 
 
-def _improved(trials: Trials, best: Trial, rounds: int) -> Trial:
-    """Correct a pair while that helps; half of a step is tried where the whole one does not."""
-    for _ in range(rounds):
-        if not best.valid:
-            break
-        moved = _moved(trials, best)
-        after = trials.attempt(*moved)
-        if not after.rms_mm < best.rms_mm:
-            after = trials.attempt(*(_between(a, b) for a, b in zip(best.blows, moved,
-                                                                    strict=True)))
-        if not after.rms_mm < best.rms_mm:
-            break
-        enough = after.rms_mm > ENOUGH_GAIN * best.rms_mm
-        best = after
-        if enough:
-            break
-    return best
+def _improved(trials: Trials, first: Trial, rounds: int) -> Trial:
+    """Correct a pair while that helps."""
+    return corrected(trials, first, rounds, lambda best: _moved(trials, best), _between)
 
 
 def _between(a: Blow, b: Blow) -> Blow:

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import label
 
 from simkit.history.strike import Blow
-from simkit.history.trials import Trial, Trials
+from simkit.history.trials import LAST_CORRECTION_MISFIT_SHARE, Trial, Trials, corrected
 
 Array = NDArray[np.float64]
 RADII_TRIED = 4
@@ -27,8 +27,6 @@ MOST_CORRECTIONS = 4
 SIZE_STEP = 1.25
 """Factor by which a size is changed to see what it does."""
 TILT_STEP_DEG = 8.0
-LAST_CORRECTION_MISFIT_SHARE = 0.97
-"""A correction that leaves more than this of the misfit is the last."""
 LONG_LOW_ASPECT = 1.2
 """Length over width of the low from which long bodies are tried."""
 
@@ -138,24 +136,15 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
 def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...],
             rounds: int = MOST_CORRECTIONS) -> Trial:
     """Correct a history of one blow while that helps; the best one."""
-    best, columns = first, {}
-    for _ in range(rounds):
-        if not best.valid:
-            break
+    columns: dict[str, Array | None] = {}
+
+    def move(best: Trial) -> tuple[Blow, ...]:
         for name in sizes:
             if name not in columns:
                 columns[name] = _change(trials, best, name)
-        blow = _step(trials, best, columns, bounds)
-        after = trials.attempt(blow)
-        if not after.rms_mm < best.rms_mm and sizes:
-            after = trials.attempt(_halfway(best.blows[0], blow))
-        if not after.rms_mm < best.rms_mm:
-            break
-        enough = after.rms_mm > LAST_CORRECTION_MISFIT_SHARE * best.rms_mm
-        best = after
-        if enough:
-            break
-    return best
+        return (_step(trials, best, columns, bounds),)
+
+    return corrected(trials, first, rounds, move, _halfway if sizes else None)
 
 
 def _halfway(a: Blow, b: Blow) -> Blow:

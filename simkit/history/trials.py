@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Callable
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from zipfile import BadZipFile
@@ -22,6 +23,8 @@ from simkit.underway import doing
 Array = NDArray[np.float64]
 FAILED_MISFIT_MM = 1e3
 """Misfit of a history without a balance, mm."""
+LAST_CORRECTION_MISFIT_SHARE = 0.97
+"""A correction that leaves more of the misfit than this is the last one."""
 
 
 @dataclass(frozen=True)
@@ -129,3 +132,27 @@ class Trials:
         file = self._file(trial.blows)
         if file is not None:
             write_arrays(file, {"d_mm": trial.d_mm, "rms_mm": trial.rms_mm})
+
+
+def corrected(trials: Trials, first: Trial, rounds: int, move: Callable[[Trial], tuple[Blow, ...]],
+              between: Callable[[Blow, Blow], Blow] | None) -> Trial:
+    """Correct a history while that helps; the best one.
+
+    move : blows set right, by a history carried out; between : a blow halfway from one to another,
+    tried where the whole step does not help (None: nothing is).
+    """
+    best = first
+    for _ in range(rounds):
+        if not best.valid:
+            break
+        moved = move(best)
+        after = trials.attempt(*moved)
+        if not after.rms_mm < best.rms_mm and between is not None:
+            after = trials.attempt(*map(between, best.blows, moved))
+        if not after.rms_mm < best.rms_mm:
+            break
+        enough = after.rms_mm > LAST_CORRECTION_MISFIT_SHARE * best.rms_mm
+        best = after
+        if enough:
+            break
+    return best

@@ -10,6 +10,9 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
+from pydantic import ValidationError
+
+from simkit.case.repair import Goal
 from simkit.errors import InputError
 from simkit.files import write_atomic
 from simkit.optics.bench import Pose
@@ -187,15 +190,16 @@ def _weasyprint(path: Path) -> Callable[[str], bytes]:
 
 
 def _goal(case: Mapping[str, Any]) -> str:
-    goal = case.get("goal") or {}
-    stage = goal.get("stage", "finished")
-    limits = (goal.get("stages") or {}).get(stage) or {}
-    height = limits.get("height_mm", goal.get("tolerance_mm", 0.1))
-    slope = limits.get("slope_mrad", None if limits else goal.get("slope_mrad", 2))
+    try:
+        goal = Goal.model_validate(case.get("goal") or {})
+    except ValidationError as error:
+        raise InputError("a goal that cannot be read", "the goal of a case file",
+                         key="goal") from error
+    height, slope = goal.limits
     words = f"no spot beyond \u00b1{height:g} mm"
-    if slope is not None:
-        words += f" and no slope beyond {slope:g} mrad over {goal.get('slope_base_mm', 20):g} mm"
-    return words if stage == "finished" else f"the stage '{stage}', {words}"
+    if slope != float("inf"):
+        words += f" and no slope beyond {slope:g} mrad over {goal.slope_base_mm:g} mm"
+    return words if goal.stage == "finished" else f"the stage '{goal.stage}', {words}"
 
 
 def _minutes(record: RunRecord) -> str:

@@ -17,13 +17,7 @@ from simkit.case import Case
 from simkit.case.vary import with_keys
 from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
-from simkit.history.calibrated import (
-    MIDDLE_PULL,
-    PULL_LEARNED,
-    TAP_LEARNED,
-    kind_of,
-    rooms,
-)
+from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import LAW, Band, band
 from simkit.history.reconstruct import Reconstruction, realise
 from simkit.repair.operations import Operation
@@ -83,7 +77,7 @@ class Ensemble:
         found = {}
         for name in SEEN:
             at_tool = name == "released_mm"
-            usual = rooms()[_kind(operation.kind, at_tool, learned)]
+            usual = rooms()[kind_of(operation.kind, at_tool, learned)]
             now = [row.before_mm if at_tool else getattr(one.session.now.row, name)
                    for row, one in zip(done, self.histories, strict=True)]
             change = np.array([getattr(row, name) for row in done]) - now
@@ -162,13 +156,6 @@ def _in_other_sheets(case: Case, done: Reconstruction, progress: Callable[[str],
             return ()
         found.append(open_session(work, made.state))
     return tuple(found)
-
-
-def _kind(operation: str, at_tool: bool, learned: bool) -> str:
-    kind = kind_of(operation, at_tool)
-    if not learned or at_tool:
-        return kind
-    return PULL_LEARNED if kind == MIDDLE_PULL else TAP_LEARNED
 
 
 def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float

@@ -13,13 +13,7 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
 from simkit.files import write_json, write_table
-from simkit.history.calibrated import (
-    MIDDLE_PULL,
-    PULL_LEARNED,
-    TAP_LEARNED,
-    kind_of,
-    rooms,
-)
+from simkit.history.calibrated import kind_of, rooms
 from simkit.history.learning import AS_FORETOLD, Learned, Usual, learn, telling_places
 from simkit.history.plausible import MODEL_MM
 from simkit.inspection.spots import SampledField
@@ -187,8 +181,8 @@ def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> 
         values = np.array([getattr(h.session.steps[k].row, name) for h in histories])
         first = np.array([getattr(h.session.steps[step - 1].row, name) for h in histories])
         strength = np.array(found.strength)
-        kind = PULL_LEARNED if kind_of(row.operation, False) == MIDDLE_PULL else TAP_LEARNED
-        strength = strength if k == step else 1.0 + rooms()[kind].carried * (strength - 1.0)
+        carried = rooms()[kind_of(row.operation, False, learned=True)].carried
+        strength = strength if k == step else 1.0 + carried * (strength - 1.0)
         scaled = values if name == "released_mm" else first + strength * (values - first)
         if k < step:
             scaled = values
