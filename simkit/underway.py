@@ -1,34 +1,77 @@
 """What long work is doing right now, told to whoever listens.
 
-Loops that take long say so with :func:`beat`; nobody needs to listen, and nothing hangs on it. On
-a terminal one line shows the last word and for how long it has gone on; the next replaces it.
+Loops that take long say so with :func:`beat` and :func:`counted`; nobody needs to listen, and
+nothing hangs on it. Work that goes on at the same time as other work has a line of its own
+(:func:`lined`). A process of its own hands its words on as bytes (:func:`sender`,
+:func:`heard_from`).
 """
 
 from __future__ import annotations
 
-import sys
+import json
 import time
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from contextvars import ContextVar
-from typing import Any, TextIO
+from dataclasses import asdict, dataclass
 
-from simkit.words import visible
+EVERY_S = 0.5
+"""Least time between two words that go from one process to another."""
+LONGEST_BYTES = 4096
+"""Of a word on its way to another process: what a pipe takes in one piece (PIPE_BUF of Linux)."""
+MOST_LETTERS, MOST_LETTERS_OF_LINE = 560, 60
+"""Of a word that is handed on: as JSON, six bytes a letter at most, it then fits."""
 
-Listener = Callable[[str], None]
-EVERY_S = 1.0
-"""Time between two words on a terminal."""
-LINE_COLUMNS = 78
-"""Columns of the line."""
+
+@dataclass(frozen=True)
+class Word:
+    """What is being done.
+
+    Attributes
+    ----------
+    text : in words; the unit where something is counted
+    line : what it belongs to where several things go on at once, else ""
+    done, of : so many of how many; of = 0 where that is not known
+    most : ``of`` is a limit that need not be reached
+    over : the line has ended; stays : a line of progress that stays to be read
+    """
+
+    text: str = ""
+    line: str = ""
+    done: int = 0
+    of: int = 0
+    most: bool = False
+    over: bool = False
+    stays: bool = False
+
+
+Listener = Callable[[Word], None]
 _listener: ContextVar[Listener | None] = ContextVar("listener", default=None)
 _doing: ContextVar[tuple[str, ...]] = ContextVar("doing", default=())
+_line: ContextVar[str] = ContextVar("line", default="")
+
+
+def listening() -> Listener | None:
+    """Who listens, to be handed to another thread; None: nobody does."""
+    return _listener.get()
+
+
+def tell(word: Word) -> None:
+    """Give a word to whoever listens."""
+    listener = _listener.get()
+    if listener is not None:
+        listener(word)
 
 
 def beat(text: str) -> None:
     """Say what is being done right now."""
-    listener = _listener.get()
-    if listener is not None:
-        listener(": ".join((*_doing.get(), text)))
+    if _listener.get() is not None:
+        tell(Word(": ".join((*_doing.get(), text)), _line.get()))
+
+
+def counted(done: int, of: int, unit: str, most: bool = False) -> None:
+    """Say how much is done: so many of how many units, at most so many where ``most``."""
+    tell(Word(unit, _line.get(), done, of, most))
 
 
 @contextmanager
@@ -42,6 +85,17 @@ def doing(text: str) -> Iterator[None]:
 
 
 @contextmanager
+def lined(name: str) -> Iterator[None]:
+    """Everything said inside belongs to this line; at the end the line is over."""
+    kept = _line.set(name)
+    try:
+        yield
+    finally:
+        _line.reset(kept)
+        tell(Word(line=name, over=True))
+
+
+@contextmanager
 def heard(listener: Listener | None) -> Iterator[None]:
     """Listen for a while; None: nobody does."""
     kept = _listener.set(listener)
@@ -51,42 +105,33 @@ def heard(listener: Listener | None) -> Iterator[None]:
         _listener.reset(kept)
 
 
-class StandingLine:
-    """One line of a terminal whose text is replaced; any other stream stays quiet.
+def sender(put: Callable[[bytes], None],
+           clock: Callable[[], float] = time.monotonic) -> Listener:
+    """A listener that hands words on as bytes without line ends; what changes fast is thinned out.
 
-    ``show`` writes at once, ``listen`` at most every ``EVERY_S``; ``clear`` before other text.
+    put : takes the bytes of one word, at most ``LONGEST_BYTES``, in one piece.
     """
+    last = -EVERY_S
 
-    def __init__(self, stream: TextIO | None = None, beside: bool = False,
-                 clock: Callable[[], float] = time.monotonic) -> None:
-        self._own, self._beside, self._clock = stream, beside, clock
-        self._since = self._last = clock()
-        self._stands = False
+    def listen(word: Word) -> None:
+        nonlocal last
+        now = clock()
+        if word.of or word.over or word.stays or now - last >= EVERY_S:
+            last = now
+            put(_as_bytes(word))
 
-    @property
-    def stream(self) -> Any:
-        """Where it is written: standard output, or ``beside`` it to the errors."""
-        return self._own or (sys.stderr if self._beside else sys.stdout)
+    return listen
 
-    def listen(self, text: str) -> None:
-        """A word of long work."""
-        now = self._clock()
-        if now - self._last >= EVERY_S:
-            minutes, seconds = divmod(int(now - self._since), 60)
-            self.show(f"{minutes:>2}:{seconds:02d} {text}")
 
-    def show(self, text: str) -> None:
-        """Text on the line, at once."""
-        stream = self.stream
-        if stream is None or not stream.isatty():
-            return
-        self._last, self._stands = self._clock(), True
-        stream.write("\r" + visible(text)[:LINE_COLUMNS].ljust(LINE_COLUMNS))
-        stream.flush()
+def _as_bytes(word: Word) -> bytes:
+    said = {**asdict(word), "text": word.text[:MOST_LETTERS],
+            "line": word.line[:MOST_LETTERS_OF_LINE]}
+    return json.dumps(said).encode()
 
-    def clear(self) -> None:
-        """Make room for a line that stays; time is counted anew."""
-        if self._stands:
-            self.stream.write("\r" + " " * LINE_COLUMNS + "\r")
-            self._stands = False
-        self._since = self._last = self._clock()
+
+def heard_from(data: bytes) -> Word | None:
+    """The word that another process handed on; None where it is none."""
+    try:
+        return Word(**json.loads(data))
+    except (ValueError, TypeError):
+        return None

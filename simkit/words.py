@@ -21,6 +21,13 @@ def visible(text: str, keep: str = "") -> str:
                    for c in text)
 
 
+def duration(seconds: float) -> str:
+    """A time in the unit that suits it."""
+    if seconds < 90.0:
+        return f"{seconds:.0f} s"
+    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
+
+
 def one_line(text: str, most: int = 2000) -> str:
     """Text on one line, blanks joined, cut where it is longer than anybody reads."""
     line = visible(" ".join(text.split()))

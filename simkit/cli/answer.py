@@ -12,7 +12,7 @@ from typing import Any
 import click
 import numpy as np
 
-from simkit.cli.lines import KEY, wanted
+from simkit.cli.lines import KEY, aside, wanted
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
@@ -29,7 +29,8 @@ def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
 def result(answer: Mapping[str, Any]) -> None:
     """Print the answer if JSON was asked for; None stands for numbers that do not exist."""
     if wanted():
-        click.echo(json.dumps(plain(answer), indent=2, allow_nan=False))
+        with aside():
+            click.echo(json.dumps(plain(answer), indent=2, allow_nan=False))
 
 
 def plain(value: Any) -> Any:

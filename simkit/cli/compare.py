@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from simkit.case import Case
-from simkit.cli.answer import json_option, number_or_text, result, wanted
+from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.settings import checked_case, set_option
 from simkit.cli.working import (
     ACCEPT,
@@ -129,7 +129,7 @@ def _strategies_of(case: Case, names: str | None) -> tuple[str, ...]:
 def _compared(one: Wanted, workers: int, accept: bool) -> list[dict[str, str]]:
     """Carry one comparison out, draw it and say what came out."""
     hello(one.case)
-    rows = compare(one.case, one.strategies, one.folder, say, workers, accept, quiet=wanted())
+    rows = compare(one.case, one.strategies, one.folder, say, workers, accept)
     pictures = draw_comparison(one.folder)
     for name in one.strategies:
         pictures += draw_run(one.folder / "runs" / name)

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import click
 
 from simkit import __version__, streams
-from simkit.cli.lines import shown
+from simkit.cli.lines import display
 from simkit.errors import InputError, InputErrors, nearest
 from simkit.exit_codes import (
     BAD_INPUT,
@@ -22,7 +22,6 @@ from simkit.exit_codes import (
     table,
 )
 from simkit.faults import Terminated, ending_on_signals, explained, failed, refused
-from simkit.underway import heard
 from simkit.words import one_line
 
 # Our matrices are small blocks: numpy's BLAS threads would cost more to wake than they bring, and
@@ -143,7 +142,7 @@ def _invoke(args: list[str]) -> int:
     try:
         if any("\0" in word for word in args):
             raise InputError("a zero byte in the command", "words without it")
-        with cli.make_context("simkit", args) as context, heard(shown):
+        with cli.make_context("simkit", args) as context, display():
             cli.invoke(context)
         return DONE
     except click.exceptions.Exit as leave:

@@ -7,7 +7,6 @@ import math
 import os
 import re
 import shutil
-import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -17,12 +16,13 @@ import click
 import simkit
 from simkit import aside
 from simkit.case import Case, set_words
-from simkit.cli.lines import standing, wanted
+from simkit.cli.lines import say, stream
 from simkit.errors import InputError
 from simkit.exit_codes import NOT_CONVERGED, NOT_MATCHED, NOT_MET
 from simkit.files import Damaged, read_plain
 from simkit.folders import Busy, is_marked, mark, remove_own
 from simkit.tool.cautions import cautions_for
+from simkit.underway import beat
 from simkit.words import visible
 
 EXIT_NOT_FLAT, EXIT_NOT_CONVERGED, EXIT_NO_MATCH = NOT_MET, NOT_CONVERGED, NOT_MATCHED
@@ -72,23 +72,10 @@ LONGEST_TAIL = 48
 
 def table_width() -> int | None:
     """Letters of a line of the terminal, at least 60; None where nobody looks at a terminal."""
-    stream = sys.stderr if wanted() else sys.stdout
-    if stream is None or not stream.isatty():
+    place = stream()
+    if place is None or not place.isatty():
         return None
     return max(60, shutil.get_terminal_size((80, 24)).columns)
-
-
-def say(text: str) -> None:
-    """A line of progress, at once also through pipes; beside the answer where that is JSON.
-
-    Control characters are shown, not obeyed.
-    """
-    beside = wanted()
-    stream = sys.stderr if beside else sys.stdout
-    standing().clear()
-    click.echo(visible(text, keep="\n"), err=beside)
-    if stream is not None:
-        stream.flush()
 
 
 def short_name(case: Case) -> str:
@@ -152,6 +139,7 @@ def hello(case: Case) -> None:
     if not _compiled():
         say("First run here: the kernels are compiled once, about a minute; later runs start at "
             "once.")
+        beat("compiling the kernels")
 
 
 def _compiled() -> bool:

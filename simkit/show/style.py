@@ -18,6 +18,7 @@ import numpy as np
 from simkit.errors import InputError
 from simkit.files import write_atomic
 from simkit.folders import digests_of, home_of
+from simkit.underway import beat
 from simkit.words import one_line
 
 if TYPE_CHECKING:
@@ -182,6 +183,7 @@ def save(fig: Figure, path: Path) -> Path:
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
 
+    beat(f"drawing {path.name}")
     FigureCanvasAgg(fig)
     kind = mpl.rcParams["savefig.format"]
     path = path.with_suffix(f".{kind}")

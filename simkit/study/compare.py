@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import sys
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -16,18 +15,17 @@ from simkit.record.write import identity, open_folder
 from simkit.strategy import find_strategy
 from simkit.study.run import SUMMARY, Start, prepare, run_strategy
 from simkit.study.runner import done_line
-from simkit.study.workers import can_start, each
-from simkit.underway import StandingLine, doing, heard
+from simkit.study.workers import can_start, each, hand_on
+from simkit.underway import Word, counted, heard, lined, listening, sender, tell
 
 Progress = Callable[[str], None]
 
 
 def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress,
-            workers: int, accept: bool = False, quiet: bool = False) -> list[dict[str, str]]:
+            workers: int, accept: bool = False) -> list[dict[str, str]]:
     """Run every strategy and write compare.csv; returns its rows in the order of ``names``.
 
-    ``accept``: work on a dent that is not the measured one, too; ``quiet``: processes of their own
-    tell their progress to standard error.
+    ``accept``: work on a dent that is not the measured one, too.
 
     Goes on where an interrupted comparison of the same case in the same folder stopped.
     """
@@ -35,8 +33,10 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
     start = prepare(case, folder, workers, progress, accept)
     rows: dict[str, dict[str, str]] = {}
     begin = time.monotonic()
-    for name, row in _each(case, names, folder, progress, workers, start, quiet):
+    counted(0, len(names), "strategies")
+    for name, row in _each(case, names, folder, progress, workers, start):
         rows[name] = row
+        counted(len(rows), len(names), "strategies")
         progress(done_line(name, row["outcome"], len(rows), len(names),
                            time.monotonic() - begin))
         done = [rows[n] for n in names if n in rows]
@@ -48,32 +48,37 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
     return [rows[name] for name in names]
 
 
-def _each(case, names, folder, progress, workers, start: Start, quiet: bool):
+def _each(case, names, folder, progress, workers, start: Start):
     if workers < 2 or len(names) < 2 or not can_start():
         for name in names:
             strategy = find_strategy(name, start.work.case)
-            yield name, run_strategy(start, strategy, folder / "runs" / name, progress)
+            with lined(name):
+                row = run_strategy(start, strategy, folder / "runs" / name, progress)
+            yield name, row
         return
     what = identity(case)
     for name in names:  # here, since a worker may not write in this folder
         announce(folder / "runs" / name)
-    yield from each(_job, {name: (case, what, name, str(folder), start.accepted, quiet)
-                           for name in names}, workers)
+    listener = listening()
+
+    def told(word: Word) -> None:
+        if word.stays:
+            progress(word.text)
+        elif listener is not None:
+            listener(word)
+
+    yield from each(_job, {name: (case, what, name, str(folder), start.accepted)
+                           for name in names}, workers, told)
 
 
-def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool,
-         quiet: bool) -> dict[str, str]:
+def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool
+         ) -> dict[str, str]:
     """One strategy in a process of its own, on the case as it was when the comparison began."""
     if identity(case) != what:
         raise InputError("a data file of the case was changed while the comparison works",
                          "leave the files alone until it has ended, or start again with --fresh",
                          str(case.file))
-    line = StandingLine(beside=quiet)
-
-    def told(text: str) -> None:
-        line.clear()
-        print(text, flush=True, file=sys.stderr if quiet else sys.stdout)
-
-    with heard(line.listen), doing(name):
+    with heard(sender(hand_on)), lined(name):
         start = prepare(case, Path(folder), 1, lambda text: None, accept)
-        return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name, told)
+        return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
+                            lambda text: tell(Word(text, stays=True)))

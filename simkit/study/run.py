@@ -39,6 +39,7 @@ from simkit.strategy import Strategy
 from simkit.strategy.planner.words import COLUMNS as PLAN_COLUMNS
 from simkit.strategy.planner.words import plan_row
 from simkit.study.hand import by_hand
+from simkit.underway import counted
 
 Progress = Callable[[str], None]
 SEARCH_ELEMENT_FACTOR = 1.6
@@ -146,9 +147,11 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         forget_states(folder, session)
     if "say" in vars(strategy):
         vars(strategy)["say"] = lambda text: progress(f"{strategy.name} {text}")
+    most = start.work.case.limits.steps
     if session.now.row.step:
         progress(f"{strategy.name}: goes on after step {session.now.row.step}")
     while True:
+        counted(session.now.row.step, most, "steps", most=True)
         outcome = ending(session) if start.matched or start.accepted else NO_MATCH
         operation = None if outcome else strategy.next(session)
         if operation is None:

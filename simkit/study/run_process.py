@@ -9,38 +9,58 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
+import tempfile
 import threading
 import time
+from dataclasses import replace
 from pathlib import Path
 
 from simkit.errors import InputError
 from simkit.study.jobs import carry_out, read_result
+from simkit.underway import Listener, Word, heard, heard_from, sender
 
 MOST_TRIES = 2
 """A run whose process was killed is tried once more."""
 
 
-def run_in_process(folder: str, starts: str) -> str:
+def run_in_process(folder: str, starts: str, told: Listener | None = None,
+                   label: str = "") -> str:
     """Carry out a run in a process of its own; its status in a word or two.
+
+    told : hears what the run does, on the line ``label``.
 
     Raises
     ------
     OSError : the disk is full or the folder is gone; the study stops.
     """
     for _ in range(MOST_TRIES):
-        done = subprocess.run(
-            [sys.executable, "-P", "-m", "simkit.study.run_process", folder, starts,
-             str(os.getpid())],
-            capture_output=True, text=True, env=_environment(), check=False)
+        code, said = _carried_out([folder, starts, str(os.getpid())], told, label)
         result = read_result(Path(folder))
         if result is not None:
             return str(result["status"])
-        if done.returncode == TAKEN:
-            return done.stderr.strip().removeprefix("error: ") or "the folder is taken"
-        if done.returncode == EXIT_CANNOT_WRITE:
-            raise OSError(done.stderr.strip().splitlines()[-1] if done.stderr.strip() else
-                          "cannot write results")
-    return "killed" if done.returncode < 0 else "no result"
+        if code == TAKEN:
+            return said.removeprefix("error: ") or "the folder is taken"
+        if code == EXIT_CANNOT_WRITE:
+            raise OSError(said.splitlines()[-1] if said else "cannot write results")
+    return "killed" if code < 0 else "no result"
+
+
+def _carried_out(words: list[str], told: Listener | None, label: str) -> tuple[int, str]:
+    """Exit code of the process, and what it said of errors; its other words are handed on."""
+    with (tempfile.TemporaryFile() as errors, subprocess.Popen(
+            [sys.executable, "-P", "-m", "simkit.study.run_process", *words],
+            stdout=subprocess.DEVNULL if told is None else subprocess.PIPE, stderr=errors,
+            env=_environment()) as process):
+        if told is not None and process.stdout is not None:
+            told(Word("begins", label))
+            for line in process.stdout:
+                word = heard_from(line)
+                if word is not None:
+                    told(replace(word, line=label))
+            told(Word(line=label, over=True))
+        code = process.wait()
+        errors.seek(0)
+        return code, errors.read().decode(errors="replace").strip()
 
 
 def _environment() -> dict[str, str]:
@@ -63,12 +83,18 @@ def _leave_with(parent: int) -> None:
     os._exit(1)
 
 
+def _put(word: bytes) -> None:
+    sys.stdout.buffer.write(word + b"\n")
+    sys.stdout.buffer.flush()
+
+
 def main() -> int:
     """Carry out the run named on the command line."""
     folder, starts, parent = sys.argv[1:4]
     threading.Thread(target=_leave_with, args=(int(parent),), daemon=True).start()
     try:
-        carry_out(Path(folder), Path(starts))
+        with heard(sender(_put)):
+            carry_out(Path(folder), Path(starts))
     except InputError as error:
         print(error, file=sys.stderr)
         return TAKEN

@@ -8,12 +8,17 @@ from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, ThreadPoolExecutor, wait
 from contextlib import contextmanager
 from pathlib import Path
+from queue import SimpleQueue
 from typing import Any
 
 from simkit.errors import InputError, WorkerLost
 from simkit.study.run_process import run_in_process
+from simkit.underway import Word, counted, listening, tell
+from simkit.words import duration
 
 Progress = Callable[[str], None]
+LOOK_EVERY_S = 0.3
+"""How often the words of runs that go on are looked at."""
 PATIENCE_S = 20
 """How long a scheduler may take to answer."""
 
@@ -33,9 +38,11 @@ def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: st
     begin = time.monotonic()
     statuses: dict[str, str] = {}
     source = (_by_cluster(folders, starts, scheduler) if scheduler
-              else _by_processes(folders, starts, workers))
+              else _by_processes(folders, starts, workers, labels))
+    counted(0, len(folders), "runs")
     for index, status in source:
         statuses[folders[index].name] = status
+        counted(len(statuses), len(folders), "runs")
         progress(done_line(labels[index], status, len(statuses), len(folders),
                            time.monotonic() - begin))
     return statuses
@@ -47,22 +54,19 @@ def done_line(what: str, how: str, done: int, of: int, so_far_s: float) -> str:
     return f"[{done}/{of}] {what}: {how}" + (f"; about {duration(left)} left" if left > 0.0 else "")
 
 
-def duration(seconds: float) -> str:
-    """A time in the unit that suits it."""
-    if seconds < 90.0:
-        return f"{seconds:.0f} s"
-    return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
-
-
-def _by_processes(folders: list[Path], starts: Path,
-                  workers: int) -> Iterator[tuple[int, str]]:
+def _by_processes(folders: list[Path], starts: Path, workers: int,
+                  labels: list[str]) -> Iterator[tuple[int, str]]:
     pool = ThreadPoolExecutor(workers)
+    words: SimpleQueue[Word] = SimpleQueue()
+    told = words.put if listening() else None
     try:
-        jobs = {pool.submit(run_in_process, str(folder), str(starts)): index
-                for index, folder in enumerate(folders)}
+        jobs = {pool.submit(run_in_process, str(folder), str(starts), told, label): index
+                for index, (folder, label) in enumerate(zip(folders, labels, strict=True))}
         open_jobs = set(jobs)
         while open_jobs:
-            done, open_jobs = wait(open_jobs, return_when=FIRST_COMPLETED)
+            done, open_jobs = wait(open_jobs, LOOK_EVERY_S, FIRST_COMPLETED)
+            while not words.empty():
+                tell(words.get())
             for job in sorted(done, key=lambda item: jobs[item]):
                 yield jobs[job], _status(job)
     finally:

@@ -2,18 +2,26 @@
 
 from __future__ import annotations
 
+import contextlib
 import multiprocessing
 import os
 import sys
 import threading
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import ProcessPoolExecutor, as_completed
+from concurrent.futures import FIRST_COMPLETED, ProcessPoolExecutor
+from concurrent.futures import wait as wait_for
 from concurrent.futures.process import BrokenProcessPool
-from multiprocessing.connection import wait
+from multiprocessing.connection import Connection, wait
 from typing import Any
 
 from simkit.aside import leave_current_folder
 from simkit.errors import WorkerLost
+from simkit.underway import Listener, heard_from
+
+LOOK_EVERY_S = 0.2
+"""How often the words of workers are looked at."""
+_way_out: list[Connection] = []
+"""In a worker: where its words go."""
 
 
 def can_start() -> bool:
@@ -24,9 +32,11 @@ def can_start() -> bool:
     return bool(sys.flags.safe_path) or not sys.flags.ignore_environment
 
 
-def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers: int
-         ) -> Iterator[tuple[str, Any]]:
+def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers: int,
+         told: Listener) -> Iterator[tuple[str, Any]]:
     """Carry out ``work(*arguments)`` for every job in processes of their own, as they end.
+
+    told : hears, in this process, what they hand on by :func:`hand_on`.
 
     Raises
     ------
@@ -35,11 +45,17 @@ def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers:
     # `spawn` starts `python -c`, which would search the current folder first.
     os.environ["PYTHONSAFEPATH"] = "1"
     context = multiprocessing.get_context("spawn")
-    with ProcessPoolExecutor(min(workers, len(jobs)), context, initializer=_begin) as pool:
+    ear, way_out = context.Pipe(duplex=False)
+    with ear, way_out, ProcessPoolExecutor(min(workers, len(jobs)), context, initializer=_begin,
+                                           initargs=(way_out,)) as pool:
         waiting = {pool.submit(work, *arguments): name for name, arguments in jobs.items()}
         try:
-            for job in as_completed(waiting):
-                yield waiting[job], job.result()
+            still = set(waiting)
+            while still:
+                done, still = wait_for(still, LOOK_EVERY_S, FIRST_COMPLETED)
+                _hear(ear, told)
+                for job in sorted(done, key=lambda item: list(jobs).index(waiting[item])):
+                    yield waiting[job], job.result()
         except BrokenProcessPool as error:
             raise WorkerLost(
                 "a worker process ended without an answer: killed from outside, or out of "
@@ -50,9 +66,25 @@ def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers:
             raise
 
 
-def _begin() -> None:
+def _hear(ear: Connection, told: Listener) -> None:
+    """All words that have come."""
+    while ear.poll():
+        word = heard_from(ear.recv_bytes())
+        if word is not None:
+            told(word)
+
+
+def hand_on(word: bytes) -> None:
+    """In a worker: send a word to the parent. Workers share one pipe, which needs no lock since
+    it takes a word in one piece."""
+    with contextlib.suppress(OSError):
+        _way_out[0].send_bytes(word)
+
+
+def _begin(way_out: Connection) -> None:
     """First act of a worker: a safe path, and somebody who watches whether the parent lives."""
     leave_current_folder()
+    _way_out[:] = [way_out]
     parent = multiprocessing.parent_process()
     if parent is not None:
         threading.Thread(target=_end_with, args=(parent.sentinel,), daemon=True).start()
