@@ -39,15 +39,23 @@ class Row:
     of: int = 0
     most: bool = False
     at_first: int = 0
-    counted_s: float = 0.0
+    first_s: float = 0.0
+    last_s: float = 0.0
 
     def left_s(self, now_s: float) -> float | None:
         """Time left at the pace up to the last count, s; None where nothing is known of it."""
         fresh = self.done - self.at_first
         if self.most or fresh <= 0 or self.of <= self.done:
             return None
-        pace_s = (self.counted_s - self.since_s) / fresh
-        return max(0.0, pace_s * (self.of - self.done) - (now_s - self.counted_s))
+        pace_s = (self.last_s - self.first_s) / fresh
+        return max(0.0, pace_s * (self.of - self.done) - (now_s - self.last_s))
+
+    def count(self, word: Word, now_s: float) -> None:
+        """Take a new count; what was being done before it is over."""
+        if self.of != word.of:
+            self.at_first, self.first_s = word.done, now_s
+        self.done, self.of, self.most, self.unit = word.done, word.of, word.most, word.text
+        self.last_s, self.text = now_s, ""
 
 
 class Board:
@@ -69,10 +77,7 @@ class Board:
             return
         row = self._rows.setdefault(word.line, Row(self._clock())) if word.line else self._whole
         if word.of:
-            if row.of != word.of:
-                row.at_first, row.since_s = word.done, self._clock()
-            row.done, row.of, row.most, row.unit = word.done, word.of, word.most, word.text
-            row.counted_s = self._clock()
+            row.count(word, self._clock())
         elif word.text:
             row.text = visible(word.text)
         self.resume()

@@ -5,6 +5,7 @@ Both go beside the answer: to standard output, or to the errors where the answer
 
 from __future__ import annotations
 
+import importlib
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -79,6 +80,6 @@ def shown(word: Word) -> None:
         place = stream()
         if place is None or not place.isatty():
             return
-        from simkit.cli.board import Board
-        _boards.append(Board(place))
+        # Loaded where a terminal is: rich takes a tenth of a second, which words have no use for.
+        _boards.append(importlib.import_module("simkit.cli.board").Board(place))
     _boards[0].listen(word)
