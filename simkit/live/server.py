@@ -26,6 +26,7 @@ from simkit.live.keep import save_as_case
 from simkit.live.shape import Shape, make_shape
 from simkit.live.talk import forecast, lessons, number_of, panel_words, read_message, word_of
 from simkit.live.workshop import Workshop, case_words
+from simkit.repair.spoken import read_operation
 
 PAGE = Path(__file__).with_name("page")
 FILES = {"live.js": "text/javascript", "view.js": "text/javascript", "maps.js": "text/javascript",
@@ -196,11 +197,13 @@ class LiveServer:
         for client in list(self.clients):
             await self.send_shape(client, self.shop.here, self.shop.session.state)
         await self.send_panel(list(self.clients))
+        if deed == "work":
+            await self.compute(self.shop.record)
 
     def deed(self, deed: str, message: dict[str, Any]) -> None:
         """One change, in the thread of the mechanics."""
         if deed == "work":
-            self.shop.work(word_of(message, "text"))
+            self.shop.carry_out(read_operation(word_of(message, "text")))
         elif deed == "undo":
             self.shop.undo()
         elif deed == "redo":

@@ -15,6 +15,7 @@ from typing import Any
 
 from simkit.errors import InputError
 from simkit.files import write_json
+from simkit.record.parts import field_file
 from simkit.record.write import (
     finish,
     identity,
@@ -82,6 +83,13 @@ class Workshop:
 
     def apply(self, operation: Operation) -> StepRow:
         """Carry out an operation on the branch at work and keep it; its row."""
+        row = self.carry_out(operation)
+        self.record()
+        return row
+
+    def carry_out(self, operation: Operation) -> StepRow:
+        """The same without the run folder, which :meth:`record` brings up to date afterwards: the
+        node is kept on disk, so that nothing is lost in between."""
         if len(self.nodes) >= MOST_NODES:
             raise InputError(f"{MOST_NODES} steps in one session", "a new session")
         session = self.session.apply(operation)
@@ -147,7 +155,14 @@ class Workshop:
             "parent": node.parent, "operation": node.operation,
             "row": node.session.now.row.cells()})
         self._keep()
-        record_step(self._run_folder(self.branch), node.session)
+
+    def record(self) -> None:
+        """Bring the run folder of the branch at work up to its node."""
+        folder = self._run_folder(self.branch)
+        for at in self.path(self.branch):
+            session = self.nodes[at].session
+            if at == self.here or not field_file(folder, session.now.row.step).exists():
+                record_step(folder, session)
 
     def _keep(self) -> None:
         write_json(self.folder / "live.json", {
@@ -158,8 +173,6 @@ class Workshop:
         folder = self.folder / "runs" / name.replace(" ", "_")
         if not (folder / "case.json").exists():
             open_folder(folder, {**identity(self.start.work.case), "strategy": BY_HAND})
-            for at in self.path(name)[:-1]:
-                record_step(folder, self.nodes[at].session)
         return folder
 
     def save(self) -> list[Path]:
@@ -188,6 +201,7 @@ def open_workshop(start: Start, folder: Path,
     held = _held(folder)
     if held is None:
         shop._keep_node(0)
+        shop.record()
         return shop
     for number in range(1, int(held["nodes"])):
         node = _read_node(shop, number, say)
@@ -199,6 +213,7 @@ def open_workshop(start: Start, folder: Path,
                 if NAME.fullmatch(name) and isinstance(at, int) and 0 <= at < len(shop.nodes)}
     shop.branches |= branches
     shop.branch = held["branch"] if held["branch"] in shop.branches else "main"
+    shop.record()  # it may have ended before that
     say(f"The session goes on: {len(shop.nodes) - 1} steps, branches {', '.join(shop.branches)}")
     return shop
 

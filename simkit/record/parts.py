@@ -107,6 +107,11 @@ def as_number(text: str, path: Path, line: int, key: str) -> float:
     return value
 
 
+def field_file(folder: Path, step: int) -> Path:
+    """Where a run folder keeps the deviations after a step."""
+    return folder / "fields" / f"{step:04d}.npz"
+
+
 def read_field(path: Path) -> Field:
     """Deviation field of one step; InputError when the archive is missing, torn or misshapen."""
     try:

@@ -20,7 +20,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from simkit.errors import InputError
-from simkit.record.parts import FARTHEST_MM, Field, as_number, read_field, read_json, read_table
+from simkit.record.parts import (
+    FARTHEST_MM,
+    Field,
+    as_number,
+    field_file,
+    read_field,
+    read_json,
+    read_table,
+)
 
 MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
 SHOWN = ("strategy", "outcome", "flat", "matched", "steps", "minutes", "max_low_mm", "max_high_mm",
@@ -158,12 +166,12 @@ def read_run(folder: Path) -> RunRecord:
                          str(folder))
     info = read_json(folder / "run.json", "run")
     steps = _read_steps(folder / "steps.csv")
-    fields = tuple(read_field(folder / "fields" / f"{step.number:04d}.npz") for step in steps)
+    fields = tuple(read_field(field_file(folder, step.number)) for step in steps)
     for step, field in zip(steps, fields, strict=True):
         if not (np.array_equal(field.x_mm, fields[0].x_mm)
                 and np.array_equal(field.y_mm, fields[0].y_mm)):
             raise InputError("grid differs from that of step 0", "one grid for the whole run",
-                             str(folder / "fields" / f"{step.number:04d}.npz"))
+                             str(field_file(folder, step.number)))
     measured = folder / "measured.npz"
     return RunRecord(folder, _text(info.get("title")) or folder.name,
                      _text(info.get("strategy")), _text(info.get("outcome")),

@@ -43,6 +43,7 @@ from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State
 from simkit.mechanics.standing import standing_arrays, standing_from
 from simkit.record.folder import mine
+from simkit.record.parts import field_file
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
@@ -150,7 +151,7 @@ def record_step(folder: Path, session: Session) -> None:
         save_surface(folder / "surface.npz", session.work.model.patch)
     sheet = {f"sheet_{name}": values.astype(np.float32)
              for name, values in sheet_maps(session.work.model, session.state).items()}
-    write_arrays(folder / "fields" / f"{number:04d}.npz",
+    write_arrays(field_file(folder, number),
                  {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm,
                   "moved_mm": session.state.displacement, **sheet})
     if step.result is not None and step.result.path:
@@ -173,7 +174,7 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
     try:
         text = read_back(folder / "steps.csv").decode("utf-8")
         rows = [StepRow.from_cells(cells) for cells in csv.DictReader(io.StringIO(text))]
-        fields = [_read_field(folder / "fields" / f"{row.step:04d}.npz") for row in rows]
+        fields = [_read_field(field_file(folder, row.step)) for row in rows]
     except FileNotFoundError:
         return None
     except (OSError, KeyError, ValueError, TypeError, csv.Error) as error:

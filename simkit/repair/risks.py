@@ -19,10 +19,11 @@ from simkit.inspection.spots import SampledField
 from simkit.mechanics.contact.attach import footprint
 from simkit.mechanics.contact.tips import tool_frame
 from simkit.mechanics.model import Model, State
+from simkit.mechanics.points import SheetPoints
 from simkit.repair.finger import FINGER_MM
 from simkit.repair.operations import Operation
 from simkit.repair.workpiece import Workpiece
-from simkit.solve.linear import SingularMatrix
+from simkit.solve.linear import Factorisation, SingularMatrix
 from simkit.tool.bodies import RigidBody
 from simkit.tool.tabs import Tab
 
@@ -31,6 +32,8 @@ HARD = 3.0
 """Hardness over flow stress."""
 RING = 2.5
 """Outer radius of the ring that is looked at round a tab, over the tab's."""
+UNDAMAGED = "undamaged finger"
+"""Name of the factorisation of the undamaged panel, which is formed once."""
 PAINT_PCT, RING_MM, MARK_MM, THIN_PCT, GIVES = 80.0, 0.1, 0.01, 5.0, 0.5
 """From here on a risk is named: share of the paint's limit, ring, print, thinning, and a stiffness
 under the finger below this share of that of the undamaged panel. Common practice, no source."""
@@ -42,7 +45,8 @@ def thinning_pct(model: Model, state: State) -> float:
     return float(100.0 * (1.0 - np.exp(-surplus)).max())
 
 
-def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float) -> float:
+def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
+                     solver: str = "finger") -> float:
     """Stiffness under a light finger, N/mm, by the elastic tangent as the panel stands.
 
     The press is even over 15 mm and inwards; 0 where the panel is not stable there, nan where it
@@ -56,25 +60,40 @@ def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float) -> fl
         return math.nan
     if points.area.sum() == 0.0:
         return math.nan
+    press = model.layout.gather(_press(model, points, normal))
+    kept = model.workspace.solvers.get(solver) if solver == UNDAMAGED else None
+    factored = _factored(model, state, solver) if kept is None else kept
+    if factored is None:
+        return math.nan
+    if factored.negative_pivots:
+        return 0.0
+    return float(1.0 / (press @ factored.solve(press)))
+
+
+def _press(model: Model, points: SheetPoints, normal: Array) -> Array:
+    """Nodal forces of 1 N spread evenly over a footprint, (control points, 3)."""
+    share = points.area / points.area.sum()
+    nodal = np.zeros_like(model.patch.control)
+    np.add.at(nodal, model.element_points[points.element],
+              (points.shape * share[:, None])[:, :, None] * normal)
+    return nodal
+
+
+def _factored(model: Model, state: State, name: str) -> Factorisation | None:
+    """The elastic tangent of a panel at rest, factorised under a name; None where singular."""
     elastic = model.elastic_law()
     part = model.internal(state.displacement, state, False, elastic=elastic)
     data = None if part is None else model.tangent(state.displacement, state, part, elastic,
                                                    "finger", renew=True)
     if data is None:
-        return math.nan
-    share = points.area / points.area.sum()
-    nodal = np.zeros_like(model.patch.control)
-    np.add.at(nodal, model.element_points[points.element],
-              (points.shape * share[:, None])[:, :, None] * normal)
-    press = model.layout.gather(nodal)
-    solver = model.factorisation("finger")
+        return None
+    solver = model.factorisation(name)
     try:
         solver.factor(data)
     except SingularMatrix:
-        return math.nan
-    if solver.negative_pivots:
-        return 0.0
-    return float(1.0 / (press @ solver.solve(press)))
+        del model.workspace.solvers[name]
+        return None
+    return solver
 
 
 def ring_mm(before: SampledField, after: SampledField, x_mm: float, y_mm: float,
@@ -156,5 +175,5 @@ def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
     kept = work.model.workspace.undamaged_finger_N_per_mm
     place = (round(x_mm), round(y_mm))
     if place not in kept:
-        kept[place] = finger_stiffness(work.model, work.model.virgin(), x_mm, y_mm)
+        kept[place] = finger_stiffness(work.model, work.model.virgin(), x_mm, y_mm, UNDAMAGED)
     return kept[place]

@@ -14,6 +14,8 @@ from simkit.scan.frame import Frame, centred, level, long_side
 
 Array = NDArray[np.float64]
 FEWEST_POINTS = 200
+LEAST_WIDTH_SHARE = 1e-3
+"""Width over length, as root mean squares, below which points are those of a line."""
 PER_CELL, PER_CELL_OF_TWO = 12, 24
 FINEST_SHARE = 1.0 / 160.0
 """Cells for cleaning, and for telling two sheets: about this many points each, at least this share
@@ -54,9 +56,7 @@ def clean_sheet(points: Array, file: str) -> CleanScan:
     if len(points) < FEWEST_POINTS:
         raise InputError(f"{len(points)} points", f"at least {FEWEST_POINTS} in a scan (a few "
                          "gauge points go under points_csv)", file=file)
-    size = np.linalg.svd(points - np.median(points, axis=0), compute_uv=False, full_matrices=False)
-    if size[1] < 1e-3 * size[0]:
-        raise InputError("all points lie on one line", "points spread over a panel", file=file)
+    _check_spread(points, "all points lie on one line", file)
     frame = level(points)
     inside = frame.of(points)
     cells = _cells(inside, PER_CELL)
@@ -72,12 +72,21 @@ def clean_sheet(points: Array, file: str) -> CleanScan:
     if len(kept) < FEWEST_POINTS:
         raise InputError(f"only {len(kept)} of {len(points)} points lie on one sheet",
                          "a scan of one panel seen from its outer face", file=file)
+    _check_spread(frame.of(points[kept])[:, :2],
+                  f"{len(kept)} of {len(points)} points lie on one line, the others on no sheet", file)
     # The strays are gone: now the sides of the scan can be seen.
     frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
     frame = centred(frame, points[kept])
     area = main.sum() * cells.step_mm**2
     return CleanScan(frame, frame.of(points[kept]), kept, int((near & off).sum()), islands,
                  float(np.sqrt(area / len(kept))))
+
+
+def _check_spread(points: Array, fault: str, file: str) -> None:
+    """Points (n, 2 or 3) must not lie on one line: InputError with this fault."""
+    size = np.linalg.svd(points - np.median(points, axis=0), compute_uv=False, full_matrices=False)
+    if size[1] < LEAST_WIDTH_SHARE * size[0]:
+        raise InputError(fault, "points spread over a panel", file=file)
 
 
 def _cells(points: Array, each: int) -> Cells:

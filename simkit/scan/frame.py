@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from scipy.spatial import ConvexHull
 
 Array = NDArray[np.float64]
+ON_A_LINE = 1e-9
+"""Width over length, as root mean squares, below which points have no rectangle around them."""
 MOST_FOR_LEVEL = 60_000
 
 
@@ -81,8 +83,12 @@ def _near_middle(points: Array) -> NDArray[np.bool_]:
 def long_side(xy: Array) -> float:
     """Angle [rad] from x of the longer side of the smallest rectangle around points (n, 2).
 
-    Points at the rim that few others stand beside are left out: 1 % on either side.
+    Points at the rim that few others stand beside are left out: 1 % on either side. Points on one
+    line give the angle of that line.
     """
+    _, size, axes = np.linalg.svd(xy - xy.mean(axis=0), full_matrices=False)
+    if size[1] <= ON_A_LINE * size[0]:
+        return float((np.arctan2(axes[0, 1], axes[0, 0]) + 0.5 * np.pi) % np.pi - 0.5 * np.pi)
     hull = xy[ConvexHull(xy).vertices]
     best, angle = np.inf, 0.0
     for way in np.diff(np.vstack([hull, hull[:1]]), axis=0):

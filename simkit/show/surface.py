@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from simkit.errors import InputError
 from simkit.files import Damaged, load_arrays, read_back
-from simkit.record.parts import LARGEST_FIELD
+from simkit.record.parts import LARGEST_FIELD, field_file
 from simkit.record.read import RunRecord
 from simkit.show.region import Region
 from simkit.spline.basis import Basis
@@ -42,7 +42,7 @@ class RecordedSurface:
 
     def moved(self, step: int) -> Array:
         """Displacement of the control points after a step, (n, 3), mm."""
-        path = self.folder / "fields" / f"{step:04d}.npz"
+        path = field_file(self.folder, step)
         moved = _array(path, "moved_mm")
         if moved.shape != self.patch.control.shape or not np.isfinite(moved).all():
             raise InputError(f"shape {moved.shape}", f"{self.patch.control.shape}", str(path),
@@ -51,7 +51,7 @@ class RecordedSurface:
 
     def maps(self, step: int) -> dict[str, Array]:
         """What is in the sheet after a step, by name, each (elements in u, in v)."""
-        path = self.folder / "fields" / f"{step:04d}.npz"
+        path = field_file(self.folder, step)
         shape = self.patch.basis_u.elements, self.patch.basis_v.elements
         found = {key[6:]: np.asarray(values, float) for key, values in _arrays(path).items()
                  if key.startswith("sheet_")}

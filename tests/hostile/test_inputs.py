@@ -8,7 +8,7 @@ from __future__ import annotations
 from random import Random
 
 import pytest
-from campaign import ask, manners, place
+from campaign import ask, manners, once, place
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from newer_sorts import SORTS
@@ -28,6 +28,18 @@ def test_odd_inputs_get_an_answer_with_manners(name: str) -> None:
         assert tried.fault == "", (tried.argv, tried.said)
 
     every()
+
+
+FOUND = [("scan", 28, 470, "on one line")]
+"""What the long form found once: sort, seed and number, and a word of the answer that it gets now.
+"""
+
+
+@pytest.mark.parametrize(("name", "seed", "number", "word"), FOUND)
+def test_what_was_found_once_gets_an_answer(name: str, seed: int, number: int, word: str) -> None:
+    tried = once(SORTS[name], name, seed, number)
+    assert tried.fault == ""
+    assert word in tried.said
 
 
 @pytest.mark.parametrize(("code", "out", "said", "fault"), [

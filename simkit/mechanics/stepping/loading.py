@@ -217,10 +217,24 @@ class LoadingPhase:
         assert goal is not None
         if mark is not self.mark:
             self.be_led()
+        else:
+            mark = self._marked_here(predicted)
         share = (goal - mark.predicted_mm) / (predicted - mark.predicted_mm)
         step = float(np.clip(share, 0.05, 0.95)) * (after.travel - mark.point.travel)
         self._return_to(mark)
         return min(step, self.process.settings.largest_mm)
+
+    def _marked_here(self, beyond: float) -> Checkpoint:
+        """The last accepted point as a mark if the goal lies after it, else the mark before it.
+
+        Looking at it costs less than coming back to it."""
+        goal = self.load.goal_mm
+        assert goal is not None
+        free = self.prediction.look(self.now, self.tool)
+        here = np.nan if free is None or self.prediction.sure else self._read(free)
+        if self.sign * (goal - here) > 0.0 and self.sign * (beyond - here) > 0.0:
+            return self._marked(self.now, here)
+        return self.mark
 
     def be_led(self) -> None:
         """Back to the last real release, and only real ones from there."""
