@@ -73,7 +73,8 @@ def clean_sheet(points: Array, file: str) -> CleanScan:
         raise InputError(f"only {len(kept)} of {len(points)} points lie on one sheet",
                          "a scan of one panel seen from its outer face", file=file)
     _check_spread(frame.of(points[kept])[:, :2],
-                  f"{len(kept)} of {len(points)} points lie on one line, the others on no sheet", file)
+                  f"{len(kept)} of {len(points)} points lie on one line, the others on no sheet",
+                  file)
     # The strays are gone: now the sides of the scan can be seen.
     frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
     frame = centred(frame, points[kept])
