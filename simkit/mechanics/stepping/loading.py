@@ -12,7 +12,7 @@ from simkit.mechanics.contact.tips import DEEPEST_MM
 from simkit.mechanics.model import State, largest_face_strain
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping import parting
-from simkit.mechanics.stepping.checkpoint import Checkpoint
+from simkit.mechanics.stepping.checkpoint import LEAST_STEP_MM, Checkpoint
 from simkit.mechanics.stepping.guess import guess_ahead
 from simkit.mechanics.stepping.limits import LIMIT_SHARE, Approach, Limit, goal_passed, limits_at
 from simkit.mechanics.stepping.orders import Load, PathPoint
@@ -23,17 +23,10 @@ from simkit.mechanics.stepping.snapping import snap_through
 from simkit.underway import beat
 
 Array = NDArray[np.float64]
-LEAST_STEP_MM = 3e-3
-"""Increment below which the goal is not looked for any closer; the shortest is no longer."""
-LEAST_GAIN_SHARE = 0.1
-"""Share of the way to the goal that plastic work must be worth, at its last rate, for a look."""
 REAL_RELEASE_STEP_MM = 0.1
 """The same where each look is a real release: the place where it jumps is no sharper than that."""
 SNAPPED_DISTANCE_MM = 0.1
 """Distance of the released place from where it was predicted that only a snap explains."""
-LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.8, 5.0
-"""Shares of the way to the goal by which the loaded place may move before the released shape is
-looked at again (springing back takes from it), and before it is however little plastic work did."""
 
 
 class LoadingPhase:
@@ -184,23 +177,12 @@ class LoadingPhase:
         return self.load.probe.read(self.process.model.layout.spread(equations))
 
     def _due(self, after: Equilibrium) -> bool:
-        """Whether the released shape may have come near the goal.
-
-        Springing back takes from what the loaded place moves, and it is plastic work that makes
-        the released place move at all. Where a limit ends the loading, the release itself tells.
-        """
-        load, mark = self.load, self.mark
-        assert load.probe is not None
-        assert load.goal_mm is not None
-        left = abs(load.goal_mm - self.predicted)
-        moved = abs(self._loaded(after) - mark.loaded_mm)
-        if moved < LOOK_TRAVEL_SHARE * left:
-            return False
-        spent = after.internal.plastic_work - mark.spent
-        if (self.yielding * spent < LEAST_GAIN_SHARE * left and moved < SURE_TRAVEL_SHARE
-            * max(left, LEAST_STEP_MM)):
-            return False
-        return max(limit.share for limit in self._limits(after)) < 1.0 - LIMIT_SHARE
+        """Whether the released shape may have come near the goal. Where a limit ends the loading,
+        the release itself tells."""
+        goal, spent = self.load.goal_mm, after.internal.plastic_work
+        assert goal is not None
+        return (self.mark.outdated(goal, self._loaded(after), spent, self.yielding)
+                and max(limit.share for limit in self._limits(after)) < 1.0 - LIMIT_SHARE)
 
     def _jumped(self, predicted: float) -> bool:
         """Whether the goal was passed while nobody looked, or where the predicted shape had not
