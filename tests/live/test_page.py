@@ -97,6 +97,42 @@ def test_a_trainer_pulls_undoes_and_branches(live: Live, browser: Any) -> None:
     page.close()
 
 
+FINGERS = """() => {
+  const canvas = document.getElementById("panel"), view = window.simkit.view;
+  const zoom = view.zoom, turn = view.turn;
+  const say = (name, id, x) => canvas.dispatchEvent(new PointerEvent(name, {
+    pointerId: id, clientX: x, clientY: 50, pointerType: "touch" }));
+  say("pointerdown", 7, 100); say("pointerdown", 8, 200); say("pointermove", 8, 300);
+  say("pointerup", 7, 100); say("pointerup", 8, 300);
+  return [view.zoom / zoom, view.turn - turn];
+}"""
+
+
+@needs_browser
+def test_a_tablet_taps_drags_and_pinches(live: Live, browser: Any) -> None:
+    page = browser.new_page(viewport={"width": 820, "height": 1180}, has_touch=True)
+    page.set_default_timeout(240_000)
+    page.goto(live.watch)
+    until(page, READY)
+    assert page.evaluate("document.documentElement.scrollWidth") <= 820
+    page.locator("#map").scroll_into_view_if_needed()
+    box = page.locator("#map").bounding_box()
+    x, y = box["x"] + 0.5 * box["width"], box["y"] + 0.5 * box["height"]
+    page.touchscreen.tap(x, y)
+    until(page, "window.simkit.map.at.every((value) => Math.abs(value) < 15)")
+    reading = page.inner_text("#reading")
+    page.mouse.move(x, y)
+    page.mouse.down()
+    page.mouse.move(x + 0.3 * box["width"], y, steps=4)
+    until(page, "window.simkit.map.at[0] > 20")
+    assert page.inner_text("#reading") != reading  # the section follows the place
+    page.mouse.up()
+    zoomed, turned = page.evaluate(FINGERS)
+    assert zoomed == pytest.approx(2.0)
+    assert turned == 0.0
+    page.close()
+
+
 @needs_browser
 def test_watchers_see_and_do_not_work(live: Live, browser: Any) -> None:
     page = browser.new_page(viewport={"width": 900, "height": 640})

@@ -51,6 +51,7 @@ function hello(message) {
   $("about").textContent = message.case.about;
   if (!state.map) {
     state.map = new FlatMap($("map"), message.rows, message.columns);
+    state.map.ondrag = (x, y) => { $("x").value = x; $("y").value = y; section(); };
     state.map.onchoose = (x, y) => { $("x").value = x; $("y").value = y; chosen(); };
     state.view = new PanelView($("panel"), message.rows, message.columns);
     state.view.onpick = pick;

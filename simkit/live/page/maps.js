@@ -34,10 +34,24 @@ export class FlatMap {
   constructor(canvas, rows, columns) {
     this.canvas = canvas; this.rows = rows; this.columns = columns;
     this.at = [0, 0]; this.marks = []; this.guesses = [];
-    canvas.addEventListener("click", (e) => {
+    // while the place is dragged the section follows; let go, it is chosen
+    const under = (e) => {
       const box = canvas.getBoundingClientRect();
-      this.choose(...this.back(e.clientX - box.left, e.clientY - box.top));
+      return this.back(e.clientX - box.left, e.clientY - box.top);
+    };
+    let dragged = false;
+    canvas.addEventListener("pointerdown", (e) => {
+      dragged = true;
+      if (e.isTrusted) canvas.setPointerCapture(e.pointerId);
     });
+    canvas.addEventListener("pointermove", (e) => {
+      if (dragged && this.floats) this.move(...under(e), this.ondrag);
+    });
+    canvas.addEventListener("pointerup", (e) => {
+      if (dragged && this.floats) this.choose(...under(e));
+      dragged = false;
+    });
+    canvas.addEventListener("pointercancel", () => { dragged = false; });
     canvas.addEventListener("keydown", (e) => {
       const step = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, 1],
         ArrowDown: [0, -1] }[e.key];
@@ -48,13 +62,16 @@ export class FlatMap {
     new ResizeObserver(() => this.draw()).observe(canvas);
   }
 
-  choose(x, y) {
+  choose(x, y) { this.move(x, y, this.onchoose); }
+
+  // Move the cross to a place in mm, within the panel, and tell it.
+  move(x, y, tell) {
     if (this.box) {
       x = Math.min(this.box[1], Math.max(this.box[0], x));
       y = Math.min(this.box[3], Math.max(this.box[2], y));
     }
     this.at = [Math.round(x * 10) / 10, Math.round(y * 10) / 10];
-    if (this.onchoose) this.onchoose(...this.at);
+    if (tell) tell(...this.at);
     this.draw();
   }
 

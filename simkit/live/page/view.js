@@ -161,20 +161,32 @@ export class PanelView {
 
   listen() {
     const canvas = this.canvas;
-    let held = null, moved = 0;
+    const fingers = new Map();
+    let moved = 0;
+    const gap = () => {
+      const [a, b] = [...fingers.values()];
+      return Math.hypot(a[0] - b[0], a[1] - b[1]);
+    };
     canvas.addEventListener("pointerdown", (e) => {
-      held = [e.clientX, e.clientY]; moved = 0; canvas.setPointerCapture(e.pointerId);
+      if (fingers.size === 0) moved = 0;
+      fingers.set(e.pointerId, [e.clientX, e.clientY]);
+      if (e.isTrusted) canvas.setPointerCapture(e.pointerId);
     });
     canvas.addEventListener("pointermove", (e) => {
+      const held = fingers.get(e.pointerId);
       if (!held) return;
-      moved += Math.abs(e.clientX - held[0]) + Math.abs(e.clientY - held[1]);
-      this.rotate((e.clientX - held[0]) * 0.006, (e.clientY - held[1]) * 0.006);
-      held = [e.clientX, e.clientY];
+      const way = [e.clientX - held[0], e.clientY - held[1]];
+      moved += Math.abs(way[0]) + Math.abs(way[1]);
+      const wide = fingers.size === 2 ? gap() : 0;  // two fingers zoom, one turns
+      fingers.set(e.pointerId, [e.clientX, e.clientY]);
+      if (wide > 0) this.scale(gap() / wide);
+      else if (fingers.size === 1) this.rotate(way[0] * 0.006, way[1] * 0.006);
     });
     canvas.addEventListener("pointerup", (e) => {
-      if (held && moved < 5 && this.onpick) this.pick(e);
-      held = null;
+      if (fingers.size === 1 && fingers.has(e.pointerId) && moved < 5 && this.onpick) this.pick(e);
+      fingers.delete(e.pointerId);
     });
+    canvas.addEventListener("pointercancel", (e) => fingers.delete(e.pointerId));
     canvas.addEventListener("wheel", (e) => {
       e.preventDefault(); this.scale(Math.exp(-e.deltaY * 0.001));
     }, { passive: false });
