@@ -17,6 +17,8 @@ FENCE = re.compile(r"^(?P<in> *)```(?P<language>\S*)[^\n]*\n(?P<text>.*?)^ *```[
                    re.MULTILINE | re.DOTALL)
 NOT_RUN = re.compile(r"<!-- not run: (.+?) -->\s*\Z")
 SHELL, PYTHON, YAML = "bash", "python", "yaml"
+VARIABLE = re.compile(r"[A-Z_]+=")
+"""A variable of the environment that is set before a command."""
 PLAIN = {"text", "", "{toctree}"}
 """Blocks that nobody types: formulas, what was printed, tables of contents."""
 
@@ -54,7 +56,7 @@ def _apart(row: str) -> list[list[str]]:
     for word in shlex.split(row, comments=True):
         if word == "&&":
             found.append([])
-        else:
+        elif found[-1] or not VARIABLE.match(word):
             found[-1].append(word)
     return found
 
@@ -83,6 +85,11 @@ def blocks_of(text: str, page: str) -> list[Block]:
         found.append(Block(page, text.count("\n", 0, match.start()) + 1, match["language"],
                            inner, mark[1] if mark else ""))
     return found
+
+
+def without_blocks(text: str) -> str:
+    """A page without its fenced blocks."""
+    return FENCE.sub("", text)
 
 
 def program(words: list[str]) -> str:

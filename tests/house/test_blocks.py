@@ -14,7 +14,18 @@ from pathlib import Path
 import click
 import house_lint as lint
 import pytest
-from docblocks import PLAIN, PYTHON, SHELL, YAML, Block, blocks, blocks_of, program
+from docblocks import (
+    PLAIN,
+    PYTHON,
+    SHELL,
+    YAML,
+    Block,
+    blocks,
+    blocks_of,
+    pages,
+    program,
+    without_blocks,
+)
 from ruamel.yaml import YAML as Reader
 
 from simkit.case import load_case, make_case
@@ -44,6 +55,14 @@ def test_no_block_goes_by_unseen():
     assert [b.name for b in ALL if b.reason and (b.language == YAML or b.language in PLAIN)] == []
     assert [b.name for b in ALL if 0 < len(b.reason) < 12] == []
     assert len(OURS) > 30
+
+
+def test_no_code_hides_from_these_tests_by_being_indented_without_a_fence():
+    found = [f"{page.relative_to(lint.ROOT)}: {line.strip()}" for page in pages()
+             for line in without_blocks(page.read_text(encoding="utf-8")).split("\n")
+             if re.match(r" {4,}(simkit|python|import|from|pip|apt) ", line)
+             or re.match(r" {4,}(dent|history|kit|panel|mesh):", line)]
+    assert found == []
 
 
 def test_a_mark_is_read_only_right_above_its_block():
@@ -130,6 +149,7 @@ def _tester(words: list[str]) -> bool:
 
 OTHERS = {"pip": _pip, "pytest": _pytest, "ruff": _tester, "mypy": _tester,
           "lint-imports": _tester, "sphinx-build": lambda words: (lint.ROOT / "docs").is_dir(),
+          "python": lambda words: (lint.ROOT / words[1]).is_file(),
           "python3": lambda words: words[1:3] == ["-m", "venv"],
           "run": lambda words: (lint.ROOT / words[0]).is_file(),
           "apt": lambda words: words[1] == "install" and len(words) > 2,
@@ -167,7 +187,7 @@ def test_yaml_of_the_pages_is_what_simkit_reads(block, tmp_path):
     elif "format" in data:
         make_case(data)
     else:
-        _with_files_made(data, tmp_path)
+        _with_files_made(data, tmp_path, catalogue_of(block.page))
         base = given(load_case(lint.ROOT / "cases" / "questions" / "panels" / "bowl.yaml"))
         if "dent" in data:
             base.pop("dent")
@@ -188,18 +208,17 @@ def _merged(base, data):
     return data
 
 
-def _with_files_made(value, folder: Path) -> None:
-    """Files that a snippet names, empty, so that only its keys and values are judged."""
+def catalogue_of(page: str) -> str:
+    """The catalogue of tools that a page shows; empty where it shows none."""
+    shown = [b.text for b in ALL if b.page == page and b.language == YAML
+             and b.text.startswith(("tabs:", "tips:", "glues:"))]
+    return shown[0] if shown else ""
+
+
+def _with_files_made(value, folder: Path, catalogue: str) -> None:
+    """Files that a snippet names, empty but for catalogues, so that its keys are judged."""
     for item in value.values() if isinstance(value, dict) else value:
         if isinstance(item, dict | list):
-            _with_files_made(item, folder)
+            _with_files_made(item, folder, catalogue)
         elif isinstance(item, str) and re.fullmatch(r"[\w-]+\.(csv|ply|py|yaml)", item):
-            (folder / item).touch()
-
-
-def test_the_table_of_contents_names_pages_that_exist():
-    index = (lint.ROOT / "docs" / "index.md").read_text(encoding="utf-8")
-    named = [name for name in re.findall(r"^[\w/-]+$", index, re.MULTILINE)
-             if not name.startswith("generated/")]
-    assert len(named) > 20
-    assert [name for name in named if not (lint.ROOT / "docs" / f"{name}.md").exists()] == []
+            (folder / item).write_text(catalogue if item.endswith(".yaml") else "")

@@ -15,7 +15,8 @@ from simkit.repair.spoken import read_operation
 
 BLOCK = re.compile(r"^ *```bash\n(.*?)^ *```", re.MULTILINE | re.DOTALL)
 PAGES = [lint.ROOT / "README.md", *sorted((lint.ROOT / "docs").glob("*.md")),
-         *sorted((lint.ROOT / "docs" / "tutorials").glob("*.md"))]
+         *sorted((lint.ROOT / "docs" / "tutorials").glob("*.md")),
+         *sorted((lint.ROOT / "docs" / "how-to").glob("*.md"))]
 
 
 def commands(page) -> list[list[str]]:
@@ -58,3 +59,26 @@ def test_the_table_of_contents_names_pages_that_exist():
              if not name.startswith("generated/")]
     assert len(named) > 20
     assert [name for name in named if not (lint.ROOT / "docs" / f"{name}.md").exists()] == []
+
+
+def test_every_page_stands_in_the_table_of_contents():
+    docs = lint.ROOT / "docs"
+    index = (docs / "index.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"^[\w/-]+$", index, re.MULTILINE))
+    pages = {page.relative_to(docs).with_suffix("").as_posix() for page in docs.rglob("*.md")}
+    by_folder = ("generated/", "decisions/", "verification/", "performance/")
+    assert {page for page in pages if not page.startswith(by_folder)} - named == {"index"}
+    assert {"decisions/*", "verification/*", "performance/*"} <= set(index.split())
+
+
+def test_messages_that_the_troubleshooting_names_are_ours():
+    page = (lint.ROOT / "docs" / "install.md").read_text(encoding="utf-8")
+    rows = page.partition("## Troubleshooting")[2].splitlines()[4:]
+    said = [text for row in rows if " from " not in row.split("|")[1]
+            for text in re.findall(r"`([^`]+)`", row.split("|")[1])]
+    code = re.sub(r'"\s+f?"', "", "".join(
+        file.read_text(encoding="utf-8") for file in lint.sources("simkit")))
+    parts = [part for text in said if not text.startswith("simkit ")
+             for part in re.split(r": |\.\.\. ?", text) if len(part) > 9]
+    assert len(parts) > 6
+    assert [part for part in parts if part not in code] == []
