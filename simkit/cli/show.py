@@ -24,7 +24,7 @@ from simkit.show.draw import (
     draw_reflections,
     draw_run,
 )
-from simkit.show.scene import draw_scene
+from simkit.show.scene import LARGEST_EXAGGERATION, draw_scene_movie, draw_scenes
 from simkit.show.table import comparison_table
 
 USUAL = Pose()
@@ -57,7 +57,10 @@ Examples:
 @click.option("--format", "kind", type=click.Choice(["png", "svg", "pdf"]), default="png",
               show_default=True, help="Format of the pictures.")
 @click.option("--three-d", is_flag=True,
-              help="Also draw the surface in 3-D (needs the extra three-d).")
+              help="Also draw the panel in 3-D with the step's tool on it, and as the eye sees "
+                   "lamp lines in it; with --movie the repair too (needs the extra three-d).")
+@click.option("--exaggerate", type=Finite(0.0, LARGEST_EXAGGERATION), metavar="TIMES",
+              help="3-D: displacements so many times as large; 1 is true. Chosen if not given.")
 @click.option("--reflections", is_flag=True,
               help="Also draw lamp lines reflected in the panel, isophotes, and every step.")
 @click.option("--movie", is_flag=True,
@@ -76,8 +79,8 @@ Examples:
               help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")
 @json_option
 def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d: bool,
-            reflections: bool, movie: bool, eye: float, lamp: float, spacing: float, view: float,
-            lines: float, tilt: tuple[float, float]) -> None:
+            exaggerate: float | None, reflections: bool, movie: bool, eye: float, lamp: float,
+            spacing: float, view: float, lines: float, tilt: tuple[float, float]) -> None:
     """Draw the pictures of RUN again, a folder that simkit run or compare has written.
 
     Nothing is computed anew: only the stored tables and fields are read. For a run: map before
@@ -106,9 +109,9 @@ def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d
         if movie:
             files += draw_movie(folder, out, pose)
         if three_d:
-            tail = "" if step is None else f"-step{step:02d}"
-            files.append(draw_scene(folder, (out or folder / "pictures") / f"scene{tail}.png",
-                                    step))
+            place = out or folder / "pictures"
+            files += draw_scenes(folder, place, step, exaggerate, pose)
+            files += draw_scene_movie(folder, place, exaggerate, pose) if movie else []
     home = home_of(folder / "run.json")
     doubt = "" if home and not is_older_than_mark(*home) else (
         " (no list of what simkit wrote is in this folder: whether it was altered cannot be told)")

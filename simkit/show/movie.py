@@ -24,8 +24,12 @@ def reflection_movie(view: View, out: Path) -> list[Path]:
 
     Between two steps the surface is carried over evenly, only for the eye to follow.
     """
-    frames = list(_frames(view))
-    files = [_gif(frames, out.with_suffix(".gif"))]
+    return write_movie(list(_frames(view)), out)
+
+
+def write_movie(frames: list[np.ndarray], out: Path, colours: int = 16) -> list[Path]:
+    """Write pictures (rows, columns, 3) of 8 bits as out.gif and, with ffmpeg, out.mp4."""
+    files = [_gif(frames, out.with_suffix(".gif"), colours)]
     if shutil.which("ffmpeg"):
         files.append(_mp4(frames, out.with_suffix(".mp4")))
     return files
@@ -54,10 +58,11 @@ def _drawn(screen: Screen, moved: np.ndarray, words: str) -> np.ndarray:
     return np.asarray(canvas.buffer_rgba())[..., :3].copy()
 
 
-def _gif(frames: list[np.ndarray], path: Path) -> Path:
+def _gif(frames: list[np.ndarray], path: Path, colours: int) -> Path:
     from PIL import Image
 
-    first = Image.fromarray(frames[0]).quantize(16, dither=Image.Dither.NONE)
+    seen = np.concatenate([frames[0], frames[len(frames) // 2], frames[-1]])
+    first = Image.fromarray(seen).quantize(colours, dither=Image.Dither.NONE)
     images = [Image.fromarray(f).quantize(palette=first, dither=Image.Dither.NONE)
               for f in frames]
     out = io.BytesIO()

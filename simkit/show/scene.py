@@ -1,111 +1,137 @@
-"""3-D picture of a stored state with pyvista, an optional extra.
+"""3-D pictures and movies of a stored run with pyvista, an optional extra.
 
-VTK ends the whole process when no working OpenGL library is there, so the picture is always
-drawn in a child process; its death becomes one line of advice.
+VTK ends the whole process when no working OpenGL library is there, so everything is drawn in a
+child process (:mod:`simkit.show.turned`); its death becomes one line of advice.
 """
 
 from __future__ import annotations
 
-import importlib
 import importlib.util
 import io
+import json
 import os
 import subprocess
 import sys
+import tempfile
+from dataclasses import asdict
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from simkit.errors import InputError
-from simkit.record.read import read_run
-from simkit.show.region import fine, zoom
-from simkit.show.style import DIVERGING, colour_limit, store
-from simkit.words import one_line
+from simkit.optics.bench import Pose
+from simkit.record.read import RunRecord, read_run
+from simkit.show.movie import write_movie
+from simkit.show.style import store
+from simkit.underway import beat
 
 # VTK's default window first, then the two that need no display.
 WINDOWS = ("", "vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
-TIME_LIMIT_S = 120.0
-CHILD = ("import sys; sys.path.append(sys.argv[1]); from simkit.show.scene import child; "
+TIME_LIMIT_S, TIME_LIMIT_OF_A_FRAME_S = 120.0, 20.0
+FRAMES_BETWEEN, FRAMES_HELD = 4, 5
+LARGEST_EXAGGERATION = 1000.0
+CHILD = ("import sys; sys.path.append(sys.argv[1]); from simkit.show.turned import child; "
          "child()")
 
 
-def draw_scene(run_dir: Path, out: Path, step: int | None = None) -> Path:
-    """Draw the deviations after a step as a lit surface, heights exaggerated, into a PNG.
+def draw_scenes(run_dir: Path, out_dir: Path, step: int | None = None,
+                exaggerate: float | None = None, pose: Pose | None = None) -> list[Path]:
+    """Draw the panel after a step in 3-D, with the step's tool set on it.
 
-    run_dir : run folder. out : PNG to write. step : state, the last by default.
+    Two pictures: ``scene``, coloured by deviation, displacements enlarged; and ``scene-lamps``, the
+    panel in its true shape as an eye at the place of ``pose`` sees lamp lines in it.
 
-    Returns `out`. InputError when pyvista is not installed, when no OpenGL library works, or
+    run_dir : run folder. step : state, the last by default. exaggerate : displacements so many
+    times as large; 1 is true, None takes what shows the dent well.
+
+    Returns the files. InputError when pyvista is not installed, when no OpenGL library works, or
     when the run is unusable.
     """
-    record = read_run(Path(run_dir))
+    record = _ready(run_dir, out_dir)
     number = record.step_index(step)
+    tail = "" if step is None else f"-step{number:02d}"
+    common = _told(record, pose) | {"size": [1400, 900]}
+    kinds = ["scene", "scene-lamps"] if (record.folder / "surface.npz").exists() else ["scene"]
+    shots = [{"kind": kind, "step": number, "share": 1.0, "exaggerate": exaggerate}
+             for kind in kinds]
+    beat("drawing in 3-D")
+    pictures = _by_a_child(common | {"shots": shots})
+    return [store(picture, out_dir / f"{kind}{tail}.png")
+            for kind, picture in zip(kinds, pictures, strict=True)]
+
+
+def draw_scene_movie(run_dir: Path, out_dir: Path, exaggerate: float | None = None,
+                     pose: Pose | None = None) -> list[Path]:
+    """The repair in 3-D, step by step, as scene.gif and, where ffmpeg is, scene.mp4.
+
+    Between two steps the shape is carried over evenly, only for the eye to follow.
+    """
+    record = _ready(run_dir, out_dir)
+    common = _told(record, pose) | {"size": [900, 600]}
+    shots = [{"kind": "scene", "step": number, "share": share, "exaggerate": exaggerate}
+             for number, share in _moments(record.last)]
+    beat(f"drawing {len(shots)} pictures of a movie in 3-D")
+    drawn = [_pixels(picture) for picture in _by_a_child(common | {"shots": shots})]
+    held = [drawn[0]] * FRAMES_HELD + drawn[1:] + [drawn[-1]] * 2 * FRAMES_HELD
+    return write_movie(held, out_dir / "scene", colours=192)
+
+
+def _moments(last: int) -> list[tuple[int, float]]:
+    """Steps and how far each has come, as the movie shows them."""
+    shares = [float(k) / FRAMES_BETWEEN for k in range(1, FRAMES_BETWEEN + 1)]
+    return [(0, 1.0), *((number, share) for number in range(1, last + 1) for share in shares)]
+
+
+def _pixels(picture: bytes) -> np.ndarray:
+    from PIL import Image
+
+    return np.asarray(Image.open(io.BytesIO(picture)).convert("RGB"))
+
+
+def _ready(run_dir: Path, out_dir: Path) -> RunRecord:
+    """The run, once it is known that something can be drawn and written."""
+    record = read_run(Path(run_dir))
     if importlib.util.find_spec("pyvista") is None:
         raise InputError("3-D pictures need pyvista, which is not installed",
                          "pip install -e '.[three-d]' in simkit's folder")
     try:
-        out.parent.mkdir(parents=True, exist_ok=True)  # before the long work
+        out_dir.mkdir(parents=True, exist_ok=True)  # before the long work
     except OSError as err:
         raise InputError(f"cannot write the picture ({err.strerror})",
-                         "a folder that can be written; see --out", str(out)) from err
+                         "a folder that can be written; see --out", str(out_dir)) from err
+    return record
+
+
+def _told(record: RunRecord, pose: Pose | None) -> dict[str, object]:
+    return {"run": str(record.folder), "pose": asdict(pose or Pose())}
+
+
+def _by_a_child(order: dict) -> list[bytes]:
+    """The pictures of an order; InputError where no kind of window draws them."""
     for window in WINDOWS:
-        picture = _by_child(record.folder, number, window)
-        if picture is not None:
-            return store(picture, out)
+        pictures = _attempt(order, window)
+        if pictures is not None:
+            return pictures
     raise InputError("3-D picture could not be drawn: no working OpenGL library",
                      "on Debian: apt install libegl1 libgl1-mesa-dri")
 
 
-def _by_child(folder: Path, number: int, window: str) -> bytes | None:
+def _attempt(order: dict, window: str) -> list[bytes] | None:
     """Draw in a child process with one kind of VTK window; None when it died or hung."""
     env = {**os.environ, "PYTHONSAFEPATH": "1"}
     if window:
         env["VTK_DEFAULT_OPENGL_WINDOW"] = window
     root = str(Path(__file__).resolve().parents[2])
-    command = [sys.executable, "-P", "-c", CHILD, root, str(folder), str(number)]
-    try:
-        done = subprocess.run(command, env=env, timeout=TIME_LIMIT_S, capture_output=True,
-                              check=False)
-    except subprocess.TimeoutExpired:
-        return None
-    whole = done.returncode == 0 and done.stdout.startswith(b"\x89PNG")
-    return done.stdout if whole else None
-
-
-def child() -> None:
-    """Runs in the child process only: the picture goes to standard output, all words elsewhere."""
-    out = os.dup(1)
-    os.dup2(2, 1)
-    data = _render(sys.argv[2], int(sys.argv[3]))
-    with open(out, "wb") as stream:
-        stream.write(data)
-
-
-def _render(run_dir: str, step: int) -> bytes:
-    # Loaded by name: its stubs differ between versions and it is an optional extra.
-    pyvista: Any = importlib.import_module("pyvista")
-    record = read_run(Path(run_dir))
-    window = zoom((record.fields[0], record.fields[step]), record.tolerance_mm, 1.25)
-    field = fine(record.fields[step], window, points=240)
-    limit = colour_limit(record.fields[0].d_mm, record.fields[step].d_mm)
-    times = max(1, round(0.15 * (window.y1 - window.y0) / limit))
-    xx, yy = np.meshgrid(field.x_mm, field.y_mm)
-    surface = pyvista.StructuredGrid(xx, yy, times * np.nan_to_num(field.d_mm))
-    surface["deviation (mm)"] = np.nan_to_num(field.d_mm).ravel(order="F")
-    plotter = pyvista.Plotter(off_screen=True, window_size=(1400, 900), lighting="none")
-    plotter.set_background("white")
-    # White lights only: VTK's usual warm light would tint the colours of the scale.
-    plotter.add_light(pyvista.Light(light_type="headlight", intensity=0.5))
-    plotter.add_light(pyvista.Light(position=(-300.0, 150.0, 250.0), intensity=0.55))
-    plotter.add_mesh(surface, scalars="deviation (mm)", cmap=DIVERGING, clim=(-limit, limit),
-                     smooth_shading=True, specular=0.1, ambient=0.3,
-                     scalar_bar_args={"color": "black", "vertical": True, "fmt": "%+.1f",
-                                      "position_x": 0.88, "position_y": 0.2, "height": 0.6})
-    plotter.add_text(f"{one_line(record.title, 80)}\nAfter step {step}, heights x {times}",
-                     color="black", font_size=13)
-    plotter.camera_position = [(0.35, -1.0, 0.75), (0.0, 0.0, 0.0), (0.0, 0.0, 1.0)]
-    plotter.reset_camera()
-    plotter.camera.zoom(1.35)
-    picture = io.BytesIO()
-    plotter.screenshot(picture)
-    return picture.getvalue()
+    limit_s = TIME_LIMIT_S + TIME_LIMIT_OF_A_FRAME_S * len(order["shots"])
+    with tempfile.TemporaryDirectory() as place:
+        command = [sys.executable, "-P", "-c", CHILD, root, place]
+        try:
+            done = subprocess.run(command, env=env, timeout=limit_s, capture_output=True,
+                                  check=False, input=json.dumps(order).encode())
+        except subprocess.TimeoutExpired:
+            return None
+        files = [Path(place) / f"{k}.png" for k in range(len(order["shots"]))]
+        if done.returncode != 0 or not all(file.is_file() for file in files):
+            return None
+        pictures = [file.read_bytes() for file in files]
+    return pictures if all(p.startswith(b"\x89PNG") for p in pictures) else None

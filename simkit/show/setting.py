@@ -117,6 +117,17 @@ def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
     ax.set_ylim(window.y0, window.y1)
 
 
+def footprint(step: StepRecord, outlines: Mapping[str, Array]) -> Array | None:
+    """Outline of a step's tool where it worked, (n, 2), mm in plan; None where it is not known."""
+    outline = outlines.get(step.tool)
+    if outline is None or not (np.isfinite(step.x_mm) and np.isfinite(step.y_mm)):
+        return None
+    angle = np.radians(np.nan_to_num(step.number_of("angle_deg")))
+    turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
+    at: Array = outline @ turn + (step.x_mm, step.y_mm)
+    return at
+
+
 def draw_tools(ax: Axes, steps: Sequence[StepRecord], outlines: Mapping[str, Array],
                path: bool = True) -> None:
     """Footprints where tools worked, to scale, and a thin line from place to place in order."""
@@ -128,13 +139,10 @@ def draw_tools(ax: Axes, steps: Sequence[StepRecord], outlines: Mapping[str, Arr
             continue
         seen.add(place)
         _, colour = symbol(step.operation)
-        outline = outlines.get(step.tool)
-        if outline is None:
+        at = footprint(step, outlines)
+        if at is None:
             ax.plot(step.x_mm, step.y_mm, "+", color=colour, ms=7)
             continue
-        angle = np.radians(np.nan_to_num(step.number_of("angle_deg")))
-        turn = np.array([[np.cos(angle), np.sin(angle)], [-np.sin(angle), np.cos(angle)]])
-        at = outline @ turn + (step.x_mm, step.y_mm)
         ax.fill(at[:, 0], at[:, 1], fc="none", ec=colour, lw=1.3, zorder=5)
     if path and len(worked) > 1:
         ax.plot([s.x_mm for s in worked], [s.y_mm for s in worked], color=INK, lw=0.8,

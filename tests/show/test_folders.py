@@ -188,7 +188,7 @@ def test_table_is_aligned():
 def test_scene_without_pyvista_says_what_to_install(run_folder, tmp_path, monkeypatch):
     monkeypatch.setattr(scene.importlib.util, "find_spec", lambda name: None)
     with pytest.raises(InputError, match="pip install"):
-        scene.draw_scene(run_folder, tmp_path / "s.png")
+        scene.draw_scenes(run_folder, tmp_path / "s")
 
 
 def test_scene_outlives_a_renderer_that_dies(run_folder, tmp_path, monkeypatch):
@@ -198,5 +198,5 @@ def test_scene_outlives_a_renderer_that_dies(run_folder, tmp_path, monkeypatch):
     killed.chmod(0o755)
     monkeypatch.setattr(scene.sys, "executable", str(killed))
     with pytest.raises(InputError, match="no working OpenGL"):
-        scene.draw_scene(run_folder, tmp_path / "out" / "s.png")
+        scene.draw_scenes(run_folder, tmp_path / "out")
     assert list((tmp_path / "out").iterdir()) == []
