@@ -1,1 +1,1 @@
-"""How the dent came about: blows, imprints and the search for them."""
+"""How a dent was made: blows, imprints and the search for them."""

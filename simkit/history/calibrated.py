@@ -1,12 +1,14 @@
-"""How far foretold changes were off for blind dents of known history: rooms of bands, strengths.
+"""Calibration of bands with blind dents of known history: widening of bands, and strengths.
 
-The histories' own range is too narrow: all of them share mesh, increments and sheet. Blind dents
-say by how much. The score of one is how far the true change lies beyond the range of its histories,
-over the prediction (negative: inside); the band of a new dent is the range widened by the k-th
-smallest of m scores, k = ceil((m + 1) 0.9): split conformal prediction on an interval (Papadopoulos
-et al. 2002; with intervals Romano, Patterson and Candes 2019; both from memory). It holds the truth
-with at least that probability if the dents are alike in kind; for one given set of dents the share
-really held is distributed as Beta(k, m + 1 - k). Kinds of answer are calibrated apart.
+The range of the plausible histories is too narrow as a band, because all of them have the errors of
+mesh, increments and sheet in common. Blind dents, whose history is known, show by how much. The
+score of a blind dent is the distance of the true change from the range of its histories, over the
+prediction (negative: inside). The band of a new dent is the range widened by the k-th smallest of m
+scores, k = ceil((m + 1) 0.9): split conformal prediction on an interval (Papadopoulos et al. 2002;
+with intervals Romano, Patterson and Candes 2019; both from memory). If the dents are exchangeable,
+the band holds the true change with at least that probability; for one given set of dents the share
+that it really holds has the distribution Beta(k, m + 1 - k). Each kind of answer is calibrated by
+itself.
 """
 
 from __future__ import annotations
@@ -22,9 +24,10 @@ from scipy import stats
 from scipy.special import betaincinv
 
 STORED = Path(__file__).parent / "data" / "bands.csv"
-"""One row a kind of answer, from the calibration half; benchmarks/blind_history.py --store."""
+"""One row for each kind of answer, from the calibration half of the blind dents; written by
+benchmarks/blind_history.py --store."""
 SHARE = 0.9
-"""Of dents, whose answer a band shall hold."""
+"""Share of dents whose answer a band shall hold."""
 PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL = ("place, light tap", "middle, light tap", "middle, pull")
 TAP_LEARNED, PULL_LEARNED = "middle, second tap, learned", "middle, pull after tap, learned"
 KINDS = (PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL, TAP_LEARNED, PULL_LEARNED)
@@ -34,20 +37,19 @@ COLUMNS = ("kind", "cases", "share", "room_share", "held_low", "held_high", "str
 
 @dataclass(frozen=True)
 class Room:
-    """What blind dents say of one kind of answer.
+    """Calibration of one kind of answer.
 
     Attributes
     ----------
-    kind : see ``KINDS``; cases : dents behind it.
-    share : of dents whose answer a band holds; ``SHARE``, or m / (m + 1) where m dents are too few
-        for that.
-    room_share : by how much a band is wider, at either end, than the histories' range, over the
-        prediction.
-    held_low, held_high : the share of dents really held lies between these, nine times in ten.
-    strength, strength_error : true over foretold change, median, and its spread (1.48 times the
+    kind : see ``KINDS``; cases : number of blind dents.
+    share : share of dents whose answer a band holds; ``SHARE``, or m / (m + 1) if m dents are too
+        few for that.
+    room_share : widening of a band at either end of the histories' range, over the prediction.
+    held_low, held_high : 5 and 95 % quantile of the share of dents that bands really hold.
+    strength, strength_error : true over predicted change, median, and its spread (1.48 times the
         median distance from it).
-    carried : share of a tap's strength, learned from readings, that the next answer of this kind
-        has too (0: nothing, 1: all of it).
+    carried : share of a tap's strength deviation, learned from readings, that the next answer of
+        this kind has too (0: nothing, 1: all of it).
     """
 
     kind: str
@@ -61,20 +63,20 @@ class Room:
     carried: float = 0.0
 
     def sentence(self) -> str:
-        """For people: what stands behind a band."""
+        """The calibration in one sentence."""
         return (f"{self.kind}: {self.cases} blind dents; a band for {self.share:.0%} really "
                 f"holds between {self.held_low:.0%} and {self.held_high:.0%}, nine times in ten")
 
 
 def score(true: float, low: float, high: float, predicted: float) -> float:
-    """How far a true change lies beyond a range, over the prediction; negative inside."""
+    """Distance of a true change from a range, over the prediction; negative inside."""
     return max(low - true, true - high) / max(abs(predicted), 1e-9)
 
 
 def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, float, float]:
-    """Share that a band can hold, its room, and bounds of the share that it really holds.
+    """Share that a band can hold, its widening, and bounds of the share that it really holds.
 
-    Scores of m blind dents support no more than m / (m + 1): nine in ten needs nine of them.
+    The scores of m blind dents allow a share of at most m / (m + 1): 90 % needs nine dents.
     """
     ordered = np.sort(np.asarray(scores, float))
     m = ordered.size
@@ -86,7 +88,7 @@ def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, f
 
 
 def strength_of(true: Sequence[float], predicted: Sequence[float]) -> tuple[float, float]:
-    """Median of true over foretold changes, and its spread, little moved by a few far off."""
+    """Median of true over predicted changes, and its spread (robust against outliers)."""
     ratio = np.asarray(true, float) / np.asarray(predicted, float)
     middle = float(np.median(ratio))
     return middle, 1.4826 * float(np.median(np.abs(ratio - middle)))
@@ -95,8 +97,7 @@ def strength_of(true: Sequence[float], predicted: Sequence[float]) -> tuple[floa
 def carried_share(first: Sequence[float], following: Sequence[float]) -> float:
     """Slope, 0 to 1, of the next answer's strength over that of the tap before it, both less one.
 
-    Theil (1950) and Sen (1968): median of the slopes through all pairs, so that one odd dent does
-    not decide.
+    Theil (1950) and Sen (1968): median of the slopes through all pairs, robust against outliers.
     """
     slope = float(stats.theilslopes(following, first).slope) if len(first) > 2 else 0.0
     return float(np.clip(slope, 0.0, 1.0))
@@ -104,15 +105,18 @@ def carried_share(first: Sequence[float], following: Sequence[float]) -> float:
 
 @cache
 def rooms(file: Path = STORED) -> dict[str, Room]:
-    """Stored rooms by kind of answer."""
+    """Stored calibrations by kind of answer."""
     with open(file, newline="", encoding="utf-8") as table:
         return {row["kind"]: Room(row["kind"], int(row["cases"]), *(
             float(row[name]) for name in COLUMNS[2:])) for row in csv.DictReader(table)}
 
 
 def kind_of(operation: str, at_tool: bool, learned: bool = False) -> str:
-    """Kind of answer of an operation: where the tool works, or elsewhere; a light tap or a pull;
-    ``learned``: after readings, which teach nothing of the place of the tool."""
+    """Kind of answer of an operation, a light tap or a pull.
+
+    at_tool: the answer is at the tool's place, else elsewhere; learned: after readings of a step
+    before. Readings teach nothing about the place of the tool.
+    """
     if operation != "tap-down":
         return PULL_LEARNED if learned and not at_tool else MIDDLE_PULL
     if at_tool:

@@ -1,4 +1,4 @@
-"""A dent given by the blows that made it: pressed in one after the other, nothing searched."""
+"""A dent given by the blows that made it: they are computed in their order, without a search."""
 
 from __future__ import annotations
 
@@ -23,12 +23,12 @@ from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
 MISSED_MM, MISSED_SHARE = 0.05, 0.02
-"""A blow whose depth is off by more than both has not reached it."""
+"""Depth error, absolute and over the depth: a blow has missed its depth above the larger one."""
 TRAVEL_CORRECTIONS = 2
-"""Times a travel is corrected by what it left."""
+"""Corrections of a travel by the depth that it left."""
 FIRST_TRAVEL_MM = 4.0
 LAST_TRAVEL_MM = 120.0
-"""Travels between which that of an energy is looked for."""
+"""First and largest travel in the search for a given energy."""
 
 
 @dataclass(frozen=True)
@@ -37,11 +37,11 @@ class BlowDone:
 
     Attributes
     ----------
-    blow : as it was carried out; left_mm : deviation left at its place; travel_mm, force_N :
-        reached.
+    blow : the blow as carried out; left_mm : deviation left at its place.
+    travel_mm, force_N : largest travel and force.
     energy_J : work of the body on the sheet while loading.
-    snapped : whether the sheet snapped; fault : what was asked for and not reached, empty if
-        all was.
+    snapped : whether the sheet snapped.
+    fault : what was required and not reached, in words; empty if all was reached.
     """
 
     blow: Blow
@@ -53,7 +53,7 @@ class BlowDone:
     fault: str = ""
 
     def sentence(self) -> str:
-        """One line for people."""
+        """The blow in one line of text."""
         text = (f"{self.blow.words()} from {'outside' if self.blow.inward else 'inside'}, "
                 f"{self.travel_mm:.1f} mm of travel, {self.force_N:.0f} N, {self.energy_J:.2f} J, "
                 f"left {self.left_mm:+.2f} mm")
@@ -62,7 +62,7 @@ class BlowDone:
 
 @dataclass(frozen=True)
 class Struck:
-    """A panel after the blows that were given; ``faults`` is empty when all went as asked."""
+    """A panel after the given blows; ``faults`` is empty if all reached what was required."""
 
     state: State
     done: tuple[BlowDone, ...]
@@ -71,7 +71,7 @@ class Struck:
 
 
 def blow_of(given: GivenBlow) -> Blow:
-    """The blow of a case block; for one given by its energy the travel is still to be found."""
+    """The blow of a case block; if it is given by its energy, the travel is found later."""
     sign = -1.0 if given.side == "outside" else 1.0
     return Blow(
         given.body, given.radius_mm, given.x_mm, given.y_mm, sign * (given.depth_mm or 1.0),
@@ -81,10 +81,10 @@ def blow_of(given: GivenBlow) -> Blow:
 
 def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | None = None,
                  progress: Progress = lambda text: None) -> Struck:
-    """Carry out the blows in their order on ``state`` (None: the virgin panel).
+    """Carry out the blows in their order on ``state`` (None: the undamaged panel).
 
-    A blow that finds no balance ends the sequence, the panel as it was before it; one that does
-    not reach its depth is kept as it came, and said.
+    If a blow finds no equilibrium, the sequence ends with the panel before it. A blow that does
+    not reach its depth is kept, and ``faults`` says so.
     """
     state = work.model.virgin() if state is None else state
     done: list[BlowDone] = []
@@ -94,7 +94,7 @@ def strike_given(work: Workpiece, blows: Sequence[GivenBlow], state: State | Non
             blow, result, fault = _carried_out(work, state, given)
         if result is None or not result.outcome.valid:
             why = fault or (result.reason if result else "")
-            faults.append(f"blow {k} ({blow.words()}): {why}; it and what follows were left out")
+            faults.append(f"blow {k} ({blow.words()}): {why}; it and later blows were left out")
             break
         state = result.state
         one = _told(work, blow, given, result, fault)
@@ -114,8 +114,8 @@ def _carried_out(work: Workpiece, state: State, given: GivenBlow
         return blow, strike(work, state, blow), ""
     travel = _travel_of(work, state, blow, given.energy_J)
     if travel is None:
-        return blow, None, (f"no balance, or a travel beyond {LAST_TRAVEL_MM:g} mm, before the "
-                            f"sheet has taken {given.energy_J:g} J")
+        return blow, None, (f"no equilibrium, or a travel beyond {LAST_TRAVEL_MM:g} mm, before "
+                            f"the sheet has taken {given.energy_J:g} J")
     result = strike(work, state, replace(blow, travel_mm=travel))
     if result.outcome.valid and result.path:
         missing = given.energy_J - loading_work_J(result)
@@ -126,7 +126,8 @@ def _carried_out(work: Workpiece, state: State, given: GivenBlow
 
 
 def _to_depth(work: Workpiece, state: State, blow: Blow) -> tuple[Blow, Advance | None, str]:
-    """A blow to a depth, foreseen while it goes; where that fails, by releases on the way."""
+    """A blow to a depth: by the release prediction; if that fails, by releases at several travels.
+    """
     result = strike(work, state, blow)
     if result.outcome.valid and not _missed(work, blow, result):
         return blow, result, ""
@@ -166,7 +167,7 @@ def _missed(work: Workpiece, blow: Blow, result: Advance) -> bool:
 
 
 def _travel_of(work: Workpiece, state: State, blow: Blow, energy_J: float) -> float | None:
-    """Travel at which the body has given the sheet so much energy, in long increments."""
+    """Travel at which the body has done this work on the sheet, computed with long increments."""
     travel = FIRST_TRAVEL_MM
     while travel <= LAST_TRAVEL_MM:
         tool = set_body(work, state, blow, travel)
@@ -183,30 +184,31 @@ def _travel_of(work: Workpiece, state: State, blow: Blow, energy_J: float) -> fl
 
 
 def loading_work_J(result: Advance) -> float:
-    """Work of a travelling body until it turned back, J."""
+    """Work of a body on the sheet while it is driven in, J."""
     return 1e-3 * travelled_work([(0.0, 0.0, None),
                                   *((p.travel_mm, p.force_N, None) for p in result.path)])
 
 
 def _told(work: Workpiece, blow: Blow, given: GivenBlow, result: Advance,
           why: str) -> BlowDone:
+    """A blow with its results and, if something was not reached, the fault in words."""
     left = _left(work, blow, result)
     energy, fault = loading_work_J(result), ""
     if given.depth_mm is not None:
         asked = blow.depth_mm
         if _missed(work, blow, result):
-            fault = (f"{asked:+.2f} mm was asked for and {left:+.2f} mm is left: "
+            fault = (f"{asked:+.2f} mm was required and {left:+.2f} mm is left: "
                      f"{why or result.reason}")
     elif given.travel_mm is not None and result.travel_mm < 0.999 * given.travel_mm:
-        fault = (f"{given.travel_mm:g} mm of travel was asked for and {result.travel_mm:.2f} mm "
+        fault = (f"{given.travel_mm:g} mm of travel was required and {result.travel_mm:.2f} mm "
                  f"reached: {result.reason}")
     elif given.energy_J is not None and abs(energy - given.energy_J) > 0.03 * given.energy_J:
-        fault = f"{given.energy_J:g} J was asked for and {energy:.3g} J given"
+        fault = f"{given.energy_J:g} J was required and {energy:.3g} J done"
     return BlowDone(blow, left, result.travel_mm, result.force_N, energy, result.snapped, fault)
 
 
 def field_of_state(work: Workpiece, state: State, source: str = "made by blows") -> DepthField:
-    """The deviations of a panel as it stands, as a depth field."""
+    """The deviations of a panel in a state, as a depth field."""
     seen = work.sampling.field(state)
     d = np.where(seen.on_panel, seen.d_mm, 0.0)
     spline = RectBivariateSpline(seen.x_mm, seen.y_mm, d.T, s=0)

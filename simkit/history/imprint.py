@@ -1,4 +1,4 @@
-"""Imprint: pull the sheet onto a forming target so that, released, it has the measured shape.
+"""Imprint: draw the sheet onto a forming target so that it has the measured shape after release.
 
 Displacement adjustment as in die springback compensation (Gan and Wagoner 2004): form to a target,
 release, add the remaining difference to the target, start again from the same state.
@@ -23,22 +23,22 @@ Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.34, smallest_share=1e-3)
 BED_N_PER_MM3 = 30.0
-"""Forming springs: some hundred times the sheet's own stiffness at the wavelength of a dent
-(D q^4 + E t / R^2, below 0.3 N/mm^3 for 100 mm), so that the held shape follows the target."""
+"""Stiffness of the forming springs: about a hundred times that of the sheet at the wavelength of a
+dent (D q^4 + E t / R^2 with q = 2 pi / wavelength; below 0.3 N/mm^3 for 100 mm), so that the loaded
+shape follows the target."""
 FORMING_STIFFNESS_FACTOR = 10.0
-"""Forming springs over the sheet's stiffness D q^4 at the narrowest spot, where that is more."""
-
-
+"""Smallest stiffness of the forming springs over that of the sheet, D q^4, at the narrowest spot.
+"""
 REMEMBERED_ROUNDS, PLAIN_ROUNDS, DAMPING = 3, 2, 1e-3
-"""Rounds that a correction looks back on; corrections made without looking back; damping of their
-least squares. Without memory a wide shallow dent gains a tenth a round; the first rounds say
-little, for the sheet has hardly yielded."""
+"""Number of earlier rounds that a correction uses (Anderson acceleration); first rounds without it;
+damping of its least squares. Without acceleration a wide shallow dent gains only 10 % a round. The
+first rounds are left out because the sheet has hardly yielded in them."""
 Judge = Callable[[State], Match]
 
 
 @dataclass(frozen=True)
 class Imprint:
-    """Outcome of imprinting: state, how it matches, rounds, last advance."""
+    """Result of imprinting: state, comparison with the measured shape, rounds, last operation."""
 
     state: State
     match: Match
@@ -68,10 +68,10 @@ def bed_stiffness(model: Model, narrowest_mm: float) -> float:
 def imprint(model: Model, start: State, wanted_mm: Array, weight: Array, match_mm: float,
             rounds: int, judge: Judge, stiffness_N_per_mm3: float = BED_N_PER_MM3,
             progress: Progress = lambda text: None) -> Imprint:
-    """Form ``start`` until its released deviation matches ``wanted_mm`` (elements, points).
+    """Form ``start`` until its deviation after release matches ``wanted_mm`` (elements, points).
 
-    ``weight`` (same shape, 0..1) says where the match counts. It ends where the rms difference
-    there is ``match_mm`` and ``judge`` finds every spot. Keeps the best round.
+    ``weight`` (same shape, 0 to 1) says where the match counts. The rounds end when the rms
+    difference there is below ``match_mm`` and ``judge`` finds every spot. Returns the best round.
     """
     best, rms = Imprint(start, judge(start), 0, None), _misfit(model, start, wanted_mm, weight)
     goal, goals, gaps = wanted_mm, list[Array](), list[Array]()
@@ -97,8 +97,12 @@ def imprint(model: Model, start: State, wanted_mm: Array, weight: Array, match_m
 
 
 def _next_goal(goals: list[Array], gaps: list[Array]) -> Array:
-    """The gap added to the last target, and what earlier rounds showed of its effect (Anderson
-    1965): the mix of the last targets whose gap, taken as linear, is least, plus that gap."""
+    """The next target by Anderson acceleration (1965).
+
+    goals, gaps: targets so far, and the remaining differences that they left. It is the combination
+    of the last targets whose gap would be smallest if gaps were linear, plus that gap; in the first
+    rounds, and without a change of the gaps, the last target plus its gap.
+    """
     if len(goals) <= PLAIN_ROUNDS:
         return goals[-1] + gaps[-1]
     back = range(1, min(REMEMBERED_ROUNDS, len(goals) - 1) + 1)
@@ -114,6 +118,7 @@ def _next_goal(goals: list[Array], gaps: list[Array]) -> Array:
 
 
 def _misfit(model: Model, state: State, wanted: Array, weight: Array) -> float:
+    """Rms difference to the wanted deviation where the weight is above one half, mm."""
     gap = (deviation_at_gauss(model, state) - wanted) * (weight > 0.5)
     area = model.geometry.area * (weight > 0.5)
     return float(np.sqrt((area * gap**2).sum() / area.sum()))

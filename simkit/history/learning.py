@@ -1,14 +1,15 @@
-"""What readings after a step say about the histories of a dent: weights, strength, wrong readings.
+"""Bayesian update of the histories of a dent by readings after a step.
 
-Every history i foretells a change c_ij of the reading at place j. The readings are taken as
+Every history i predicts a change c_ij of the reading at place j. The model of the readings is
 
     d_j = b_j + s c_ij + sum_k e_k g_kj + error,
     s ~ N(m, STRENGTH^2),    e_k ~ N(0, 1),    error ~ N(0, noise^2 + (MODEL |c_ij|)^2)
 
-with the deviation b_j before the step, one strength s for the whole step, which stands for what
-all histories have wrong alike (edges, increments, the hand), and what a sheet one standard error
-thicker or harder would add, g_k, where that is known. s and e are integrated out, so the evidence
-of a history is that of a Gaussian (Bishop 2006, eq. 2.115), and its weight is multiplied by it.
+with the deviation b_j before the step; one strength s for the whole step, which represents the
+errors that all histories have in common (edges, increments, the hand); and the change g_k for a
+sheet that is thicker or harder by one standard error, if known. s and e are integrated out, so the
+evidence of a history is that of a Gaussian (Bishop 2006, eq. 2.115). The posterior weight of a
+history is its prior weight times its evidence, normalised.
 """
 
 from __future__ import annotations
@@ -20,21 +21,21 @@ from numpy.typing import ArrayLike, NDArray
 
 Array = NDArray[np.float64]
 STRENGTH_STANDARD_ERROR = 0.3
-"""Standard error of a step's strength: three in four of the light taps of the blind test are
-foretold within it (docs/reconstruction.md)."""
+"""Standard error of a step's strength: 75 % of the light taps of the blind test are predicted
+within it (docs/reconstruction.md)."""
 CHANGE_STANDARD_ERROR = 0.15
-"""Standard error of a foretold change at one place beside the others, over that change; from the
-same test."""
+"""Standard error of a predicted change at one place relative to the other places, over that change;
+from the same test."""
 SLIP_STANDARD_ERRORS = 4.5
-"""A reading further off than so many of its standard errors, seen from the others, is no reading of
-this place."""
+"""A reading that differs from its prediction by the other readings by more standard errors than
+this is an outlier (a slip of the gauge)."""
 MOST_SLIPS = 0.25
-"""Share of the readings that may have slipped; with more the file is not believed at all."""
+"""Largest share of outliers; with more, no reading of the file is used."""
 
 
 @dataclass(frozen=True)
 class Usual:
-    """Strength of a step before anything was read of it, and its standard error."""
+    """Prior mean of a step's strength, and its standard error."""
 
     strength: float = 1.0
     error: float = STRENGTH_STANDARD_ERROR
@@ -45,19 +46,19 @@ AS_FORETOLD = Usual()
 
 @dataclass(frozen=True)
 class Learned:
-    """What readings taught.
+    """Result of the update.
 
     Attributes
     ----------
     before, weights : (m,) prior and posterior weights.
-    strength : (m,) by how much the step did more than each history foretold, 1 for as foretold.
+    strength : (m,) real over predicted effect of the step for each history, 1 if as predicted.
     strength_error : (m,) its standard error.
-    slips : numbers of the readings that are not believed.
-    foreign : whether the readings as a whole are not of this panel after this step; then nothing
-        is learned.
-    off : (n,) how far each reading lies from what the best history makes of the others, in
-        standard errors.
-    sheet : (m, p) by how many standard errors the sheet is off in each way that was given.
+    slips : numbers of the readings that are outliers.
+    foreign : True if the readings as a whole cannot be of this panel after this step; then the
+        weights are not changed.
+    off : (n,) difference of each reading from its prediction by the other readings, with the best
+        history for it, in standard errors.
+    sheet : (m, p) estimated deviation of the sheet in each given property, in standard errors.
     """
 
     before: tuple[float, ...]
@@ -73,23 +74,25 @@ class Learned:
 def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
           weights: ArrayLike, noise_mm: float, usual: Usual = AS_FORETOLD,
           sheet_mm: ArrayLike | None = None) -> Learned:
-    """Weigh histories by readings after a step.
+    """Update the weights of histories by readings after a step.
 
     Parameters
     ----------
-    standing_mm : (m, n) deviation at the n places before the step, in each of m histories;
-    change_mm : (m, n) what each foretells of the step there; readings_mm : (n,) deviations read
-    after it; weights : (m,) prior, adding up to 1; noise_mm : standard error of a reading; usual :
-    strength before anything was read; sheet_mm : (p, n) what is added to the changes by a sheet one
-    standard error off in each of p ways.
+    standing_mm : (m, n) deviation at the n places before the step, in each of m histories.
+    change_mm : (m, n) change by the step there, predicted by each history.
+    readings_mm : (n,) deviations read after it.
+    weights : (m,) prior weights with sum 1.
+    noise_mm : standard error of a reading.
+    usual : prior of the strength.
+    sheet_mm : (p, n) additional change for a sheet that deviates by one standard error in each of p
+        properties.
 
-    Readings that no history allows, seen from the others, are left out one after the other, the
-    furthest first; where more than a quarter of them would go, or fewer than two would stay, the
-    file is foreign.
+    Outliers under all histories are left out one after another, the largest first. If more than a
+    quarter of the readings would be left out, or fewer than two would remain, the file is foreign.
     """
     standing, change = np.atleast_2d(standing_mm).astype(float), np.atleast_2d(change_mm)
-    read, belief = np.asarray(readings_mm, float), np.asarray(weights, float)
-    belief = belief / belief.sum()
+    read, prior = np.asarray(readings_mm, float), np.asarray(weights, float)
+    prior = prior / prior.sum()
     change = np.asarray(change, float)
     ways = np.zeros((0, read.size)) if sheet_mm is None else np.atleast_2d(sheet_mm).astype(float)
     gap = read[None, :] - standing - usual.strength * change
@@ -105,15 +108,15 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
         slips.append(worst)
         use[worst] = False
         if use.sum() < 2 or len(slips) > MOST_SLIPS * read.size:
-            return Learned(tuple(belief), tuple(belief), (usual.strength,) * len(belief),
-                           (usual.error,) * len(belief), (), True, tuple(nearest),
-                           ((0.0,) * len(ways),) * len(belief))
+            return Learned(tuple(prior), tuple(prior), (usual.strength,) * len(prior),
+                           (usual.error,) * len(prior), (), True, tuple(nearest),
+                           ((0.0,) * len(ways),) * len(prior))
     told = [_evidence(g[use], np.vstack([c, ways])[:, use], e[use], usual)
             for g, c, e in zip(gap, change, error2, strict=True)]
     evidence = np.array([log for log, _, _ in told])
-    after = belief * np.exp(evidence - evidence.max())
+    after = prior * np.exp(evidence - evidence.max())
     after /= after.sum()
-    return Learned(tuple(map(float, belief)), tuple(map(float, after)),
+    return Learned(tuple(map(float, prior)), tuple(map(float, after)),
                    tuple(usual.strength + float(found[0]) for _, found, _ in told),
                    tuple(float(np.sqrt(spread[0, 0])) for _, _, spread in told),
                    tuple(sorted(slips)), False, tuple(map(float, nearest)),
@@ -121,11 +124,11 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
 
 
 def _evidence(gap: Array, ways: Array, error2: Array, usual: Usual) -> tuple[float, Array, Array]:
-    """Logarithm of the evidence of one history; mean and covariance of what is not known of it.
+    """Logarithm of the evidence of one history; mean and covariance of its unknowns.
 
-    gap (n,) readings less what is foretold as usual; ways (q, n) what one unit of each unknown
-    adds, the strength first, then the sheet; their prior is normal about 0 (Bishop 2006, eq. 3.49,
-    3.86).
+    gap (n,) readings less their prediction with the prior mean of the strength; ways (q, n) effect
+    of one unit of each unknown, the strength first, then the sheet; error2 (n,) variances. The
+    prior of the unknowns is normal with mean 0 (Bishop 2006, eq. 3.49, 3.86).
     """
     prior = np.ones(len(ways))
     prior[0] = 1.0 / usual.error**2
@@ -140,8 +143,8 @@ def _evidence(gap: Array, ways: Array, error2: Array, usual: Usual) -> tuple[flo
 
 def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual: Usual,
          sheet: Array) -> Array:
-    """(m, n) distance of each reading from what the others that count foretell, in its standard
-    errors."""
+    """(m, n) difference of each reading from its prediction by the other readings in use, in
+    standard errors."""
     off = np.zeros_like(gap)
     for j in range(gap.shape[1]):
         others = use.copy()
@@ -156,19 +159,20 @@ def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual
 
 def telling_places(change_mm: Array, weights: ArrayLike, noise_mm: float, xy_mm: Array,
                    count: int = 5, apart_mm: float = 8.0) -> tuple[list[int], float]:
-    """The places whose readings would tell histories apart most, and how surely.
+    """The places whose readings would distinguish the histories best, and a measure how well.
 
-    change_mm (m, n) as foretold at n places xy_mm (n, 2). Greedy: each place adds most to
+    change_mm (m, n) predicted changes at n places xy_mm (n, 2). Greedy choice: each place increases
+    most the measure
 
         sum over pairs i < j of w_i w_j (1 - exp(-D_ij)) / sum over pairs of w_i w_j
 
-    where D_ij is Bhattacharyya's distance of what the two histories foretell (for equal errors a
-    quarter of half the squared difference over the squared error): 0 says the tap tells nothing,
-    1 that it tells all apart.
+    where D_ij is the Bhattacharyya distance of the two predictions (its part by the means), the sum
+    over the chosen places of difference^2 / (4 (error_i^2 + error_j^2)). The measure is 0 if the
+    readings distinguish no histories and 1 if they distinguish all.
     """
-    belief = np.asarray(weights, float) / np.sum(weights)
-    pairs = [(i, j) for i in range(len(belief)) for j in range(i)]
-    share = np.array([belief[i] * belief[j] for i, j in pairs])
+    prior = np.asarray(weights, float) / np.sum(weights)
+    pairs = [(i, j) for i in range(len(prior)) for j in range(i)]
+    share = np.array([prior[i] * prior[j] for i, j in pairs])
     if not pairs or not share.sum() > 0.0:
         return [], 0.0
     error2 = noise_mm**2 + (CHANGE_STANDARD_ERROR * change_mm) ** 2

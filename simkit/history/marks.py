@@ -1,4 +1,4 @@
-"""What a dent's state is marked with: area surplus, stretched sheet, strain beyond the law."""
+"""Remarks on the state of a dent: area surplus, stretched sheet, strain beyond the law's range."""
 
 from __future__ import annotations
 
@@ -9,12 +9,12 @@ from simkit.repair.steprow import area_surplus_mm2
 from simkit.repair.workpiece import Workpiece
 
 STRETCHED_MM2, STRETCHED_PER_MM = 8.0, 2.0
-"""Area surplus from which sheet counts as stretched, and per mm of depth: struck dents of curved
-panels hold -1 to +1 mm^2 for each mm of depth (our own measurements, benchmarks/size_ladder.py)."""
+"""Area surplus above which sheet counts as stretched, absolute and per mm of depth. Struck dents of
+curved panels have -1 to +1 mm^2 per mm of depth (own computations, benchmarks/size_ladder.py)."""
 
 
 def marks_of(work: Workpiece, state: State) -> tuple[str, ...]:
-    """Sentences, without their full stop, for people."""
+    """Remarks as sentences without the full stop."""
     field = work.sampling.field(state)
     depth = float(np.nanmax(np.abs(field.d_mm)))
     surplus = area_surplus_mm2(work.model, state)
@@ -22,14 +22,13 @@ def marks_of(work: Workpiece, state: State) -> tuple[str, ...]:
         return ()
     marks = [f"Area surplus {surplus:.1f} mm^2"]
     if surplus > max(STRETCHED_MM2, STRETCHED_PER_MM * depth):
-        marks[0] += (": stretched, more sheet than its place has room for, which no tool here "
-                     "takes out")
+        marks[0] += ": stretched, more area than fits there, which no tool here removes"
     beyond = outside_law(work, state)
     return (*marks, beyond) if beyond else tuple(marks)
 
 
 def outside_law(work: Workpiece, state: State) -> str:
-    """Where the sheet has flowed further than its law reaches; empty if nowhere."""
+    """A sentence if plastic strain is beyond the range of the sheet's law; else empty."""
     limit, model = work.model.sheet.strain_range, work.model
     strain = state.points[..., 3].max(axis=2)
     over = strain > limit

@@ -1,10 +1,10 @@
-"""Two blows behind one low: a pair of balls along it, set right by least squares.
+"""A low made by two blows: a pair of balls along it, corrected by least squares.
 
-A low of two blows that run into each other looks like that of a long body. One blow then leaves
-more than the trials' own error, and the pair is tried. It is taken only where it explains the
-depths by more than that error better (:func:`simkit.history.plausible.plainest`). By the Bayesian
-information criterion (Schwarz 1978), with places 12 mm apart taken as independent, far less of an
-advantage would do for the four numbers that a second ball adds.
+A low of two overlapping blows looks like that of a long body. If the misfit of one blow is larger
+than the trials' own error, the pair is tried. It is taken only if it explains the depths better by
+more than that error (:func:`simkit.history.plausible.plainest`). The Bayesian information criterion
+(Schwarz 1978), with places 12 mm apart taken as independent, would require a much smaller advantage
+for the four numbers that a second ball adds.
 """
 
 from __future__ import annotations
@@ -20,16 +20,16 @@ from simkit.history.trials import Trial, Trials, corrected
 Array = NDArray[np.float64]
 ROUNDS, FURTHEST_STEP_MM = 5, 8.0
 OTHER_RADIUS = 1.6
-"""Smaller and larger balls tried where a pair lay best, by this factor: the depths hardly tell."""
+"""Factor of the smaller and larger balls that are also tried: the depths hardly depend on it."""
 
 
 def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: float,
                   apart_mm: float, depth_mm: float, radius_mm: float) -> Trial:
     """The best history of two balls near ``apart_mm`` on either side of the centre of a low.
 
-    Places and depths of both are set right by damped Gauss-Newton steps; each part of the shape
-    moves with the ball that it is nearer to. Smaller and larger balls at the same places are kept
-    among the trials.
+    Places and depths of both are corrected by damped Gauss-Newton steps, in which each part of the
+    shape moves with the nearer ball. Smaller and larger balls at the same places are added to the
+    trials.
     """
     step = np.array([np.cos(np.radians(angle_deg)), np.sin(np.radians(angle_deg))]) * apart_mm
     blows = tuple(
@@ -38,7 +38,7 @@ def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: flo
              _depth(trials, centre_mm[0] + s * step[0], centre_mm[1] + s * step[1], depth_mm))
         for s in (-1.0, 1.0))
     best = _improved(trials, trials.attempt(*blows), ROUNDS)
-    if best.valid:  # the later blow moves what the earlier one left: the order counts
+    if best.valid:  # the later blow changes the shape of the earlier one, so the order matters
         swapped = tuple(replace(blow, depth_mm=_depth(trials, blow.x_mm, blow.y_mm, depth_mm))
                         for blow in reversed(best.blows))
         best = min(best, _improved(trials, trials.attempt(*swapped), ROUNDS),
@@ -50,11 +50,12 @@ def pair_of_balls(trials: Trials, centre_mm: tuple[float, float], angle_deg: flo
 
 
 def _improved(trials: Trials, first: Trial, rounds: int) -> Trial:
-    """Correct a pair while that helps."""
+    """Correct a pair as long as the misfit falls."""
     return corrected(trials, first, rounds, lambda best: _moved(trials, best), _between)
 
 
 def _between(a: Blow, b: Blow) -> Blow:
+    """The mean of two blows in place and depth."""
     return replace(a, x_mm=0.5 * (a.x_mm + b.x_mm), y_mm=0.5 * (a.y_mm + b.y_mm),
                    depth_mm=0.5 * (a.depth_mm + b.depth_mm))
 
@@ -67,7 +68,7 @@ def _depth(trials: Trials, x: float, y: float, least_mm: float) -> float:
 
 
 def _moved(trials: Trials, trial: Trial) -> tuple[Blow, ...]:
-    """Both blows moved and deepened to where their parts lie best on the measured shape."""
+    """Both blows with places and depths corrected by one damped Gauss-Newton step."""
     sx, sy = trials.slopes(trial)
     one, two = trial.blows
     nearer = _sides(trials, one, two)
@@ -84,6 +85,7 @@ def _moved(trials: Trials, trial: Trial) -> tuple[Blow, ...]:
 
 
 def _shifted(blow: Blow, move: Array) -> Blow:
+    """A blow changed by a step (3,) of x, y (5 mm) and depth (20 %), within limits."""
     x, y = np.clip(5.0 * move[:2], -FURTHEST_STEP_MM, FURTHEST_STEP_MM)
     deeper = float(np.clip(0.2 * move[2] * abs(blow.depth_mm), -0.5 * abs(blow.depth_mm),
                            0.5 * abs(blow.depth_mm)))
@@ -92,7 +94,8 @@ def _shifted(blow: Blow, move: Array) -> Blow:
 
 
 def _sides(trials: Trials, one: Blow, two: Blow) -> Array:
-    """Share, 0 to 1, of each place that goes with the first of two blows."""
+    """Weight, 0 to 1, of each place with which it belongs to the first of two blows: a logistic
+    function along the line between them."""
     between = np.array([two.x_mm - one.x_mm, two.y_mm - one.y_mm])
     length = max(float(np.hypot(*between)), 1.0)
     middle = 0.5 * np.array([one.x_mm + two.x_mm, one.y_mm + two.y_mm])

@@ -1,4 +1,4 @@
-"""Which histories the depth field cannot tell apart, how much each counts, what they foretell."""
+"""Histories that the depth field cannot distinguish, their weights, and bands of predictions."""
 
 from __future__ import annotations
 
@@ -11,26 +11,26 @@ from numpy.typing import ArrayLike
 from simkit.history.trials import Trial
 
 PLAINNESS = ("ball", "cylinder", "edge", "block")
-"""Kinds of body, plainest first; fewer blows are plainer than more."""
+"""Kinds of body, simplest first; fewer blows are simpler than more."""
 ALIKE_MM = 0.01
-"""A plainer history is taken where its misfit is no larger than this together with the least one:
-what 0.02 mm of noise in single readings leaves in a field that averages some dozen of them."""
+"""A simpler history is taken if its misfit is not larger than hypot(smallest misfit, this): the
+error that 0.02 mm of noise in single readings causes in a field averaged over about a dozen."""
 MODEL_MM = 0.015
-"""Error of the trials' shapes from their coarse mesh and long increments (rms, measured on balls
-of known radius); histories whose misfits differ by less than this cannot be told apart."""
+"""Error of the trials' shapes from their coarse mesh and long increments (rms, determined with
+balls of known radius); histories whose misfits differ by less cannot be distinguished."""
 FINE_MM = 0.01
-"""The same for histories carried out in full."""
+"""The same for histories computed on the fine mesh."""
 COUNTED_SHARE = 0.05
-"""Histories with less than this share of the likeliest one's weight do not widen a band."""
+"""Histories with less than this share of the largest weight do not widen a band."""
 BAND_HISTORIES = 4
-"""Histories carried out in full for a band."""
+"""Histories computed on the fine mesh for a band."""
 LAW = {"flow stress": 4.0, "thickness": 2.5}
-"""Standard errors, %, of a real sheet about the case's. Common practice, no source."""
+"""Standard errors, %, of a real sheet against the case's data. Common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Plausible:
-    """A history that may have been, and its posterior weight (weights add up to 1)."""
+    """A plausible history, and its posterior weight (the weights have the sum 1)."""
 
     trial: Trial
     weight: float
@@ -38,7 +38,7 @@ class Plausible:
 
 @dataclass(frozen=True)
 class Band:
-    """A prediction (mm) and the range that plausible histories leave it."""
+    """A prediction (mm) and its range by the plausible histories."""
 
     predicted_mm: float
     low_mm: float
@@ -46,13 +46,13 @@ class Band:
 
 
 def plainness(trial: Trial) -> tuple[int, int]:
-    """Sorts plainer histories first."""
+    """Sort key that puts simpler histories first."""
     return len(trial.blows), max(PLAINNESS.index(blow.kind) for blow in trial.blows)
 
 
 def plainest(trials: Sequence[Trial]) -> Trial:
-    """The plainest history that explains the depth field as well as the best does; of several of
-    one kind, that of the middle radius."""
+    """The simplest history that explains the depth field as well as the best one; of several of one
+    kind, that with the median radius."""
     least = min(t.rms_mm for t in trials)
     alike = [t for t in trials if t.rms_mm <= np.hypot(least, ALIKE_MM)]
     first = min(plainness(t) for t in alike)
@@ -61,7 +61,7 @@ def plainest(trials: Sequence[Trial]) -> Trial:
 
 
 def plausible(trials: Sequence[Trial], members: int = BAND_HISTORIES) -> tuple[Plausible, ...]:
-    """The plainest good history and others unlike it within the trials' own error, weighted."""
+    """The simplest good history and different ones within the trials' own error, with weights."""
     chosen = [plainest(trials)]
     least = min(t.rms_mm for t in trials)
     for trial in sorted(trials, key=lambda t: t.rms_mm):
@@ -74,14 +74,17 @@ def plausible(trials: Sequence[Trial], members: int = BAND_HISTORIES) -> tuple[P
 
 
 def weights(misfits_mm: Sequence[float], error_mm: float = FINE_MM) -> list[float]:
-    """Posterior weights by misfit, for shapes that are wrong by ``error_mm`` themselves (rms)."""
+    """Posterior weights by misfit, for computed shapes with an error of ``error_mm`` (rms).
+
+    weight ~ exp(-misfit^2 / (2 error^2)), normalised.
+    """
     square = np.asarray(misfits_mm, float) ** 2
     share = np.exp(-0.5 * (square - square.min()) / error_mm**2)
     return [float(s) for s in share / share.sum()]
 
 
 def _like(a: Trial, b: Trial) -> bool:
-    """Whether two histories are as good as the same."""
+    """Whether two histories are practically the same."""
     if len(a.blows) != len(b.blows):
         return False
     for one, other in zip(a.blows, b.blows, strict=True):
@@ -93,11 +96,11 @@ def _like(a: Trial, b: Trial) -> bool:
 
 
 def band(changes_mm: ArrayLike, belief: ArrayLike, room_share: float) -> Band:
-    """Prediction and band from what each plausible history predicts and its posterior weight.
+    """Prediction and band from the change that each history predicts, and its posterior weight.
 
-    The band is the range of the histories that count, wider at both ends by ``room_share`` of the
-    prediction: what blind dents of known history ask for beyond that range
-    (:mod:`simkit.history.calibrated`).
+    ``belief``: posterior weights. The prediction is the weighted mean. The band is the range of the
+    histories that count, widened at both ends by ``room_share`` of the prediction, which is
+    calibrated with blind dents of known history (:mod:`simkit.history.calibrated`).
     """
     values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     middle = float((values * shares).sum() / shares.sum())
@@ -107,7 +110,7 @@ def band(changes_mm: ArrayLike, belief: ArrayLike, room_share: float) -> Band:
 
 
 def spanned(changes_mm: ArrayLike, belief: ArrayLike) -> tuple[float, float]:
-    """Range of what the histories that count predict."""
+    """Range of the changes predicted by the histories that count; ``belief``: their weights."""
     values, shares = np.asarray(changes_mm, float), np.asarray(belief, float)
     counted = values[shares > COUNTED_SHARE * shares.max()]
     return float(counted.min()), float(counted.max())

@@ -1,4 +1,4 @@
-"""The stress nobody can see: bring the virgin panel to the measured depth field."""
+"""Reconstruction: a state of the panel, with residual stress, that has the measured shape."""
 
 from __future__ import annotations
 
@@ -33,36 +33,36 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 
 Array = NDArray[np.float64]
 TWO_BLOWS_MM = 0.06
-"""Misfit of the best single blow above which a second one is set where most is left."""
+"""Misfit of the best single blow above which a second one is placed at the largest difference."""
 PAIR_MM = 0.025
-"""Misfit of the best single blow above which a pair of balls is tried on a long low: what the
-trials' own error and the noise of the depths leave together."""
+"""Misfit of the best single blow above which a pair of balls is tried on a long low: the trials'
+own error and the noise of the depths together."""
 PAIR_RADIUS_MM = 20.0
-"""Radius of both balls of a pair; the depths hardly say it."""
+"""Radius of both balls of a pair; the depths hardly depend on it."""
 SEPARATE_LOW_LENGTHS, MOST_DENTS = 0.6, 24
-"""A measured low further from the first blow than this many of its lengths at half its height is a
-dent of its own and given a blow of its own, up to so many; the imprint makes the rest."""
+"""A measured low is a dent of its own if its distance from the first blow is more than 0.6 times
+its length at half height. Up to so many dents get a blow each; the imprint makes the others."""
 IMPRINT_MATCH_SHARE = 0.8
-"""Share of the match asked for at which the imprint stops: the depth field has errors of its own
-beside the depths it was made from."""
+"""Share of the required match at which the imprint stops, because the depth field itself differs
+from the depths that it was made from."""
 
 
 @dataclass(frozen=True)
 class Reconstruction:
-    """A panel state whose released shape is the measured one.
+    """A panel state that has the measured shape after release.
 
     Attributes
     ----------
     state : plastic strain, hardening, residual stress and shape.
-    method : strike, imprint, blows (given, not looked for), natural (nearest to described
-        shapes) or virgin (no dent given).
-    match : how it compares with the depth field, None where none was measured.
-    blows : the history taken (empty for imprint); strike_rms_mm : its difference before the rest
-        was closed; rounds : corrections made; tried : histories tried.
-    plausible : histories that the depth field cannot tell from it, itself first.
-    told : what the given blows did; faults : what they did not reach.
-    unfit : an imprint alone on a deep dent, no state to foretell from.
-    marks : area surplus, stretched sheet, strain outside the law's range.
+    method : strike, imprint, blows (given, not searched), natural (nearest to described shapes) or
+        virgin (no dent given).
+    match : comparison with the depth field, None if nothing was measured.
+    blows : the history (empty for imprint); strike_rms_mm : its misfit before the imprint.
+    rounds : rounds of the imprint; tried : histories tried.
+    plausible : histories that the depth field cannot distinguish from it, itself first.
+    told : results of the given blows; faults : what they did not reach.
+    unfit : True for an imprint alone on a deep dent, a state that must not be used for predictions.
+    marks : remarks on area surplus, stretched sheet, strain outside the law's range.
     """
 
     state: State
@@ -80,29 +80,29 @@ class Reconstruction:
 
     @property
     def matched(self) -> bool:
-        """Whether the panel holds what was measured, or came about as the given blows ask."""
+        """Whether the panel has the measured shape, or the given blows reached what they should."""
         return not self.faults and (self.match is None or self.match.matched)
 
     @property
     def rms_mm(self) -> float:
-        """Difference to the depth field where the damage is, rms."""
+        """Rms difference to the depth field in the damaged region, mm."""
         return 0.0 if self.match is None else self.match.rms_mm
 
     @property
     def worst_mm(self) -> float:
-        """Largest difference anywhere."""
+        """Largest difference to the depth field anywhere, mm."""
         return 0.0 if self.match is None else self.match.worst_mm
 
     def sentence(self) -> str:
-        """One line for people."""
+        """The reconstruction in one paragraph of text."""
         return self._how() + "".join(f" {mark}." for mark in self.marks)
 
     def _how(self) -> str:
         if self.method == "virgin":
-            return "No dent given: the panel is virgin."
+            return "No dent given: the panel is undamaged."
         if self.method == "blows":
             text = "Dent made as given: " + "; then ".join(self.told or ("no blow",)) + "."
-            return text + "".join(f" NOT as asked: {fault}." for fault in self.faults)
+            return text + "".join(f" NOT as required: {fault}." for fault in self.faults)
         if self.method == "natural":
             return ("Described shape made natural by " + " and then ".join(
                 b.words() for b in self.blows) + f": it differs by {self.rms_mm:.2f} mm rms, "
@@ -114,7 +114,7 @@ class Reconstruction:
         else:
             text += " by imprint alone, which spreads the plastic strain too widely"
             if self.unfit:
-                text += ": on a dent this deep it does not foretell what a pull does"
+                text += ": on a dent this deep it does not predict the effect of a pull"
         if self.matched:
             return text + "."
         why = "" if self.match is None else self.match.reason
@@ -124,10 +124,10 @@ class Reconstruction:
 def reconstruct(work: Workpiece, fit: Workpiece | None = None,
                 progress: Progress = lambda text: None,
                 store: Path | None = None) -> Reconstruction:
-    """Reconstruct the state behind the case's depth field.
+    """Reconstruct a state with the case's depth field.
 
-    ``fit``: the same case on a coarser mesh, for the search of the strike; ``store``: folder in
-    which its trials are kept, so that an interrupted search goes on.
+    ``fit``: the same case on a coarser mesh, for the search of the strike; ``store``: folder for
+    the trials, so that an interrupted search can be resumed.
     """
     done = _reconstructed(work, fit, progress, store)
     return replace(done, marks=marks_of(work, done.state))
@@ -161,8 +161,11 @@ def _bounds(work: Workpiece) -> Bounds:
 
 
 def _deep(work: Workpiece, progress: Progress, store: Path | None) -> Reconstruction | None:
-    """Blows behind deep damage; what they leave is not closed, for an imprint on a deep dent
-    spoils what the next pull does. None where no blow finds a balance."""
+    """Blows that explain deep damage; None if no blow finds an equilibrium.
+
+    The remaining misfit is not removed by an imprint, because an imprint on a deep dent falsifies
+    the effect of the next pull.
+    """
     found = explain(work, work.case.history.match_mm, _bounds(work), progress, store)
     if found is None:
         return None
@@ -175,7 +178,7 @@ def _deep(work: Workpiece, progress: Progress, store: Path | None) -> Reconstruc
 
 
 def _at_readings(work: Workpiece, state: State, blows: tuple[Blow, ...]) -> Reconstruction:
-    """A history of deep damage as carried out, judged at the readings."""
+    """A history of deep damage, compared with the measurement at the readings."""
     assert work.depth is not None
     readings = readings_of(work.depth)
     reader = reader_for(work, readings)
@@ -183,20 +186,20 @@ def _at_readings(work: Workpiece, state: State, blows: tuple[Blow, ...]) -> Reco
     rms, worst = float(np.sqrt(np.mean(gap**2))), float(np.abs(gap).max())
     limit = match_limit(work.case.history.match_mm, readings)
     match = match_of(work, state)
-    why = "" if rms <= limit else f"{rms:.3f} mm rms at the readings, {limit:.3f} asked for"
+    why = "" if rms <= limit else f"{rms:.3f} mm rms at the readings, {limit:.3f} allowed"
     match = replace(match, matched=rms <= limit and not match.lost, rms_mm=rms, worst_mm=worst,
                     allowed_mm=limit, reason=match.reason if match.lost else why)
     return Reconstruction(state, "strike", match, blows, rms)
 
 
 def _natural(match: Match | None) -> Match | None:
-    """A described shape made natural need not be met, but must not be gone."""
+    """The match of a described shape made natural: it counts unless the dent is lost."""
     return None if match is None else replace(
         match, matched=not match.lost, reason=match.reason if match.lost else "")
 
 
 def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
-    """The dent by the case's own blows; it matches by definition where they went as asked."""
+    """The dent by the case's own blows; it matches by definition if they reach their goals."""
     assert work.case.dent is not None
     made = strike_given(work, work.case.dent.blows or (), progress=progress)
     told = [one.sentence() for one in made.done]
@@ -206,13 +209,13 @@ def _as_given(work: Workpiece, progress: Progress) -> Reconstruction:
 
 
 def imprinted(work: Workpiece, progress: Progress = lambda text: None) -> Reconstruction:
-    """The shape by imprint alone, as if nothing were known of the history."""
+    """The shape by imprint alone, without a history."""
     return _closed(work, work.model.virgin(), (), progress)
 
 
 def histories(work: Workpiece, progress: Progress = lambda text: None,
               store: Path | None = None) -> tuple[tuple[Plausible, ...], int]:
-    """Plausible histories of the dent, the one to take first, and how many were tried."""
+    """Plausible histories of the dent, the chosen one first, and the number of histories tried."""
     history = work.case.history
     trials = Trials(work, progress, store)
     bounds, sign = _bounds(work), -1.0 if history.side == "outside" else 1.0
@@ -229,7 +232,8 @@ def histories(work: Workpiece, progress: Progress = lambda text: None,
 
 
 def _two_blows(trials: Trials, single: Trial, sign: float) -> None:
-    """Two blows where one leaves too much: a pair along a long low, or one where most is left."""
+    """Try two blows if the misfit of one is too large: a pair along a long low, or a second blow at
+    the largest difference."""
     low, best = find_low(trials, sign), single
     if low.length_mm > LONG_LOW_ASPECT * low.width_mm:
         apart = 0.25 * float(np.sqrt(low.length_mm**2 - low.width_mm**2))
@@ -240,7 +244,7 @@ def _two_blows(trials: Trials, single: Trial, sign: float) -> None:
 
 
 def _other_dents(work: Workpiece, first: Blow, sign: float) -> list[tuple[float, float]]:
-    """Measured lows (sign -1; +1: highs) that stand apart from the first: hail."""
+    """Measured lows (sign -1; +1: highs) that are separate from the first blow, as with hail."""
     apart = []
     for one in work.spots:
         away = np.hypot(one.spot.x_mm - first.x_mm, one.spot.y_mm - first.y_mm)
@@ -251,9 +255,12 @@ def _other_dents(work: Workpiece, first: Blow, sign: float) -> list[tuple[float,
 
 def realise(work: Workpiece, blows: tuple[Blow, ...],
             progress: Progress = lambda text: None) -> Reconstruction | None:
-    """Carry a history out in full and close what it leaves; None where a blow finds no balance."""
+    """Compute a history on the fine mesh and remove the remaining misfit by an imprint.
+
+    Returns None if a blow finds no equilibrium.
+    """
     if any(support.bent_with_panel for support in work.case.panel.supports):
-        work = make_workpiece(work.case)  # without the beds as another history bent them
+        work = make_workpiece(work.case)  # beds in their undeformed shape, not of another history
     deep = any(blow.travel_mm is not None for blow in blows)
     state = carry_out(work, blows, settings=FINE) if deep else carry_out(work, blows)
     if state is None:
@@ -272,6 +279,7 @@ def realise(work: Workpiece, blows: tuple[Blow, ...],
 
 def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
             progress: Progress) -> Reconstruction:
+    """The state ``start`` with its remaining misfit removed by an imprint."""
     model, history = work.model, work.case.history
     wanted, weight = _wanted(work)
     gap = (deviation_at_gauss(model, start) - wanted)[weight > 0.5]
@@ -285,7 +293,7 @@ def _closed(work: Workpiece, start: State, blows: tuple[Blow, ...],
 
 
 def match_of(work: Workpiece, state: State) -> Match:
-    """How a state of the panel compares with the case's depth field."""
+    """Comparison of a state of the panel with the case's depth field."""
     assert work.depth is not None
     goal = work.case.goal
     criteria = Criteria(goal.tolerance_mm, work.case.history.match_mm,
@@ -295,7 +303,7 @@ def match_of(work: Workpiece, state: State) -> Match:
 
 
 def _wanted(work: Workpiece) -> tuple[Array, Array]:
-    """Measured deviation at the Gauss points and where it counts: 1 inside the fine window."""
+    """Measured deviation at the Gauss points, and its weight: 1 inside the fine window, else 0."""
     assert work.depth is not None
     place, w = work.model.geometry.place, work.window
     x, y = place[..., 0], place[..., 1]

@@ -1,10 +1,11 @@
-"""Search for histories whose released shape is the measured one.
+"""Search for histories whose shape after release is the measured one.
 
-Every blow stops where its place, released, has a wanted depth, so that depth needs no search of its
-own. What is left: the body's sizes, place and direction. How the shape changes with place and
-direction is known from the shape itself (it moves and turns with the body), with depth nearly so
-(it grows in proportion); only sizes and tilts need trials of their own. Steps are damped
-Gauss-Newton steps (Levenberg 1944, Marquardt 1963) on the difference to the depth field.
+Every blow stops when the depth at its place after release has a given value, so the depth needs no
+separate search. The unknowns are the body's sizes, place and direction. The derivatives of the
+shape by place and direction follow from the shape itself, since it moves and turns with the body;
+the derivative by depth is nearly the shape over its depth. Only sizes and tilts need trials of
+their own. The steps are damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963) on the
+difference to the depth field.
 """
 
 from __future__ import annotations
@@ -21,19 +22,20 @@ from simkit.history.trials import LAST_CORRECTION_MISFIT_SHARE, Trial, Trials, c
 
 Array = NDArray[np.float64]
 RADII_TRIED = 4
-"""Radii of balls tried first, evenly on a logarithmic scale: the misfit is flat in the radius."""
+"""Number of ball radii tried first, on a logarithmic scale: the misfit depends little on them."""
 MOST_CORRECTIONS = 4
 """Corrections of one kind of history."""
 SIZE_STEP = 1.25
-"""Factor by which a size is changed to see what it does."""
+"""Factor by which a size is changed for the derivative by it."""
 TILT_STEP_DEG = 8.0
+"""Change of a tilt for the derivative by it."""
 LONG_LOW_ASPECT = 1.2
-"""Length over width of the low from which long bodies are tried."""
+"""Length over width of the low above which long bodies are tried."""
 
 
 @dataclass(frozen=True)
 class Bounds:
-    """What is tried: kinds, radii (mm)."""
+    """Limits of the search: kinds of body, radii (mm)."""
 
     kinds: tuple[str, ...]
     radius_min_mm: float
@@ -42,8 +44,8 @@ class Bounds:
 
 @dataclass(frozen=True)
 class Low:
-    """The low of the depth field: deepest place, direction (degrees), length and width (mm) of an
-    ellipse of the same second moments."""
+    """The low of the depth field: place, depth; direction (degrees), length and width (mm) of an
+    ellipse with the same second moments."""
 
     x_mm: float
     y_mm: float
@@ -54,28 +56,28 @@ class Low:
 
 
 def find_low(trials: Trials, sign: float, gap: Array | None = None) -> Low:
-    """The deepest place and the extent of the low (sign -1; +1: of the high) of a field inside."""
+    """Place and extent of the low (sign -1; +1: of the high) of a field inside the window."""
     field = trials.wanted if gap is None else gap
     deep = np.clip(sign * field, 0.0, None)
     k = int(np.argmax(deep))
     w = np.where(deep > 0.3 * deep[k], deep, 0.0)
     near = np.hypot(trials.x - trials.x[k], trials.y - trials.y[k])
     w = np.where(near <= 3.0 * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0), w, 0.0)
-    w = np.where(_one_piece(trials, w > 0.0, k), w, 0.0)  # hail: one dent, not all of them
+    w = np.where(_one_piece(trials, w > 0.0, k), w, 0.0)  # with hail, the deepest dent only
     cx, cy = (w * trials.x).sum() / w.sum(), (w * trials.y).sum() / w.sum()
     xx, xy = (w * (trials.x - cx) ** 2).sum(), (w * (trials.x - cx) * (trials.y - cy)).sum()
     yy = (w * (trials.y - cy) ** 2).sum()
     values, vectors = np.linalg.eigh(np.array([[xx, xy], [xy, yy]]) / w.sum())
     angle = float(np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1])))
     depth = _depth_at(trials, field, cx, cy)
-    if not sign * depth > 0.3 * deep[k]:  # bent round something: its centroid is not in it
+    if not sign * depth > 0.3 * deep[k]:  # a curved low whose centroid is outside it
         cx, cy, depth = trials.x[k], trials.y[k], float(field[k])
     return Low(float(cx), float(cy), depth, angle,
                4.0 * float(np.sqrt(values[1])), 4.0 * float(np.sqrt(max(values[0], 1e-6))))
 
 
 def _one_piece(trials: Trials, here: NDArray[np.bool_], k: int) -> NDArray[np.bool_]:
-    """The part of the places ``here`` that hangs together with place ``k``."""
+    """The part of the places ``here`` that is connected with place ``k``."""
     full = np.zeros(trials.inside.shape, dtype=bool)
     full[trials.inside] = here
     parts = label(full)[0][trials.inside]
@@ -83,7 +85,7 @@ def _one_piece(trials: Trials, here: NDArray[np.bool_], k: int) -> NDArray[np.bo
 
 
 def further_blows(trials: Trials, first: Trial, places: list[tuple[float, float]]) -> Trial:
-    """The first blow and a like one at every other dent; all depths set right once or twice."""
+    """The first blow and a similar one at every other dent; depths are corrected up to twice."""
     one = first.blows[0]
     radius = one.radius_mm if one.kind == "ball" else 15.0
     blows = [one, *(Blow("ball", radius, x, y, _depth_at(trials, trials.wanted, x, y))
@@ -110,10 +112,10 @@ def _depth_at(trials: Trials, field: Array, x: float, y: float) -> float:
 
 
 def starts(low: Low, bounds: Bounds) -> list[Blow]:
-    """First blows of each kind."""
+    """First blows of each kind of body."""
     found: list[Blow] = []
     base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
-    # a body that was named is tried whatever the low looks like
+    # a kind that the user has given is tried whatever the shape of the low
     slender = low.length_mm > LONG_LOW_ASPECT * low.width_mm or len(bounds.kinds) == 1
     if "ball" in bounds.kinds:
         radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII_TRIED)
@@ -135,7 +137,7 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
 
 def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...],
             rounds: int = MOST_CORRECTIONS) -> Trial:
-    """Correct a history of one blow while that helps; the best one."""
+    """Correct a history of one blow as long as the misfit falls; return the best one."""
     columns: dict[str, Array | None] = {}
 
     def move(best: Trial) -> tuple[Blow, ...]:
@@ -148,7 +150,7 @@ def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...]
 
 
 def _halfway(a: Blow, b: Blow) -> Blow:
-    """The blow between two: sizes by their geometric mean."""
+    """The mean of two blows; geometric mean for sizes."""
     sized = ("radius_mm", "length_mm", "width_mm")
     new: dict[str, Any] = {name: float(np.sqrt(getattr(a, name) * getattr(b, name)))
                            for name in sized}
@@ -158,7 +160,7 @@ def _halfway(a: Blow, b: Blow) -> Blow:
 
 
 def _change(trials: Trials, trial: Trial, name: str) -> Array | None:
-    """Change of the shape with one size (per unit of its logarithm) or tilt (per degree)."""
+    """Derivative of the shape by one size (its logarithm) or tilt (degree), by one trial."""
     blow = trial.blows[0]
     if name.startswith("tilt"):
         other, step = getattr(blow, name) + TILT_STEP_DEG, TILT_STEP_DEG
@@ -171,7 +173,7 @@ def _change(trials: Trials, trial: Trial, name: str) -> Array | None:
 
 def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
           bounds: Bounds) -> Blow:
-    """Damped least-squares step of place, depth, direction and sizes."""
+    """The blow after a damped least-squares step of place, depth, direction and sizes."""
     blow = trial.blows[0]
     sx, sy = trials.slopes(trial)
     rows: dict[str, tuple[Array, float]] = {
@@ -186,7 +188,7 @@ def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
     matrix = np.stack([row * scale for row, scale in rows.values()], axis=1)
     gap = trials.wanted - trial.d_mm
     normal = matrix.T @ matrix
-    # a step of one scale in every direction costs about the misfit itself
+    # Levenberg's damping: a step of one scale counts as much as 5 % of the squared misfit
     damping = 0.05 * gap @ gap
     move = np.linalg.solve(normal + damping * np.eye(normal.shape[0]), matrix.T @ gap)
     move = np.clip(move, -1.5, 1.5)
@@ -202,23 +204,23 @@ def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
 
 
 def nudged(trials: Trials, trial: Trial) -> Blow:
-    """The blow moved, turned and deepened to where its shape lies best on the measured one."""
+    """The blow with place, direction and depth corrected by one step, sizes unchanged."""
     return _step(trials, trial, {}, Bounds((), 0.0, np.inf))
 
 
 SIZES = {"ball": (), "cylinder": ("length_mm",), "edge": ("length_mm", "radius_mm"),
          "block": ("width_mm", "length_mm")}
-"""Sizes corrected for each kind; the radius of balls and cylinders is scanned, as the misfit hardly
-hangs on it."""
+"""Sizes corrected for each kind. For balls and cylinders several radii are tried instead, because
+the misfit hardly depends on the radius."""
 
 
 def search(trials: Trials, bounds: Bounds, sign: float) -> list[Trial]:
-    """Try every kind; all valid trials, best first."""
+    """Try every kind of body; return all valid trials, best first."""
     low = find_low(trials, sign)
     kinds: dict[str, list[Trial]] = {}
     for blow in starts(low, bounds):
         balls, is_ball = kinds.get("ball"), blow.kind == "ball"
-        if is_ball and balls and balls[-1].valid:  # where the last one lay best
+        if is_ball and balls and balls[-1].valid:  # start at the corrected place of the last ball
             last = balls[-1].blows[0]
             blow = replace(blow, x_mm=last.x_mm, y_mm=last.y_mm, depth_mm=last.depth_mm)
         first = trials.attempt(blow)
@@ -235,7 +237,8 @@ def search(trials: Trials, bounds: Bounds, sign: float) -> list[Trial]:
 
 
 def _radius_between(trials: Trials, balls: list[Trial], bounds: Bounds) -> Trial | None:
-    """The ball at the least of the parabola through the best radius and its neighbours."""
+    """A ball whose radius is at the minimum of a parabola through the best radius and its
+    neighbours; None if there is no minimum."""
     valid = sorted((t for t in balls if t.valid), key=lambda t: t.blows[0].radius_mm)
     if len(valid) < 3:
         return None
@@ -252,7 +255,7 @@ def _radius_between(trials: Trials, balls: list[Trial], bounds: Bounds) -> Trial
 
 
 def second_blow(trials: Trials, first: Trial, sign: float) -> Trial:
-    """A further blow where the first leaves most, and the depths of both set right."""
+    """A second blow at the largest difference left by the first; the depths of both corrected."""
     low = find_low(trials, sign, trials.wanted - first.d_mm)
     one = first.blows[0]
     two = Blow("ball", one.radius_mm if one.kind == "ball" else 15.0, low.x_mm, low.y_mm,

@@ -1,4 +1,4 @@
-"""Strike: one blow of a blunt body, pressed in until the released place has a wanted depth."""
+"""Strike: one blow of a blunt body, pressed in until its place has a wanted depth after release."""
 
 from __future__ import annotations
 
@@ -17,13 +17,14 @@ from simkit.repair.workpiece import Workpiece
 from simkit.tool.bodies import RigidBody, ball, block, rounded_cylinder
 
 SETTINGS = AdvanceSettings(first_mm=0.2, largest_mm=0.25, goal_tolerance_mm=0.03)
-"""Increments decide what is locked in: with 1 mm a tap on the crown later lifts the middle by two
-thirds too much, with 0.25 mm by a sixth (docs/verification/sensitivity.md)."""
+"""The residual stress depends on the increments: after a strike with increments of 1 mm, a tap on
+the crown lifts the middle by two thirds too much, with 0.25 mm by one sixth
+(docs/verification/sensitivity.md)."""
 SEARCH = AdvanceSettings(first_mm=0.3, largest_mm=1.0, goal_tolerance_mm=0.03, release_steps=0)
-"""For the search, which looks at shapes only."""
+"""Settings for a search, which compares shapes only."""
 KINDS = ("ball", "cylinder", "edge", "block")
 FORCE_N = 2.0e4
-"""Far above what a dent in a thin panel takes; only keeps a fit from running away."""
+"""Force limit, far above the force of a dent in a thin panel; it only bounds a search."""
 
 
 @dataclass(frozen=True)
@@ -33,15 +34,15 @@ class Blow:
     Attributes
     ----------
     kind : ball, cylinder, edge (a blade: a cylinder of small radius) or block (flat face).
-    radius_mm : of the striking face; of a block, of its rounded rim.
-    x_mm, y_mm : where it hits; depth_mm : deviation it shall leave there, released (negative:
-        low; its sign is the side struck).
-    travel_mm : travel of the body from first touch, where that is what counts; ``depth_mm`` then
-        only says by its sign which face is struck.
-    angle_deg : direction of the body's length in the plan; length_mm, width_mm : over all, of a
-        cylinder or edge (length) and of a block (both).
-    tilt_along_deg, tilt_across_deg : how the body and its travel lean from the normal, towards
-        its length and across it.
+    radius_mm : radius of the striking face; of a block, radius of its rounded rim.
+    x_mm, y_mm : place; depth_mm : deviation that it shall leave there after release. Negative: low,
+        the outer face is struck; positive: high, the inner face is struck.
+    travel_mm : travel of the body from first touch; if given, only the sign of ``depth_mm`` is
+        used.
+    angle_deg : direction of the body's length in the x, y plane.
+    length_mm, width_mm : overall length of a cylinder or edge; both of a block.
+    tilt_along_deg, tilt_across_deg : inclination of the body and its travel from the normal,
+        towards its length and across it.
     """
 
     kind: str
@@ -63,7 +64,7 @@ class Blow:
 
     @property
     def size_mm(self) -> tuple[float, float]:
-        """Length and width over all, no less than the rounding takes."""
+        """Overall length and width, not less than 2.1 radii, which the rounding needs."""
         least = 2.1 * self.radius_mm
         return max(self.length_mm, least), max(self.width_mm, least)
 
@@ -77,7 +78,7 @@ class Blow:
         return ball(self.radius_mm)
 
     def words(self) -> str:
-        """In a few words, for people."""
+        """Short description."""
         at = f"at ({self.x_mm:.0f}, {self.y_mm:.0f})"
         length, width = self.size_mm
         if self.kind == "ball":
@@ -91,7 +92,7 @@ class Blow:
 
 
 def set_body(work: Workpiece, state: State, blow: Blow, travel_mm: float) -> TipContact:
-    """The body brought to where it just touches the sheet, to be driven by up to ``travel_mm``."""
+    """The body in first contact with the sheet, to be driven by up to ``travel_mm``."""
     place, normal = point_on(work.model, state, blow.x_mm, blow.y_mm)
     angle = np.radians(blow.angle_deg)
     along = np.array([np.cos(angle), np.sin(angle), 0.0])
@@ -105,10 +106,10 @@ def set_body(work: Workpiece, state: State, blow: Blow, travel_mm: float) -> Tip
 
 def strike(work: Workpiece, state: State, blow: Blow,
            settings: AdvanceSettings = SETTINGS) -> Advance:
-    """Press the body in as far as the blow goes, then release.
+    """Press the body in, then release.
 
-    A blow with a depth goes on until its place, released, has that depth; where the sheet would
-    snap before, to the deepest travel before it.
+    A blow with a depth is pressed until its place has that depth after release; if the sheet would
+    snap before that, to the largest travel before the snap.
     """
     if blow.travel_mm is not None:
         tool = set_body(work, state, blow, blow.travel_mm)
@@ -120,7 +121,7 @@ def strike(work: Workpiece, state: State, blow: Blow,
                                            goal_mm=blow.depth_mm), settings)
     if done.outcome is not Outcome.WOULD_SNAP:
         return done
-    # a wide face leaves no more than so much before the sheet snaps; then the travel decides
+    # with a wide face the depth jumps by a snap: repeat with the travel of the last depth before it
     sign = -1.0 if blow.inward else 1.0
     deepest = max((point for point in done.path if np.isfinite(point.predicted_mm)),
                   key=lambda point: sign * point.predicted_mm, default=None)

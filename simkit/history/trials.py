@@ -1,4 +1,4 @@
-"""Trials of a search: histories carried out on a coarse panel, compared with the depth field."""
+"""Trials of a search: histories computed on a coarse mesh and compared with the depth field."""
 
 from __future__ import annotations
 
@@ -22,19 +22,20 @@ from simkit.underway import doing
 
 Array = NDArray[np.float64]
 FAILED_MISFIT_MM = 1e3
-"""Misfit of a history without a balance, mm."""
+"""Misfit given to a history for which no equilibrium was found."""
 LAST_CORRECTION_MISFIT_SHARE = 0.97
-"""A correction that leaves more of the misfit than this is the last one."""
+"""Corrections end when the misfit falls by less than 3 %."""
 
 
 @dataclass(frozen=True)
 class Trial:
-    """A history (blows in their order), its released shape inside the window and its misfit.
+    """A history, its shape after release inside the window, and its misfit.
 
     Attributes
     ----------
-    blows : what was done; d_mm : (places inside,) deviation left; rms_mm : against the measured
-        depth field, ``FAILED_MISFIT_MM`` where no balance was found.
+    blows : blows in their order; d_mm : (places inside,) deviation left.
+    rms_mm : misfit against the measured depth field, ``FAILED_MISFIT_MM`` if no equilibrium was
+        found.
     """
 
     blows: tuple[Blow, ...]
@@ -43,17 +44,17 @@ class Trial:
 
     @property
     def valid(self) -> bool:
-        """Whether a balance was found."""
+        """Whether an equilibrium was found."""
         return self.rms_mm < FAILED_MISFIT_MM
 
     def words(self) -> str:
-        """In a few words, for people."""
+        """Short description."""
         return " and then ".join(blow.words() for blow in self.blows)
 
 
 def carry_out(work: Workpiece, blows: tuple[Blow, ...], state: State | None = None,
               final: bool = True, settings: AdvanceSettings = SETTINGS) -> State | None:
-    """State after the blows, one after the other; None where one finds no balance."""
+    """State after the blows, one after the other; None if one finds no equilibrium."""
     state = work.model.virgin() if state is None else state
     for blow in blows:
         result = strike(work, state, blow, settings if final else SEARCH)
@@ -64,7 +65,7 @@ def carry_out(work: Workpiece, blows: tuple[Blow, ...], state: State | None = No
 
 
 class Trials:
-    """Tries histories and keeps every one; with a ``store``, across interruptions too."""
+    """Tries histories and keeps all of them; with a ``store`` also on disk, to resume a search."""
 
     def __init__(self, work: Workpiece, progress: Progress, store: Path | None = None) -> None:
         assert work.depth is not None
@@ -83,7 +84,7 @@ class Trials:
         self.marks = f"{whole.hexdigest()} {model.thickness_mm} {model.layers.heights.size}"
 
     def attempt(self, *blows: Blow) -> Trial:
-        """Carry out a history on the virgin panel, unless that was done before."""
+        """Compute a history on the undamaged panel, or read its result from the store."""
         kept = self._kept(blows)
         if kept is not None:
             self.done.append(kept)
@@ -95,18 +96,18 @@ class Trials:
         else:
             trial = self.seen(blows, state)
         self.done.append(trial)
-        said = f"{trial.rms_mm:.3f} mm rms" if trial.valid else "no balance"
+        said = f"{trial.rms_mm:.3f} mm rms" if trial.valid else "no equilibrium"
         self.progress(f"trial {len(self.done)}: {trial.words()}: {said}")
         self._keep(trial)
         return trial
 
     def seen(self, blows: tuple[Blow, ...], state: State) -> Trial:
-        """A history carried out elsewhere, compared with the depth field."""
+        """A history computed elsewhere, compared with the depth field."""
         d = self.work.sampling.field(state).d_mm[self.inside]
         return Trial(blows, d, float(np.sqrt(np.mean((d - self.wanted) ** 2))))
 
     def slopes(self, trial: Trial) -> tuple[Array, Array]:
-        """Slope of a trial's shape along x and y, inside."""
+        """Derivatives of a trial's shape by x and y at the places inside."""
         full = np.zeros(self.inside.shape)
         full[self.inside] = trial.d_mm
         down, across = np.gradient(full, self.y_mm, self.x_mm)
@@ -125,7 +126,7 @@ class Trials:
         try:
             with np.load(file) as data:
                 return Trial(blows, data["d_mm"], float(data["rms_mm"]))
-        except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # half written: do it again
+        except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # incomplete: compute again
             return None
 
     def _keep(self, trial: Trial) -> None:
@@ -136,10 +137,10 @@ class Trials:
 
 def corrected(trials: Trials, first: Trial, rounds: int, move: Callable[[Trial], tuple[Blow, ...]],
               between: Callable[[Blow, Blow], Blow] | None) -> Trial:
-    """Correct a history while that helps; the best one.
+    """Correct a history as long as the misfit falls; return the best one.
 
-    move : blows set right, by a history carried out; between : a blow halfway from one to another,
-    tried where the whole step does not help (None: nothing is).
+    move : gives corrected blows for a computed history; between : mean of two blows, which is tried
+    if the whole step does not reduce the misfit (None: not tried).
     """
     best = first
     for _ in range(rounds):

@@ -1,7 +1,8 @@
-"""Compiled kernels on disk: thrown away when any kernel's source has changed since.
+"""Compiled kernels on disk: deleted when any kernel source is newer than they are.
 
-Numba looks only at the file that holds a function, not at the functions it calls in other files;
-without this, an edited law would go on running as it was inside the cached assembly.
+Numba compares a cache only with the file that holds the function itself, not with the files of the
+functions it calls. Without this check, the cached assembly kernel would keep running the old
+version of an edited material law.
 """
 
 from __future__ import annotations
@@ -10,12 +11,15 @@ from functools import cache
 from pathlib import Path
 
 MARKS = ("njit", "intrinsic", "kernel_operation")
-"""Words by which a source that kernels are made of is known."""
+"""A source file that contains one of these words is taken to hold kernels."""
 
 
 @cache
 def drop_stale_kernels() -> int:
-    """Delete cached kernels older than the newest kernel source; how many went. Once a process."""
+    """Delete cached kernels older than the newest kernel source; return how many were deleted.
+
+    The result is cached, so the files are looked at once per process.
+    """
     root = Path(__file__).parents[1]
     kept = list(root.rglob("*.nb[ic]"))
     if not kept:

@@ -1,8 +1,12 @@
 """Exponential, logarithm and power of eight floats at once, to a few units of the last place.
 
-The usual reductions: x = 2^k m with m near 1, and log m = 2 artanh((m - 1) / (m + 1)); exp x =
-2^k exp r with |r| at most half of log 2 (Muller, Elementary Functions; MEMORY). Where the series
-end, what is left out is below 2^-54.
+The usual reductions of the argument (Muller, Elementary Functions; MEMORY):
+
+    log x = k log 2 + log m,  x = 2^k m,  m in (sqrt(1/2), sqrt 2),
+    log m = 2 artanh s = 2 s (1 + s^2/3 + s^4/5 + ...),  s = (m - 1) / (m + 1),
+    exp x = 2^k exp r,  k = round(x / log 2),  |r| <= (log 2) / 2.
+
+The terms left out of the two series are below 2^-54 of the result.
 """
 
 from __future__ import annotations
@@ -19,9 +23,11 @@ from simkit.kernels.vectors import polynomial8
 
 LONGS = ir.VectorType(ir.IntType(64), LANES)
 HALF_ROOT = 0x3FE6A09E667F3BCD
-"""Bits of the root of one half."""
+"""Bit pattern of sqrt(1/2) as a float."""
+# log 2 in two parts: the low bits of the high part are zero, so that k * LOG_2_HIGH is exact
 LOG_2_HIGH, LOG_2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
-PER_LOG_2 = 1.4426950408889634
+PER_LOG_2 = 1.4426950408889634  # 1 / log 2
+# coefficients of 2 artanh(s) / s - 2 by powers of s^2, and of (exp r - 1 - r) / r^2
 LOG_SERIES = tuple(2.0 / (2 * k + 1) for k in range(1, 11))
 EXP_SERIES = tuple(1.0 / math.factorial(k) for k in range(2, 14))
 
@@ -32,9 +38,10 @@ def _longs(value: int) -> Any:
 
 @kernel_operation
 def exponent8(typingctx: Any, x: Any) -> Any:
-    """k of x = 2^k m with m from the root of one half to that of two; x normal and positive."""
+    """k of x = 2^k m, with m from sqrt(1/2) to sqrt(2); x normal and positive."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
+        # the exponent begins at bit 52; subtracting sqrt(1/2) first moves the limit of m from 1
         bits = builder.sub(builder.bitcast(args[0], LONGS), _longs(HALF_ROOT))
         return builder.sitofp(builder.ashr(bits, _longs(52)), VECTOR)
 

@@ -1,9 +1,10 @@
 """Vectors of eight floats in compiled kernels.
 
-Numba leaves vectors to the compiler's guesses; dense fronts need them for certain, with sums held
-in registers. So the few operations below are written in LLVM's own terms, which suit any processor:
-where it has no registers of eight floats, the compiler splits them. Addresses are plain integers
-(bytes), as an array's `ctypes.data` gives them.
+With plain numba loops, the compiler decides whether it uses vector instructions. The dense
+kernels of the solver must have them, with sums kept in registers. The few operations below are
+therefore written in LLVM's intermediate language. This works on any processor: where it has no
+registers for eight floats, the compiler splits the vectors. Addresses are plain integers (bytes),
+as an array's `ctypes.data` gives them.
 """
 
 from __future__ import annotations
@@ -19,13 +20,13 @@ from numba.extending import intrinsic, models, register_model
 
 LANES = 8
 ROW_BYTES = 8 * LANES
-PREFETCH_BYTES = 4096  # by which `prefetch` runs ahead of a stream that comes from memory
+PREFETCH_BYTES = 4096  # distance by which `prefetch` runs ahead of data read from memory in order
 DOUBLE, LONG = ir.DoubleType(), ir.IntType(64)
 VECTOR = ir.VectorType(DOUBLE, LANES)
 
 
 def kernel_operation(describe: Callable[..., Any]) -> Any:
-    """Numba's decorator, of no particular type: kernels call what it gives without the context."""
+    """Numba's `intrinsic`, typed as Any: kernels call the result without the typing context."""
     return intrinsic(describe)
 
 
@@ -83,7 +84,7 @@ def emit_zero() -> Any:
 
 @njit(cache=True)
 def address(array: np.ndarray) -> Any:
-    """Return where an array begins, a signed integer."""
+    """Return the address of an array's first number, as a signed integer."""
     return np.int64(array.ctypes.data)
 
 
@@ -112,7 +113,7 @@ def broadcast_load8(typingctx: Any, address: Any) -> Any:
 
 @kernel_operation
 def prefetch(typingctx: Any, address: Any) -> Any:
-    """Ask for the cache line at an address, which need not exist, ahead of its use."""
+    """Request the cache line at an address before it is used; an invalid address is harmless."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         byte, flag = ir.IntType(8).as_pointer(), ir.IntType(32)
@@ -181,7 +182,7 @@ def max_abs8(typingctx: Any, a: Any, b: Any) -> Any:
 
 @kernel_operation
 def sum8(typingctx: Any, a: Any) -> Any:
-    """Return the sum of the eight lanes, in halves: (a0 + a4) + (a2 + a6) + ..."""
+    """Return the sum of the eight lanes, added pairwise: (a0 + a4) + (a2 + a6) + ..."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         value, width = args[0], LANES
@@ -198,7 +199,7 @@ def sum8(typingctx: Any, a: Any) -> Any:
 
 @njit(cache=True)
 def aligned(size: int) -> np.ndarray:
-    """Return `size` floats, not set, that begin on a cache line."""
+    """Return `size` uninitialised floats that begin on a cache line (64 bytes)."""
     room = np.empty(size + LANES)
     skip = (-address(room) % (8 * LANES)) // 8
     return room[skip : skip + size]

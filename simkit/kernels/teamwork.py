@@ -1,9 +1,10 @@
-"""Threads that share the groups of each stage among them inside compiled code.
+"""Threads that share the work of each stage inside compiled code.
 
-Every thread runs the same kernel: it takes the next group that nobody has, works on it, and when
-a stage has none left, waits until those taken by others are done. A handover costs a microsecond,
-where one through Python's own queue costs fifty. A thread that comes late finds nothing left to
-take and leaves; nobody waits for it. Which thread works on a group changes no result.
+A job has stages; a stage has groups of work that are independent of each other. Every thread runs
+the same kernel: it takes the next free group and works on it. When a stage has no free group left,
+the thread waits until the groups taken by others are done. Handing a group over costs about 1 us;
+through Python's own queue it costs about 50 us. A thread that starts late finds no free group and
+returns; no other thread waits for it. The result does not depend on which thread works on a group.
 """
 
 from __future__ import annotations
@@ -23,13 +24,16 @@ from numba.core import cgutils
 from simkit.kernels.simd import LONG, address, kernel_operation
 
 NEXT_BYTE, DONE_BYTE, SIGN_BYTE, STAGE_BYTES = 0, 64, 128, 192
-"""Counters of a stage, each on a cache line of its own: next group, groups done, sign."""
-STAGE_ABANDONED = 1 << 32  # sign of a stage whose thread raised an error
-SPINS_BEFORE_YIELD = 2000  # reads of a flag before the processor is given up
+"""Byte offsets of a stage's counters: next group, groups done, sign (0 until the stage is done).
+
+Each has a cache line of its own, so that threads do not slow each other down by writing to one.
+"""
+STAGE_ABANDONED = 1 << 32  # sign of a stage in which a thread raised an error
+SPINS_BEFORE_YIELD = 2000  # reads of a flag before the thread gives the processor to another
 
 
 def _atomic(operation: str) -> Any:
-    """Change the integer at an address in one go; the result returns what it was."""
+    """Atomic change of the integer at an address; the operation returns the value before it."""
 
     @kernel_operation
     def change(typingctx: Any, place: Any, value: Any) -> Any:
@@ -48,7 +52,8 @@ atomic_max = _atomic("max")  # the larger of the two is left there
 
 @kernel_operation
 def atomic_load(typingctx: Any, place: Any) -> Any:
-    """Return the integer at an address, with all that was written before it was."""
+    """Return the integer at an address; what another thread wrote before it is visible then
+    (acquire order)."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         pointer = builder.inttoptr(args[0], LONG.as_pointer())
@@ -59,7 +64,8 @@ def atomic_load(typingctx: Any, place: Any) -> Any:
 
 @kernel_operation
 def pause(typingctx: Any) -> Any:
-    """Tell the processor that this is waiting, so that a sister thread has the core."""
+    """Tell the processor that this thread is waiting, so that the other thread of the same core
+    runs at full speed."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         if platform.machine().lower() in ("x86_64", "amd64"):
@@ -73,7 +79,7 @@ def pause(typingctx: Any) -> Any:
 
 @kernel_operation
 def yield_cpu(typingctx: Any) -> Any:
-    """Let another program have the processor, where the system has a call for that."""
+    """Give the processor to another thread, where the system has a call for that."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         if sys.platform != "win32":
@@ -85,24 +91,24 @@ def yield_cpu(typingctx: Any) -> Any:
 
 
 def cores() -> int:
-    """Return how many processors this process may use."""
-    if hasattr(os, "sched_getaffinity"):  # not everywhere
+    """Return the number of processors this process may use."""
+    if hasattr(os, "sched_getaffinity"):  # Linux only
         return len(os.sched_getaffinity(0))
     return os.cpu_count() or 1
 
 
 class Team:
-    """The threads of one solver or panel; they serve one caller at a time."""
+    """The threads of one solver or panel; one caller at a time uses them."""
 
     def __init__(self, threads: int) -> None:
         self.threads = threads
         self._pool = ThreadPoolExecutor(threads - 1) if threads > 1 else None
 
     def run(self, stages: int, job: Callable[[np.ndarray, int], object]) -> None:
-        """Run a kernel on every thread; it is given counters for its stages and the thread's
-        number. It must wait for the last of its stages to be done.
+        """Run a kernel on every thread, with the counters of its stages and the thread's number.
 
-        An error of one thread lets the others through all stages, and is raised here.
+        The kernel must return only when its last stage is done. If one thread raises an error,
+        all stages are opened so that the others do not wait for ever; the error is raised here.
         """
         board = np.zeros(stages * STAGE_BYTES // 8 + 8, np.int64)
         errors: list[BaseException] = []
@@ -123,7 +129,7 @@ class Team:
             raise errors[0]
 
     def each(self, shares: int, work: Callable[[int], None]) -> None:
-        """Do a piece of work for every share, of which there are no more than threads."""
+        """Call `work` for every share, each on a thread of its own; at most as many as threads."""
         rest = [self._pool.submit(work, share) for share in range(1, shares)] if self._pool else []
         work(0)
         for job in rest:
@@ -132,20 +138,23 @@ class Team:
 
 @njit(cache=True, nogil=True)
 def take_group(board: np.ndarray, stage: int, count: int) -> int:
-    """Return the number of a group of the stage that nobody has taken yet, or -1."""
+    """Return the number of the next free group of the stage, or -1 if there is none."""
     group = atomic_add(address(board) + STAGE_BYTES * stage + NEXT_BYTE, 1)
     return group if group < count else -1
 
 
 @njit(cache=True, nogil=True)
 def finish_group(board: np.ndarray, stage: int, count: int) -> bool:
-    """Say that a group is done; return whether it was the last. Its thread then opens the next."""
+    """Count a group as done; return whether it was the last of its stage.
+
+    The thread that did the last group must then call `release_stage`.
+    """
     return bool(atomic_add(address(board) + STAGE_BYTES * stage + DONE_BYTE, 1) == count - 1)
 
 
 @njit(cache=True, nogil=True)
 def release_stage(board: np.ndarray, stage: int, sign: int) -> None:
-    """Let all threads go on after the stage; `wait_for_stage` returns `sign`, not 0, to them."""
+    """Mark the stage as done; `wait_for_stage` then returns `sign` (not 0) in all threads."""
     atomic_add(address(board) + STAGE_BYTES * stage + SIGN_BYTE, sign)
 
 

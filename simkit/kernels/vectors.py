@@ -1,7 +1,8 @@
 """Arithmetic on eight floats at once, written like arithmetic on one.
 
-With this module imported, ``+``, ``-``, ``*`` and ``/`` in compiled code work on the vectors of
-:mod:`simkit.kernels.simd`. Rows of scratch are vectors one after another in memory.
+Once this module is imported, ``+``, ``-``, ``*`` and ``/`` in compiled code work on the vectors of
+:mod:`simkit.kernels.simd`. Scratch memory is an array of such vectors; row k is the k-th of them,
+at address base + k * ROW_BYTES.
 """
 
 from __future__ import annotations
@@ -29,11 +30,11 @@ from simkit.kernels.simd import (
 )
 
 FUSE = ("contract",)
-"""Lets the compiler take a product and a sum in one step."""
+"""LLVM flag: the compiler may fuse a product and a sum into one instruction."""
 
 
 def _operator(function: Any, emit: Any) -> None:
-    """Make an operator work on two vectors."""
+    """Define an operator for two vectors; ``emit`` writes its code."""
 
     cases = [signature(vector8, vector8, vector8)]
     infer_global(function)(type("Template", (ConcreteTemplate,), {"cases": cases}))
@@ -49,7 +50,7 @@ _operator(operator.truediv, lambda b, x, y: b.fdiv(x, y))
 
 @kernel_operation
 def load(typingctx: Any, base: Any, number: Any) -> Any:
-    """Row of scratch that begins at address base: load(base, number)."""
+    """Return row ``number`` of the scratch memory that begins at address ``base``."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
@@ -59,7 +60,7 @@ def load(typingctx: Any, base: Any, number: Any) -> Any:
 
 
 def _products(builder: Any, base: Any, pairs: Any) -> Any:
-    """Sum of products of rows given by pairs of their numbers."""
+    """Sum of products of two rows each; the pairs hold the rows' numbers."""
     total = None
     for pair in pairs:
         rows = [emit_load(builder, builder.add(base, builder.mul(
@@ -71,10 +72,10 @@ def _products(builder: Any, base: Any, pairs: Any) -> Any:
 
 @kernel_operation
 def strided_dot(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: Any) -> Any:
-    """Sum of three products of rows from a and b on, apart by step and stride.
+    """Sum over k = 0, 1, 2 of row (a + k step) times row (b + k stride).
 
-    In the terms of the compiler, as all here that is used often: functions put into others cost
-    numba seconds each time.
+    This and the other functions in frequent use here emit LLVM code directly: every numba function
+    that is inlined elsewhere adds seconds to the compilation.
     """
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -88,7 +89,7 @@ def strided_dot(typingctx: Any, base: Any, a: Any, step: Any, b: Any, stride: An
 
 @kernel_operation
 def dot(typingctx: Any, base: Any, a: Any, b: Any) -> Any:
-    """Inner product of two vectors of three rows."""
+    """Inner product of two vectors whose components are the three rows from a and from b on."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         base, a, b = args
@@ -100,13 +101,14 @@ def dot(typingctx: Any, base: Any, a: Any, b: Any) -> Any:
 
 @kernel_operation
 def symmetric_row_dot(typingctx: Any, base: Any, at: Any, r: Any, b: Any, step: Any) -> Any:
-    """Row r of a symmetric matrix (00 01 02 11 12 22) times three rows."""
+    """Row r of a symmetric 3 x 3 matrix, stored at rows ``at`` on as 00 01 02 11 12 22, times the
+    vector of the three rows b, b + step, b + 2 step."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         base, at, r, b, step = args
         one, two = (ir.Constant(LONG, k) for k in (1, 2))
         first = builder.icmp_signed("==", r, ir.Constant(LONG, 0))
-        # 0 1 2, 1 3 4, 2 4 5
+        # stored entries of matrix row 0: 0 1 2; row 1: 1 3 4; row 2: 2 4 5
         k1 = builder.select(first, one, builder.add(r, two))
         k2 = builder.select(first, two, builder.add(r, ir.Constant(LONG, 3)))
         pairs = [(builder.add(at, k), builder.add(b, builder.mul(step, ir.Constant(LONG, n))))
@@ -134,7 +136,7 @@ def polynomial8(typingctx: Any, y: Any, coefficients: Any) -> Any:
 
 @kernel_operation
 def store(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
-    """Write a row of scratch: store(base, number, value)."""
+    """Write row ``number`` of the scratch memory that begins at address ``base``."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         offset = builder.mul(args[1], ir.Constant(ir.IntType(64), ROW_BYTES))
@@ -146,7 +148,7 @@ def store(typingctx: Any, base: Any, number: Any, value: Any) -> Any:
 
 @kernel_operation
 def sqrt8(typingctx: Any, a: Any) -> Any:
-    """Square root of each."""
+    """Square root, lane by lane."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         kind = ir.FunctionType(VECTOR, [VECTOR])
@@ -158,7 +160,7 @@ def sqrt8(typingctx: Any, a: Any) -> Any:
 
 @kernel_operation
 def exceeds8(typingctx: Any, a: Any, b: Any) -> Any:
-    """1 where a is not at most b (also where either is no number), else 0."""
+    """1 where a > b or where either is NaN, else 0."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         within = builder.fcmp_ordered("<=", args[0], args[1])
@@ -180,7 +182,7 @@ def max8(typingctx: Any, a: Any, b: Any) -> Any:
 
 @kernel_operation
 def select8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
-    """a where which is not 0, else b, even if the other is no number there."""
+    """a where ``which`` is not 0, else b; the value not chosen may be NaN."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         zero = ir.Constant(VECTOR, [0.0] * LANES)
@@ -191,7 +193,7 @@ def select8(typingctx: Any, which: Any, a: Any, b: Any) -> Any:
 
 @kernel_operation
 def any8(typingctx: Any, a: Any) -> Any:
-    """Whether a lane is not 0."""
+    """Whether any lane is not 0."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         zero = ir.Constant(VECTOR, [0.0] * LANES)
@@ -204,7 +206,7 @@ def any8(typingctx: Any, a: Any) -> Any:
 
 @kernel_operation
 def gather8(typingctx: Any, base: Any, at: Any) -> Any:
-    """The floats at these places (whole numbers, as floats) after an address."""
+    """The floats at base + 8 * at bytes, lane by lane; ``at`` holds whole numbers as floats."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         places = builder.fptosi(args[1], ir.VectorType(LONG, LANES))
@@ -221,7 +223,7 @@ def gather8(typingctx: Any, base: Any, at: Any) -> Any:
 
 @kernel_operation
 def load_int(typingctx: Any, address: Any) -> Any:
-    """The float at an address as a whole number."""
+    """The float at an address, converted to an integer."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         source = builder.inttoptr(args[0], DOUBLE.as_pointer())
@@ -232,7 +234,7 @@ def load_int(typingctx: Any, address: Any) -> Any:
 
 @kernel_operation
 def transpose8(typingctx: Any, source: Any, to: Any, step: Any) -> Any:
-    """Write the columns of eight rows that stand one after another, ``step`` bytes apart."""
+    """Transpose eight rows at address ``source``: lane k of all rows goes to ``to + k * step``."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         source, to, step = args
@@ -240,7 +242,7 @@ def transpose8(typingctx: Any, source: Any, to: Any, step: Any) -> Any:
         rows = [emit_load(builder, builder.add(source, ir.Constant(LONG, ROW_BYTES * r)))
                 for r in range(LANES)]
         for half in (4, 2, 1):
-            # blocks of half x half rows and lanes change places across the diagonal
+            # swap the two off-diagonal blocks, half x half each, of every 2 half x 2 half block
             first = [lane if lane & half == 0 else lane - half + LANES for lane in range(LANES)]
             second = [place + half for place in first]
             one, two = ir.Constant(kind, first), ir.Constant(kind, second)

@@ -1,15 +1,16 @@
 """Plane-stress plasticity of rolled sheet at one point: implicit return mapping, exact tangent.
 
-The yield criterion is that of :mod:`simkit.material.criterion`, the flow associated, hardening and
-backstress as in :mod:`simkit.material.j2` (the backstress grows along the stress less backstress,
-dX = C xi / q dp - gamma X dp, which is the same for von Mises). With u the increment of equivalent
-plastic strain, n the slope of the size, K = diag(d1 / 2, G, G), a_k = 1 / (1 + gamma_k u), four
-equations are solved by Newton's method with a search along the step:
+The yield criterion is that of :mod:`simkit.material.criterion`, with associated flow; hardening and
+backstress are as in :mod:`simkit.material.j2`. The backstress grows in the direction of xi, the
+stress less the backstress: dX = C xi / q dp - gamma X dp, which for von Mises is the law of j2.
+"Size" is the equivalent stress of the criterion. With u the increment of equivalent plastic strain,
+B_k the backstress at the beginning, n the gradient of the size, K = diag(d1 / 2, G, G) and a_k =
+1 / (1 + gamma_k u), four equations are solved by Newton's method with a line search:
 
     xi (1 + u / q sum a_k C_k) + sum a_k B_k + u K n(xi) = K (e - plastic strain),
     size(xi) = q(p + u).
 
-The law comes as two rows: that of j2, and the packed criterion.
+The law is given as two rows: that of j2, and the packed criterion.
 """
 
 from __future__ import annotations
@@ -21,9 +22,9 @@ import numba as nb
 from simkit.material.j2 import BACKSTRESS_OFFSET, flow_stress
 
 MOST_ITERATIONS = 60
-"""Newton iterations at one point; more than 15 were never seen in trials up to 40 times yield."""
+"""Newton iterations at one point; trials with stresses up to 40 times yield took at most 15."""
 RESIDUAL_OVER_FLOW_STRESS = 1e-11
-"""Residual over the flow stress at which the mapping ends."""
+"""Residual over the flow stress at which the return mapping has converged."""
 
 
 class Triple(NamedTuple):
@@ -46,7 +47,7 @@ class Upper(NamedTuple):
 
 
 class Size(NamedTuple):
-    """Size of a stress, MPa; its gradient (no unit); its second derivatives, 1/MPa."""
+    """Equivalent stress, MPa; its gradient n (no unit); its second derivatives h, 1/MPa."""
 
     value: float
     n: Triple
@@ -54,7 +55,7 @@ class Size(NamedTuple):
 
 
 class Backstresses(NamedTuple):
-    """Sum of a C over the terms and its slope with u; sum of a B and its slope, MPa."""
+    """Sum of a_k C_k and its derivative by u; sum of a_k B_k and its derivative, MPa."""
 
     c: float
     c_u: float
@@ -63,8 +64,11 @@ class Backstresses(NamedTuple):
 
 
 class Point(NamedTuple):
-    """One point as a mapping reads it: stiffness of the s part and of the d and g parts, MPa; kind
-    of hardening and number of backstresses; rows of law and criterion; state before."""
+    """Input of the return mapping of one point.
+
+    k0, k1: elastic stiffness of the s part and of the d and g parts, MPa; kind of hardening law;
+    number of backstress terms; rows of law and criterion; state before the increment.
+    """
 
     k0: float
     k1: float
@@ -77,7 +81,11 @@ class Point(NamedTuple):
 
 @nb.njit(cache=True)
 def measure(s, d, g, crit):
-    """Size of a stress (s, d, g) by the packed criterion, with its derivatives."""
+    """Equivalent stress of (s, d, g) by the packed criterion, with first and second derivatives.
+
+    total = Q1^m + 2 sum_j binomial(2m, 2j) V^(m-j) Q2^j is 2 size^(2m); f1, f2, f3 are its
+    derivatives by Q1, Q2, V, and a, b, e the gradients of these forms by (s, d, g).
+    """
     m = int(crit[0])
     q1 = crit[1] * s * s + 2.0 * crit[2] * s * d + crit[3] * d * d + crit[4] * g * g
     q2 = crit[5] * s * s + 2.0 * crit[6] * s * d + crit[7] * d * d + crit[8] * g * g
@@ -112,6 +120,7 @@ def measure(s, d, g, crit):
     n0 = f1 * a0 + f2 * b0 + f3 * e0
     n1 = f1 * a1 + f2 * b1 + f3 * e1
     n2 = f1 * a2 + f2 * b2 + f3 * e2
+    # size = (total / 2)^(1 / 2m), so dsize = way dtotal, d2size = way (d2total + less dtotal^2)
     less = (0.5 / m - 1.0) / total
     way = size * 0.5 / (m * total)
     ss = 2.0 * (f1 * crit[1] + f2 * crit[5] + f3 * crit[9])
@@ -132,7 +141,10 @@ def measure(s, d, g, crit):
 
 @nb.njit(cache=True)
 def _back(u, point):
-    """Backstresses after an increment u of equivalent plastic strain, without their growth."""
+    """Sums of :class:`Backstresses` after an increment u of equivalent plastic strain.
+
+    The state keeps beta as in j2, whose s and d components are twice the conjugate ones, hence 0.5.
+    """
     law, old = point.law, point.old
     c, c_u = 0.0, 0.0
     b0, b1, b2, s0, s1, s2 = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -154,7 +166,7 @@ def _back(u, point):
 
 @nb.njit(cache=True)
 def _solve(m, x):
-    """Solve the symmetric 3 x 3 system m y = x."""
+    """Solve the symmetric 3 x 3 system m y = x by its cofactors."""
     a, b, c = (m.m11 * m.m22 - m.m12 * m.m12, m.m02 * m.m12 - m.m01 * m.m22,
                m.m01 * m.m12 - m.m02 * m.m11)
     d, e, f = (m.m00 * m.m22 - m.m02 * m.m02, m.m01 * m.m02 - m.m00 * m.m12,
@@ -166,7 +178,7 @@ def _solve(m, x):
 
 @nb.njit(cache=True)
 def _residual(x, u, point, trial, size, back, q):
-    """Residuals (3 and 1) of the mapping, MPa, and their square over the flow stress's."""
+    """Residuals of the three and the one equation, MPa, and their squared norm over q^2."""
     grown = 1.0 + back.c * u / q
     r0 = x.s * grown + back.b.s + u * point.k0 * size.n.s - trial.s
     r1 = x.d * grown + back.b.d + u * point.k1 * size.n.d - trial.d
@@ -177,7 +189,7 @@ def _residual(x, u, point, trial, size, back, q):
 
 @nb.njit(cache=True)
 def _tangent_of(u, point, size, grown):
-    """Derivative of the first three equations with the stress, over the stiffness."""
+    """Derivative of the first three equations by xi, divided by the elastic stiffness K."""
     h = size.h
     return Upper(grown / point.k0 + u * h.m00, u * h.m01, u * h.m02,
                  grown / point.k1 + u * h.m11, u * h.m12, grown / point.k1 + u * h.m22)
@@ -185,7 +197,7 @@ def _tangent_of(u, point, size, grown):
 
 @nb.njit(cache=True)
 def _with_growth(x, point, size, back, grown_u):
-    """Derivative of the first three equations with u, over the stiffness."""
+    """Derivative of the first three equations by u, divided by the elastic stiffness K."""
     return Triple(size.n.s + (x.s * grown_u + back.b_u.s) / point.k0,
                   size.n.d + (x.d * grown_u + back.b_u.d) / point.k1,
                   size.n.g + (x.g * grown_u + back.b_u.g) / point.k1)
@@ -195,9 +207,9 @@ def _with_growth(x, point, size, back, grown_u):
 def update_anisotropic(e, old, new, t, c, law, symmetrise, tangent):
     """Stress, tangent and new state of one point of rolled sheet.
 
-    As :func:`simkit.material.j2.update_point`, with the law in two rows: head and hardening,
-    criterion. Returns True if it yields. A mapping that does not converge, never seen, gives
-    stresses that are no numbers, which no equilibrium accepts.
+    As :func:`simkit.material.j2.update_point`, with the law in two rows: elastic constants and
+    hardening; criterion. Returns True if the point yields. If the mapping did not converge (never
+    observed), the stress would be NaN, and the equilibrium iteration would reject it.
     """
     own = law[0]
     k0, k1 = 0.5 * own[0] / (1.0 - own[1]), 0.5 * own[0] / (1.0 + own[1])
@@ -218,6 +230,7 @@ def update_anisotropic(e, old, new, t, c, law, symmetrise, tangent):
             c[:] = 0.0
             c[0, 0], c[1, 1], c[2, 2] = k0, k1, k1
         return False
+    # first guess: the radial return of von Mises plasticity; xi scaled back to the yield surface
     u = (size - q0) / (3.0 * k1 + max(h0, 0.0))
     x, u = _map(Triple(x.s * q0 / size, x.d * q0 / size, x.g * q0 / size), u, point, trial)
     _finish(x, u, point, e, new, t, c, q0, symmetrise, tangent)
@@ -226,7 +239,11 @@ def update_anisotropic(e, old, new, t, c, law, symmetrise, tangent):
 
 @nb.njit(cache=True)
 def _map(x, u, point, trial):
-    """Stress less backstress and increment u at which all four equations hold."""
+    """Return xi and u that satisfy all four equations, from a first guess of both.
+
+    The Newton step eliminates xi: K m dxi + ... = -r gives dxi = -a - v du, and the yield
+    condition gives du. The step is halved until the residual falls.
+    """
     p = point.old[3]
     q, h = flow_stress(point.kind, point.law, p + u)
     back = _back(u, point)
@@ -242,7 +259,7 @@ def _map(x, u, point, trial):
         v = _solve(m, _with_growth(x, point, size, back, grown_u))
         du = (g - n.s * a.s - n.d * a.d - n.g * a.g) / (n.s * v.s + n.d * v.d + n.g * v.g + h)
         step = Triple(-a.s - v.s * du, -a.d - v.d * du, -a.g - v.g * du)
-        share = 1.0 if u + du > 0.1 * u else -0.9 * u / du
+        share = 1.0 if u + du > 0.1 * u else -0.9 * u / du  # keeps u above a tenth of its value
         before, y, w = off, x, u
         for _half in range(12):
             y = Triple(x.s + share * step.s, x.d + share * step.d, x.g + share * step.g)
@@ -255,7 +272,7 @@ def _map(x, u, point, trial):
                 break
             share *= 0.5
         if off >= before and before <= 1e6 * RESIDUAL_OVER_FLOW_STRESS * RESIDUAL_OVER_FLOW_STRESS:
-            return x, u  # rounding, no further step helps
+            return x, u  # only rounding is left
         x, u = y, w
     nothing = 0.0 * u
     return Triple(nothing / nothing, x.d, x.g), u
@@ -263,7 +280,10 @@ def _map(x, u, point, trial):
 
 @nb.njit(cache=True)
 def _finish(x, u, point, e, new, t, c, q0, symmetrise, tangent):
-    """New state, stress and tangent after a plastic increment u."""
+    """Write the new state, stress and consistent tangent after a plastic increment u.
+
+    The tangent follows from the derivative of the four equations by each strain component.
+    """
     k0, k1, own, old = point.k0, point.k1, point.law, point.old
     q, h = flow_stress(point.kind, own, old[3] + u)
     back = _back(u, point)

@@ -1,8 +1,8 @@
-"""Measured directions of a rolled sheet, and the yield criterion fitted to them.
+"""Measurements along several directions of a rolled sheet, and the yield criterion fitted to them.
 
-Yields are given over that along the rolling direction, at equal plastic work. The eight
-coefficients of Yld2000-2d are fitted by least squares to all of them at once; Hill's criterion of
-1948 takes three r-values as they are.
+Yield stresses are given as ratios to that along the rolling direction, at equal plastic work. The
+eight coefficients of Yld2000-2d are fitted by least squares to all measurements together; Hill's
+criterion of 1948 uses three r-values directly.
 """
 
 from __future__ import annotations
@@ -22,22 +22,23 @@ Array = NDArray[np.float64]
 CRITERIA = ("mises", "hill48", "yld2000-2d")
 """Criteria a sheet may be given."""
 YIELD_SPREAD, R_SPREAD, PLANE_SPREAD = 0.005, 0.03, 0.01
-"""Weights of the fit: yields over that along rolling, r-values, yields in plane strain. ESTIMATE,
-so that no sort of measurement is met at the cost of another; two laboratories' numbers of one
-sheet differ by up to 0.06 in yield and 0.17 in r."""
+"""Spreads by which the deviations of the fit are divided: yield ratios, r-values, yield ratios in
+plane strain. ESTIMATE, chosen so that no kind of measurement is fitted at the cost of another; the
+numbers of two laboratories for one sheet differ by up to 0.06 in yield ratio and 0.17 in r."""
 
 
 @dataclass(frozen=True)
 class Directions:
-    """What was measured along several directions.
+    """Measurements along several directions of a sheet.
 
     Attributes
     ----------
     angle_deg : angles to the rolling direction, rising from 0.
-    yields, r_values : at those angles; the first yield is 1.
-    equibiaxial : yield in equal biaxial tension; plane_0, plane_90 : largest principal stress in
-        plane strain along and across rolling; None: not measured.
-    exponent : of Yld2000-2d, 8 for aluminium, 6 for steel.
+    yields, r_values : yield ratios and r-values at those angles; the first yield ratio is 1.
+    equibiaxial : yield ratio in equal biaxial tension; None: not measured.
+    plane_0, plane_90 : largest principal stress in plane strain along and across rolling, over the
+        yield along rolling; None: not measured.
+    exponent : exponent of Yld2000-2d, 8 for aluminium, 6 for steel.
     """
 
     angle_deg: tuple[float, ...]
@@ -53,7 +54,7 @@ class Directions:
 
         Raises
         ------
-        InputError : an unknown name; angles 0, 45 or 90 missing; too little to fit.
+        InputError : an unknown name; angles 0, 45 or 90 missing; too few measurements to fit.
         """
         if name not in CRITERIA:
             raise InputError(f"yield criterion '{name}'", one_of(name, CRITERIA), key="criterion")
@@ -95,7 +96,8 @@ def fit_coefficients(measured: Directions) -> tuple[float, ...]:
     yields, r_values = np.array(measured.yields), np.array(measured.r_values)
 
     def miss(alpha: Array) -> Array:
-        # a common factor of the coefficients is held by the first row alone
+        # the first row fixes the common factor of the coefficients; the other rows do not depend
+        # on it, because the trial is scaled to unit yield along rolling
         size = float(yld2000(alpha, measured.exponent).size((1.0, 0.0, 0.0)))
         trial = yld2000(alpha / size, measured.exponent)
         gaps = [np.array([size - 1.0]), (trial.yield_along(angles) - yields) / YIELD_SPREAD,
@@ -109,8 +111,8 @@ def fit_coefficients(measured: Directions) -> tuple[float, ...]:
 
 
 def directions_of(values: Mapping[str, float]) -> Directions | None:
-    """Directions among the numbers of a grade (``yield_15``, ``r_15``, ``yield_biaxial``,
-    ``yield_plane_0``, ``exponent``); None where it has none."""
+    """Directions from the numbers of a grade (``yield_15``, ``r_15``, ``yield_biaxial``,
+    ``yield_plane_0``, ``exponent``); None if it has no r-values."""
     angles = sorted(int(name[2:]) for name in values if name.startswith("r_"))
     if not angles:
         return None

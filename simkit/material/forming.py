@@ -1,4 +1,4 @@
-"""A sheet as the press and the paint oven left it: strained and baked before anyone dented it."""
+"""The sheet after forming and paint baking: its law with pre-strain and bake hardening."""
 
 from __future__ import annotations
 
@@ -14,11 +14,11 @@ TABLE_POINTS = 240
 def formed_sheet(sheet: Sheet, prestrain: float, bake_MPa: float) -> Sheet:
     """The sheet after an equivalent plastic strain in the press and a rise of yield in the oven.
 
-    In monotonic tension it flows at s(prestrain + p) + bake_MPa, s being the curve as delivered.
-    Which way it was strained is not known, so the backstress of forming counts as isotropic; what
-    each Armstrong-Frederick term has not used up yet, C exp(-gamma prestrain), stays directed.
-    Bake hardening as EN 10325 defines it is the rise of yield stress by the oven after a strain of
-    2 % (definition from memory, not looked up).
+    In monotonic tension it flows at s(prestrain + p) + bake_MPa, where s is the curve as delivered.
+    The direction of forming is not known, so the backstress that forming has produced is counted
+    as isotropic hardening; the remaining modulus of each Armstrong-Frederick term,
+    C exp(-gamma prestrain), stays kinematic. Bake hardening by EN 10325 is the rise of the yield
+    stress by baking after a strain of 2 % (definition from memory, not looked up).
 
     Raises
     ------
@@ -31,7 +31,7 @@ def formed_sheet(sheet: Sheet, prestrain: float, bake_MPa: float) -> Sheet:
                          "zero or more")
     if prestrain >= 0.8 * sheet.strain_range:
         raise InputError(f"pre-strain {prestrain:g} of {sheet.name}",
-                         f"below {0.8 * sheet.strain_range:g}, so that the law reaches beyond it")
+                         f"below {0.8 * sheet.strain_range:g}, so that the law covers more strain")
     p = geometric_strains(2.0e-5, 0.6, TABLE_POINTS)
     used = sum(float(term.tension(prestrain)) for term in sheet.backstress)
     left = tuple(Backstress(float(term.tension_slope(prestrain)), term.recovery)

@@ -1,4 +1,4 @@
-"""Sheet grades as data: every number with its unit, source and status, and the law made of them."""
+"""Sheet grades as data: each number with unit, source and status, and the law made from them."""
 
 from __future__ import annotations
 
@@ -26,8 +26,8 @@ from simkit.material.recipes import (
 from simkit.units import unit_of_key
 
 STATUSES = ("SEEN", "SEEN secondary", "MEMORY", "ESTIMATE", "DERIVED")
-"""How sure a number is: read in the source; in a transcription of it; remembered, not looked up;
-our own choice; computed from other numbers of the grade."""
+"""Origin of a number, in this order: read in the source; read in a transcription of the source;
+remembered, not looked up; our own choice; computed from other numbers of the grade."""
 
 GRADE_FILE = "grades.yaml"
 
@@ -38,8 +38,8 @@ class Number:
 
     Attributes
     ----------
-    name, value, unit : what it is; unit "1" for none.
-    source : key of the source; `source_text` is what it stands for.
+    name, value, unit : name with unit, value, and unit; "1" for no unit.
+    source : key of the source; `source_text` is its full text.
     status : one of STATUSES.
     place : where in the source.
     why : reason of an ESTIMATE, or how a DERIVED number was computed.
@@ -68,12 +68,12 @@ class Grade:
 
     Attributes
     ----------
-    name, title : short name and what it is.
+    name, title : short name and description.
     kind : steel or aluminium.
-    law : recipe by which the numbers become a law; a key of `recipes.RECIPES`.
+    law : recipe that makes a law from the numbers; a key of `recipes.RECIPES`.
     numbers : declared numbers by name, read-only.
-    backstress : whether `sheet()` carries the backstress terms the numbers declare.
-    artificial : made up, not a real grade.
+    backstress : whether `sheet()` has the backstress terms that the numbers declare.
+    artificial : True for an invented grade.
     note : what a user should know, or empty.
     criterion : yield criterion of `sheet()`, one of `directions.CRITERIA`.
     """
@@ -94,7 +94,8 @@ class Grade:
         return {name: number.value for name, number in self.numbers.items()}
 
     def sheet(self) -> Sheet:
-        """The sheet metal for the solver; backstress leaves its monotonic tension unchanged."""
+        """The sheet metal for the solver; monotonic tension is the same with or without
+        backstress."""
         v = self.values
         terms = backstress_terms(self.law, v) if self.backstress else ()
         E_MPa, nu = elastic(v)
@@ -104,7 +105,7 @@ class Grade:
                      None if measured is None else measured.criterion(self.criterion))
 
     def directions(self) -> Directions | None:
-        """What was measured along several directions of the sheet; None for nothing."""
+        """Measurements along several directions of the sheet; None if there are none."""
         return directions_of(self.values)
 
     def derived(self) -> tuple[Number, ...]:
@@ -123,10 +124,11 @@ class Grade:
             for name, value in derived_numbers(self.law, self.values).items())
 
     def limits(self) -> dict[str, tuple[float, float]]:
-        """Ranges of the grade's standard or supplier that a tensile test of it must meet.
+        """Ranges in the standard or data sheet of the grade that its tensile test must meet.
 
-        By `Rp02_MPa`, `Rm_MPa`, `Ag` (no unit): lowest and highest value, 0 or infinity where
-        open. Empty after baking, since the ranges hold for the sheet as delivered.
+        Keys `Rp02_MPa`, `Rm_MPa`, `Ag` (no unit); values (lowest, highest), 0 or infinity where
+        there is no limit. Empty for a baked sheet, since the ranges hold for the sheet as
+        delivered.
         """
         if self.law == "swift_baked":
             return {}
@@ -193,7 +195,7 @@ def _file() -> dict[str, Any]:
 
 
 def _number(key: str, raw: Mapping[str, Any], grade: str) -> Number:
-    """Number of the grade file, checked: complete, known source and status, fitting unit."""
+    """Number of the grade file, checked: complete, known source and status, matching unit."""
     where = f"grades.{grade}.numbers.{key}"
     missing = {"value", "unit", "source", "status", "place"} - set(raw)
     unknown = set(raw) - {"value", "unit", "source", "status", "place", "why"}

@@ -26,7 +26,7 @@ Array = NDArray[np.float64]
 
 @runtime_checkable
 class HardeningLaw(Protocol):
-    """What every law offers: `stress(p)` and `slope(p)` in MPa, and numbers for the kernel.
+    """Interface of all hardening laws: `stress(p)` and `slope(p)` in MPa, and kernel numbers.
 
     `kind` is 0 Swift, 1 Voce with linear term, 2 table; `packed()` is a 1-D float64 array.
     """
@@ -93,7 +93,7 @@ class Voce:
     ----------
     yield_MPa : flow stress y0 at p = 0, > 0.
     saturation_MPa : sat >= y0, where the exponential part ends.
-    rate : strain rate of saturation, > 0, no unit.
+    rate : rate of saturation with plastic strain, > 0, no unit.
     linear_MPa : slope of the linear term, >= 0.
     """
 
@@ -130,7 +130,7 @@ class Voce:
 
 @dataclass(frozen=True, eq=False)
 class TableLaw:
-    """Flow stress given by points, straight in between and constant after the last.
+    """Flow stress given at points, linear in between and constant after the last.
 
     Attributes
     ----------
@@ -152,7 +152,7 @@ class TableLaw:
                  f"hardening table of shapes {e.shape} and {s.shape}",
                  "two columns of equal length, at least 2 rows")
         _require(bool(np.isfinite(e).all() and np.isfinite(s).all()),
-                 "hardening table with a value that is no number", "finite numbers")
+                 "hardening table with a value that is not a finite number", "finite numbers")
         _require(e[0] == 0.0 and bool((np.diff(e) > 0).all()),
                  "hardening table whose strains do not rise from 0",
                  "strains that start at 0 and rise strictly")
@@ -165,7 +165,7 @@ class TableLaw:
         return np.asarray(np.interp(np.asarray(p, dtype=float), self.strain, self.stress_MPa))
 
     def slope(self, p: ArrayLike) -> Array:
-        """d sy / d p, MPa; at a point of the table that of the stretch after it."""
+        """d sy / d p, MPa; at a point of the table, that of the interval after it."""
         rates = np.append(np.diff(self.stress_MPa) / np.diff(self.strain), 0.0)
         index = np.searchsorted(self.strain, np.asarray(p, dtype=float), side="right") - 1
         return rates[np.clip(index, 0, None)]
@@ -209,15 +209,15 @@ class Backstress:
 
 @dataclass(frozen=True)
 class Sheet:
-    """What the solver needs to know of a sheet metal.
+    """Material data of a sheet metal for the solver.
 
     Attributes
     ----------
-    name : of the grade.
+    name : name of the grade.
     E_MPa, nu : Young's modulus and Poisson's ratio.
     hardening : isotropic law; with backstress terms it is only the isotropic share.
     backstress : none, one or two Armstrong-Frederick terms.
-    strain_range : largest equivalent plastic strain the law may be used to.
+    strain_range : largest equivalent plastic strain for which the law may be used.
     density_kg_m3 : mass density; a static run needs it only for the weight of a part.
     criterion : yield criterion of rolled sheet, about `rolling_rad`; None: von Mises.
     rolling_rad : angle from the panel's x axis to the rolling direction, seen from outside.
@@ -257,7 +257,7 @@ class Sheet:
 
 
 def geometric_strains(first: float, last: float, points: int) -> Array:
-    """Strains 0, first, ..., last, each a fixed factor above the one before; shape (points,)."""
+    """Strains 0, first, ..., last in geometric progression after the 0; shape (points,)."""
     return np.concatenate([[0.0], np.geomspace(first, last, points - 1)])
 
 
@@ -266,13 +266,14 @@ def split_isotropic(law: HardeningLaw, backstress: Sequence[Backstress], *,
                     dip_limit: float = 0.01) -> TableLaw:
     """Isotropic share of a measured monotonic law when backstress terms carry the rest.
 
-    sy(p) = law(p) - sum C/gamma (1 - exp(-gamma p)), so that monotonic tension of the whole
-    reproduces `law`. Where the share dips by less than `dip_limit` of its largest value so far it
-    is held level (tension then lies above the law by that much); a deeper dip is refused.
+    sy(p) = law(p) - sum C/gamma (1 - exp(-gamma p)), so that isotropic and backstress parts
+    together reproduce `law` in monotonic tension. Where sy falls by less than `dip_limit` of its
+    largest value so far, it is held constant (tension is then above `law` by that much); a larger
+    fall raises InputError.
 
     Raises
     ------
-    InputError : the terms take more than the law has, or rise faster than it does.
+    InputError : the backstress exceeds the flow stress, or rises faster than it.
     """
     p = geometric_strains(2.0e-5, last_strain, points)
     share = law.stress(p) - sum(term.tension(p) for term in backstress)

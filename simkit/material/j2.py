@@ -2,7 +2,8 @@
 
 Simo and Taylor 1986 (plane-stress return mapping, one scalar equation), with isotropic hardening
 and Armstrong-Frederick backstress terms dX = 2/3 C dep - gamma X dp, all integrated by backward
-Euler. Elasticity and the J2 metric share their eigenvectors, so the mapping is written in
+Euler. The elasticity matrix and the J2 metric have the same eigenvectors, so the return mapping is
+written in
 
     (s, d, g): strain e11 + e22, e11 - e22, 2 e12; stress s11 + s22, s11 - s22, s12,
 
@@ -15,8 +16,9 @@ backstress, lambda = (E / (3 (1 - nu)), 2G, 2G) and a_k = 1 / (1 + gamma_k u):
     xi_i = (T_i - sum a_k beta_k,i) / (1 + u / q (3/2 lambda_i + sum a_k C_k)),
     sqrt(xi_s^2 / 4 + 3/4 xi_d^2 + 3 xi_g^2) = q(p + u).
 
-Backstress is kept as beta with beta_33 = 0 and dev(beta) = X. Armstrong-Frederick recovery makes
-the exact tangent slightly unsymmetric; ``symmetrise`` returns its symmetric part.
+Here T is the elastic trial stress. The backstress is stored as beta with beta_33 = 0 and
+dev(beta) = X. Armstrong-Frederick recovery makes the exact tangent slightly unsymmetric;
+``symmetrise`` returns its symmetric part.
 """
 
 from __future__ import annotations
@@ -29,15 +31,20 @@ import numpy as np
 
 SWIFT, VOCE, TABLE = 0, 1, 2
 LAW_HEADER = 8
-"""Packed sheet: E, nu, law kind, backstress terms, C1, gamma1, C2, gamma2, then the law."""
+"""Packed sheet: E, nu, kind of law, number of backstress terms, C1, gamma1, C2, gamma2, then the
+numbers of the law, from this index on."""
 BACKSTRESS_OFFSET = 5
 """State of a point: plastic strain s, d, g; equivalent plastic strain p; plastic work density
-(MPa); then three components s, d, 12 of beta for each backstress term."""
+(MPa); then, from this index on, three components s, d, 12 of beta for each backstress term."""
 
 
 class Increment(NamedTuple):
-    """A plastic increment: u of equivalent strain; flow stress q after and q0 before it, its slope
-    h, MPa; von Mises size of xi and its slope by u; elastic constants of s and of d, g, MPa."""
+    """A plastic increment.
+
+    u: increment of equivalent plastic strain; q, q0: flow stress after and before, MPa; h: slope
+    of the flow stress, MPa; mises, slope: von Mises stress of xi and its derivative by u, MPa;
+    d1 = E / (1 - nu) and shear = G, MPa.
+    """
 
     u: float
     q: float
@@ -51,7 +58,7 @@ class Increment(NamedTuple):
 
 @nb.njit(cache=True, inline="always")
 def flow_stress(kind, law, p):
-    """Flow stress (MPa) and its slope at equivalent plastic strain p; law starts at LAW_HEADER."""
+    """Flow stress (MPa) and its slope at equivalent plastic strain p; `law` is a packed sheet."""
     if kind == SWIFT:
         base = law[LAW_HEADER + 1] + p
         stress = law[LAW_HEADER] * base ** law[LAW_HEADER + 2]
@@ -77,7 +84,10 @@ def flow_stress(kind, law, p):
 
 @nb.njit(cache=True)
 def _scalar_terms(u, q, h, terms, law, old, T, xi, xi_u):
-    """Fill xi and d xi / du at increment u; return (von Mises of xi, its slope)."""
+    """Set xi and d xi / du at increment u; return (von Mises stress of xi, its derivative by u).
+
+    A name with _u is the derivative by u of the name without it.
+    """
     young, nu = law[0], law[1]
     stiff, stiff_u = 0.0, 0.0
     bs, bd, bg, bs_u, bd_u, bg_u = 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
@@ -96,6 +106,7 @@ def _scalar_terms(u, q, h, terms, law, old, T, xi, xi_u):
         bg_u += a_u * old[at + 2]
     ratio = u / q
     ratio_u = (q - u * h) / (q * q)
+    # 3/2 lambda_i + sum a_k C_k: l1 for the s component, l2 for d and g
     l1 = 1.5 * young / (3.0 * (1.0 - nu)) + stiff
     l2 = 1.5 * young / (1.0 + nu) + stiff
     w1, w2 = 1.0 + ratio * l1, 1.0 + ratio * l2
@@ -114,7 +125,12 @@ def _scalar_terms(u, q, h, terms, law, old, T, xi, xi_u):
 
 @nb.njit(cache=True)
 def _increment(law, kind, terms, old, T, xi, xi_u, mises0, q0, h0):
-    """Equivalent plastic strain increment u: Newton, kept between bounds that enclose the root."""
+    """Increment u of equivalent plastic strain: root of mises(xi(u)) - q(p + u).
+
+    Newton's method, with bisection where a step leaves the interval that encloses the root.
+    """
+    # upper bound: without backstress mises <= mises0 / (1 + u G / q), since 3/2 lambda_i >= G, so
+    # the root is below mises0 / G; twice that leaves room for the change of the backstress
     shear = 0.5 * law[0] / (1.0 + law[1])
     low, high = 0.0, mises0 / (0.5 * shear) + 1e-12
     u = (mises0 - q0) / (3.0 * shear + max(h0, 0.0))
@@ -143,7 +159,8 @@ def update_point(e, old, new, t, c, law, work, symmetrise, tangent):
     """Stress, tangent and new state of one point.
 
     e (3,) total strain (s, d, g); old, new (BACKSTRESS_OFFSET + 3 terms,) states; t (3,) stress
-    out; c (3, 3) tangent dt/de out; law packed sheet; work (9,) scratch. Returns True if it yields.
+    out; c (3, 3) tangent dt/de out, set only with `tangent`; law packed sheet; work (9,) scratch.
+    Returns True if the point yields.
     """
     young, nu = law[0], law[1]
     kind, terms = int(law[2]), int(law[3])
@@ -190,7 +207,7 @@ def _store(e, old, new, t, law, terms, xi, found):
     t[0] = 0.5 * d1 * (e[0] - new[0])
     t[1] = shear * (e[1] - new[1])
     t[2] = shear * (e[2] - new[2])
-    # sigma : dep = q dp + X : dep along the continuous path; trapezoid over the flowing part
+    # plastic work sigma : dep = q dp + X : dep, integrated by the trapezoidal rule over u
     work = 0.5 * (q0 + q) * u
     for k in range(terms):
         c, gam = law[4 + 2 * k], law[5 + 2 * k]
@@ -206,7 +223,11 @@ def _store(e, old, new, t, law, terms, xi, found):
 
 @nb.njit(cache=True)
 def _tangent(c, law, terms, xi, xi_u, found, symmetrise):
-    """Consistent tangent dt/de (3, 3) after a plastic increment; xi and its derivative (3,)."""
+    """Set the consistent tangent c = dt/de (3, 3) after a plastic increment; xi, xi_u (3,).
+
+    t depends on the trial stress T directly and through u; du/dT follows from
+    mises(T, u) = q(p + u): du/dT_j = -(dmises/dT_j) / (slope - h).
+    """
     u, q, h, d1, shear = found.u, found.q, found.h, found.d1, found.shear
     mises, slope = found.mises, found.slope
     stiff = 0.0
@@ -236,5 +257,5 @@ def _tangent(c, law, terms, xi, xi_u, found, symmetrise):
 
 
 def state_size(law: np.ndarray) -> int:
-    """Numbers kept per point for a packed sheet."""
+    """Number of state variables of a point, for a packed sheet."""
     return BACKSTRESS_OFFSET + 3 * int(law.flat[3])

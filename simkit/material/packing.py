@@ -1,4 +1,4 @@
-"""A sheet's numbers as the kernels take them."""
+"""Packed arrays of a sheet's numbers for the kernels."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ Array = NDArray[np.float64]
 def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:
     """Numbers of a sheet for the kernels.
 
-    One row for von Mises (:mod:`simkit.material.j2`); two for rolled sheet, the second the
-    criterion (:mod:`simkit.material.anisotropic`) and at its end the rolling direction. Without
-    yielding always one, with an unreachable flow stress.
+    (m,) for von Mises (:mod:`simkit.material.j2`). (2, m) for rolled sheet: the second row holds
+    the criterion (:mod:`simkit.material.anisotropic`) and, after it, the rolling direction.
+    Without ``yielding`` always (m,), with a flow stress of 1e12 MPa that is never reached.
     """
     head = np.zeros(LAW_HEADER)
     head[:2] = sheet.E_MPa, sheet.nu
@@ -37,8 +37,11 @@ def pack_sheet(sheet: Sheet, yielding: bool = True) -> Array:
 
 
 def cautious_law(law: Array, above_mises: float) -> Array:
-    """One row with flow stresses so low that where von Mises does not yield by it, the criterion of
-    the whole law does not either; ``above_mises`` is the criterion's largest size over von Mises'.
+    """A von Mises law (m,) that yields no later than the law (2, m) of rolled sheet.
+
+    Where a point does not yield by this law, it does not yield by the criterion either, because the
+    flow stress is divided by ``above_mises``, the largest ratio of the criterion's equivalent
+    stress to the von Mises stress. It is used to find elastic points with the cheaper kernel.
     """
     row = law[0].copy()
     kind = int(row[2])

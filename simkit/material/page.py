@@ -1,6 +1,6 @@
 """The page of sheet grades, docs/grades.md, written from the grade data.
 
-`python -m simkit.material.page > docs/grades.md` brings it up to date.
+`python -m simkit.material.page > docs/grades.md` writes the page anew.
 """
 
 from __future__ import annotations
@@ -22,12 +22,13 @@ grade.
 Laws give true stress in MPa against equivalent plastic strain p: Swift s = K (e0 + p)^n, Voce
 s = sat - (sat - y0) exp(-rate p). A backstress term (Armstrong-Frederick) makes reversed loading
 yield early: dX = 2/3 C dep - gamma X dp, saturating at C/gamma in tension. Where a grade uses
-backstress, its isotropic part is reduced so that monotonic tension stays the measured curve, and
-`load_grade(name, backstress=False)` gives the same grade without. For most grades no backstress
-set was found in public texts; those are ESTIMATES and the answer to load reversal depends on them.
+backstress, its isotropic part is reduced so that monotonic tension stays the measured curve;
+`load_grade(name, backstress=False)` gives the same grade without backstress. For most grades no
+backstress parameters were found in public texts. Theirs are ESTIMATES, and results under load
+reversal depend on them.
 
-Planar anisotropy is in the grade with yields and r-values along several directions only
-([rolling direction](rolling.md)); strain rate is in none.
+Only a grade with yields and r-values along several directions has planar anisotropy
+([rolling direction](rolling.md)). No grade depends on strain rate.
 """
 
 

@@ -1,4 +1,4 @@
-"""How a grade's numbers become a hardening law: one recipe for each `law` of the grade file."""
+"""Recipes that make a hardening law from a grade's numbers, one for each `law` of the file."""
 
 from __future__ import annotations
 
@@ -28,12 +28,14 @@ Values = Mapping[str, float]
 
 @dataclass(frozen=True)
 class Recipe:
-    """One way from numbers to a law.
+    """One way to make a law from numbers.
 
     Attributes
     ----------
-    make : monotonic law from the numbers of a grade (values by name, in their units).
-    says : one sentence on how, for pages and citations; empty when the numbers are the law.
+    make : function from the numbers of a grade (values by name, in their units) to its law in
+        monotonic tension.
+    says : one sentence on the method, for pages and citations; empty if the numbers are the
+        parameters of the law.
     """
 
     make: Callable[[Values], HardeningLaw]
@@ -41,14 +43,14 @@ class Recipe:
 
 
 def middle(values: Values, stem: str) -> float:
-    """`<stem>_MPa`, or the middle between `<stem>_low_MPa` and `<stem>_high_MPa`."""
+    """`<stem>_MPa`, or the mean of `<stem>_low_MPa` and `<stem>_high_MPa`."""
     if f"{stem}_MPa" in values:
         return values[f"{stem}_MPa"]
     return 0.5 * (values[f"{stem}_low_MPa"] + values[f"{stem}_high_MPa"])
 
 
 def uniform_elongation(values: Values) -> float:
-    """Ag as a fraction: given, or total elongation less the share of the neck."""
+    """Ag as a fraction: given, or total elongation less the elongation of the neck."""
     percent = values.get("Ag_pct")
     return 0.01 * (values["A_pct"] - values["neck_pct"] if percent is None else percent)
 
@@ -120,7 +122,7 @@ RECIPES: dict[str, Recipe] = {
         "Voce law K + gamma/beta (1 - exp(-beta p)) and two backstress terms C = 3/2 c, "
         "gamma = sqrt(3/2) c kappa, the small-strain form of the published model"),
 }
-"""Recipes by the word that stands under `law` in the grade file."""
+"""Recipes by the value of `law` in the grade file."""
 
 
 def elastic(v: Values) -> tuple[float, float]:
@@ -144,14 +146,14 @@ def backstress_terms(law: str, v: Values) -> tuple[Backstress, ...]:
 
 
 def isotropic_share(law: str, v: Values, terms: tuple[Backstress, ...]) -> HardeningLaw:
-    """Isotropic law that with `terms` gives the grade's monotonic curve."""
+    """Isotropic law that, together with `terms`, gives the grade's monotonic curve."""
     if not terms:
         return RECIPES[law].make(v)
     return _shutov_isotropic(v) if law == "shutov" else split_isotropic(RECIPES[law].make(v), terms)
 
 
 def derived_numbers(law: str, v: Values) -> dict[str, float]:
-    """Numbers the recipe computes, by name with unit; those of the law are named `law_...`."""
+    """Numbers that the recipe computes, by name with unit; parameters of the law are `law_...`."""
     E_MPa, nu = elastic(v)
     found = {name: value for name, value in (("E_MPa", E_MPa), ("nu", nu)) if name not in v}
     made = _shutov_isotropic(v) if law == "shutov" else RECIPES[law].make(v)

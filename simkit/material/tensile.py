@@ -1,4 +1,4 @@
-"""The tensile test of a sheet, and laws derived from what such a test reports.
+"""The tensile test of a sheet, and laws derived from the results of such a test.
 
 Rp0.2 and Rm are engineering stresses (MPa), Ag is the plastic engineering strain at the largest
 load. Volume is taken as constant: engineering stress = s exp(-e), with e = p + s/E.
@@ -20,12 +20,12 @@ PROOF_STRAIN = 0.002
 """Plastic extension at which Rp0.2 is read."""
 
 FURTHEST_STRAIN = 1.5
-"""Plastic strain at which the search for the largest load is given up."""
+"""Largest plastic strain up to which the largest load is searched."""
 
 
 @dataclass(frozen=True)
 class TensileResult:
-    """What a tensile test of a sheet reports.
+    """Results of a tensile test.
 
     Attributes
     ----------
@@ -40,10 +40,10 @@ class TensileResult:
 
 
 def tensile_test(sheet: Sheet) -> TensileResult:
-    """Rp0.2, Rm and Ag that come out of a sheet's law in monotonic tension.
+    """Rp0.2, Rm and Ag computed from a sheet's law in monotonic tension.
 
-    The largest load is where ds/de = s (Considere 1885), with 1/(ds/de) = 1/(ds/dp) + 1/E; a law
-    that hardens less than that from the start necks at yield.
+    The largest load is where ds/de = s (Considere 1885), with 1/(ds/de) = 1/(ds/dp) + 1/E. A law
+    with ds/de < s at yield necks there at once.
 
     Raises
     ------
@@ -57,10 +57,11 @@ def tensile_test(sheet: Sheet) -> TensileResult:
         return float(sheet.tension(p)) * math.exp(-strain(p))
 
     def extension(p: float) -> float:
-        """Plastic engineering strain: total less what unloading gives back."""
+        """Plastic engineering strain: total less the elastic strain of unloading."""
         return math.expm1(strain(p)) - engineering(p) / sheet.E_MPa
 
     def surplus(p: float) -> float:
+        """ds/de - s: positive before the largest load."""
         slope = float(sheet.tension_slope(p))
         return slope / (1.0 + slope / sheet.E_MPa) - float(sheet.tension(p))
 
@@ -76,7 +77,7 @@ def swift_from_exponent(Rp02_MPa: float, Rm_MPa: float, n: float) -> Swift:
     """Swift law with exponent n through Rp0.2 and Rm.
 
     Considere with elastic strain neglected: p_u = n - e0, K n^n exp(-(n - e0)) = Rm; and
-    K (e0 + 0.002)^n = 1.002 Rp0.2. One equation is left, for e0.
+    K (e0 + 0.002)^n = 1.002 Rp0.2. One equation remains, for e0.
     """
 
     def law(strain_0: float) -> Swift:
@@ -91,7 +92,7 @@ def swift_from_elongation(Rp02_MPa: float, Rm_MPa: float, Ag: float) -> Swift:
     """Swift law through Rp0.2, Rm and the uniform elongation Ag (no unit).
 
     Considere with elastic strain neglected: p_u = ln(1 + Ag) = n - e0 and K n^n = Rm (1 + Ag);
-    and K (e0 + 0.002)^n = 1.002 Rp0.2. One equation is left, for e0.
+    and K (e0 + 0.002)^n = 1.002 Rp0.2. One equation remains, for e0.
     """
 
     def law(strain_0: float) -> Swift:
@@ -108,7 +109,7 @@ def voce_from_elongation(Rp02_MPa: float, Rm_MPa: float, Ag: float) -> Voce:
 
     Considere with elastic strain neglected, s_u = Rm (1 + Ag) at p_u = ln(1 + Ag):
     sat = s_u (1 + 1/rate), sat - y0 = s_u/rate exp(rate p_u); and s(0.002) = 1.002 Rp0.2.
-    One equation is left, for the rate.
+    One equation remains, for the rate.
     """
     p_u, s_u = math.log1p(Ag), Rm_MPa * (1.0 + Ag)
 
@@ -124,9 +125,9 @@ def swift_baked(Rp02_MPa: float, Rm_MPa: float, n: float, work_hardening_MPa: fl
                 bake_MPa: float, prestrain: float) -> Swift:
     """Swift law of a bake-hardening steel after stretching by `prestrain` and baking.
 
-    The proof stress rises by work hardening and bake hardening. The stretch has used up part of
-    the uniform elongation and of the cross-section: Rm' = Rm (1 + prestrain),
-    1 + Ag' = (1 + Ag)/(1 + prestrain). Any rise of Rm in the oven is left out.
+    The proof stress rises by work hardening and bake hardening. Stretching has used part of the
+    uniform elongation and reduced the cross-section: Rm' = Rm (1 + prestrain),
+    1 + Ag' = (1 + Ag)/(1 + prestrain). A rise of Rm by baking is neglected.
     """
     delivered = swift_from_exponent(Rp02_MPa, Rm_MPa, n)
     Ag = math.exp(delivered.n - delivered.strain_0) - 1.0
@@ -137,7 +138,7 @@ def swift_baked(Rp02_MPa: float, Rm_MPa: float, n: float, work_hardening_MPa: fl
 def backstress_from_shutov(c_MPa: float, kappa: float) -> Backstress:
     """Armstrong-Frederick term equal at small strains to one branch of Shutov's model.
 
-    There X' = c (ep' - kappa X |ep'|) with Frobenius norms, |ep'| = sqrt(3/2) p', so
+    In that model X' = c (ep' - kappa X |ep'|) with Frobenius norms, |ep'| = sqrt(3/2) p', so
     C = 3/2 c and gamma = sqrt(3/2) c kappa; the axial saturation is sqrt(3/2)/kappa. `kappa` in
     1/MPa. The small-strain form is our reading of the finite-strain model (from memory).
     """
@@ -145,6 +146,7 @@ def backstress_from_shutov(c_MPa: float, kappa: float) -> Backstress:
 
 
 def _proof_excess(law: Swift, Rp02_MPa: float) -> float:
+    """True stress of the law at the proof strain, less that of Rp0.2, MPa."""
     return float(law.stress(PROOF_STRAIN)) - (1.0 + PROOF_STRAIN) * Rp02_MPa
 
 
@@ -153,7 +155,7 @@ def _root(function: Callable[[float], float], low: float, high: float) -> float:
 
 
 def _fit(function: Callable[[float], float], low: float, high: float, of_what: str) -> float:
-    """Root of `function`, or an InputError telling that no law passes through the numbers."""
+    """Root of `function` between low and high; InputError if there is none."""
     if function(low) * function(high) > 0:
         raise InputError(f"no hardening law passes through {of_what}",
                          "a lower Rp0.2, a higher Rm or another uniform elongation")

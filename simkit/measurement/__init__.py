@@ -1,1 +1,1 @@
-"""From what was measured to a depth field: readings, grids, scans and shapes."""
+"""From measurements to a depth field: readings, grids, scans and described shapes."""

@@ -34,16 +34,17 @@ KINDS: dict[str, Any] = {"bowl": Bowl, "crease": Crease, "crease-line": CreaseLi
 NAMES = {kind: name for name, kind in KINDS.items()}
 LARGEST_NOISE_MM = 1.0
 MOST_CREASES, MOST_WITH_CREASES = 8, 1000
-"""A fit with creases takes nine times as long, and longer with each."""
+"""Largest number of creases in a fit, and of readings with creases: a crease makes the fit about
+nine times as slow, and each further one adds to that."""
 READINGS = ("points_csv", "sections_csv", "outlines")
 
 
 class DentSpec(Protocol):
-    """What `read_dent` needs of a case's dent section; exactly one source is set.
+    """The part of a case's dent section that `read_dent` uses; exactly one source is set.
 
-    ``shapes`` items are `Bowl`, `Crease`, `CreaseLine`, `High`, `Kink`, or carry their fields
-    beside ``kind`` (of `KINDS`; ``line`` for ``line_mm``) as attributes or keys; fields with a
-    default may be absent or ``None``.
+    Items of ``shapes`` are `Bowl`, `Crease`, `CreaseLine`, `High`, `Kink`, or objects or mappings
+    with ``kind`` (of `KINDS`) and the fields of that class (``line`` for ``line_mm``); fields with
+    a default may be absent or ``None``.
     """
 
     @property
@@ -51,9 +52,9 @@ class DentSpec(Protocol):
         """File of scattered points x_mm, y_mm, d_mm."""
         ...
 
-    # Optional besides: sections_csv, sections (items with name and line), outlines (items with
-    # kind, line, closed and radius_mm); lines are places with x_mm, y_mm (and d_mm); scan (see
-    # `simkit.case.dent.Scan`).
+    # Optional attributes: sections_csv; sections (items with name and line); outlines (items with
+    # kind, line, closed and radius_mm); a line is a list of places with x_mm, y_mm (and d_mm);
+    # scan (see `simkit.case.dent.Scan`).
 
     @property
     def grid_csv(self) -> str | Path | None:
@@ -112,7 +113,7 @@ def read_dent(
 
 
 def field_of_scan_block(spec: Any, noise_mm: float) -> DepthField:
-    """Depth field of a case's block dent.scan; faults name the key in the case."""
+    """Depth field of a case's block dent.scan; an error names the key in the case."""
     block, other = spec.scan, _get(spec.scan, "reference")
     options = ScanOptions(
         unit=_get(block, "unit"), outside=_get(block, "outside") or "auto",
@@ -136,7 +137,7 @@ def _given(spec: DentSpec, name: str) -> bool:
 
 
 def gauge_readings(spec: DentSpec) -> tuple[list[GaugePoints], list[Outline]]:
-    """Readings from the case's files, and the outlines drawn beside them."""
+    """Readings from the case's files, and the outlines given with them."""
     parts = []
     if spec.points_csv is not None:
         parts.append(read_loose_points(Path(spec.points_csv)))
@@ -225,7 +226,7 @@ def field_of_grid(path: Path, noise_mm: float) -> DepthField:
     grid = read_grid(path)
     fit = fit_grid(grid, noise_mm)
     ny, nx = grid.d_mm.shape
-    # Undamaged nodes may hang over the panel's edge; only damage must lie on it.
+    # undamaged nodes may lie outside the panel; damaged ones must lie on it
     x, y = (a.ravel() for a in np.meshgrid(grid.x_mm, grid.y_mm))
     damaged = np.abs(grid.d_mm).ravel() > 3.0 * noise_mm
     return DepthField(
@@ -247,7 +248,7 @@ def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthFiel
     for i, shape in enumerate(shapes):
         shape.check(f"dent.shapes[{i}]")
     reach = np.array([shape.reach() for shape in shapes])
-    # a shape may hang over the panel's edge, its middle may not
+    # a shape may extend over the panel's edge, but its centre must lie on the panel
     middles = np.vstack([shape.places() for shape in shapes])
     kinds = [NAMES[type(shape)] for shape in shapes]
     return DepthField(
@@ -265,7 +266,7 @@ def field_of_shapes(shapes: Sequence[Shape], noise_mm: float = 0.0) -> DepthFiel
 
 
 def _narrowest(shape: Shape) -> float:
-    """Smallest size of a shape, mm; that of its reach where it states none."""
+    """Smallest size of a shape, mm: its length or width, or the size of its extent."""
     x0, x1, y0, y1 = shape.reach()
     sizes = [getattr(shape, name, None) for name in ("length_mm", "width_mm")]
     return min([x1 - x0, y1 - y0, *(float(size) for size in sizes if size)])

@@ -1,4 +1,4 @@
-"""Spring beds behind the panel: foam, beams, braces that the inner face leans on."""
+"""Spring beds behind the panel: foam, beams and braces that support its inner face."""
 
 from __future__ import annotations
 
@@ -17,14 +17,14 @@ Array = NDArray[np.float64]
 def spring_bed(
     patch: Patch, covers, stiffness_N_per_mm3: float, gap_mm: float = 0.0, bonded: bool = False
 ) -> SpringSet:
-    """Bed under the part of the panel where ``covers(x, y)`` holds.
+    """Spring bed behind the part of the panel where ``covers(x, y)`` is true.
 
-    It presses on the inner face once the sheet has moved inwards by the gap; a bonded bed also
-    pulls. Acts on displacements along the reference normal.
+    It presses on the inner face after the sheet has moved inwards by the gap; a bonded bed also
+    pulls. The springs act on displacements along the reference normal.
 
     Raises
     ------
-    InputError : a stiffness or gap below zero, or a bed that meets no point of the panel.
+    InputError : a stiffness or gap below zero, or a bed that covers no point of the panel.
     """
     positive("stiffness_N_per_mm3", stiffness_N_per_mm3)
     not_negative("gap_mm", gap_mm)

@@ -1,8 +1,8 @@
-"""Compile the kernels of a new installation in two processes at once.
+"""Compile the kernels of a new installation in two processes at the same time.
 
-The kernels are compiled where they are first called and kept on disk. One process does that one
-kernel after the other; here a second one strikes and pulls a small panel with a solver that needs
-no kernels, while this one compiles those of the solver.
+A kernel is compiled at its first call and kept on disk. One process compiles one kernel after the
+other. Here a second process strikes and pulls a small panel, with a solver that needs no kernels,
+and so compiles those of the mechanics; meanwhile this process compiles those of the solver.
 """
 
 from __future__ import annotations
@@ -22,17 +22,19 @@ from simkit.solve.linear.kernels import factor_stages
 SECOND = "simkit.mechanics.first_job"
 """Module that the second process runs."""
 LONGEST_S = 300.0
+"""Time after which the second process is ended."""
 GRID = 6
-"""Points a side of the solver's small problem."""
+"""Points along each side of the solver's small problem."""
 ALONE = "SIMKIT_COMPILING"
-"""Set in the second process, so that it starts no third."""
+"""Environment variable of the second process, which keeps it from starting a third."""
 
 
 @cache
 def compile_in_two() -> bool:
-    """Compile the common kernels if none are kept yet; once a process. Whether it was needed.
+    """Compile the common kernels if none are on disk yet; return whether this was needed.
 
-    What fails here is left for the first call, where it is said.
+    Runs once per process. An error here is ignored: the kernel is then compiled at its first call,
+    and the error is reported there.
     """
     if os.environ.get(ALONE) or cores() < 2 or kept():
         return False
@@ -56,18 +58,18 @@ def compile_in_two() -> bool:
 
 
 def kept() -> bool:
-    """Whether kernels of the solver are on disk, or cannot be kept at all."""
-    held = getattr(factor_stages, "_cache", None)
-    if held is None:  # nothing is compiled here
+    """Whether kernels of the solver are on disk already, or cannot be kept there at all."""
+    cached = getattr(factor_stages, "_cache", None)
+    if cached is None:  # compilation is switched off
         return True
-    folder = Path(held.cache_path)
+    folder = Path(cached.cache_path)
     if folder.exists() and not os.access(folder, os.W_OK):
         return True
     return any(folder.glob("kernels.factor_stages-*.nbi"))
 
 
 def compile_solver() -> None:
-    """Factor and solve a small matrix of the panel's kind: three equations at each point."""
+    """Factor and solve a small matrix like that of a panel: three equations at each point."""
     pattern = grid_pattern(GRID)
     values = np.full(pattern.indices.size, -0.1)
     values[pattern.indptr[:-1]] = 20.0
@@ -79,7 +81,7 @@ def compile_solver() -> None:
 
 
 def grid_pattern(points: int) -> Pattern:
-    """Points of a square grid, each coupled with its neighbours, three equations a point."""
+    """Pattern of a square grid of points coupled with their neighbours, three equations each."""
     i, j = (a.ravel() for a in np.meshgrid(np.arange(points), np.arange(points)))
     near = (abs(i[:, None] - i) <= 1) & (abs(j[:, None] - j) <= 1)
     whole = np.triu(np.kron(near, np.ones((3, 3), bool)))

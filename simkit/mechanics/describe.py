@@ -1,4 +1,4 @@
-"""A model in words, for print(model)."""
+"""Description of a model as text, for print(model)."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 
 def describe(model: Model) -> str:
-    """Six lines: sheet, size, mesh, edges, springs, equations."""
+    """Return six lines: sheet, size, mesh, edges, springs, equations."""
     patch, layers = model.patch, model.layers.heights.size
     size = np.ptp(patch.control, axis=0)
     lengths = np.sqrt(model.geometry.area.sum(axis=1))
@@ -32,5 +32,5 @@ def describe(model: Model) -> str:
 
 
 def _kind(edge: Edge) -> str:
-    """Name of an edge condition; 'by its own numbers' where it has none."""
+    """Name of an edge condition; 'by its own numbers' if it has no name."""
     return next((name for name, known in EDGES.items() if known == edge), "by its own numbers")

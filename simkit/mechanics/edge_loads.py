@@ -40,9 +40,9 @@ class LineLoad:
 class EdgeMoment:
     """Moment per reference length, N mm/mm, that turns the sheet about its side.
 
-    A follower couple: virtual work m dtheta, with dtheta = a3 . dx,n the turn of the normal about
-    the current edge and n the current unit vector out of the edge within the surface. Positive
-    lifts the side towards the normal.
+    A follower moment: virtual work m dtheta, with dtheta = a3 . dx,n the rotation of the normal
+    about the current edge and n the current unit vector in the surface, across the edge and
+    outwards. A positive moment lifts the side towards the normal.
     """
 
     side: str
@@ -56,8 +56,11 @@ class EdgeMoment:
 
 @dataclass(frozen=True)
 class _ActingMoment:
-    """With t = x,t along the edge, s across it, n = x,1 x x,2 and l = |t|, the force on a control
-    point is m (N,s l - N,t (s . t) / l) n / n^2, per length and with the side's sign."""
+    """An edge moment on a model.
+
+    With t = x,t along the edge, s = x,s across it, n = x,1 x x,2 and l = |t|, the force on a
+    control point is m (N,s l - N,t (s . t) / l) n / n^2 per length, times +1 or -1 for the side.
+    """
 
     edge: EdgePoints
     per_length: float
@@ -105,10 +108,12 @@ class EdgePoints:
 
     Attributes
     ----------
-    element : (m,); shape, along, across : (m, n_e) shape values, derivative along the edge and
-        across it (by the parameter); length : (m,) mm of the reference edge.
-    outward : +1 if the parameter across rises towards the edge, else -1.
-    turn : sign with which across x along is the surface's normal.
+    element : (m,) element of each point.
+    shape, along, across : (m, n_e) shape values, their derivatives along the edge and across it
+        (by the parameter).
+    length : (m,) weight of each point, mm of the reference edge.
+    outward : +1 if the parameter across the edge rises towards it, else -1.
+    turn : +1 or -1, such that turn (across x along) is the surface's normal.
     """
 
     element: NDArray[np.int64]
@@ -121,7 +126,7 @@ class EdgePoints:
 
 
 def edge_quadrature(patch: Patch, side: str) -> EdgePoints:
-    """degree + 1 Gauss points per element of a side.
+    """Quadrature of a side with degree + 1 Gauss points per element.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Springs that stand for held slopes and elastic edges."""
+"""Springs that represent held slopes, guided edges and elastic edges."""
 
 from __future__ import annotations
 
@@ -10,8 +10,10 @@ from simkit.shell.springs import SpringSet
 from simkit.spline.patch import Patch
 
 HELD_ROTATION_FACTOR = 1e4
-"""Stiffness of a held rotation, in units of D / element size: the rotation left is of the order
-of 1e-4 of what the edge moment would turn one element through."""
+"""Stiffness of a held rotation (penalty), in units of D / element size.
+
+The remaining rotation is about 1e-4 of the rotation of one element under the edge moment.
+"""
 
 
 def edge_springs(
@@ -20,7 +22,7 @@ def edge_springs(
     """Springs along the sides; ``bending`` is D = E t^3 / 12 (1 - nu^2), N mm,
     ``membrane`` E t, N/mm.
 
-    They act on displacements (not places), with zero rest, to keep round-off small.
+    They act on displacements, not positions, with zero rest, to keep rounding errors small.
     """
     sets = []
     for side, edge in edges.items():
@@ -43,7 +45,12 @@ def edge_springs(
 
 
 def _edge_points(patch: Patch, side: str):
-    """Quadrature along a side: element, shape values, derivative across, normal, length, size."""
+    """Quadrature along a side, sorted by element.
+
+    Returns element (m,); shape values (m, n_e); their derivatives across the edge by length,
+    1/mm; unit normal (m, 3); unit vector in the surface across the edge (m, 3); weight, mm; element
+    size across the edge, mm.
+    """
     along_v = side in ("left", "right")
     basis = patch.basis_v if along_v else patch.basis_u
     across = patch.basis_u if along_v else patch.basis_v
@@ -68,6 +75,7 @@ def _edge_points(patch: Patch, side: str):
     tangent, inward = (x2, x1) if along_v else (x1, x2)
     speed = np.linalg.norm(tangent, axis=1)
     t = tangent / speed[:, None]
+    # parameter lines need not meet at right angles: remove the part along the edge
     skew = (inward * t).sum(1)
     reach = np.sqrt(np.maximum((inward * inward).sum(1) - skew**2, 1e-300))
     d_across, d_along = product(1, 0), product(0, 1)
@@ -77,6 +85,7 @@ def _edge_points(patch: Patch, side: str):
     cell = across.breaks[1] - across.breaks[0] if side in ("left", "bottom") else (
         across.breaks[-1] - across.breaks[-2])
     size = reach * cell
+    # an element much smaller than the others would make its penalty needlessly stiff
     size = np.maximum(size, np.median(size))
     order = np.argsort(element, kind="stable")
     length = weights.ravel() * speed

@@ -1,6 +1,7 @@
 """Strike and pull a small panel, so that the kernels of sheet, contact and glue are compiled.
 
-Run by `simkit.mechanics.compiling` in a second process; the solver is one that needs no kernels.
+`simkit.mechanics.compiling` runs this module in a second process. Its linear solver is superlu,
+which needs no kernels.
 """
 
 from __future__ import annotations

@@ -1,9 +1,9 @@
 """Dead and follower loads proportional to a factor: area, pressure, points (sides: edge_loads).
 
-Each load is laid out on a model once (``on``) and then adds ``-factor * load`` to *internal minus
-external* forces and to the tangent. Follower loads give the symmetric part of their tangent, which
-is the exact one where the load has a potential (pressure within a held or symmetric rim, a moment
-about an axis that does not turn).
+Each load is prepared for a model once (``on``). It then adds ``-factor * load`` to the residual
+(internal minus external forces) and the derivative of that to the tangent. Follower loads add the
+symmetric part of their tangent. This is exact if the load has a potential, as for pressure inside a
+held or symmetric rim, or a moment about a fixed axis.
 """
 
 from __future__ import annotations
@@ -22,11 +22,11 @@ from simkit.shell.kernels import scatter_upper
 
 Array = NDArray[np.float64]
 Where = Callable[[Array], Array]
-"""Takes reference places (n, 3), mm; gives the share of the load there, (n,)."""
+"""Function of reference positions (n, 3), mm; returns the share of the load there, (n,)."""
 
 
 class Acting(Protocol):
-    """A load laid out on a model."""
+    """A load prepared for a model."""
 
     def add(self, model: Model, x: Array, factor: float, force: Array, data: Array,
             tangent: bool) -> None:
@@ -35,10 +35,10 @@ class Acting(Protocol):
 
 
 class StaticLoad(Protocol):
-    """A load as the user states it."""
+    """A load as the user gives it."""
 
     def on(self, model: Model) -> Acting:
-        """Lay it out on a model."""
+        """Prepare it for a model: quadrature points, weights, nodal forces."""
 
 
 @dataclass(frozen=True)
@@ -77,7 +77,7 @@ class _Several:
 
 @dataclass(frozen=True)
 class AreaLoad:
-    """Dead load per reference area in a fixed direction, (3,) MPa; ``where`` limits it."""
+    """Dead load per reference area in a fixed direction, (3,) MPa, on the part ``where``."""
 
     per_area_MPa: Array
     where: Where | None = None
@@ -110,7 +110,7 @@ class PointLoad:
 
 @dataclass(frozen=True)
 class Pressure:
-    """Pressure per current area, MPa, along the current normal x,u cross x,v (negative: against).
+    """Pressure per current area, MPa, along the current normal x,u cross x,v; negative: against it.
 
     Virtual work p n . dx da = p (x,1 cross x,2) . dx dxi deta.
     """
@@ -163,7 +163,10 @@ def _products(model: Model, a: int, b: int) -> Array:
 
 
 def _area_weights(model: Model, where: Where | None, reference_area: bool) -> Array:
-    """Quadrature weights (elements, g): reference area, or parameter area, times the share."""
+    """Quadrature weights (elements, g) times the share ``where``.
+
+    The weights are reference areas, or areas in parameters if ``reference_area`` is False.
+    """
     g = model.geometry
     weight = g.area.copy()
     if not reference_area:

@@ -1,4 +1,5 @@
-"""Planes of symmetry of a model, and the force of the whole panel behind that of its part."""
+"""Planes of symmetry of a model, and the force on the whole panel from that on its modelled part.
+"""
 
 from __future__ import annotations
 
@@ -11,11 +12,11 @@ from simkit.panel.edges import side_points, symmetry_axis
 
 Array = NDArray[np.float64]
 SAME_PLANE_SHARE = 1e-6
-"""Distance from a plane of symmetry, over the size of the panel, that counts as none."""
+"""Distance from a plane of symmetry, over the size of the panel, below which it counts as zero."""
 
 
 def mirror_planes(model: Model) -> list[tuple[int, float]]:
-    """Planes of symmetry that the model ends at: axis normal to each, its coordinate, mm."""
+    """Planes of symmetry at the sides of the model: (axis normal to the plane, coordinate, mm)."""
     planes = []
     for side, edge in model.edges.items():
         if edge.symmetric:
@@ -28,10 +29,10 @@ def mirror_planes(model: Model) -> list[tuple[int, float]]:
 def whole_force(model: Model, force_N: float, place: Array) -> float:
     """Force of the whole tool, N, of which ``force_N`` acts on the modelled part of the panel.
 
-    A tool over a plane of symmetry acts on either side of it: the force doubles for each plane that
-    ``place`` (3,), a point of its axis in mm, lies in. A quarter panel pressed in the middle bears
-    a quarter of the force; a tool away from the planes has all its force on its own side, and
-    twins of its own on the others.
+    A tool whose axis lies in a plane of symmetry acts on both sides of it. The force is doubled for
+    each plane that contains ``place`` (3,), a point of the tool axis in mm: a quarter panel that is
+    pressed in the middle carries a quarter of the force. A tool away from the planes has all its
+    force on the modelled part; the other parts have mirror images of the tool.
     """
     at, size = numbers("place", place, (3,)), float(np.ptp(model.patch.control, axis=0).max())
     over = sum(abs(at[axis] - where) <= SAME_PLANE_SHARE * size

@@ -1,4 +1,4 @@
-"""The panel as a mechanical model: surface, sheet, edges, braces, numbering. Frozen."""
+"""The panel as a mechanical model, immutable: surface, sheet, edges, braces, equation numbers."""
 
 from __future__ import annotations
 
@@ -35,16 +35,18 @@ __all__ = ["Internal", "Model", "State", "build_model", "largest_face_strain", "
 
 @dataclass(frozen=True)
 class Model:
-    """A panel ready to be worked on.
+    """Mechanical model of a panel.
 
     Attributes
     ----------
-    patch, sheet, thickness_mm, layers, geometry, layout : what its names say.
+    patch : spline surface of the undeformed panel; sheet : material; thickness_mm : thickness.
+    layers : integration through the thickness; geometry : reference geometry at Gauss points.
+    layout : equation numbers and sparsity.
     element_points : (elements, n_e) control points of each element.
     springs : edges and bonded or one-sided braces, acting on displacements.
     law : packed sheet law for the kernels, see :mod:`simkit.material.packing`.
-    edges : how each side is held, as it was asked for.
-    workspace : what is kept between calls; the model's alone.
+    edges : condition of each side, as given.
+    workspace : data kept between calls; owned by this model alone.
     """
 
     patch: Patch
@@ -86,11 +88,10 @@ class Model:
         self, displacement: Array, state: State, tangent: bool, symmetrise: bool = True,
         elastic: Array | None = None,
     ) -> Internal | None:
-        """Forces of sheet, edges and braces at a displacement, from a begin-of-step state, less
-        those of the tools held meanwhile.
+        """Forces of sheet, edges and braces less those of held tools, at a displacement.
 
-        ``elastic``: a law with an unreachable yield stress, to unload elastically. Returns None
-        if an element turns inside out.
+        ``state`` is the state at the beginning of the step. ``elastic``: a packed law that never
+        yields, for elastic unloading. Returns None if an element is inverted.
         """
         work = self.sheet_work()
         part = work.forces(displacement, state, elastic, tangent, symmetrise)
@@ -104,11 +105,12 @@ class Model:
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
                 keep: str, renew: bool = False, into: Array | None = None) -> Array | None:
-        """Tangent values where ``part`` was evaluated, from element tangents kept by that name.
+        """Tangent values where ``part`` was evaluated, from element tangents kept under a name.
 
-        Elements that neither flow nor have moved much since theirs was formed keep it: Newton's
-        method loses little by it, and a factorisation only sees new values where something
-        happens. ``renew`` forms all anew.
+        An element that does not yield and has moved little keeps the tangent formed before.
+        Newton's method then converges nearly as fast, and the matrix has new values only in a part
+        of the panel, so the factorisation is cheaper. ``renew`` forms all tangents anew. Returns
+        None if an element is inverted.
         """
         kept = self.sheet_work().tangent(displacement, state, part, elastic, keep, renew,
                                          self.springs)
@@ -127,7 +129,7 @@ class Model:
         return data
 
     def room_for_tangent(self) -> Array:
-        """Room for tangent values, always the same: memory asked for anew is slow at first."""
+        """Memory for tangent values, allocated once, because new memory is slow at first use."""
         if self.workspace.tangent is None:
             self.workspace.tangent = np.empty(self.layout.indices.size)
         return self.workspace.tangent
@@ -141,7 +143,7 @@ class Model:
         return self.workspace.elements
 
     def elastic_law(self) -> Array:
-        """The packed law of the same sheet without a yield stress."""
+        """The packed law of the same sheet without yielding."""
         if self.workspace.elastic_law is None:
             self.workspace.elastic_law = pack_sheet(self.sheet, yielding=False)
         return self.workspace.elastic_law
@@ -157,7 +159,7 @@ class Model:
         return self.workspace.weights
 
     def _bundle_law(self) -> Array:
-        """One row for the bundles; of rolled sheet one that yields no later."""
+        """Law (m,) for the bundles; for rolled sheet a von Mises law that yields no later."""
         criterion = self.sheet.criterion
         if self.law.ndim == 1 or criterion is None:
             return self.law
@@ -178,8 +180,9 @@ def build_model(
 
     Raises
     ------
-    InputError : a thickness, number of layers or threads, or degree that cannot be; an unknown
-        side or solver, a side of no symmetry, a surface that folds or has no area.
+    InputError : an invalid thickness, degree or number of layers or threads; an unknown side or
+        solver; a symmetry condition on a side that is not plane; a surface that folds or has no
+        area.
     """
     positive("thickness_mm", thickness_mm)
     whole("layers", layers, 1, 50)
@@ -201,7 +204,7 @@ def build_model(
 
 
 def _rolling(sheet: Sheet) -> Array | None:
-    """Rolling direction on the plan, (3,); None where the sheet has none."""
+    """Rolling direction in the x, y plane, (3,); None if the sheet has none."""
     if sheet.criterion is None:
         return None
     return np.array([np.cos(sheet.rolling_rad), np.sin(sheet.rolling_rad), 0.0])
@@ -216,13 +219,13 @@ def nodal_of(model: Model, state: State, standing: Collection[Standing] | None =
 
 
 def held_force(model: Model, state: State) -> float:
-    """Sum of the sizes of the standing loads' resultants, N."""
+    """Sum of the magnitudes of the standing loads' resultants, N."""
     return float(sum(np.linalg.norm(nodal_of(model, state, [held]).sum(axis=0))
                      for held in state.standing))
 
 
 def largest_face_strain(model: Model, state: State) -> float:
-    """Largest principal strain of either face since the virgin panel (what paint sees)."""
+    """Largest principal strain of either face since the undeformed panel (strain of the paint)."""
     x = model.patch.control + state.displacement
     basis = model.patch.basis_v
     strains = shell_strains(x, basis.count, basis.elements, model.geometry)

@@ -1,4 +1,4 @@
-"""Outcomes as values: how an operation ended, and what to try."""
+"""Outcomes as values: how an operation ended, and what to try next."""
 
 from __future__ import annotations
 
@@ -17,7 +17,12 @@ class Outcome(Enum):
     WOULD_SNAP = "would snap"
     ALREADY_PAST = "already past"
     NO_CONVERGENCE = "did not converge"
-    BOOKS_OFF = "books do not balance"
+    BOOKS_OFF = "energy does not balance"
+
+    @classmethod
+    def _missing_(cls, value: object) -> Outcome | None:
+        """The outcome by a word that older run folders hold."""
+        return cls.BOOKS_OFF if value == "books do not balance" else None
 
     @property
     def advice(self) -> str:
@@ -41,14 +46,14 @@ _ADVICE = {
     Outcome.BLOW_SPENT: "The blow had no energy left; strike again, or harder.",
     Outcome.GLUE_LET_GO: "The glue let go first; use a larger tab or a stronger glue, or release"
                          " the crown before pulling.",
-    Outcome.WOULD_SNAP: "A little further and the sheet, released, would spring past its target to"
-                        " the other side, so the tool stopped before; the metal there is too long:"
-                        " work its surroundings first.",
-    Outcome.ALREADY_PAST: "The place lies beyond that height already, so nothing was done; work it"
-                          " from the other side, or ask for a height further on.",
+    Outcome.WOULD_SNAP: "A little further and the released sheet would snap past its target to the"
+                        " other side, so the tool stopped before that; the metal there is"
+                        " stretched: work its surroundings first.",
+    Outcome.ALREADY_PAST: "The place is beyond that height already, so nothing was done; work it"
+                          " from the other side, or ask for a height beyond the present one.",
     Outcome.NO_CONVERGENCE: "No equilibrium was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
-    Outcome.BOOKS_OFF: "The work of the tool was not found again in the sheet, so the shape found"
-                       " cannot be trusted and the panel is left as it was; use a finer mesh or"
-                       " smaller increments, or go less far in one operation.",
+    Outcome.BOOKS_OFF: "The work of the tool and the energy of the sheet differ too much, so the"
+                       " shape cannot be trusted and the panel is left as it was; use a finer mesh"
+                       " or smaller increments, or go less far in one operation.",
 }

@@ -19,8 +19,11 @@ class SheetPoints:
 
     Attributes
     ----------
-    element : (m,); shape : (m, n_e) shape values; area : (m,) mm^2 of the reference surface;
-    place : (m, 3) reference position, mm; normal : (m, 3).
+    element : (m,) element of each point.
+    shape : (m, n_e) shape values.
+    area : (m,) weight of each point, mm^2 of the reference surface.
+    place : (m, 3) reference position, mm.
+    normal : (m, 3) unit normal of the reference surface.
     """
 
     element: NDArray[np.int64]
@@ -30,13 +33,13 @@ class SheetPoints:
     normal: Array
 
     def select(self, mask: NDArray[np.bool_]) -> SheetPoints:
-        """The points where the mask holds."""
+        """The points for which the mask is True."""
         return SheetPoints(self.element[mask], self.shape[mask], self.area[mask],
                            self.place[mask], self.normal[mask])
 
 
 def sheet_points(patch: Patch, element: NDArray[np.int64], per: int) -> SheetPoints:
-    """per x per Gauss points of the given (increasing) elements."""
+    """per x per Gauss points of each of the given elements, whose numbers increase."""
     _, wu, su = patch.basis_u.gauss(per)
     _, wv, sv = patch.basis_v.gauss(per)
     eu, ev = element // patch.basis_v.elements, element % patch.basis_v.elements

@@ -1,4 +1,4 @@
-"""A displacement prescribed at a point inside the panel, whose force is the unknown."""
+"""A prescribed displacement at a point inside the panel; its force is part of the solution."""
 
 from __future__ import annotations
 
@@ -14,17 +14,20 @@ from simkit.shell.springs import SpringSet
 
 Array = NDArray[np.float64]
 STIFFNESS_OVER_MEMBRANE = 1e4
-"""Stiffness of the spring that drives the point over E t: what it yields by is that much less than
-what the sheet, whose stiffness against a point force is below E t, is moved by."""
+"""Stiffness of the spring that drives the point, over E t.
+
+The stiffness of a sheet against a point force is below E t, so the spring deflects by at most 1e-4
+of the displacement of the sheet.
+"""
 
 
 @dataclass(frozen=True)
 class PrescribedDisplacement:
-    """A point of the sheet is moved along a direction, free across it; a load for
-    :func:`simkit.mechanics.statics.solve_static`.
+    """A point of the sheet is moved along a direction and is free across it.
 
-    The point is driven by a stiff spring (penalty), so it lags by at most 1 /
-    :data:`STIFFNESS_OVER_MEMBRANE` of its way; its force is exact for where it really stands.
+    A load for :func:`simkit.mechanics.statics.solve_static`. The point is driven by a stiff spring
+    (penalty), so its displacement is too small by at most 1 / :data:`STIFFNESS_OVER_MEMBRANE`; the
+    force is exact for the displacement that it has.
 
     Attributes
     ----------
@@ -39,11 +42,11 @@ class PrescribedDisplacement:
     mm: float
 
     def on(self, model: Model) -> ActingDisplacement:
-        """Lay it out on a model.
+        """Prepare it for a model.
 
         Raises
         ------
-        InputError : a point off the panel, a direction or displacement that is none.
+        InputError : a point off the panel, an invalid direction or displacement.
         """
         patch, along = model.patch, unit("direction", self.direction)
         u, v = np.array([number("u", self.u)]), np.array([number("v", self.v)])

@@ -1,4 +1,4 @@
-"""Forces and tangents of all elements: in bundles or alone, and which keep a tangent."""
+"""Forces and tangents of all elements, in bundles of eight or one by one, and kept tangents."""
 
 from __future__ import annotations
 
@@ -40,14 +40,22 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 NO_VALUES = np.empty((0, 0))
 RENEWAL_STRAIN = 1e-3
-"""Strain or rotation of an element beyond which its kept tangent is formed anew."""
+"""Strain or rotation of an element, since its tangent was formed, above which it is formed anew."""
 STRIP_ROWS = 8
-"""Rows of elements that one thread takes at a time, at least."""
+"""Smallest number of rows of elements in a strip, the share that a thread takes at a time."""
 
 
 class KeptTangents:
-    """Element tangents as last formed: values, their sum with that of springs, where, and which to
-    form anew. ``springs`` are those in the sum; None where it cannot be gone on from."""
+    """Element tangents as last formed.
+
+    Attributes
+    ----------
+    upper : (elements, entries) upper triangles of the tangents.
+    data : their sum with the tangents of two-sided springs, in the order of the matrix values.
+    base : (elements, n_e, 3) displacements at which each tangent was formed, mm.
+    renew : (elements,) elements whose tangents must be formed anew in any case.
+    springs : the springs included in ``data``; None if ``data`` is not valid.
+    """
 
     def __init__(self, elements: int, entries: int, per_element: int, values: int) -> None:
         self.upper = np.empty((elements, entries))
@@ -58,7 +66,7 @@ class KeptTangents:
 
     def begin(self, springs: tuple[SpringSet, ...], displacement: Array, element_points: Ints,
               places: NDArray[np.int32]) -> None:
-        """From nothing, so that the sum does not carry on old rounding errors, with the tangents
+        """Start from zero, so that old rounding errors are not carried along, and add the tangents
         of two-sided springs, which never change."""
         self.upper[:] = 0.0
         self.data[:] = 0.0
@@ -71,8 +79,14 @@ class KeptTangents:
 
 @dataclass
 class Bundled:
-    """What a pass in bundles gives: forces (control points, 3) N, energies (elements, 2) N mm,
-    which elements are left to the full kernel, which flow, and their new states."""
+    """Result of an assembly in bundles.
+
+    Attributes
+    ----------
+    force : (control points, 3) N; energy : (elements, 2) elastic energy and plastic work, N mm.
+    left : (elements,) True for elements that the full kernel must compute.
+    flowing : numbers of the elements that yield; fresh : their new states.
+    """
 
     force: Array
     energy: Array
@@ -107,7 +121,7 @@ class SheetWork:
         self._team = Team(threads)
 
     def _strips(self) -> Ints:
-        """Borders of the strips of rows that threads take from each other."""
+        """Borders of the strips of rows; one strip if strips would share matrix entries."""
         rows, places = self.patch.basis_u.elements, self.layout.places
         strips = max(1, rows // STRIP_ROWS)
         borders = np.arange(strips + 1) * rows // strips
@@ -132,7 +146,7 @@ class SheetWork:
                         self._pool)
 
     def _bundled_forces(self, x: Array, state: State, elastic: Array | None) -> Internal | None:
-        """Forces in bundles; what they leave, one by one."""
+        """Forces in bundles, and those of the elements that bundles leave, one by one."""
         part = self._in_bundles(np.ones(self.geometry.elements, dtype=np.bool_), x, state,
                                 elastic is not None, None)
         listed = np.flatnonzero(part.left)
@@ -142,7 +156,7 @@ class SheetWork:
             if not self._one_by_one(listed, x, law, state, alone, True, False, part.force,
                                     part.energy, np.zeros(1), NO_VALUES):
                 return None
-            kept = ~part.left[part.flowing]  # some may have flowed before they were marked
+            kept = ~part.left[part.flowing]  # an element may yield at one point and be left later
             flowing = np.concatenate([part.flowing[kept], listed])
             order = np.argsort(flowing)
             part.flowing = flowing[order]
@@ -152,12 +166,14 @@ class SheetWork:
 
     def tangent(self, displacement: Array, state: State, part: Internal, elastic: Array | None,
                 keep: str, renew: bool, springs: tuple[SpringSet, ...]) -> Array | None:
-        """Tangent values with those of two-sided springs, which never change; see
-        :meth:`simkit.mechanics.model.Model.tangent`. The caller may not write to them."""
+        """Tangent values, including two-sided springs; the caller must not write to them.
+
+        See :meth:`simkit.mechanics.model.Model.tangent`.
+        """
         kept = self._kept_tangents(keep)
         if renew or kept.springs is not springs:
             kept.begin(springs, displacement, self.element_points, self.layout.places)
-        kept.springs = None  # until all went well
+        kept.springs = None  # not valid until the end of this function
         todo = kept.renew.copy()
         todo[part.flowing] = True
         moved_elements(displacement, self.element_points, kept.base, self.size, RENEWAL_STRAIN,
@@ -182,7 +198,7 @@ class SheetWork:
         return kept.data
 
     def forget(self) -> None:
-        """Form every tangent anew when next asked: nothing then depends on earlier calls."""
+        """Mark all kept tangents as invalid, so that results do not depend on earlier calls."""
         for kept in self._kept.values():
             kept.springs = None
 
@@ -195,11 +211,10 @@ class SheetWork:
 
     def _in_bundles(self, todo: NDArray[np.bool_], x: Array, state: State, elastic: bool,
                     kept: KeptTangents | None) -> Bundled:
-        """Elements of a mask in bundles, rows along u in strips; tangents too where they are kept.
-        """
+        """Assemble the elements of a mask in bundles; with ``kept`` also their tangents."""
         g, packed, law = self.geometry, self._packed_state(state), self.plain
         bound = np.inf if elastic else (0.0 if self.law.ndim == 1 else -1.0)
-        if self._fresh is None:  # kept, as memory asked for anew is slow at first
+        if self._fresh is None:  # allocated once, because new memory is slow at first use
             self._fresh = np.empty_like(state.points)
         fresh = self._fresh
         flat, count_v, rows_v = padded(x.T), g.shape_v.shape[0], self.patch.basis_v.count
@@ -221,7 +236,7 @@ class SheetWork:
         return Bundled(force, energy, left, flowing, fresh[slot[flowing]])
 
     def _packed_state(self, state: State) -> Array:
-        """Layer states side by side; only what changes from one state to the next is packed."""
+        """Layer states packed for bundles; only elements that changed since the last are packed."""
         elements, _, layers = state.points.shape[:3]
         count_v = self.patch.basis_v.elements
         if self._packed is None:
@@ -237,10 +252,13 @@ class SheetWork:
     def _one_by_one(self, listed: Ints, x: Array, law: Array, state: State, fresh: Array,
                     symmetrise: bool, tangent: bool, force: Array, energy: Array, data: Array,
                     upper: Array) -> bool:
-        """The full kernel for the listed elements, in shares."""
+        """Assemble the listed elements with the full kernel, in shares for the threads.
+
+        Returns False if an element is inverted.
+        """
         rule = LayerRule(self.layers.heights, self.layers.weights, law)
         shares = max(1, min(self._team.threads, listed.size // 8))
-        # a share writes to control points of its neighbour, hence sums of its own
+        # elements of two shares have control points in common, so each share has its own sums
         spare = [(np.zeros_like(force), np.zeros_like(data)) for _ in range(shares - 1)]
         fine = [False] * shares
 

@@ -1,9 +1,8 @@
-"""Standing loads: held tools that go on acting on the sheet while others work.
+"""Standing loads: held tools that continue to act on the sheet while other tools work.
 
-A held tool is a potential of the sheet's displacement: a nodal force that follows the sheet and
-keeps its size, a bed of springs between sheet and tool, or both. The state carries it, the model
-subtracts its forces from the internal ones, and loading, forecast, release and the books of energy
-go on as without it.
+A held tool is a potential of the sheet's displacement: constant nodal forces, a bed of springs
+between sheet and tool, or both. It is part of the state, and the model subtracts its forces from
+the internal ones. Loading, release prediction, release and energy balance need no further change.
 """
 
 from __future__ import annotations
@@ -20,7 +19,7 @@ Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 WAYS = ("following", "springy", "locked")
 """Ways to hold: with a constant force (a hand, a weight, a soft spring); with a force that falls
-as the sheet comes (a spring of stated stiffness); with the travel kept (a lifter that rests)."""
+as the sheet moves towards the tool (a spring of given stiffness); at a fixed position."""
 
 
 @dataclass(frozen=True)
@@ -29,12 +28,12 @@ class Standing:
 
     Attributes
     ----------
-    name : by which it is let down.
-    nodal : (control points, 3) force on the sheet that does not change, N.
-    x_mm, y_mm : its place on the plan.
-    radius_mm : of the place on the outer face that it covers; zero from behind.
+    name : name under which it is let down.
+    nodal : (control points, 3) constant force on the sheet, N.
+    x_mm, y_mm : position in the x, y plane.
+    radius_mm : radius that it covers on the outer face; zero for a tool behind the panel.
     way : one of :data:`WAYS`.
-    bed : springs between sheet and tool besides; None for a following hold.
+    bed : springs between sheet and tool; None for a following hold.
     """
 
     name: str
@@ -50,8 +49,11 @@ class Standing:
 
     def add(self, control: Array, displacement: Array, points: Ints, places: NDArray[np.int32],
             force: Array, data: Array, tangent: bool) -> float:
-        """Take its force on the sheet from ``force`` (control points, 3) and add its tangent to
-        the matrix data; returns its potential, N mm, zero for a dead force on the virgin sheet."""
+        """Subtract its force on the sheet from ``force`` (control points, 3), add its tangent to
+        the matrix data and return its potential, N mm.
+
+        The potential of the constant force is zero at zero displacement.
+        """
         force -= self.nodal
         potential = -float((self.nodal * displacement).sum())
         if self.bed is not None:
@@ -67,7 +69,7 @@ class Standing:
 
 
 def standing_arrays(standing: tuple[Standing, ...]) -> dict[str, Array]:
-    """Standing loads as arrays for a file; empty for none."""
+    """Standing loads as named arrays for a file; empty if there are none."""
     if not standing:
         return {}
     arrays = {"held_names": np.array([held.name for held in standing]),
@@ -82,7 +84,10 @@ def standing_arrays(standing: tuple[Standing, ...]) -> dict[str, Array]:
 
 
 def standing_from(arrays: Mapping[str, Array]) -> tuple[Standing, ...]:
-    """What :func:`standing_arrays` wrote; KeyError or ValueError for anything else."""
+    """Standing loads from the arrays of :func:`standing_arrays`.
+
+    Raises KeyError or ValueError if the arrays are not of that form.
+    """
     if "held_names" not in arrays:
         return ()
     found = []

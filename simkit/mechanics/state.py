@@ -1,4 +1,4 @@
-"""The sheet at one moment, and what one evaluation of it gives."""
+"""State of the sheet, and the result of one evaluation of its forces."""
 
 from __future__ import annotations
 
@@ -17,15 +17,16 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class State:
-    """What the sheet is at one moment; arrays are read-only.
+    """State of the sheet; its arrays are read-only.
 
     Attributes
     ----------
     displacement : (control points, 3), mm.
     points : (elements, gauss points, layers, numbers) state of every layer point, see
         :mod:`simkit.material.j2`.
-    since : the points it came from and the elements in which it differs, if that is known.
-    standing : tools that are held meanwhile.
+    since : the ``points`` array of the state before and the elements in which this one differs from
+        it, if known.
+    standing : tools that are held.
     """
 
     displacement: Array
@@ -44,13 +45,14 @@ class State:
         """Elements whose points may differ from another state's; None if that is not known."""
         if self.points is other.points:
             return np.empty(0, dtype=np.int64)
-        came, went = self.since, other.since
-        if came is not None and came[0]() is other.points:
-            return came[1]
-        if went is not None and went[0]() is self.points:
-            return went[1]
-        if came is not None and went is not None and came[0]() is went[0]() is not None:
-            return np.union1d(came[1], went[1])
+        mine, others = self.since, other.since
+        if mine is not None and mine[0]() is other.points:
+            return mine[1]
+        if others is not None and others[0]() is self.points:
+            return others[1]
+        # both states follow from the same third one
+        if mine is not None and others is not None and mine[0]() is others[0]() is not None:
+            return np.union1d(mine[1], others[1])
         return None
 
 
@@ -60,12 +62,12 @@ class Internal:
     Attributes
     ----------
     force : (control points, 3), N.
-    data : tangent values, one number where no tangent was asked for.
-    stored, plastic_work : elastic energy, and plastic work since the virgin panel, N mm.
-    flowing : elements whose points changed, or were evaluated one by one, increasing; fresh :
-        their points.
-    standing : tools held meanwhile, whose forces on the sheet are taken from ``force``; held :
-        their potential, N mm.
+    data : tangent values; one number if no tangent was formed.
+    stored, plastic_work : elastic energy, and plastic work since the undeformed panel, N mm.
+    flowing : increasing numbers of the elements whose points changed or that were evaluated one by
+        one; fresh : their points.
+    standing : held tools, whose forces on the sheet are subtracted in ``force``.
+    held : their potential, N mm.
     """
 
     def __init__(self, force: Array, data: Array, energy: Array, begin: Array, flowing: Ints,
@@ -79,7 +81,8 @@ class Internal:
 
     @property
     def energy(self) -> float:
-        """Stored energy, plastic work and potential held, N mm: ``force`` is its change."""
+        """Stored energy, plastic work and potential of held tools, N mm; ``force`` is its
+        derivative by the displacements."""
         return self.stored + self.plastic_work + self.held
 
     @property

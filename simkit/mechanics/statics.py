@@ -1,6 +1,6 @@
 """Static problems without tools: load steps and equilibrium paths of a panel under given loads.
 
-Used to verify the sheet against exact and published solutions; operations of a repair go through
+Used to verify the shell against exact and published solutions. Operations of a repair use
 :mod:`simkit.mechanics.stepping.advance` instead.
 """
 
@@ -26,19 +26,19 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class StaticResult:
-    """Answer of a load-stepped problem.
+    """Result of a load-stepped problem.
 
     Attributes
     ----------
-    factors : (m,) load factors reached, of those asked for.
+    factors : (m,) load factors reached, of those given.
     displacement : (m, probes, 3), mm.
     states : state at each factor; state : the last one.
     ending : CONVERGED, or how the step after the last factor failed.
     stored, plastic_work : energies at each factor, N mm.
-    iterations, increments, cuts : Newton iterations, equilibria, halved steps in all.
-    negative_pivots : count at each factor (None where the solver does not tell).
-    force : (control points, 3) internal force at the end; at held places the reaction on the
-        sheet, N.
+    iterations, increments, cuts : total Newton iterations, equilibria, halved steps.
+    negative_pivots : their number at each factor (None if the solver does not give it).
+    force : (control points, 3) internal force at the end, N; at held displacements this is the
+        reaction on the sheet.
     """
 
     factors: Array
@@ -98,7 +98,7 @@ class StaticSystem:
         return free if self.path is None else free + factor * self.path
 
     def evaluate(self, x: Array, factor: float, tangent: bool) -> Array | None:
-        """Out-of-balance force of the equations, N; keeps the tangent."""
+        """Residual of the equations, N; keeps the tangent."""
         displacement = self.displacement(x, factor)
         part = self.model.internal(displacement, self.state, tangent)
         if part is None:
@@ -131,7 +131,7 @@ class StaticSystem:
             raise SingularTangent from error
 
     def load(self) -> Array:
-        """Load of a unit factor where the system was evaluated last."""
+        """Load of factor 1 at the displacement evaluated last, N."""
         outside = np.zeros_like(self.model.patch.control)
         if self.acting is not None:
             self.acting.add(self.model, self.model.patch.control + self._at, 1.0, outside,
@@ -139,16 +139,16 @@ class StaticSystem:
         return -self.model.layout.gather(outside)
 
     def weights(self) -> Array:
-        """Each displacement counts by its share of all equations, so that a length is the root
-        mean square of displacements."""
+        """Equal weights with sum 1, so that the length of a step is the root mean square of the
+        displacements."""
         return np.full(self.model.layout.count, 1.0 / self.model.layout.count)
 
     def force_scale(self) -> float:
-        """Largest of the load, the reactions and the same at equilibria before, N."""
+        """Largest of load and reactions, here and at the last equilibrium, N."""
         return max(self._scale, 1e-12)
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the equilibrium evaluated last."""
+        """Accept the equilibrium evaluated last."""
         assert self.internal is not None
         self._peak = self._scale
         self.state = self.internal.state(self.displacement(x, factor))
@@ -156,29 +156,32 @@ class StaticSystem:
 
 @dataclass(frozen=True)
 class _AtFactor:
-    """The system under a given factor, as Newton's method wants it."""
+    """The system under a given factor, with the interface of Newton's method."""
 
     system: StaticSystem
     factor: float
 
     def evaluate(self, x: Array, tangent: bool) -> Array | None:
-        """Out-of-balance force."""
+        """Residual, N."""
         return self.system.evaluate(x, self.factor, tangent)
 
     def correction(self, residual: Array) -> tuple[Array, int | None]:
-        """Newton step and the count of negative pivots."""
+        """Newton step and number of negative pivots."""
         negative = self.system.factorise()
         return self.system.solve(-residual), negative
 
     def force_scale(self) -> float:
-        """Load or reactions, whichever is larger, N."""
+        """The larger of load and reactions, N."""
         return self.system.force_scale()
 
 
 @dataclass(frozen=True)
 class LinearResult:
-    """Answer of linear theory: displacement of the probes (probes, 3) mm, of the control points
-    (control points, 3) mm, and the strain energy = half the work of the load, N mm."""
+    """Result of linear theory.
+
+    displacement (probes, 3) mm; nodal (control points, 3) mm; energy: strain energy, which is half
+    the load times its displacement, N mm.
+    """
 
     displacement: Array
     nodal: Array
@@ -187,13 +190,13 @@ class LinearResult:
 
 def solve_linear(model: Model, load: StaticLoad, probes: Array,
                  state: State | None = None) -> LinearResult:
-    """Answer to a load of factor 1 by the tangent at a state (the virgin one if None).
+    """Linear response to a load of factor 1, by the tangent at a state (None: undeformed).
 
     ``probes`` (probes, 2) are parameters (u, v).
 
     Raises
     ------
-    InputError : the panel is not held enough to carry any load.
+    InputError : the edges do not hold the panel, or an element is inverted.
     """
     begin = state or model.virgin()
     numbers("probes", probes, (None, 2))
@@ -201,7 +204,7 @@ def solve_linear(model: Model, load: StaticLoad, probes: Array,
     start = _reduce(model, begin.displacement)
     try:
         if system.evaluate(start, 0.0, True) is None:
-            raise InputError("an element of the panel is inside out", "a smooth map")
+            raise InputError("an element of the panel is inverted", "a smooth surface")
         negative = system.factorise()
         unit = system.load()
         moved = system.solve(unit)
@@ -222,13 +225,13 @@ def solve_static(
 
     Parameters
     ----------
-    probes : (probes, 2) parameters (u, v) of the points whose displacements are wanted.
+    probes : (probes, 2) parameters (u, v) of the points whose displacements are returned.
     path : (control points, 3) displacements of held control points at factor 1, mm.
-    start : load factor under which ``state`` is.
+    start : load factor at which ``state`` is in equilibrium.
 
     Raises
     ------
-    InputError : ``path`` moves a control point that is not held, or nothing to solve for.
+    InputError : ``path`` moves a control point that is not held; wrong shapes.
     """
     numbers("factors", factors, (None,))
     numbers("probes", probes, (None, 2))
@@ -264,7 +267,7 @@ class _Recorder(StaticSystem):
         self.force = np.zeros_like(model.patch.control)
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take and record the equilibrium evaluated last."""
+        """Accept and record the equilibrium evaluated last."""
         super().commit(x, factor)
         assert self.internal is not None
         self.force = self.internal.force
@@ -284,11 +287,11 @@ def trace_path(
     settings : arc lengths are root mean squares of the free displacements, mm.
     stop : takes the probes' displacements (probes, 3) and the factor; True ends the path.
     control : (probe, direction (3,)): steps are measured by that probe's displacement instead,
-        which then never turns back (a prescribed displacement with an unknown load).
+        which then only increases (a prescribed displacement with an unknown load).
 
     Raises
     ------
-    InputError : probes off the panel, a control that is none.
+    InputError : probes off the panel, an invalid control.
     """
     probes = numbers("probes", probes, (None, 2))
     begin = state or model.virgin()
@@ -312,7 +315,7 @@ def trace_path(
 
 
 def _reduce(model: Model, displacement: Array) -> Array:
-    """Nodal displacements to equations."""
+    """Displacement of each equation (count,) from nodal displacements (control points, 3)."""
     eq = model.layout.equation
     reduced = np.zeros(model.layout.count)
     reduced[eq[eq >= 0]] = displacement[eq >= 0]

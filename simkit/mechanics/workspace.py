@@ -1,4 +1,5 @@
-"""What a frozen model keeps between calls: factors, packed data, memory. Changes no result."""
+"""Data that a model keeps between calls: factors, packed data, memory. Results do not depend on it.
+"""
 
 from __future__ import annotations
 
@@ -12,10 +13,10 @@ Array = NDArray[np.float64]
 
 
 class Workspace:
-    """The mutable part of one model, which alone owns it and fills it as it needs.
+    """The mutable part of one model, owned by that model alone.
 
-    Everything here can be formed again from the model. It serves one caller at a time; a model made
-    by ``dataclasses.replace`` must be given a new one.
+    All of it can be computed again from the model. One caller at a time may use it. A model made by
+    ``dataclasses.replace`` must be given a new workspace.
 
     Attributes
     ----------
@@ -24,7 +25,8 @@ class Workspace:
     tangent : (matrix values,) memory in which tangents are formed.
     weights : (equations,) area that belongs to each equation, mm^2.
     elastic_law : packed sheet law that never yields.
-    undamaged_finger_N_per_mm : stiffness of the undamaged panel under a finger by place, whole mm.
+    undamaged_finger_N_per_mm : stiffness of the undamaged panel under a finger, by position in
+        whole mm.
     """
 
     def __init__(self) -> None:

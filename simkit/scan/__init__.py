@@ -1,1 +1,1 @@
-"""Scans: from the points of a scanner to a panel surface and a depth field."""
+"""Scans: from the points of a scanner to an undamaged surface and a depth field."""

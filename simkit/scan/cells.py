@@ -1,4 +1,4 @@
-"""Points sorted into square cells of the plane: medians, means, gaps, what is covered."""
+"""Points sorted into square cells of the plane: medians, means and gaps of their values."""
 
 from __future__ import annotations
 
@@ -17,8 +17,8 @@ Ints = NDArray[np.int64]
 class Cells:
     """Square cells over points (n, 3).
 
-    ``low_mm`` (2,) lower left corner, ``step_mm`` side, ``shape`` (nx, ny), ``index`` (n,) cell of
-    each point (-1: outside), ``count`` (nx, ny) points in each.
+    ``low_mm`` (2,) lower left corner, ``step_mm`` side length, ``shape`` (nx, ny), ``index`` (n,)
+    cell of each point (-1: outside), ``count`` (nx, ny) number of points in each cell.
     """
 
     low_mm: Array
@@ -29,7 +29,7 @@ class Cells:
 
     @property
     def middles_mm(self) -> tuple[Array, Array]:
-        """x (nx,) and y (ny,) of the cells' middles."""
+        """x (nx,) and y (ny,) of the centres of the cells, mm."""
         x, y = (self.low_mm[i] + self.step_mm * (np.arange(self.shape[i]) + 0.5) for i in (0, 1))
         return x, y
 
@@ -57,13 +57,13 @@ class Cells:
         return (total / np.maximum(self.count.ravel(), 1)).reshape(self.shape)
 
     def at(self, grid: Array, xy: Array) -> Array:
-        """(n,) bilinear value of a grid (nx, ny) of the cells' middles at places (n, 2)."""
+        """(n,) bilinear interpolation at places (n, 2) of a grid (nx, ny) at the cell centres."""
         place = (xy - self.low_mm) / self.step_mm - 0.5
         return np.asarray(ndimage.map_coordinates(grid, place.T, order=1, mode="nearest"))
 
 
 def sort_into_cells(xy: Array, step_mm: float, low: Array, high: Array) -> Cells:
-    """Cells of a side over the rectangle from ``low`` (2,) to ``high`` (2,)."""
+    """Cells of side ``step_mm`` over the rectangle from ``low`` (2,) to ``high`` (2,)."""
     nx, ny = (max(1, int(np.ceil((high[i] - low[i]) / step_mm))) for i in (0, 1))
     at = np.floor((xy - low) / step_mm).astype(np.int64)
     inside = ((at >= 0) & (at < [nx, ny])).all(axis=1)
@@ -73,7 +73,7 @@ def sort_into_cells(xy: Array, step_mm: float, low: Array, high: Array) -> Cells
 
 
 def filled(grid: Array) -> Array:
-    """A grid with its NaNs taken from the nearest cell that has a value."""
+    """A grid whose NaNs are replaced by the value of the nearest cell that has one."""
     missing = np.isnan(grid)
     if not missing.any():
         return grid
@@ -82,10 +82,11 @@ def filled(grid: Array) -> Array:
 
 
 def gap_shares(cells: Cells, value: Array) -> tuple[Array, Array]:
-    """Per cell, (nx ny,): widest gap in the middle of its sorted values, and the spread beside it.
+    """Per cell, (nx ny,): widest gap between neighbouring sorted values, and the spread beside it.
 
-    Looked for between the 15th and the 85th per cent; the spread is the larger of the two mean
-    distances to the gap's ends. NaN in cells with fewer than 8 points.
+    The gap is searched between the 15th and the 85th percentile. The spread is the larger distance
+    from an end of the gap to the median of the values on its side. NaN in cells with fewer than 8
+    points.
     """
     order, start = cells.sorted_by(value)
     return _gaps(value[order], start, cells.count.ravel().astype(np.int64))
@@ -107,7 +108,7 @@ def _gaps(value, start, count):
             if wide > best:
                 best = wide
                 at = i
-        # Medians of the two sides: a few outliers do not count.
+        # medians of the two sides, which a few outliers do not change
         below = value[(start[k] + at) // 2]
         above = value[(at + 1 + start[k] + n - 1) // 2]
         gap[k] = best

@@ -1,7 +1,7 @@
 """Reads one mesh file with meshio or pyvista: python -P child.py FILE > OUT.npz
 
-Runs as a process of its own, so that what a library does with a broken file stays here. Memory is
-limited where the system can (not on Windows).
+It runs as a separate process, so that a library that crashes or hangs on a broken file does not
+affect simkit. Memory is limited where the system allows it (not on Windows).
 """
 
 from __future__ import annotations
@@ -19,15 +19,18 @@ try:
 except ImportError:  # not on Windows
     resource = None  # type: ignore[assignment]
 
-MOST_MEMORY = 4 * 2**30
+MOST_MEMORY = 4 * 2**30  # bytes
 BY_PYVISTA = (".vtp", ".vtk")
 
 
 def main(file: str) -> int:
-    """Write points (n, 3), triangles (m, 3) and normals, if any, of ``file`` to standard output."""
+    """Write points (n, 3), triangles (m, 3) and normals, if any, of ``file`` to standard output.
+
+    Returns 0, or 1 with a message on standard error.
+    """
     _limit_memory()
     out = os.dup(1)
-    os.dup2(2, 1)  # what a library prints must not come between
+    os.dup2(2, 1)  # text that a library prints goes to standard error, not between the arrays
     try:
         points, triangles, normals = _read(Path(file))
     except SystemExit:

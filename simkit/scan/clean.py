@@ -1,4 +1,4 @@
-"""From raw points to one clean sheet over a plane: islands, outliers, a second sheet."""
+"""Cleaning of raw points: islands and outliers are removed, a second sheet is refused."""
 
 from __future__ import annotations
 
@@ -14,29 +14,37 @@ from simkit.scan.frame import Frame, centred, level, long_side
 
 Array = NDArray[np.float64]
 FEWEST_POINTS = 200
+"""Smallest number of points of a scan."""
 LEAST_WIDTH_SHARE = 1e-3
-"""Width over length, as root mean squares, below which points are those of a line."""
+"""Width over length, as root mean squares, below which points count as lying on a line."""
 PER_CELL, PER_CELL_OF_TWO = 12, 24
+"""Desired number of points in a cell, for cleaning and for the detection of two sheets."""
 FINEST_SHARE = 1.0 / 160.0
-"""Cells for cleaning, and for telling two sheets: about this many points each, at least this share
-of the scan's length."""
+"""Smallest side of a cell over the scan's length."""
 OUTLIER_MADS = 7.0
+"""Distance from the sheet, in standard deviations, above which a point is an outlier."""
 SMALLEST_OUTLIER_MM = 0.25
+"""Distance from the sheet below which no point is an outlier."""
 MOST_USUAL = 10.0
+"""Largest local spread over the median spread of all cells."""
 GAP_MM = 0.2
+"""Smallest distance of two sheets."""
 TWO_SHEETS_SHARE = 0.4
+"""Share of cells with a gap above which the scan has two sheets."""
 SIGMA_PER_MAD = 1.4826
+"""Standard deviation of a normal distribution over its median absolute deviation."""
 
 
 @dataclass(frozen=True)
 class CleanScan:
-    """One clean sheet.
+    """A cleaned scan of one sheet.
 
     Attributes
     ----------
-    frame : its frame in the scan; points (n, 3) in that frame [mm], z to either side.
+    frame : its frame in the scan; the sense of z is not decided yet.
+    points : (n, 3) points in that frame [mm].
     kept : (n,) their numbers in the scan.
-    outliers, islands : points left out, off the sheet and beside it.
+    outliers, islands : numbers of points removed because they are off the sheet, and beside it.
     spacing_mm : mean distance of neighbours, the square root of area over points.
     """
 
@@ -49,7 +57,7 @@ class CleanScan:
 
 
 def clean_sheet(points: Array, file: str) -> CleanScan:
-    """The sheet that most of the points (n, 3) [mm] lie on.
+    """The sheet on which most of the points (n, 3) [mm] lie.
 
     Raises `InputError` for too few points, points on a line, and two sheets on top of each other.
     """
@@ -61,9 +69,10 @@ def clean_sheet(points: Array, file: str) -> CleanScan:
     inside = frame.of(points)
     cells = _cells(inside, PER_CELL)
     main = _main_piece(cells)
-    home = np.zeros(cells.count.size + 1, dtype=bool)
-    home[:-1] = ndimage.binary_dilation(main, np.ones((3, 3))).ravel()
-    near = home[cells.index]
+    # the last entry belongs to points outside all cells, whose index is -1
+    on_main = np.zeros(cells.count.size + 1, dtype=bool)
+    on_main[:-1] = ndimage.binary_dilation(main, np.ones((3, 3))).ravel()
+    near = on_main[cells.index]
     islands = int((~near).sum())
     _check_one_sheet(inside[near], file)
     rest, spread = _off_sheet(inside, cells, main)
@@ -75,7 +84,7 @@ def clean_sheet(points: Array, file: str) -> CleanScan:
     _check_spread(frame.of(points[kept])[:, :2],
                   f"{len(kept)} of {len(points)} points lie on one line, the others on no sheet",
                   file)
-    # The strays are gone: now the sides of the scan can be seen.
+    # without stray points the directions of the scan's sides can be found
     frame = frame.turned(long_side(frame.of(points[kept])[:, :2]))
     frame = centred(frame, points[kept])
     area = main.sum() * cells.step_mm**2
@@ -91,14 +100,14 @@ def _check_spread(points: Array, fault: str, file: str) -> None:
 
 
 def _cells(points: Array, each: int) -> Cells:
-    """Cells with about ``each`` points where there are points."""
+    """Cells that hold about ``each`` points, empty ones not counted."""
     low, high = (np.percentile(points[:, :2], p, axis=0) for p in (0.5, 99.5))
     wide = np.maximum(high - low, 1e-9)
     low, high = low - 0.05 * wide, high + 0.05 * wide
     step = np.sqrt(float(np.prod(wide)) * each / len(points))
     step = max(step, FINEST_SHARE * float(wide.max()))
     cells = sort_into_cells(points[:, :2], step, low, high)
-    # Where much of the rectangle is empty, the cells can be smaller.
+    # if much of the rectangle is empty, filled cells hold too many points: make them smaller
     typical = np.median(cells.count[cells.count > 0])
     if typical > 2.0 * each:
         step = max(step * np.sqrt(each / typical), FINEST_SHARE * float(wide.max()))
@@ -107,7 +116,7 @@ def _cells(points: Array, each: int) -> Cells:
 
 
 def _main_piece(cells: Cells) -> NDArray[np.bool_]:
-    """(nx, ny) the largest piece of cells that hold more than stray points."""
+    """(nx, ny) the largest connected piece of cells with more than a few points."""
     typical = np.median(cells.count[cells.count > 0])
     dense = cells.count >= max(2.0, 0.2 * typical)
     labels, number = ndimage.label(dense, np.ones((3, 3)))
@@ -118,14 +127,14 @@ def _main_piece(cells: Cells) -> NDArray[np.bool_]:
 
 
 def _off_sheet(points: Array, cells: Cells, main: NDArray[np.bool_]) -> tuple[Array, Array]:
-    """Distance (n,) of points from the cells' median heights, and its usual size around each."""
+    """Distance (n,) of points from the interpolated median heights, and the local spread there."""
     heights = filled(np.where(main, cells.medians(points[:, 2]), np.nan))
     rest = points[:, 2] - _bent(cells, heights, points[:, :2])
-    # The medians of curved or sloping cells stand at their middles only: once more on the rest.
+    # in curved or sloping cells the median is not the height at the centre: repeat for the rest
     again = filled(np.where(main, cells.medians(rest), np.nan))
     rest = rest - cells.at(again, points[:, :2])
     usual = filled(np.where(main, cells.medians(np.abs(rest)), np.nan))
-    # A rim cell that holds strays only must not excuse itself and its neighbours.
+    # a rim cell with stray points only must not raise the limit for itself and its neighbours
     most = max(MOST_USUAL * float(np.median(usual)), SMALLEST_OUTLIER_MM)
     usual = np.minimum(ndimage.maximum_filter(ndimage.median_filter(usual, 3), 3), most)
     return rest, cells.at(usual, points[:, :2])
@@ -138,10 +147,10 @@ def _bent(cells: Cells, heights: Array, xy: Array) -> Array:
 
 
 def _check_one_sheet(points: Array, file: str) -> None:
-    """Raise `InputError` where most cells hold two clusters of heights with a gap between."""
+    """Raise `InputError` if many cells hold two groups of heights with a gap between them."""
     cells = _cells(points, PER_CELL_OF_TWO)
     heights = filled(cells.medians(points[:, 2]))
-    # Inside a cell a slope spreads the heights: take it off, as seen over its neighbours.
+    # a slope inside a cell spreads the heights: subtract the smoothed surface first
     smooth = ndimage.gaussian_filter(heights, 1.0)
     rest = points[:, 2] - cells.at(smooth, points[:, :2])
     gap, spread = gap_shares(cells, rest)

@@ -1,9 +1,10 @@
 """From points and the undamaged surface to the depth field.
 
-Every point is taken down its normal to the undamaged surface; the deviations are smoothed by a
-bicubic spline with a penalty of second order, rho l^4 for rho points a mm^2, which cuts off waves
-shorter than about 2 pi l. Several lengths l are tried, and each place takes the longest that still
-tells the same as the shorter ones within the noise: sharp places stay sharp, smooth ones quiet.
+Every point is projected along the normal onto the undamaged surface. The deviations are smoothed by
+a bicubic spline with a penalty of second order, rho l^4 for rho points per mm^2, which removes
+waves shorter than about 2 pi l. Several smoothing lengths l are tried. Each place takes the longest
+one whose result agrees with those of the shorter ones within the noise, so that sharp features
+are kept and smooth regions are strongly smoothed.
 """
 
 from __future__ import annotations
@@ -25,13 +26,17 @@ Mask = NDArray[np.bool_]
 LENGTHS_IN_SPACINGS = (0.8, 1.6, 3.2, 6.4)
 """Smoothing lengths tried, over the spacing of the points."""
 LEPSKI_FACTOR = 4.0
+"""Difference of two fits, in standard deviations of the rougher one, that counts as real."""
 OUTLIER_SIGMAS = 4.5
+"""Deviation, in local standard deviations, above which a point is an outlier."""
 SIGMA_PER_MAD = 1.4826
 FINEST_MM, COARSE_STEPS = 1.0, 4.0
+"""Smallest distance of grid lines; largest one over that in the damage."""
 MOST_KNOTS = 30_000
 RIM_MM, HOLE_CELLS = 12.0, 2.5
+"""Width over which the field goes to zero at the rim; radius of the smallest hole, in cells."""
 Damaged = Callable[[Array], Mask]
-"""Takes places (n, 2) [mm], says which of them are damaged."""
+"""Function of places (n, 2) [mm]; tells which of them are damaged."""
 
 
 class Undamaged(Protocol):
@@ -49,12 +54,12 @@ class Depth:
     Attributes
     ----------
     x_mm (nx,), y_mm (ny,) : grid lines, closer together at the damage.
-    d_mm : (ny, nx) deviation along the outward normal; 0 off the scan.
-    noise_mm : standard deviation of one point about it.
+    d_mm : (ny, nx) deviation along the outward normal; 0 outside the scan.
+    noise_mm : standard deviation of one point about the field.
     smoothing_mm : shortest smoothing length in the damage, and longest anywhere.
-    outliers : points left out as not belonging to it.
-    cover : cells of the scan; covered (nx, ny) which of them belong to it, holes included; holes
-        (nx, ny) number of the hole a cell belongs to, 0 for none.
+    outliers : number of points removed as outliers.
+    cover : cells of the scan; covered : (nx, ny) cells that belong to the scan, holes included;
+        holes : (nx, ny) number of the hole to which a cell belongs, 0 for none.
     """
 
     x_mm: Array
@@ -69,9 +74,10 @@ class Depth:
 
 
 def down_normals(points: Array, surface: Undamaged) -> tuple[Array, Array]:
-    """Feet (n, 2) of the points (n, 3) on the surface, and signed distances (n,) along normals.
+    """Projections (n, 2) of the points (n, 3) onto the surface, and signed distances (n,).
 
-    Fixed-point iteration; the step shrinks with depth over radius of curvature, three times.
+    Three steps of a fixed-point iteration along the normal. Each step reduces the error by a factor
+    of the order of depth over radius of curvature.
     """
     u, v = points[:, 0].copy(), points[:, 1].copy()
     for _ in range(3):
@@ -86,8 +92,9 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
               damaged: Damaged) -> Depth:
     """Depth field of points (n, 3).
 
-    ``box`` (2, 2): lower and upper corner of the damage [mm]; ``damaged``: which places (n, 2)
-    belong to it. Along the rim of the scan, where there is no damage, the field is closed to zero.
+    ``box`` (2, 2): lower and upper corner of the damage [mm]; ``damaged``: tells which places
+    (n, 2) belong to it. At the rim of the scan the field goes smoothly to zero where there is no
+    damage.
     """
     feet, d = down_normals(points, surface)
     low, high = feet.min(axis=0), feet.max(axis=0)
@@ -122,11 +129,11 @@ def fit_depth(points: Array, surface: Undamaged, spacing_mm: float, box: Array,
 
 
 def _locally(values: Array, noise: float) -> tuple[Array, NDArray[np.int64]]:
-    """Fits (k, ny, nx) of rising smoothing length, each where it may stand; and which, (ny, nx).
+    """Combine fits (k, ny, nx) of increasing smoothing length; also return the choice (ny, nx).
 
-    Lepski's rule (1990: MEMORY): the longest length whose fit differs from none of the shorter ones
-    by more than `LEPSKI_FACTOR` standard deviations of that one, noise / (sqrt(8) l) for l in
-    spacings.
+    Lepski's rule (1990: MEMORY): take the longest length whose fit differs from that of no shorter
+    length l by more than `LEPSKI_FACTOR` standard deviations of the shorter one, which are
+    noise / (sqrt(8) l) with l in spacings.
     """
     index = np.zeros(values.shape[1:], dtype=np.int64)
     stands = np.ones(values.shape[1:], dtype=bool)
@@ -143,14 +150,14 @@ def _locally(values: Array, noise: float) -> tuple[Array, NDArray[np.int64]]:
 
 
 def _agreeing(feet: Array, rest: Array, spacing: float) -> Mask:
-    """Which points agree with the points around them in what a smooth field leaves of them.
+    """Which points agree with their neighbours in the residual of a smooth field.
 
-    A sharp place leaves much of all its points; an outlier leaves much of itself only.
+    At a sharp feature all points have large residuals; an outlier has one alone.
     """
     low, high = feet.min(axis=0), feet.max(axis=0)
     cells = sort_into_cells(feet, 3.0 * spacing, low, high + 1e-6)
     own = rest - cells.at(filled(cells.medians(rest)), feet)
-    # Strays beside the scan make up their own cells: they have to agree with the field itself.
+    # points in nearly empty cells have no neighbours: compare them with the field itself
     usual = max(1.0, 0.4 * float(np.median(cells.count[cells.count > 0])))
     alone = cells.count.ravel()[cells.index] < usual
     own = np.where(alone, rest, own)
@@ -161,7 +168,7 @@ def _agreeing(feet: Array, rest: Array, spacing: float) -> Mask:
 
 
 def _breaks(low: Array, high: Array, box: Array, fine: float) -> tuple[Array, Array]:
-    """Grid lines in x and y: ``fine`` apart in the box, growing to four times that outside."""
+    """Grid lines in x and y: distance ``fine`` in the box, growing to four times that outside."""
     lines = []
     for i in (0, 1):
         start, end = max(box[0, i], low[i]), min(box[1, i], high[i])
@@ -174,7 +181,7 @@ def _breaks(low: Array, high: Array, box: Array, fine: float) -> tuple[Array, Ar
 
 
 def _outward(length: float, step: float) -> Array:
-    """Distances of grid lines outward over ``length``, the last one at its end."""
+    """Distances of grid lines from the box over ``length``; the last one is at its end."""
     if length < 0.5 * step:
         return np.array([length]) if length > 0.05 * step else np.zeros(0)
     at, size = [0.0], step
@@ -185,10 +192,11 @@ def _outward(length: float, step: float) -> Array:
 
 
 def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
-    """Cells that belong to the scan, holes included, and the holes by number.
+    """Cells that belong to the scan, holes included, and the number of the hole of each cell.
 
-    Cells hold one point on average. A hole is where no point lies within `HOLE_CELLS` (by chance
-    once in 3e8 places), and what surrounds such a place up to the points.
+    Cells hold one point on average. A cell without any point within `HOLE_CELLS` is part of a hole
+    (with random points this happens once in 3e8 cells), and so are the empty cells around it up to
+    the points.
     """
     seen = np.pad(cover.count > 0, 6)
     away = ndimage.distance_transform_edt(~seen)
@@ -198,7 +206,7 @@ def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
     core = whole & (away > HOLE_CELLS)
     hole = whole & ~seen & (ndimage.distance_transform_edt(~core) <= HOLE_CELLS - 0.5)
     labels, _ = ndimage.label(hole, np.ones((3, 3)))
-    # Nicks in the rim are no holes: they touch what is outside.
+    # notches in the rim are not holes: they are connected to the outside
     outside = ndimage.binary_dilation(~whole, np.ones((3, 3)))
     labels[np.isin(labels, np.unique(labels[outside & (labels > 0)]))] = 0
     kept = np.unique(labels)
@@ -207,9 +215,10 @@ def _coverage(cover: Cells) -> tuple[Mask, NDArray[np.int64]]:
 
 
 def _closed(d: Array, place: Array, sore: Mask, cover: Cells, covered: Mask) -> Array:
-    """Deviations (ny, nx) at places (ny nx, 2), closed to zero off the scan and at its sound rim.
+    """Deviations (ny, nx) at places (ny nx, 2), reduced smoothly to zero outside the scan and at
+    its undamaged rim.
 
-    ``sore`` (ny, nx): what belongs to the damage and stays as it is.
+    ``sore`` (ny, nx): nodes in the damage, which keep their deviation.
     """
     away = ndimage.distance_transform_edt(~covered) * cover.step_mm
     far = cover.at(away, place).reshape(d.shape)

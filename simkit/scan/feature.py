@@ -1,9 +1,9 @@
-"""Feature lines: where a panel turns along a line right across the scan.
+"""Feature lines: lines across the whole scan along which the surface normal turns.
 
-Across every direction the second difference of the heights is taken; along a feature line its
-median over the whole line stands out, while a dent fills a part of any line only. The line may be
-bent: it is traced from cell to cell and a parabola laid through it. Feature lines that are not
-nearly parallel to the strongest one are not looked for.
+For many directions the second difference of the heights across lines in that direction is taken.
+Its median over a whole line is large on a feature line; a dent covers only a part of any line and
+hardly changes the median. A feature line may be curved: it is traced from cell to cell, and a
+parabola is fitted to it. Only lines nearly parallel to the strongest one are found.
 """
 
 from __future__ import annotations
@@ -17,9 +17,12 @@ from scipy import ndimage
 Array = NDArray[np.float64]
 ANGLES_TRIED = 90
 STANDS_OUT = 8.0
+"""Smallest turn of a feature line over the standard deviation of all lines."""
 SMALLEST_TURN = 0.02
+"""Smallest turn of a feature line, rad."""
 MOST_LINES = 3
 COVERED_SHARE = 0.6
+"""Smallest covered length of a line over the longest one."""
 
 
 @dataclass(frozen=True)
@@ -28,8 +31,8 @@ class Chart:
 
     s = x cos a + y sin a; t = -x sin a + y cos a - (c0 + c1 s + c2 s^2); the lines are t = const.
 
-    ``angle_rad`` a, ``bend`` (3,) c0.., ``lines_mm`` the t of the feature lines, ``turns_rad`` by
-    how much the panel turns across each.
+    ``angle_rad`` a; ``bend`` (3,) c0, c1, c2; ``lines_mm`` t of the feature lines; ``turns_rad``
+    angle by which the normal turns across each.
     """
 
     angle_rad: float = 0.0
@@ -58,9 +61,9 @@ class Chart:
 
 
 def find_feature_lines(heights: Array, step_mm: float, low_mm: Array, arm_mm: float) -> Chart:
-    """Chart of the feature lines in a grid of heights (nx, ny), NaN where there are none.
+    """Chart of the feature lines in a grid of heights (nx, ny), NaN where the scan has none.
 
-    ``arm_mm``: half the base over which a turn is taken; ``low_mm`` middle of the first cell.
+    ``arm_mm``: half the base of the second difference; ``low_mm``: centre of the first cell.
     """
     found: list[tuple[float, float, float, float]] = []
     for angle in np.arange(ANGLES_TRIED) * np.pi / ANGLES_TRIED:
@@ -81,7 +84,7 @@ def find_feature_lines(heights: Array, step_mm: float, low_mm: Array, arm_mm: fl
 
 
 def _along_lines(turn: Array) -> Array:
-    """Median along each line (the first axis) of a grid of turns; NaN where little is covered."""
+    """Median of a grid of turns along each line (the first axis); NaN for short lines."""
     known = np.isfinite(turn)
     enough = known.sum(axis=0) >= max(6, COVERED_SHARE * known.sum(axis=0).max())
     middle = np.full(turn.shape[1], np.nan)
@@ -91,7 +94,7 @@ def _along_lines(turn: Array) -> Array:
 
 def _turns(heights: Array, step: float, low: Array, arm: float, angle: float
            ) -> tuple[Array, Array, Array]:
-    """Turn [rad] across lines at an angle on a turned grid (ns, nt); its t (nt,) and s (ns,)."""
+    """Turn [rad] across lines at an angle, on a rotated grid (ns, nt); its t (nt,) and s (ns,)."""
     nx, ny = heights.shape
     corners = np.array([[low[0] + i * step, low[1] + j * step]
                         for i in (0, nx - 1) for j in (0, ny - 1)])
@@ -106,13 +109,14 @@ def _turns(heights: Array, step: float, low: Array, arm: float, angle: float
 
 
 def _sample(heights: Array, step: float, low: Array, x: Array, y: Array) -> Array:
+    """Bilinear interpolation of the heights; NaN outside the grid."""
     place = np.array([(x - low[0]) / step, (y - low[1]) / step])
     return np.asarray(ndimage.map_coordinates(heights, place, order=1, mode="constant",
                                               cval=np.nan))
 
 
 def _traced(heights: Array, step: float, low: Array, arm: float, angle: float, at: float) -> Chart:
-    """Follow the line near t = at, lay a parabola through it, and measure it and its likes."""
+    """Trace the line near t = at, fit a parabola to it, and find all parallel feature lines."""
     bend = np.array([at, 0.0, 0.0])
     for reach in (4.0 * arm, 2.0 * arm):
         turn, t, s = _turns(heights, step, low, arm, angle)
@@ -129,7 +133,7 @@ def _traced(heights: Array, step: float, low: Array, arm: float, angle: float, a
 
 
 def _parabola(s: Array, t: Array) -> Array:
-    """Coefficients (3,) of a parabola through points, those far off left aside."""
+    """Coefficients (3,) of a parabola fitted to points; points far from it are not used."""
     keep = np.ones(len(s), dtype=bool)
     for _ in range(6):
         fit = np.polynomial.polynomial.polyfit(s[keep], t[keep], 2)
@@ -139,7 +143,7 @@ def _parabola(s: Array, t: Array) -> Array:
 
 
 def _likes(heights: Array, step: float, low: Array, arm: float, chart: Chart) -> Chart:
-    """The chart with all lines parallel to the one traced that turn the panel as clearly."""
+    """The chart with all lines parallel to the traced one across which the normal turns clearly."""
     nx, ny = heights.shape
     x, y = (low[i] + step * np.arange((nx, ny)[i]) for i in (0, 1))
     s, t = chart.of(*(v.ravel() for v in np.meshgrid(x, y, indexing="ij")))

@@ -1,7 +1,7 @@
-"""Scan files: what they hold is checked before anything large is read.
+"""Reading of scan files; headers are checked before a large file is read.
 
-Meshes are read by meshio (pyvista for the formats that it alone knows) in a process of its own with
-limits on memory and time: meshio hangs on a truncated PLY and leaves the program on a broken VTU.
+Meshes are read by meshio (pyvista for formats that only it supports) in a separate process with
+limits of memory and time, because meshio hangs on a truncated PLY and exits on a broken VTU.
 """
 
 from __future__ import annotations
@@ -27,16 +27,17 @@ TEXTS = (".xyz", ".csv", ".txt", ".asc")
 SUFFIXES = (*MESHES, *TEXTS, ".npy")
 CHILD = Path(__file__).with_name("child.py")
 FARTHEST_COORDINATE = 1e9
-"""No unit makes a coordinate beyond this one of a panel; it counts as no number."""
+"""Larger coordinates are impossible for a panel in any unit; they count as invalid."""
 CHILD_TIME_LIMITS_S, SECONDS_PER_MB = 40.0, 0.8
+"""Time limit of the reading process: constant part, and addition per MB of the file."""
 
 
 @dataclass(frozen=True)
 class RawScan:
-    """What a file holds, in its own unit.
+    """Contents of a scan file, in its own unit.
 
-    ``points`` (n, 3); ``triangles`` (m, 3) of the points, or None; ``normals`` (n, 3) that stand
-    in the file, or None.
+    ``points`` (n, 3); ``triangles`` (m, 3) point numbers, or None; ``normals`` (n, 3) from the
+    file, or None.
     """
 
     file: str
@@ -46,7 +47,7 @@ class RawScan:
 
 
 def read_scan_file(path: Path) -> RawScan:
-    """Points and triangles of a scan file; `InputError` for anything that is not one."""
+    """Points and triangles of a scan file; raises `InputError` for any other file."""
     suffix = path.suffix.lower()
     if suffix not in SUFFIXES:
         raise InputError(f"files ending in {suffix or 'nothing'} are not read",
@@ -68,9 +69,9 @@ def read_scan_file(path: Path) -> RawScan:
 
 
 def _by_child(path: Path) -> RawScan:
-    """Read a mesh in a process of its own, which hands its arrays back in a file."""
+    """Read a mesh in a separate process, which returns its arrays on standard output."""
     seconds = CHILD_TIME_LIMITS_S + SECONDS_PER_MB * path.stat().st_size / 1e6
-    # By its file and without its folder on the path: it starts at once, with numpy alone.
+    # run the file itself, with -P to keep its folder off the path: it imports numpy only
     command = [sys.executable, "-P", str(CHILD), str(path.resolve())]
     try:
         done = subprocess.run(command, capture_output=True, timeout=seconds,
@@ -93,7 +94,7 @@ def _by_child(path: Path) -> RawScan:
 
 
 def _checked(scan: RawScan) -> RawScan:
-    """The scan without points that are no numbers and without triangles that have them."""
+    """The scan without invalid points and without triangles that use them."""
     file = scan.file
     if len(scan.points) == 0:
         raise InputError("no points in the file", "a scan", file=file)
@@ -103,7 +104,7 @@ def _checked(scan: RawScan) -> RawScan:
             raise InputError(f"a triangle names point {high + 1} of {len(scan.points)}",
                              "a whole file; export the scan again", file=file)
     if scan.normals is not None:
-        # Six columns may as well be colours.
+        # columns 4 to 6 may be colours: keep them only if they are unit vectors
         length = np.linalg.norm(scan.normals, axis=1)
         if np.median(np.abs(length - 1.0)) > 0.05:
             scan = replace(scan, normals=None)
@@ -111,7 +112,7 @@ def _checked(scan: RawScan) -> RawScan:
     if finite.all():
         return scan
     if finite.mean() < 0.5:
-        raise InputError(f"{int((~finite).sum())} of {len(finite)} points are no numbers",
+        raise InputError(f"{int((~finite).sum())} of {len(finite)} points are not valid numbers",
                          "finite coordinates", file=file)
     number = np.cumsum(finite) - 1
     triangles = scan.triangles

@@ -1,4 +1,5 @@
-"""The frame of a scan: levelled so that the panel is a height over a plane, and turned in it."""
+"""The frame of a scan: its x, y plane fits the panel best, so that the panel is a height z(x, y).
+"""
 
 from __future__ import annotations
 
@@ -33,21 +34,21 @@ class Frame:
         return np.asarray(points @ self.axes + self.origin_mm)
 
     def over(self) -> Frame:
-        """The frame turned over about its x axis: inside becomes outside."""
+        """The frame rotated by 180 degrees about its x axis: inside becomes outside."""
         return replace(self, axes=self.axes * np.array([[1.0], [-1.0], [-1.0]]))
 
     def turned(self, angle_rad: float) -> Frame:
-        """The frame turned about its z axis, counter-clockwise."""
+        """The frame rotated about its z axis, counter-clockwise."""
         c, s = np.cos(angle_rad), np.sin(angle_rad)
         return replace(self, axes=np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
                        @ self.axes)
 
 
 def level(points: Array, seed: int = 0) -> Frame:
-    """Frame whose plane fits the points (n, 3) best, outliers left aside.
+    """Frame whose plane fits the points (n, 3) best, without outliers.
 
-    Principal axes; points further from the plane than three medians are dropped, five times over.
-    z may still point to either side.
+    Principal axes, computed five times; each time points farther from the plane than three times
+    the median distance are left out. The sense of z is not decided here.
     """
     few = points
     if len(points) > MOST_FOR_LEVEL:
@@ -74,7 +75,7 @@ def centred(frame: Frame, points: Array) -> Frame:
 
 
 def _near_middle(points: Array) -> NDArray[np.bool_]:
-    """Which points lie within four half-widths of the median, each axis for itself."""
+    """Which points are within 6 times the scan's half-width (75 % of all points) of the median."""
     middle = np.median(points, axis=0)
     width = np.percentile(np.abs(points - middle), 75, axis=0) + 1e-12
     return np.asarray((np.abs(points - middle) <= 6.0 * width.max()).all(axis=1))
@@ -83,8 +84,9 @@ def _near_middle(points: Array) -> NDArray[np.bool_]:
 def long_side(xy: Array) -> float:
     """Angle [rad] from x of the longer side of the smallest rectangle around points (n, 2).
 
-    Points at the rim that few others stand beside are left out: 1 % on either side. Points on one
-    line give the angle of that line.
+    In each direction 0.5 % of the points at either end are left out, as they may be outliers. One
+    side of the smallest rectangle lies along an edge of the convex hull, so only these directions
+    are tried. Points on one line give the angle of that line.
     """
     _, size, axes = np.linalg.svd(xy - xy.mean(axis=0), full_matrices=False)
     if size[1] <= ON_A_LINE * size[0]:
@@ -98,5 +100,5 @@ def long_side(xy: Array) -> float:
         long, wide = (float(np.diff(np.percentile(v, [0.5, 99.5]))[0]) for v in (along, across))
         if long * wide < best:
             best, angle = long * wide, turn if long >= wide else turn + 0.5 * np.pi
-    # The same side, turned the least: between -90 and 90 degrees.
+    # the same direction as an angle between -90 and 90 degrees
     return float((angle + 0.5 * np.pi) % np.pi - 0.5 * np.pi)

@@ -1,4 +1,4 @@
-"""What the headers of mesh files promise, held against the size of the file."""
+"""Checks of mesh files before they are read: the header against the size of the file."""
 
 from __future__ import annotations
 
@@ -58,11 +58,11 @@ def check_stl(path: Path) -> None:
     if size < 84 + 50 * count:
         raise _promise(f"{count} triangles", 84 + 50 * count, size, path)
     if count == 0:
-        raise InputError("the header promises no triangles", AGAIN, file=str(path))
+        raise InputError("the header states 0 triangles", AGAIN, file=str(path))
 
 
 def check_ply(path: Path) -> None:
-    """Sizes of all elements by the header; faces have three corners at least."""
+    """Size of all elements by the header, with at least three corners for each face."""
     head = _head(path, 65536)
     if not head.startswith(b"ply"):
         raise InputError("does not begin with 'ply'", "a PLY file", file=str(path), line=1)
@@ -74,10 +74,10 @@ def check_ply(path: Path) -> None:
     count = sum(number for number, _ in elements)
     rest = path.stat().st_size - end.end()
     if text:
-        # The last line may lack its end.
+        # the last line may have no line end
         found = path.read_bytes()[end.end():].strip().count(b"\n") + 1 if rest else 0
         if found < count:
-            raise InputError(f"the header promises {count} lines, the file holds {found}: "
+            raise InputError(f"the header states {count} lines, the file holds {found}: "
                              "truncated", AGAIN, file=str(path))
         return
     least = sum(number * size for number, size in elements)
@@ -86,7 +86,7 @@ def check_ply(path: Path) -> None:
 
 
 def _ply_elements(lines: list[str], path: Path) -> tuple[bool, list[tuple[int, int]]]:
-    """Whether it is text, and for each element its number and least size in bytes."""
+    """Whether it is text, and for each element its number and smallest size in bytes."""
     text, elements = False, []
     for at, line in enumerate(lines, 1):
         words = line.split()
@@ -127,7 +127,7 @@ def check_vtu(path: Path) -> None:
         if said is not None:
             count = whole_number(said.group(1))
             _check_count(count, name.decode()[8:].lower(), path)
-            # Deflate packs at most about 1000 to 1 (its format's limit is 1032).
+            # deflate compresses by a factor of at most 1032, the limit of its format
             if 12 * count > 1000 * path.stat().st_size:
                 raise _promise(f"{count} {name.decode()[8:].lower()}", 12 * count // 1000,
                                path.stat().st_size, path)
@@ -154,23 +154,24 @@ def check_last_line(path: Path) -> None:
 CHECKS: dict[str, Callable[[Path], None]] = {
     ".stl": check_stl, ".ply": check_ply, ".vtu": check_vtu, ".obj": check_obj,
 }
-"""What is looked at by suffix before a library may read the file."""
+"""Check of a file before a library reads it, by suffix."""
 
 
 def whole_number(text: str | bytes) -> int:
-    """A count as it is written, the largest there may be for one of any number of digits."""
+    """An integer from text; 1e15 for one with 16 or more digits, which no valid file has."""
     return int(text) if len(text) < 16 else 10**15
 
 
 def _check_count(count: int, sort: str, path: Path, line: int | None = None) -> None:
     if not 0 <= count <= 2 * MOST_POINTS:
-        raise InputError(f"the header promises {count} {sort}",
+        raise InputError(f"the header states {count} {sort}",
                          f"0 to {2 * MOST_POINTS}; a damaged header, or thin the scan out",
                          file=str(path), line=line)
 
 
 def _promise(what: str, least: int, size: int, path: Path) -> InputError:
-    return InputError(f"the header promises {what}, at least {least} bytes; the file has {size}: "
+    """The error for a file that is shorter than its header says."""
+    return InputError(f"the header states {what}, at least {least} bytes; the file has {size}: "
                       "truncated or damaged", AGAIN, file=str(path))
 
 

@@ -1,4 +1,4 @@
-"""Which side of a scan is outside, and which way its x runs."""
+"""Orientation of a scan: its outer side, and the direction of x."""
 
 from __future__ import annotations
 
@@ -15,14 +15,16 @@ Array = NDArray[np.float64]
 AXES = ("+x", "-x", "+y", "-y", "+z", "-z")
 OUTSIDES = ("auto", "normals", "flipped", *AXES)
 CERTAIN_NORMAL_SHARE = 0.6
-"""Mean of the normals' share along the frame's z from which a mesh is said to have a side."""
+"""Mean z component of the normals above which they determine the outer side."""
 
 
 @dataclass(frozen=True)
 class Side:
-    """The outer side: ``frame`` with z outward, ``how`` it is known, ``sure`` or to be checked.
+    """The outer side.
 
-    ``trusted``: a bump is then taken as one, not as a sign of normals that point inward.
+    ``frame`` with z outward; ``how`` it was determined, in words; ``sure``: False if it is only a
+    guess; ``trusted``: True if the user has stated it, so that a high is a real high and not a sign
+    of normals that point inward.
     """
 
     frame: Frame
@@ -32,10 +34,10 @@ class Side:
 
 
 def outer_side(frame: Frame, scan: RawScan, kept: NDArray[np.int64], outside: str) -> Side:
-    """The frame turned so that z points outward, as far as the file or the user says.
+    """The frame with z outward, by the user's option or the file's normals.
 
-    Raises `InputError` for an unknown word, an axis that lies in the panel, or asked-for normals
-    that the file does not have.
+    Raises `InputError` for an unknown word, an axis that lies in the panel, or if the user relies
+    on normals that the file does not have.
     """
     if outside not in OUTSIDES:
         raise InputError(f"unknown side {outside!r}", one_of(outside, OUTSIDES), file=scan.file,
@@ -60,7 +62,10 @@ def outer_side(frame: Frame, scan: RawScan, kept: NDArray[np.int64], outside: st
 
 
 def _lean(frame: Frame, scan: RawScan, kept: NDArray[np.int64]) -> float | None:
-    """Mean of the normals along z, -1 to 1; of the triangles, weighed by area, before points."""
+    """Mean z component of the normals, -1 to 1; None without normals.
+
+    Of the triangles, weighted by area, if there are any, else of the points.
+    """
     if scan.triangles is not None and len(scan.triangles):
         corners = frame.of(scan.points)[scan.triangles]
         normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
@@ -73,10 +78,10 @@ def _lean(frame: Frame, scan: RawScan, kept: NDArray[np.int64]) -> float | None:
 
 
 def direction(frame: Frame, along: str | None, file: str) -> Frame:
-    """The frame turned in its plane so that x runs along an axis of the file.
+    """The frame rotated in its plane so that x runs along an axis of the file.
 
-    Without one x stays on the longer side and takes the direction in which its largest component
-    in the file is positive.
+    Without an axis x stays along the longer side, in the sense that makes its largest component in
+    the file positive.
     """
     if along is None:
         x = frame.axes[0]
@@ -92,6 +97,7 @@ def direction(frame: Frame, along: str | None, file: str) -> Frame:
 
 
 def _axis(word: str) -> Array:
+    """Unit vector of a word such as +x."""
     axis = np.zeros(3)
     axis["xyz".index(word[1])] = 1.0 if word[0] == "+" else -1.0
     return axis

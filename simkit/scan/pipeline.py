@@ -1,4 +1,4 @@
-"""From a scan file to a panel surface, a depth field and a report on their quality."""
+"""From a scan file to an undamaged surface, a depth field and a report on their quality."""
 
 from __future__ import annotations
 
@@ -37,21 +37,25 @@ from simkit.scan.units import in_mm
 Array = NDArray[np.float64]
 Progress = Callable[[str], None]
 WORST_FIT, LARGEST_NOISE_MM = 3.0, 1.0
+"""Largest rms of the fit outside the damage over the noise of a cell; largest noise."""
 BUMP_SHARE = 2.0
-"""A scan whose highest high passes its deepest low by this factor seems to be inside out."""
+"""If the highest high is larger than the deepest low by this factor, the scan seems to be seen from
+inside."""
 
 
 @dataclass(frozen=True)
 class ScanOptions:
-    """What must or may be said about a scan.
+    """Options of a scan.
 
     Attributes
     ----------
     unit : mm, m or inch; must be given.
     outside : auto, normals, flipped, or an axis of the file such as +z (`simkit.scan.orient`).
     along : axis of the file along which the panel's x runs; None: the longer side.
-    reference : second scan, of the undamaged panel; None: fitted to the surroundings.
-    reference_unit : its unit; the same if None. mirrored : it is of the other side of the vehicle.
+    reference : second scan, of the undamaged panel; None: the undamaged surface is fitted to the
+        surroundings of the damage.
+    reference_unit : unit of the second scan; None: the same.
+    mirrored : True if the second scan is of the same panel on the other side of the vehicle.
     """
 
     unit: str | None = None
@@ -64,14 +68,14 @@ class ScanOptions:
 
 @dataclass(frozen=True)
 class Measured:
-    """What a scan gave.
+    """Result of the measurement of a scan.
 
     Attributes
     ----------
-    frame : panel frame in the scan; its x, y are the plan, z outward.
-    surface : undamaged surface over the plan; reference : how it was fitted, None if laid on.
+    frame : panel frame in the scan; z is outward.
+    surface : undamaged surface z(x, y); reference : details of its fit, None for a second scan.
     depth : the depth field on a grid; cells, deviation (nx, ny), damage (nx, ny) : for maps.
-    box_mm : (2, 2) lower and upper corner of the damage; None where there is none.
+    box_mm : (2, 2) lower and upper corner of the damage; None if there is none.
     quality : facts, doubts and advice.
     """
 
@@ -156,9 +160,9 @@ def _in(sheet: CleanScan, raw: RawScan, frame: Frame) -> CleanScan:
 
 def _undamaged(sheet: CleanScan, options: ScanOptions, progress: Progress
                ) -> tuple[Undamaged, _Look, CleanScan]:
-    """The undamaged surface, fitted or laid on, what the scan shows against it, and its sheet.
+    """The undamaged surface (fitted, or a second scan), the deviations from it, and the sheet.
 
-    Points that a second scan does not cover leave the sheet.
+    Points outside a second scan are removed from the sheet.
     """
     if options.reference is None:
         fit = fit_reference(sheet.points, sheet.spacing_mm)
@@ -166,7 +170,7 @@ def _undamaged(sheet: CleanScan, options: ScanOptions, progress: Progress
                           fit.rms_mm, fit.floor_mm, fit.noise_mm), sheet
     file = str(options.reference)
     _, other = _sheet(options.reference, options.reference_unit or options.unit, progress)
-    progress("laying the reference scan onto it")
+    progress("fitting the reference scan to it")
     laid = lay_onto(other, sheet, options.mirrored, file)
     surface = smooth_sheet(laid.points, other.spacing_mm, 2.0, over=1.0)
     on = surface.covers(sheet.points[:, :2])
@@ -186,12 +190,12 @@ def _undamaged(sheet: CleanScan, options: ScanOptions, progress: Progress
 
 
 def _checked_side(side: Side, look: _Look, file: str) -> tuple[Side, bool]:
-    """Whether to turn the scan over; `InputError` where the file's normals seem to be inside out.
+    """Whether to turn the scan over; raises `InputError` if normals seem to point inward.
 
-    Dents are mostly lows. A file with normals that shows mostly highs is refused unless the user
-    has said which side is outside; without normals the side is chosen so.
+    Damage is mostly low. If a file with normals shows mostly highs, it is refused unless the user
+    has stated the outer side. Without normals the side is chosen from which the damage is low.
     """
-    # Not the extremes themselves: a stray point in a cell of its own is no mark.
+    # percentiles instead of extremes: a single stray point in a cell must not decide
     marks = look.deviation[look.damage & np.isfinite(look.deviation)]
     low, high = (-np.percentile(marks, 0.5), np.percentile(marks, 99.5)) if marks.size else (0, 0)
     bump = high > max(BUMP_SHARE * low, SMALLEST_DAMAGE_MM)
@@ -206,6 +210,7 @@ def _checked_side(side: Side, look: _Look, file: str) -> tuple[Side, bool]:
 
 
 def _check_surroundings(look: _Look, surface: Undamaged, file: str) -> None:
+    """Raise `InputError` if the undamaged surface cannot be trusted, with the reason."""
     noise = max(look.floor_mm, look.noise_mm)
     if noise > LARGEST_NOISE_MM:
         raise InputError(
@@ -218,21 +223,21 @@ def _check_surroundings(look: _Look, surface: Undamaged, file: str) -> None:
             "a scan that reaches well beyond the damage, or a second scan as reference", file=file)
     if look.rms_mm > WORST_FIT * max(look.floor_mm, 0.02):
         raise InputError(
-            f"no smooth panel fits: {look.rms_mm:.2f} mm rms are left outside the damage, with a "
-            f"noise of {look.floor_mm:.2f} mm",
+            f"no smooth panel fits: the deviation outside the damage is {look.rms_mm:.2f} mm rms, "
+            f"with a noise of {look.floor_mm:.2f} mm",
             "one panel with at most parallel feature lines, or a second scan as reference",
             file=file)
     if not look.damage.any():
         hollow = isinstance(surface, Reference) and _hollow(surface)
-        what = "no mark stands out of the noise"
+        what = "no damage is larger than the noise"
         if hollow:
-            what += ", but the whole scan is hollow: the inside of a dent?"
+            what += ", but the whole scan is concave: is it the inside of a dent?"
         raise InputError(what, "a scan that reaches well beyond the damage: without undamaged "
                          "surroundings the inside of a dent looks like a panel", file=file)
 
 
 def _hollow(surface: Reference) -> bool:
-    """Whether the surface bends outward in all directions by more than half a millimetre."""
+    """Whether the ends of both middle lines are higher than their middle by more than 0.5 mm."""
     x, y = surface.cells.middles_mm
     bends = []
     for line in ((x, np.full_like(x, y[len(y) // 2])), (np.full_like(y, x[len(x) // 2]), y)):
@@ -242,7 +247,7 @@ def _hollow(surface: Reference) -> bool:
 
 
 def _box(cells: Cells, damage: Mask) -> Array | None:
-    """(2, 2) corners of the rectangle around the damage, half a cell beyond it."""
+    """(2, 2) corners of the rectangle around the damaged cells; None without damage."""
     if not damage.any():
         return None
     ends = [np.flatnonzero(damage.any(axis=1 - i))[[0, -1]] for i in (0, 1)]

@@ -1,4 +1,4 @@
-"""A measured scan laid onto the panel of a case, as a depth field."""
+"""A measured scan placed on the panel of a case, as a depth field."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Placement:
-    """Where a scan's deepest low lies on the panel [mm], and by how much the scan is turned."""
+    """Position of a scan's deepest low on the panel [mm], and rotation of the scan [degrees]."""
 
     x_mm: float
     y_mm: float
@@ -29,7 +29,7 @@ class Placement:
 
 @dataclass(frozen=True)
 class PlacedField:
-    """A scan's field on the panel: turned by an angle and moved from ``low_mm`` to the place."""
+    """A scan's field on the panel: rotated, and moved so that ``low_mm`` is at the place."""
 
     spline: GridSpline
     low_mm: tuple[float, float]
@@ -73,10 +73,11 @@ def field_of_scan(measured: Measured, place: Placement | None, noise_mm: float) 
 
 
 def deepest(x: Array, y: Array, d: Array) -> tuple[float, float]:
-    """Place [mm] of the deepest low of a grid (ny, nx): the top of a paraboloid through its bottom.
+    """Position [mm] of the deepest low of a grid (ny, nx): minimum of a paraboloid.
 
-    The bottom is all nodes around the lowest that reach 85 % of it; the lowest node itself jumps
-    about on a flat bottom. That node where the paraboloid has no lowest place among them.
+    The paraboloid is fitted to all nodes around the lowest node with at least 85 % of its depth; on
+    a flat bottom the lowest node alone would be decided by the noise. If the paraboloid has no
+    minimum among these nodes, the lowest node is returned.
     """
     row, column = np.unravel_index(int(np.argmin(d)), d.shape)
     labels, _ = ndimage.label(d <= 0.85 * d[row, column])
@@ -96,7 +97,7 @@ def deepest(x: Array, y: Array, d: Array) -> tuple[float, float]:
 
 
 def measured_once(path: Path, options: ScanOptions) -> Measured:
-    """`measure_scan`, once for the same file and options in one process."""
+    """`measure_scan` with its result kept, so that a file is measured once per process."""
     try:
         state = path.stat()
     except OSError:

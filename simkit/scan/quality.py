@@ -17,11 +17,12 @@ from simkit.scan.reference import Mask, Reference
 
 Array = NDArray[np.float64]
 STRAIGHT_MM = 5.0e4
+"""Radius above which a panel counts as straight."""
 
 
 @dataclass(frozen=True)
 class Facts:
-    """All that the report is made from; see `simkit.scan.pipeline`."""
+    """Input of the report; see `simkit.scan.pipeline`."""
 
     path: Path
     unit: str
@@ -45,15 +46,19 @@ class ScanQuality:
 
     Attributes
     ----------
-    points, kept, outliers, islands : read, used, left out off the sheet, left out beside it.
-    spacing_mm, noise_mm : of points; of one point. smoothing_mm : shortest, longest length.
-    length_mm, width_mm : of the scan.
-    radius_x_mm, radius_y_mm : of the undamaged panel, > 0 bulging outward, None if straight.
-    feature_lines : number; feature_turns_deg : by how much the panel turns across each.
-    reference : words; reference_rms_mm : rms of what is left outside the damage.
-    damage_share, holes, hole_area_mm2, hole_in_damage_mm2.
-    lowest_mm, highest_mm : of the depth field. outside : how the outer side is known.
-    notes : doubts and advice, sentences.
+    points, kept, outliers, islands : numbers of points read, used, removed because they are off the
+        sheet, removed because they are beside it.
+    spacing_mm : mean distance of points; noise_mm : standard deviation of one point.
+    smoothing_mm : shortest and longest smoothing length.
+    length_mm, width_mm : size of the scan.
+    radius_x_mm, radius_y_mm : radii of the undamaged panel, > 0 convex, None if straight.
+    feature_lines : number; feature_turns_deg : turn of the panel across each.
+    reference : its description; reference_rms_mm : rms deviation outside the damage.
+    damage_share : damaged share of the scan; holes : their number; hole_area_mm2 : their area;
+        hole_in_damage_mm2 : their area within the damage.
+    lowest_mm, highest_mm : extremes of the depth field.
+    outside : how the outer side was determined.
+    notes : doubts and advice, in sentences.
     """
 
     file: str
@@ -87,8 +92,8 @@ class ScanQuality:
         return asdict(self)
 
     def lines(self) -> list[tuple[str, str]]:
-        """Pairs of a word and a line of text."""
-        left = f"{self.outliers} outliers and {self.islands} beside it left out"
+        """Pairs of a heading and a line of text."""
+        left = f"{self.outliers} outliers and {self.islands} points beside the sheet left out"
         panel = f"{self.length_mm:.0f} x {self.width_mm:.0f} mm, " + _radii(self)
         if self.feature_lines:
             turns = ", ".join(f"{abs(turn):.0f}" for turn in self.feature_turns_deg)
@@ -103,8 +108,8 @@ class ScanQuality:
                        f"smoothed over {over} mm"),
             ("panel", panel),
             ("outside", self.outside),
-            ("reference", f"{self.reference}; {self.reference_rms_mm:.3f} mm rms left outside the "
-                          f"damage"),
+            ("reference", f"{self.reference}; deviation {self.reference_rms_mm:.3f} mm rms outside "
+                          f"the damage"),
             ("holes", holes),
             ("field", f"low {self.lowest_mm:+.2f}, high {self.highest_mm:+.2f} mm; damage on "
                       f"{100 * self.damage_share:.0f} % of the scan"),
@@ -155,14 +160,17 @@ def judge(facts: Facts) -> ScanQuality:
 
 def _words(facts: Facts) -> str:
     if facts.reference is None:
-        return f"second scan, {100 * (facts.overlap or 0.0):.0f} % of it on this one"
+        return f"second scan, {100 * (facts.overlap or 0.0):.0f} % of it overlaps this one"
     degree, stiffness = facts.reference.model
     soft = "" if stiffness > 1e-3 else " and a soft spline"
     return f"fitted to the surroundings, polynomial of degree {degree}{soft}"
 
 
 def _radius(facts: Facts, axis: int) -> float | None:
-    """Mean radius [mm] of the undamaged surface along x or y, by a parabola through its middle."""
+    """Radius [mm] of the undamaged surface along x or y; None if straight.
+
+    From the median curvature of parabolas fitted along three lines.
+    """
     low, high = facts.sheet.points[:, :2].min(axis=0), facts.sheet.points[:, :2].max(axis=0)
     at = np.linspace(low[axis], high[axis], 41)
     bends = []

@@ -1,11 +1,12 @@
-"""The undamaged panel: a smooth surface fitted to what lies outside the damage.
+"""The undamaged panel: a smooth surface fitted to the points outside the damage.
 
-The surface is a polynomial plus a bicubic spline with a penalty of third order over the chart of
-the feature lines; the spline's knots are fine at the lines. Models from plain to supple are tried:
-polynomials of degree 2 to 6 with a stiff spline, then softer splines. For each, Tukey's weights
-(Beaton and Tukey 1974: MEMORY) find the dent, then everything beyond the noise counts as damage and
-is left out, until nothing changes. Taken is the plainest model that leaves noise only, and damage
-with surroundings: a supple one could follow a dent.
+The surface is a polynomial plus a bicubic spline with a penalty of third order, over the chart of
+the feature lines; the spline's knots are close together at these lines. Models of increasing
+flexibility are tried: polynomials of degree 2 to 6 with a stiff spline, then softer splines. For
+each model, Tukey's weights (Beaton and Tukey 1974: MEMORY) first reduce the influence of the dent.
+Then all cells beyond the noise count as damage and are left out, until nothing changes. The
+simplest model is taken whose residual outside the damage is noise only and whose damage has
+undamaged surroundings, because a flexible model could follow a dent.
 """
 
 from __future__ import annotations
@@ -30,37 +31,42 @@ STIFF_WEIGHT = 1e-3
 MODELS = ((2, STIFF_WEIGHT), (3, STIFF_WEIGHT), (4, STIFF_WEIGHT), (5, STIFF_WEIGHT),
           (6, STIFF_WEIGHT), (6, 1e-6), (6, 1e-7),
           (6, 1e-8))
-"""Degree of the polynomial and weight of the spline's penalty, from plain to supple."""
+"""Degree of the polynomial and weight of the spline's penalty, by increasing flexibility."""
 AS_GOOD, CLEARLY_LESS = 1.4, 0.99
-RIM_PART = 0.3
+"""Largest rms residual over the noise of a cell; ratio of rms residuals that is clearly better."""
+RIM_PART = 0.3  # share of the cells that count as the outer part of a scan
 MOST_DAMAGE, MOST_RIM = 0.7, 0.3
-"""Shares of a scan and of its rim that damage may take for the reference to be believed."""
+"""Largest damaged shares of a scan and of its rim for which the reference is accepted."""
 ROBUST_ITERATIONS, FIRST_SCALE_FACTOR, SCALE_REDUCTION = 30, 3.0, 0.75
-LEAST_OUTSIDE = 0.25
+"""Iterations that remove the damage; first damage limit over the residual, and its reduction in
+each iteration."""
+LEAST_OUTSIDE = 0.25  # smallest share of undamaged cells with which the fit is continued
 TUKEY_CONSTANT = 4.685
+"""Limit of Tukey's biweight in standard deviations: 95 % efficiency for normal errors (MEMORY)."""
 MOST_CELLS = 40_000
 MOST_FOR_GROUND = 200_000
 SEED_SIGMAS, GROW_SIGMAS = 5.0, 1.0
-LEAST_CELLS = 6
+"""Deviations, in noise of a cell, that make a piece of cells damage, and that belong to it."""
+LEAST_CELLS = 6  # smallest number of cells of a damage
 SMALLEST_DAMAGE_MM = 0.08
-"""A mark below this is not taken for damage: half of what can be felt (common practice, no
+"""Deviations below this are not taken as damage: half of what can be felt (common practice, no
 source)."""
 
 
 @dataclass(frozen=True)
 class Reference:
-    """The undamaged surface z = f(x, y) in a scan's frame, and what of it is known.
+    """The undamaged surface z = f(x, y) in a scan's frame, with the results of its fit.
 
     Attributes
     ----------
     chart, surface, scale_mm : f(x, y) = scale * surface(chart(x, y) / scale).
     cells : cells on which it was fitted; deviation (nx, ny) of them from it, NaN where empty.
-    damage : (nx, ny) where the deviation is damage, with its surroundings.
+    damage : (nx, ny) damaged cells, with a margin of two cells.
     rms_mm : rms deviation of the cells outside the damage.
     noise_mm : standard deviation of one point about its cell's surface.
-    floor_mm : noise of one cell; damage_share, rim_share : of the scan and its rim, damaged.
-    good : whether it leaves noise only, and damage with surroundings.
-    model : the degree of the polynomial and the stiffness chosen.
+    floor_mm : noise of one cell; damage_share, rim_share : damaged shares of the scan and its rim.
+    good : whether the residual is noise only and the damage has undamaged surroundings.
+    model : degree of the polynomial and stiffness of the spline chosen.
     """
 
     chart: Chart
@@ -90,7 +96,7 @@ class Reference:
 
 
 def fit_reference(points: Array, spacing_mm: float) -> Reference:
-    """Undamaged surface behind the points (n, 3) of a clean sheet in its frame."""
+    """Undamaged surface of the points (n, 3) of a cleaned sheet in its frame."""
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     step = max(1.01 * float(np.sqrt(np.prod(high - low) / MOST_CELLS)), 1.6 * spacing_mm)
     cells = sort_into_cells(points[:, :2], step, low, high + 1e-6)
@@ -103,9 +109,9 @@ def fit_reference(points: Array, spacing_mm: float) -> Reference:
 
 
 def _thin(heights: Array) -> Array:
-    """Heights with single empty cells filled, so that lines do not break at them, and no rim.
+    """Heights with single empty cells filled, so that lines are not interrupted, and without rim.
 
-    Cells at the rim are half empty: their medians stand beside their middles.
+    Cells at the rim are partly empty, so their medians do not belong to their centres.
     """
     near = ndimage.generic_filter(np.isfinite(heights).astype(float), np.mean, 3, mode="constant")
     whole = np.where(np.isfinite(heights) | (near < 0.5), heights, filled(heights))
@@ -115,7 +121,7 @@ def _thin(heights: Array) -> Array:
 
 @dataclass(frozen=True)
 class _Data:
-    """Mean place, height and number of points of each filled cell, and one point's noise."""
+    """Mean position, height and point count of each usable cell, and the noise of one point."""
 
     filled: Mask
     x: Array
@@ -127,13 +133,13 @@ class _Data:
     @classmethod
     def of(cls, points: Array, cells: Cells) -> _Data:
         usable = well_filled(cells)
-        # Heights over a smooth ground, so that a slope inside a cell does not spread them; the
-        # median forgets the outliers that cleaning has missed.
+        # medians of the heights above a smooth surface, so that a slope inside a cell does not
+        # spread them; a median is not changed by outliers that cleaning has missed
         few = points[:: max(1, len(points) // MOST_FOR_GROUND)]
         spacing = cells.step_mm * np.sqrt(float((cells.count > 0).sum()) / len(few))
         ground = smooth_sheet(few, spacing, max(4.0 * spacing, 5.0)).spline
         rest = points[:, 2] - ground(points[:, 0], points[:, 1])
-        # At the mean place of its points: cells at the rim are filled in part only.
+        # at the mean position of the cell's points, since cells at the rim are partly empty
         place = np.column_stack([cells.means(points[:, i])[usable] for i in (0, 1)])
         z = ground(place[:, 0], place[:, 1]) + cells.medians(rest)[usable]
         return cls(usable, place[:, 0], place[:, 1], z, cells.count[usable].astype(float),
@@ -142,7 +148,7 @@ class _Data:
 
 @dataclass(frozen=True)
 class _Problem:
-    """Data on the chart, scaled to the scan's length, with knots and penalty."""
+    """Data on the chart, divided by the scan's length, with knots and penalty."""
 
     chart: Chart
     scale: float
@@ -162,7 +168,7 @@ class _Problem:
         lines = [k / size for k in chart.lines_mm]
         knots_t = open_knots(graded_breaks(float(t.min()), float(t.max()), lines,
                                      max(1.2, 1.5 * spacing) / size))
-        # A cell's mean is better the more points it has, but never better than a tenth of one.
+        # the weight of a cell is its number of points, but at most 10
         weight = np.minimum(data.count, 10.0)
         rough = penalty(knots_s, knots_t, 3, graded=True)
         ends = np.array([[s.min(), t.min()], [s.max(), t.max()]])
@@ -170,11 +176,11 @@ class _Problem:
                    rough, ends.mean(axis=0), 0.5 * np.ptp(ends, axis=0))
 
     def fit(self, robust: Array, model: tuple[int, float]) -> tuple[Surface, Array]:
-        """Surface of a model with robust weights, and what it leaves at the cells [mm]."""
+        """Surface of a model with robust weights, and its residuals at the cells [mm]."""
         degree, stiffness = model
         u, v = (self.s - self.middle[0]) / self.half[0], (self.t - self.middle[1]) / self.half[1]
         i, j = np.divmod(np.arange((degree + 1) ** 2), degree + 1)
-        # Up to degree 2 in either direction the spline is free by itself.
+        # the penalty of third order leaves s^i t^j with i, j <= 2 free in the spline already
         used = (i + j <= degree) & (np.maximum(i, j) > 2)
         more = legvander2d(u, v, [degree, degree])[:, used]
         normal = equations(self.s, self.t, self.z, self.weight * robust, *self.knots, more)
@@ -185,19 +191,18 @@ class _Problem:
         return surface, (self.z - spline(self.s, self.t) - more @ some) * self.scale
 
     def solve(self, cells: Cells, data: _Data) -> Reference:
-        """Plain to supple; the plainest that leaves noise, and damage with surroundings."""
+        """Try the models by increasing flexibility; return the simplest good one."""
         tried: list[_Try] = []
         every = np.ones(len(self.z), dtype=bool)
         rim = outer_part(data.filled)[data.filled]
-        # First as if only the rim were sound: damage is rarely there, and a wide crown could
-        # outvote what is left of the panel.
+        # start with the rim only: damage is rarely there, and a wide crown could have more cells
+        # than the undamaged rest; then start with all cells
         for model, start in ((m, s) for m in MODELS for s in (rim, every)):
             tried.append(self._try(model, start, cells, data))
             if tried[-1].good:
                 break
         chosen = tried[-1] if tried[-1].good else min(tried, key=lambda one: one.blame)
-        # A plain model may hide a little of the panel's form in the noise: the polynomials after it
-        # may show that.
+        # the noise may hide a little of the shape: take a higher degree if it is clearly better
         for model in MODELS[MODELS.index(chosen.model) + 1:] if chosen.good else ():
             if model[1] == STIFF_WEIGHT:
                 more = self._try(model, rim, cells, data)
@@ -209,9 +214,9 @@ class _Problem:
                          chosen.rim_share, chosen.good, chosen.model)
 
     def _try(self, model: tuple[int, float], start: Mask, cells: Cells, data: _Data) -> _Try:
-        """One model: Tukey's weights find the dent, then the damage grows until it is whole.
+        """Fit one model: first with Tukey's weights, then with the damage left out.
 
-        ``start``: the cells that count to begin with.
+        ``start``: the cells that are used at first.
         """
         robust = start.astype(float)
         for _ in range(15):
@@ -226,8 +231,8 @@ class _Problem:
             grid = np.full(cells.shape, np.nan)
             grid[data.filled] = rest
             floor = noise_of_cells(grid)
-            # From what the misfit is down to the noise: a fit too stiff ends all in damage. Slowly,
-            # or the rim is taken for damage before the fit has let go of the dent.
+            # lower the damage limit slowly from the residual to the noise; at once, the rim would
+            # count as damage while the fit still follows the dent
             size = max(floor, SCALE_REDUCTION * size)
             damage = damage_of(grid, size)
             last, outside = outside, ~damage[data.filled]
@@ -245,7 +250,7 @@ class _Problem:
 
 @dataclass(frozen=True)
 class _Try:
-    """One fit: its surface, what is left, weights of the cells, the damage and its shares."""
+    """One fit: surface, residuals and weights of the cells, damage and its shares."""
 
     model: tuple[int, float]
     surface: Surface
@@ -259,19 +264,19 @@ class _Try:
 
     @property
     def good(self) -> bool:
-        """Whether it leaves noise only, and damage with surroundings."""
+        """Whether the residual is noise only and the damage has undamaged surroundings."""
         return (self.rms_mm <= AS_GOOD * self.floor_mm and self.damage_share <= MOST_DAMAGE
                 and self.rim_share <= MOST_RIM)
 
     def beats(self, other: _Try) -> bool:
-        """Whether it leaves clearly less where both see no damage, and does not hide damage."""
+        """Whether its residual is clearly smaller where both find no damage, its damage not."""
         same = (self.weight > 0.0) & (other.weight > 0.0)
         here, there = (float(np.mean(one.rest[same] ** 2)) for one in (self, other))
         return here < CLEARLY_LESS**2 * there and self.damage_share > 0.85 * other.damage_share
 
     @property
     def blame(self) -> float:
-        """The larger, the less it is to be believed."""
+        """Measure by which fits are compared if none is good; the smallest is taken."""
         return self.damage_share + self.rim_share
 
 
@@ -283,15 +288,17 @@ def outer_part(filled_cells: Mask) -> Mask:
 
 
 def well_filled(cells: Cells) -> Mask:
-    """(nx, ny) cells with a quarter of the usual number of points at least.
+    """(nx, ny) cells with at least a quarter of the median number of points.
 
-    The others stand half beside the scan, or hold nothing but strays.
+    The others are partly outside the scan, or hold stray points only.
     """
     return cells.count >= max(1.0, 0.25 * float(np.median(cells.count[cells.count > 0])))
 
 
 def noise_of_cells(deviation: Array) -> float:
-    """Noise of single cells [mm]: what a 3 x 3 median takes off the grid of deviations."""
+    """Noise of single cells [mm], from the difference between the grid and its 3 x 3 median."""
+    # 1.15: for normal noise the difference to a 3 x 3 median, which contains the cell itself, has
+    # 1 / 1.15 of the standard deviation of the noise (computed with random numbers)
     rough = deviation - ndimage.median_filter(filled(deviation), 3)
     return max(1.15 * SIGMA_PER_MAD * float(np.nanmedian(np.abs(rough))), 5e-4)
 
@@ -304,10 +311,10 @@ def rim_share(damage: Mask, filled_cells: Mask) -> float:
 
 
 def damage_of(deviation: Array, sigma: float) -> Mask:
-    """(nx, ny) where a grid of deviations (NaN: none) shows damage, with its surroundings.
+    """(nx, ny) damaged cells of a grid of deviations (NaN: no value), with a margin of two cells.
 
-    Pieces where the deviation passes `GROW_SIGMAS` of ``sigma``, the noise of a single cell, as a
-    median of 5 x 5 cells, and somewhere `SEED_SIGMAS` as one of 3 x 3; widened by two cells.
+    ``sigma``: noise of a single cell. Connected pieces where the 5 x 5 median of the deviation
+    exceeds `GROW_SIGMAS` sigma and its 3 x 3 median exceeds `SEED_SIGMAS` sigma somewhere.
     """
     whole = filled(deviation)
     smooth = np.abs(ndimage.median_filter(whole, 3))

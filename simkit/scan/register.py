@@ -1,9 +1,9 @@
-"""A second scan as the undamaged reference: laid onto the first one, then smoothed.
+"""Registration of a second scan, the undamaged reference, with the first one.
 
-Point to plane (Chen and Medioni 1992: MEMORY): points of the second scan are moved rigidly so that
-they lie on a smooth surface through the first, distances weighed by Tukey's biweight, so that the
-dent, where the two differ, does not pull. A flat panel may slide in its plane: a small damping
-keeps it where it is.
+Point to plane (Chen and Medioni 1992: MEMORY): the points of the second scan are moved rigidly so
+that they lie on a smooth surface through the first. Distances are weighted by Tukey's biweight, so
+that the dent, where the scans differ, has no influence. The position of a flat panel in its own
+plane is undetermined; a small damping then keeps it where it is.
 """
 
 from __future__ import annotations
@@ -20,16 +20,20 @@ from simkit.scan.smooth import SIGMA_PER_MAD, SmoothSheet, smooth_sheet, tukey
 
 Array = NDArray[np.float64]
 COARSE_POINTS, FINE_POINTS = 1500, 20_000
+"""Numbers of points used for the trials and for the final registration."""
 LEAST_OVERLAP = 0.5
+"""Smallest share of points over the other scan for which a trial counts."""
 WORST_FIT_MM = 0.5
+"""Largest robust standard deviation of the distances that is accepted."""
 START_ANGLES = 8
 
 
 @dataclass(frozen=True)
 class Registered:
-    """A reference scan laid onto another: its points (n, 3) in the other's frame, and how well.
+    """A registered reference scan: its points (n, 3) in the frame of the other one.
 
-    ``rms_mm`` of the points that agree, ``overlap`` share of points on the other scan.
+    ``rms_mm``: robust standard deviation of the distances; ``overlap``: share of points over the
+    other scan.
     """
 
     points: Array
@@ -38,14 +42,14 @@ class Registered:
 
 
 def lay_onto(reference: CleanScan, scan: CleanScan, mirrored: bool, file: str) -> Registered:
-    """Lay a reference sheet onto a scanned one; both in their own frames to begin with.
+    """Register a reference sheet with a scanned one, both given in their own frames.
 
-    Tries `START_ANGLES` turns about the normal, either side up, and keeps the one that agrees best.
-    ``mirrored``: the reference is the panel of the other side and is mirrored first.
+    Tries `START_ANGLES` rotations about the normal, with either side up, and keeps the best.
+    ``mirrored``: the reference is the panel of the other side of the vehicle and is mirrored first.
 
     Raises
     ------
-    InputError : the two do not lie on each other.
+    InputError : no rigid motion brings the two into agreement.
     """
     points = reference.points * (np.array([-1.0, 1.0, 1.0]) if mirrored else 1.0)
     surface = smooth_sheet(scan.points, scan.spacing_mm, 6.0)
@@ -65,7 +69,7 @@ def lay_onto(reference: CleanScan, scan: CleanScan, mirrored: bool, file: str) -
     turn, shift = _settle(many, surface, *motion, 25)
     size, overlap = _agreement(many, surface, turn, shift)
     if not np.isfinite(best) or size > WORST_FIT_MM:
-        found = f"{size:.2g} mm apart" if np.isfinite(best) else "on each other nowhere"
+        found = f"{size:.2g} mm apart" if np.isfinite(best) else "they do not overlap"
         raise InputError(f"the reference scan does not fit the dented one: {found}",
                          "a scan of the same panel undamaged, or of its mirror image with "
                          "'mirrored'", file=file)
@@ -88,7 +92,7 @@ def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, roun
         weight = tukey(rest, 5.0 * max(SIGMA_PER_MAD * float(np.median(np.abs(rest))), 1e-3))
         rows = np.column_stack([np.cross(moved, normal), normal])
         matrix = rows.T @ (weight[:, None] * rows)
-        # Turning is damped as a length at the points' mean distance.
+        # rotations are damped by the displacement that they cause at the points' mean distance
         reach = np.concatenate([np.full(3, float(np.mean(moved**2))), np.ones(3)])
         matrix += 1e-6 * weight.sum() * np.diag(reach)
         step = -np.asarray(np.linalg.solve(matrix, rows.T @ (weight * rest)), dtype=float)
@@ -99,7 +103,7 @@ def _settle(points: Array, surface: SmoothSheet, turn: Array, shift: Array, roun
 
 def _agreement(points: Array, surface: SmoothSheet, turn: Array, shift: Array
                ) -> tuple[float, float]:
-    """Robust size of the distances [mm], and the share of points that lie over the surface."""
+    """Robust standard deviation of the distances [mm], and the share of points over the surface."""
     moved = points @ turn.T + shift
     on = surface.covers(moved[:, :2])
     if on.sum() < 50:

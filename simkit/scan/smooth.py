@@ -1,4 +1,4 @@
-"""A smooth surface through a sheet of points, and the weights that put outliers aside."""
+"""A smooth surface fitted to a sheet of points, with robust weights against outliers."""
 
 from __future__ import annotations
 
@@ -17,13 +17,13 @@ MOST_KNOTS = 30_000
 
 
 def tukey(rest: Array, limit: float) -> Array:
-    """Tukey's biweight: 1 at 0, 0 from ``limit`` on."""
+    """Tukey's biweight: (1 - (rest / limit)^2)^2 below ``limit``, else 0."""
     return np.clip(1.0 - (rest / limit) ** 2, 0.0, None) ** 2
 
 
 @dataclass(frozen=True)
 class SmoothSheet:
-    """Smooth surface z = f(x, y) through a sheet, with what it covers."""
+    """Smooth surface z = f(x, y) of a sheet, and the cells that the sheet covers."""
 
     spline: TensorSpline
     low: Array
@@ -44,9 +44,9 @@ class SmoothSheet:
 
 def smooth_sheet(points: Array, spacing_mm: float, knots_mm: float, over: float = 2.0
                  ) -> SmoothSheet:
-    """Smooth surface through the points (n, 3), with knots about ``knots_mm`` apart.
+    """Smooth surface fitted to the points (n, 3), with knots about ``knots_mm`` apart.
 
-    Smoothed over ``over`` spacings: 1 keeps feature lines, 2 is quieter.
+    ``over``: smoothing length in spacings; 1 keeps feature lines, 2 removes more noise.
     """
     low, high = points[:, :2].min(axis=0), points[:, :2].max(axis=0)
     step = max(knots_mm, float(np.sqrt(np.prod(high - low) / MOST_KNOTS)), 1.5 * spacing_mm)

@@ -1,4 +1,4 @@
-"""The form of an undamaged surface: polynomial plus spline, knots fine at feature lines."""
+"""An undamaged surface: polynomial plus spline, with close knots at feature lines."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ ELEMENT_GROWTH_RATIO = 1.5
 class Surface:
     """Spline plus polynomial over the scaled chart.
 
-    ``legendre`` (m, m): coefficients of Legendre polynomials of (s - middle) / half, and t alike;
-    ``middle`` (2,), ``half`` (2,).
+    ``legendre`` (m, m): coefficients of products of Legendre polynomials of (s - middle) / half and
+    the same of t; ``middle`` (2,), ``half`` (2,).
     """
 
     spline: TensorSpline

@@ -20,8 +20,9 @@ NUMBER = re.compile(rb"[-+]?(\d+\.?\d*|\.\d+)([eE][-+]?\d+)?|[-+]?(nan|inf)", re
 def read_text_points(path: Path) -> tuple[Array, Array | None]:
     """Points (n, 3) and normals (n, 3), if there are six columns or columns nx, ny, nz.
 
-    Blanks, commas, semicolons or tabs between numbers; # begins a comment; a first line with words
-    names the columns (x, y, z; x_mm, ... as well); a first line with one whole number is the count.
+    Numbers are separated by blanks, commas, semicolons or tabs; # begins a comment. A first line
+    with words names the columns (x, y, z or x_mm, y_mm, z_mm). A first line with one integer is
+    the number of points.
     """
     raw = path.read_bytes()
     if b"\0" in raw[:4096]:
@@ -47,7 +48,7 @@ def read_text_points(path: Path) -> tuple[Array, Array | None]:
     except (ValueError, UnicodeDecodeError):
         raise _bad_line(lines, first, mark, path) from None
     if promised is not None and promised != len(table):
-        raise InputError(f"the first line promises {promised} points, the file holds {len(table)}",
+        raise InputError(f"the first line states {promised} points, the file holds {len(table)}",
                          AGAIN, file=str(path), line=1)
     return _columns(table, names, path)
 
@@ -74,12 +75,12 @@ def _comment(line: bytes) -> bool:
 
 
 def _mark(line: bytes) -> str | None:
-    """What stands between the numbers: a semicolon, a comma, or blanks (None)."""
+    """The separator of the numbers: a semicolon, a comma, or blanks (None)."""
     return ";" if b";" in line else "," if b"," in line else None
 
 
 def _bad_line(lines: list[bytes], first: int, mark: str | None, path: Path) -> InputError:
-    """The first line that cannot be read."""
+    """The error for the first line that cannot be read."""
     wanted = None
     separator = mark.encode() if mark else None
     for at, line in enumerate(lines[first:], first + 1):
@@ -116,7 +117,7 @@ def read_numpy(path: Path) -> tuple[Array, Array | None]:
     count, least = int(shape[0]), start + int(np.prod(shape, dtype=object)) * kind.itemsize
     size = path.stat().st_size
     if size < least:
-        raise InputError(f"the header promises {count} points, {least} bytes; the file has {size}: "
+        raise InputError(f"the header states {count} points, {least} bytes; the file has {size}: "
                          "truncated or damaged", AGAIN, file=str(path))
     if count > MOST_POINTS:
         raise InputError(f"{count} points", f"at most {MOST_POINTS}: thin the scan out",

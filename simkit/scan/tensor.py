@@ -7,11 +7,11 @@ Least squares with a roughness penalty (P-splines; Eilers and Marx 1996, O'Sulli
     order 2   R = int f_xx^2 + 2 f_xy^2 + f_yy^2      leaves planes free: for deviations
     order 3   R = int f_xxx^2 + f_yyy^2               leaves x^2 y^2 free: for panels
 
-Where knots are refined (at a feature line) the penalty lets go: the local knot distance h weighs
-it by (h / H)^5 of the coarsest H, and by next to nothing below 0.6 H. The normal equations are
-stored as a 7 x 7 stencil around every coefficient and solved by a banded Cholesky factorisation;
-the number of points counts once only. Why values at points and their sums are own kernels and not
-scipy's: docs/decisions.
+Where knots are close together (at a feature line) the penalty is reduced: it is multiplied by
+(h / H)^5, with h the local and H the largest knot distance, and by a further 1e-9 below 0.6 H. The
+normal equations are stored as a 7 x 7 stencil around every coefficient and solved by a banded
+Cholesky factorisation; the points are read only once, to assemble them. docs/decisions says why the
+evaluation and the assembly are own kernels and not scipy's.
 """
 
 from __future__ import annotations
@@ -27,7 +27,8 @@ from scipy.linalg import cho_solve_banded, cholesky_banded
 Array = NDArray[np.float64]
 SPLINE_DEGREE = 3
 FEATURE_PENALTY_SHARE = 1e-9
-GAUSS = np.polynomial.legendre.leggauss(4)
+"""Factor of the penalty where knots are refined."""
+GAUSS = np.polynomial.legendre.leggauss(4)  # exact for the products of two cubics
 
 
 @dataclass(frozen=True)
@@ -58,8 +59,10 @@ class TensorSpline:
 class Equations:
     """Normal equations of points on given knots.
 
-    ``stencil`` (nx, ny, 7, 7); ``right`` (nx, ny) of the values; ``beside`` (nx, ny, p) and
-    ``square`` (p, p + 1) of further functions that no penalty holds, the values last.
+    ``stencil`` (nx, ny, 7, 7): entry [i, j, 3 + a, 3 + b] couples coefficients (i, j) and
+    (i + a, j + b). ``right`` (nx, ny): right-hand side. ``beside`` (nx, ny, p) couples the spline
+    with p further functions without penalty; ``square`` (p, p + 1) are their own normal equations,
+    with the right-hand side in the last column.
     """
 
     knots_x: Array
@@ -87,8 +90,9 @@ class Equations:
 
     def _solved(self, penalty: Array, smoothing: float, right: Array) -> Array:
         band = _band(self.stencil + smoothing * penalty)
-        # A little keeps coefficients that no point and no penalty holds: little beside the points,
-        # or it would pull at what the penalty leaves free; not lost beside the penalty.
+        # A small diagonal term makes coefficients unique that neither points nor penalty determine.
+        # It is small against the points, so that it does not distort the functions which the
+        # penalty leaves free, and above the rounding error of the penalty.
         band[0] += 1e-9 * self.stencil[:, :, 3, 3].max() + 4e-16 * band[0].max()
         factor = cholesky_banded(band, lower=True, check_finite=False)
         return np.asarray(cho_solve_banded((factor, True), right, check_finite=False))
@@ -115,13 +119,13 @@ def even_knots(low: float, high: float, step: float) -> Array:
 
 
 def open_knots(breaks: Array) -> Array:
-    """Cubic knots with the ends of ``breaks`` repeated."""
+    """Cubic knots: ``breaks`` with the first and last repeated, so that the spline ends there."""
     return np.concatenate([np.repeat(breaks[0], SPLINE_DEGREE), breaks,
                            np.repeat(breaks[-1], SPLINE_DEGREE)])
 
 
 def penalty(knots_x: Array, knots_y: Array, order: int, graded: bool = False) -> Array:
-    """R of the module's formula as a stencil (nx, ny, 7, 7); ``graded`` lets go at fine knots."""
+    """R of the module's formula as a stencil (nx, ny, 7, 7); ``graded``: reduced at close knots."""
     mass_x, mass_y = _gram(knots_x, 0, False), _gram(knots_y, 0, False)
     rough_x, rough_y = _gram(knots_x, order, graded), _gram(knots_y, order, graded)
     total = _product(rough_x, mass_y) + _product(mass_x, rough_y)
@@ -131,6 +135,7 @@ def penalty(knots_x: Array, knots_y: Array, order: int, graded: bool = False) ->
 
 
 def _product(a: Array, b: Array) -> Array:
+    """Stencil of the tensor product of two one-dimensional Gram matrices (n, 7)."""
     return np.asarray(a[:, None, :, None] * b[None, :, None, :])
 
 
@@ -172,7 +177,10 @@ def _band(stencil: Array) -> Array:
 
 @nb.njit(cache=True)
 def _span(t, knots):
-    """Knot interval that holds t: knots[span] <= t < knots[span + 1]; the last one at the end."""
+    """Number of the knot interval that contains t: knots[span] <= t < knots[span + 1].
+
+    The last non-empty interval if t is at the end or beyond it.
+    """
     low, high = 3, knots.size - 4
     if t >= knots[high]:
         span = high - 1
@@ -190,7 +198,10 @@ def _span(t, knots):
 
 @nb.njit(cache=True)
 def _basis(t, knots, span, value, slope):
-    """Values and first derivatives of the four cubic B-splines on a span."""
+    """Values and first derivatives of the four cubic B-splines on a span (Cox-de Boor recursion).
+
+    The derivatives are added to ``slope`` (4,).
+    """
     left, right = np.empty(4), np.empty(4)
     value[0] = 1.0
     for j in range(1, 4):

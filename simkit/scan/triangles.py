@@ -1,4 +1,4 @@
-"""Points on the large triangles of a mesh, where its corners stand far apart."""
+"""Additional points on the large triangles of a mesh, whose corners are far apart."""
 
 from __future__ import annotations
 
@@ -14,10 +14,11 @@ MOST_MORE = 300_000
 
 
 def thickened(scan: RawScan) -> RawScan:
-    """The scan with points added on triangles larger than twice the usual share of a corner.
+    """The scan with points added on triangles that are large against the mean area per corner.
 
-    Decimated meshes have few corners where the panel is smooth; without them there would seem to
-    be holes. Even meshes stay as they are. Corners that no triangle uses are left out.
+    Decimated meshes have few corners where the panel is smooth; without more points these parts
+    would look like holes. Uniform meshes are not changed. Corners that no triangle uses are left
+    out.
     """
     if scan.triangles is None or len(scan.triangles) == 0:
         return scan

@@ -1,4 +1,4 @@
-"""The unit of a scan: must be said, and is checked against the size of a panel."""
+"""The unit of a scan: the user must give it, and it is checked against the size of a panel."""
 
 from __future__ import annotations
 
@@ -10,15 +10,17 @@ from simkit.errors import InputError, one_of
 Array = NDArray[np.float64]
 MM_PER_UNIT = {"mm": 1.0, "m": 1000.0, "inch": 25.4}
 SMALLEST_MM, LARGEST_MM = 40.0, 4000.0
-"""Length of the longer side that a scanned panel may have: what is plausible, no source."""
+"""Limits of the longer side of a scanned panel: plausible values, no source."""
 LIKELY_MM = (100.0, 2500.0)
+"""Lengths for which a unit is suggested."""
 
 
 def in_mm(points: Array, unit: str | None, file: str) -> Array:
     """Points (n, 3) in mm.
 
-    Raises `InputError` without a unit, naming those that would fit the size of a panel, for an
-    unknown one, and for one that makes the scan far smaller or larger than a panel.
+    Raises `InputError` without a unit (the message suggests units that would give the size of a
+    panel), for an unknown unit, and for one with which the scan is far smaller or larger than a
+    panel.
     """
     size = size_of(points)
     raw = " x ".join(f"{v:.3g}" for v in size)
@@ -36,7 +38,8 @@ def in_mm(points: Array, unit: str | None, file: str) -> Array:
 
 
 def size_of(points: Array) -> Array:
-    """(3,) extents along the principal axes, the largest first, strays left out (1 % a side)."""
+    """(3,) extents along the principal axes, the largest first, without 1 % of points at each end.
+    """
     few = points[:: max(1, len(points) // 50_000)]
     centre = np.median(few, axis=0)
     near = np.linalg.norm(few - centre, axis=1)
@@ -47,7 +50,7 @@ def size_of(points: Array) -> Array:
 
 
 def _would_fit(size: Array) -> str:
-    """Half a sentence about the units that give the size of a panel."""
+    """End of a message: the units that would give the size of a panel."""
     fits = [f"{unit} would make it {size[0] * factor:.4g} x {size[1] * factor:.4g} mm"
             for unit, factor in MM_PER_UNIT.items()
             if LIKELY_MM[0] <= size[0] * factor <= LIKELY_MM[1]]

@@ -22,9 +22,9 @@ class Geometry:
     ----------
     shape_u, shape_v : (elements, g, degree + 1, 3) basis values and derivatives per direction.
     metric, curvature : (elements, g*g, 3) covariant components 11, 22, 12; mm^2 / mm.
-    frame : (elements, g*g, 3, 3) takes covariant components (11, 22, 12) to (s, d, g) in a local
-        orthonormal frame: s = e11 + e22, d = e11 - e22, g = 2 e12; its first axis is that asked
-        for, or along x,1.
+    frame : (elements, g*g, 3, 3) matrix from covariant components (11, 22, 12) to (s, d, g) in a
+        local orthonormal frame: s = e11 + e22, d = e11 - e22, g = 2 e12; the frame's first axis is
+        the direction given to `reference_geometry`, or x,1.
     area : (elements, g*g) area weight of each point, mm^2.
     normal : (elements, g*g, 3) unit normal.
     place : (elements, g*g, 3) position, mm.
@@ -53,7 +53,8 @@ class Geometry:
 def reference_geometry(patch: Patch, gauss: int, along: Array | None = None) -> Geometry:
     """Evaluate the reference surface at gauss x gauss points of every element.
 
-    ``along`` (3,): direction of the frames' first axes, laid onto the surface; None: along x,1.
+    ``along`` (3,): direction of the frames' first axes, projected onto the tangent plane; None:
+    along x,1.
     """
     pu, wu, su = patch.basis_u.gauss(gauss)
     pv, wv, sv = patch.basis_v.gauss(gauss)
@@ -81,26 +82,33 @@ def reference_geometry(patch: Patch, gauss: int, along: Array | None = None) -> 
 
 
 def _by_element(full: Array, pu: tuple[int, ...], pv: tuple[int, ...]) -> Array:
+    """Values (points along u, points along v, 3), reordered to (elements, g * h, 3)."""
     (nu, g), (nv, h) = pu, pv
     ordered = full.reshape(nu, g, nv, h, 3).transpose(0, 2, 1, 3, 4)
     return np.ascontiguousarray(ordered.reshape(nu * nv, g * h, 3))
 
 
 def _frames(x1: Array, x2: Array, metric: Array, along: Array | None) -> Array:
-    """Transformation of covariant components to (s, d, g); e1 as asked for, e2 = a3 x e1."""
+    """Matrices from covariant components to (s, d, g); e1 along ``along`` or x,1, e2 = a3 x e1.
+
+    E = E_ab a^a (x) a^b, so a component in the local frame is E_ab (a^a . e_i) (a^b . e_j).
+    """
     det = metric[..., 0] * metric[..., 1] - metric[..., 2] ** 2
+    # dual base vectors a^1, a^2: a^a . x,b = 1 where a = b, else 0
     up1 = (metric[..., 1, None] * x1 - metric[..., 2, None] * x2) / det[..., None]
     up2 = (metric[..., 0, None] * x2 - metric[..., 2, None] * x1) / det[..., None]
     e1 = x1 / np.sqrt(metric[..., 0])[..., None]
     if along is not None:
         normal = np.cross(x1, x2)
         normal /= np.linalg.norm(normal, axis=-1, keepdims=True)
+        # the part of the direction in the tangent plane
         e1 = along - (normal @ along)[..., None] * normal
         e1 /= np.linalg.norm(e1, axis=-1, keepdims=True)
     e2 = np.cross(np.cross(x1, x2), e1)
     e2 /= np.linalg.norm(e2, axis=-1, keepdims=True)
     c11, c12 = (up1 * e1).sum(-1), (up1 * e2).sum(-1)
     c21, c22 = (up2 * e1).sum(-1), (up2 * e2).sum(-1)
+    # a covariant 12 stands for both E_12 and E_21, hence the factors of two
     e_11 = np.stack([c11 * c11, c21 * c21, 2 * c11 * c21], axis=-1)
     e_22 = np.stack([c12 * c12, c22 * c22, 2 * c12 * c22], axis=-1)
     shear = 2 * np.stack([c11 * c12, c21 * c22, c11 * c22 + c21 * c12], axis=-1)

@@ -8,7 +8,7 @@ at height z: E = e + z k. Variations, with h_I,ab = N_I,ab - G^g_ab N_I,g and G^
     Dd b_ab  = -(h_I,ab dx_I . a^d)(N_J,d a3 . Dx_J) - (I, J swapped)
                - b_ab a^gd (N_I,g a3 . dx_I)(N_J,d a3 . Dx_J)
 
-so that the tangent is exact. Strains are taken to (s, d, g) of a local orthonormal frame.
+so that the tangent is exact. Strains are transformed to (s, d, g) of a local orthonormal frame.
 """
 
 from __future__ import annotations
@@ -65,9 +65,10 @@ def base_vectors(x, first_u, first_v, count_v, su, sv, shape, place):
 
 @nb.njit(cache=True)
 def dual_base(place, a3, up, b):
-    """Unit normal a3, dual base up (2, 3), metric up (11, 22, 12) and curvature b (3,).
+    """Set the unit normal a3 (3,), the dual base up (2, 3) and the curvature b (3,).
 
-    Returns the metric (11, 22, 12) and its inverse; zeros where the surface has no area.
+    place (6, 3) as :func:`base_vectors` fills it. Returns the metric (11, 22, 12) and the
+    contravariant metric (11, 22, 12); zeros where the surface has no area.
     """
     a11 = a22 = a12 = 0.0
     for c in range(3):
@@ -78,7 +79,7 @@ def dual_base(place, a3, up, b):
     a3[1] = place[1, 2] * place[2, 0] - place[1, 0] * place[2, 2]
     a3[2] = place[1, 0] * place[2, 1] - place[1, 1] * place[2, 0]
     det = a11 * a22 - a12 * a12
-    if not det > 0.0:
+    if not det > 0.0:  # true also for NaN
         return 0.0, 0.0, 0.0, 0.0, 0.0, 0.0
     root = np.sqrt(det)
     i11, i22, i12 = a22 / det, a11 / det, -a12 / det
@@ -93,8 +94,12 @@ def dual_base(place, a3, up, b):
 
 @nb.njit(cache=True)
 def _rows(shape, place, a3, up, frame, h, bm, bb):
-    """Strain-displacement rows bm, bb (3, 3 n_e) in (s, d, g), and h (3, n_e)."""
-    g = np.empty((3, 2))
+    """Strain-displacement rows bm, bb (3, 3 n_e) in (s, d, g), and h (3, n_e).
+
+    bm dx is the variation of the membrane strain, bb dx that of the bending strain. The bending
+    strain is B_ab - b_ab, hence the minus sign of d b_ab = sum h_I,ab a3 . dx_I in bb.
+    """
+    g = np.empty((3, 2))  # G^g_ab for ab = 11, 22, 12
     for r in range(3):
         for d in range(2):
             g[r, d] = (place[3 + r, 0] * up[d, 0] + place[3 + r, 1] * up[d, 1]
@@ -115,7 +120,10 @@ def _rows(shape, place, a3, up, frame, h, bm, bb):
 
 @nb.njit(cache=True, fastmath={"contract", "reassoc", "nsz"})
 def _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w):
-    """ke += w (bm' A bm + bm' B bb + bb' B' bm + bb' D bb), upper 3 x 3 blocks only."""
+    """ke += w (bm' A bm + bm' B bb + bb' B' bm + bb' D bb), upper triangle only.
+
+    zm, zb (3, 3 n_e) are scratch for w (A bm + B bb) and w (B' bm + D bb).
+    """
     n = bm.shape[1]
     for r in range(3):
         for j in range(n):
@@ -137,8 +145,10 @@ def _add_material(ke, bm, bb, zm, zb, amat, bmat, dmat, w):
 def _add_geometric(ke, shape, h, small, w, q):
     """Stress part of the tangent, upper triangle of ke (3 n_e, 3 n_e), times area w.
 
-    ``small`` holds normal, dual base, contravariant metric, curvature and the resultants for
-    covariant (11, 22, 12); q (n_e, 3) scratch for N_I,d a^d.
+    N^ab times the second variation of the membrane strain gives ``same`` on the diagonal of a
+    block; M^ab times the second variation of the bending strain (formula of the module) gives the
+    rest. ``small`` holds normal, dual base, contravariant metric, curvature and the resultants
+    conjugate to the covariant components (11, 22, 12); q (n_e, 3) is scratch for N_I,d a^d.
     """
     a3, up, mup, b = small[NORMAL], small[DUAL:DUAL + 2], small[METRIC], small[CURVATURE]
     n_res, m_res = small[N_COVARIANT], small[M_COVARIANT]
@@ -170,7 +180,9 @@ def _add_geometric(ke, shape, h, small, w, q):
 def scatter_upper(ke, places, data):
     """Add the upper triangle of ke (m, m) to the matrix values at places (m (m + 1) / 2,).
 
-    A place of -1 skips the entry, -(p + 2) adds it twice at p.
+    A place of -1 skips the entry (a held displacement); -(p + 2) adds it twice at p. Twice, because
+    an off-diagonal entry of two displacements that share one equation lands on the diagonal,
+    and so does its mirror entry, which is not stored.
     """
     k = 0
     for i in range(ke.shape[0]):
@@ -185,10 +197,10 @@ def scatter_upper(ke, places, data):
 
 @nb.njit(cache=True)
 def _element(el, x, grid, rule, old, new, symmetrise, tangent, sums, scratch):
-    """One element: add its forces, write its tangent to scratch.ke, its new state and energies.
+    """One element: add its forces; write its tangent to scratch.ke, its new state and energies.
 
     x (control points, 3); old, new (points, layers, numbers); records as in :func:`assemble`.
-    Returns False where the element is inverted.
+    Returns False if the element is inverted.
     """
     eu, ev = el // grid.elements_v, el % grid.elements_v
     su, sv, count_v, force = grid.shape_u, grid.shape_v, grid.count_v, sums.force
@@ -234,6 +246,7 @@ def _element(el, x, grid, rule, old, new, symmetrise, tangent, sums, scratch):
                 force[cp, c] += w * (bm[0, i] * res[0] + bm[1, i] * res[1] + bm[2, i] * res[2]
                                      + bb[0, i] * res[3] + bb[1, i] * res[4] + bb[2, i] * res[5])
         if tangent:
+            # the work n . de is the same in both frames, so resultants transform by the transpose
             for r in range(3):
                 n_res[r] = frame[0, r] * res[0] + frame[1, r] * res[1] + frame[2, r] * res[2]
                 m_res[r] = frame[0, r] * res[3] + frame[1, r] * res[4] + frame[2, r] * res[5]
@@ -247,13 +260,14 @@ def _element(el, x, grid, rule, old, new, symmetrise, tangent, sums, scratch):
 
 @nb.njit(cache=True, nogil=True)
 def assemble(listed, first, last, x, grid, rule, old, new, symmetrise, tangent, sums):
-    """Elements listed[first] to listed[last] (not included), one after the other.
+    """Assemble elements listed[first] to listed[last - 1], one after another.
 
     x (n, 3) control points, mm; grid, rule and sums are records of :mod:`simkit.shell.records`;
-    old (elements, points, layers, numbers) states, the new one of the k-th listed goes to new[k].
-    Adds to the forces; writes energies. With a tangent, its upper triangle goes to sums.upper where
-    that has rows, else it is added to the matrix values. Returns False if any element is inverted.
-    Releases Python's lock, so that threads can each take a range, with force and data of their own.
+    old (elements, points, layers, numbers) states; the new state of the k-th listed element goes to
+    new[k]. Adds to the forces and writes the energies. With ``tangent``, the upper triangle of each
+    tangent goes to sums.upper if that has rows, else it is added to the matrix values. Returns
+    False if an element is inverted. The kernel releases Python's lock, so each of several threads
+    can take a range, with a force array and matrix values of its own.
     """
     n = grid.shape_u.shape[2] * grid.shape_u.shape[2]
     scratch = Scratch(

@@ -21,10 +21,10 @@ class Layout:
     equation : (control points, 3) equation of each displacement, -1 where it is held; two
         displacements may share one (symmetry).
     count : number of equations.
-    indptr, indices : upper triangle, compressed rows, sorted, diagonal first.
-    coords : (count, 2) place of each equation on the grid of control points.
-    places : (elements, m (m + 1) / 2) where each upper entry of an element matrix goes, in the
-        code of :func:`simkit.shell.kernels.scatter_upper`.
+    indptr, indices : upper triangle in compressed rows, sorted, diagonal first.
+    coords : (count, 2) position of each equation's control point on the grid of control points.
+    places : (elements, m (m + 1) / 2) index in the matrix values of each upper entry of an element
+        matrix, coded as :func:`simkit.shell.kernels.scatter_upper` says.
     """
 
     equation: Ints
@@ -57,10 +57,11 @@ def make_layout(patch: Patch, equation: Ints) -> Layout:
     a, b = eq[:, i], eq[:, j]
     row, col = np.minimum(a, b), np.maximum(a, b)
     held = row < 0
-    key = row * count + col
+    key = row * count + col  # one number for each pair, so that pairs can be sorted and searched
     diagonal = np.arange(count) * (count + 1)
     unique = np.unique(np.concatenate([key[~held], diagonal]))
     places = np.searchsorted(unique, key).astype(np.int32)
+    # two displacements of an element that share an equation: see scatter_upper
     merged = (a == b) & (i != j)[None, :] & ~held
     places[merged] = -(places[merged] + 2)
     places[held] = -1
@@ -86,6 +87,7 @@ def element_points(patch: Patch) -> Ints:
 
 
 def _coords(patch: Patch, equation: Ints, count: int) -> Ints:
+    """Grid position (count, 2) of each equation; of a shared one, that of its first point."""
     nu, nv = patch.shape
     grid = np.stack(np.meshgrid(np.arange(nu), np.arange(nv), indexing="ij"), -1).reshape(-1, 2)
     coords = np.zeros((count, 2), dtype=np.int64)

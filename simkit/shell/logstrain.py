@@ -6,9 +6,9 @@ stretch C = I + 2E has c = 1 + s and r = d^2 + g^2, eigenvalues c +- sqrt(r), an
     H_s = ln(c^2 - r) / 2,   H_d = k d,   H_g = k g,   k = f(r / c^2) / c,
     f(y) = artanh(sqrt y) / sqrt y = 1 + y/3 + y^2/5 + ...
 
-No spectral decomposition is needed and nothing is singular at equal stretches. Plasticity that
-is additive in H is that of Miehe, Apel and Lambrecht 2002 (CMAME 191); in plane stress T is the
-Kirchhoff stress in the rotated frame, so thinning is included.
+No spectral decomposition is needed and nothing is singular at equal stretches. Plasticity with an
+additive split of H follows Miehe, Apel and Lambrecht 2002 (CMAME 191). The stress T conjugate to H
+is, in plane stress, the Kirchhoff stress in the rotated frame, so thinning is included.
 """
 
 from __future__ import annotations
@@ -31,6 +31,8 @@ def log_strain(e, h, first):
     if c <= 0.0 or det <= 0.0:
         return -1.0, 0.0, 0.0, 0.0
     y = r / (c * c)
+    # f and its first two derivatives by y. Near y = 0 the closed form loses digits by cancellation;
+    # there the series is used, whose first term left out is y^9/19, 3e-17 at y = 0.02.
     if y < 0.02:
         f = 1.0 + y * (1 / 3 + y * (1 / 5 + y * (1 / 7 + y * (1 / 9 + y * (1 / 11 + y * (
             1 / 13 + y * (1 / 15 + y / 17)))))))
@@ -44,6 +46,7 @@ def log_strain(e, h, first):
         f1 = 0.5 * (1.0 / (1.0 - y) - f) / y
         f2 = 0.5 * (1.0 / ((1.0 - y) * (1.0 - y)) - 3.0 * f1) / y
     q = 1.0 / det
+    # k and its derivatives by r at constant c, as y = r / c^2
     k = f / c
     k_r = f1 / (c * c * c)
     k_rr = f2 / (c * c * c * c * c)
@@ -61,7 +64,10 @@ def log_strain(e, h, first):
 
 @nb.njit(cache=True)
 def add_second(e, t, q, k_r, k_rr, a):
-    """Add sum_j t_j d2H_j / dE dE to the symmetric matrix a (3, 3)."""
+    """Add sum_j t_j d2H_j / dE dE to the symmetric matrix a (3, 3).
+
+    This is the geometric part of the tangent: stress t times the second derivative of strain.
+    """
     c, d, g = 1.0 + e[0], e[1], e[2]
     qq = q * q
     ts, td, tg = t[0], t[1], t[2]

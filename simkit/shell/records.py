@@ -17,10 +17,10 @@ class ElementGrid(NamedTuple):
     Attributes
     ----------
     count_v, elements_v : control points and elements along v.
-    shape_u, shape_v : (elements along the direction, Gauss points, degree + 1, 3) shape values and
-        two derivatives.
+    shape_u, shape_v : (elements along the direction, Gauss points, degree + 1, 3) shape functions
+        with their first and second derivatives.
     metric, curvature : (elements, points, 3) covariant components 11, 22, 12.
-    frame : (elements, points, 3, 3) rows that turn them into (s, d, g).
+    frame : (elements, points, 3, 3) matrices from covariant components to (s, d, g).
     area, thickness : (elements, points), mm^2 and mm.
     places : (elements, entries) where the upper triangle of each tangent goes in the matrix.
     """
@@ -38,7 +38,7 @@ class ElementGrid(NamedTuple):
 
 
 class LayerRule(NamedTuple):
-    """Heights and weights of the layers, in thicknesses, and the packed sheet law."""
+    """Heights and weights of the layers, in units of the thickness, and the packed sheet law."""
 
     heights: Array
     weights: Array
@@ -46,11 +46,11 @@ class LayerRule(NamedTuple):
 
 
 class ElementSums(NamedTuple):
-    """What the kernel of elements writes.
+    """Results that the element kernel writes.
 
     Attributes
     ----------
-    force : (control points, 3) N, added to.
+    force : (control points, 3) N; element forces are added to it.
     energy : (elements, 2) elastic energy and plastic work, N mm.
     data : matrix values, to which tangents are added where ``upper`` has no rows.
     upper : (elements, entries) upper triangles of the tangents, or no rows.
@@ -66,7 +66,7 @@ class Scratch(NamedTuple):
     """Scratch of one element of n control points.
 
     shape (6, n) and place (6, 3) as :func:`simkit.shell.kernels.base_vectors` fills them; bm, bb
-    (3, 3 n) strain rows; zm, zb (3, 3 n) the section's moduli times these; ke (3 n, 3 n) the
+    (3, 3 n) strain-displacement rows; zm, zb (3, 3 n) section moduli times them; ke (3 n, 3 n) the
     tangent; h (3, n) and q (n, 3) factors of the second variation; small (18, 3) vectors and
     moduli, hot (14, 9) numbers of one layer, rows as named in :mod:`simkit.shell.section`.
     """
@@ -88,7 +88,8 @@ class SpringPoints(NamedTuple):
     """Springs between points of the sheet and fixed places.
 
     element (m,) sorted; shape (m, n) shape values there; stiffness (m, 3, 3) N/mm; rest (m, 3) the
-    places, mm; normal (m, 3) of one-sided springs, which act where the gap along it is below zero.
+    fixed places, mm; normal (m, 3) of one-sided springs, which act where the gap along the normal
+    is negative.
     """
 
     element: Ints

@@ -1,4 +1,9 @@
-"""Through the thickness: integration rules, and what the layers of one Gauss point add up to."""
+"""Integration through the thickness: Gauss layers, and resultants and moduli of one Gauss point.
+
+With the strain E(z) = e + z k of each layer, its stress S conjugate to E and its tangent C = dS/dE:
+
+    n = int S dz,  m = int z S dz,  (A, B, D) = int (1, z, z^2) C dz.
+"""
 
 from __future__ import annotations
 
@@ -39,8 +44,8 @@ def gauss_layers(count: int) -> Layers:
 def _map_layer(e, old, new, t, c, law, work, symmetrise, tangent):
     """Stress t (3,), tangent c (3, 3) and new state of a layer at strain e (3,); work (9,) scratch.
 
-    The compiler decides by the law's dimensions, which it sees of an argument only: each kind of
-    law has a kernel of its own.
+    The number of dimensions of ``law`` is known at compile time, because it is an argument of its
+    own. Numba therefore compiles only one of the two branches for each kind of law.
     """
     if law.ndim == 2:
         update_anisotropic(e, old, new, t, c, law, symmetrise, tangent)
@@ -52,9 +57,10 @@ def _map_layer(e, old, new, t, c, law, work, symmetrise, tangent):
 def integrate_layers(small, hot, old, new, rule, thickness, symmetrise, tangent):
     """Integrate stress and tangent over the layers of one Gauss point.
 
-    Reads the strains of ``small`` and fills its moduli A, B, D (3, 3) and the six resultants of
-    ``hot``, membrane and bending, per reference length. old, new (layers, numbers); rule a
-    LayerRule. Returns (elastic energy per area, plastic work per area, ok).
+    Reads the strains in ``small``; writes its moduli A, B, D (3, 3) and the six resultants in
+    ``hot``, membrane then bending, per reference length. old, new (layers, numbers); rule a
+    LayerRule. Returns (elastic energy per area, plastic work per area, ok); ok is False where
+    the metric is not positive.
     """
     em, kb, law = small[MEMBRANE], small[BENDING], rule.law
     amat, bmat, dmat = (small[A_ROWS:A_ROWS + 3], small[B_ROWS:B_ROWS + 3],
@@ -78,9 +84,11 @@ def integrate_layers(small, hot, old, new, rule, thickness, symmetrise, tangent)
         if q < 0.0:
             return stored, spent, False
         _map_layer(hs, old[layer], new[layer], t, c, law, work, symmetrise, tangent)
+        # elastic energy density: stress times elastic strain (total less plastic) / 2
         for i in range(3):
             stored += 0.5 * w * t[i] * (hs[i] - new[layer, i])
         spent += w * new[layer, 4]
+        # stress conjugate to E: S = F' T with F = dH/dE
         for i in range(3):
             s = t[0] * first[0, i] + t[1] * first[1, i] + t[2] * first[2, i]
             res[i] += w * s
@@ -89,6 +97,7 @@ def integrate_layers(small, hot, old, new, rule, thickness, symmetrise, tangent)
             for i in range(3):
                 for j in range(3):
                     a[i, j] = 0.0
+            # tangent of S: F' C F + sum_j T_j d2H_j/dE dE
             add_second(e, t, q, k_r, k_rr, a)
             for i in range(3):
                 ci = (first[0, i] * c[0, 0] + first[1, i] * c[1, 0] + first[2, i] * c[2, 0],

@@ -29,7 +29,7 @@ class SpringSet:
     stiffness : (m, 3, 3), N/mm.
     rest : (m, 3) place x0, mm (zero for springs on displacement-like quantities).
     normal : (m, 3) used by one-sided points only.
-    one_sided : whether the points act only on (x - x0) . normal < 0.
+    one_sided : whether the points act only where (x - x0) . normal < 0.
     """
 
     element: NDArray[np.int64]
@@ -40,7 +40,7 @@ class SpringSet:
     one_sided: bool = False
 
     def scaled(self, factor: float) -> SpringSet:
-        """The same springs, stiffer or softer by a factor."""
+        """The same springs with their stiffness multiplied by a factor."""
         return replace(self, stiffness=factor * self.stiffness)
 
     def moved(self, rest: Array) -> SpringSet:
@@ -99,6 +99,7 @@ def _add(x, points, places, springs, force, data, tangent):
                         for r in range(3):
                             for c in range(3):
                                 ke[3 * i + r, 3 * j + c] += both * stiffness[k, r, c]
+        # points are sorted by element: scatter the sum of an element's points at its last one
         if tangent and (k == m - 1 or element[k + 1] != el):
             scatter_upper(ke, places[el], data)
             ke[:] = 0.0

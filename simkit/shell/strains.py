@@ -1,4 +1,4 @@
-"""Strains of the deformed shell at its Gauss points, for reports and limits."""
+"""Strains of the deformed shell at its Gauss points, for reports and strain limits."""
 
 from __future__ import annotations
 
@@ -24,13 +24,18 @@ def shell_strains(x: Array, count_v: int, elements_v: int, geometry: Geometry) -
 
 
 def face_strain(strains: Array, offset_mm: float) -> Array:
-    """Largest in-plane principal Green-Lagrange strain at a height, (elements, points)."""
+    """Largest in-plane principal Green-Lagrange strain at a height, (elements, points).
+
+    strains (elements, points, 6) from :func:`shell_strains`; ``offset_mm`` from the mid-surface
+    along the normal. The larger eigenvalue is (s + sqrt(d^2 + g^2)) / 2.
+    """
     e = strains[..., :3] + offset_mm * strains[..., 3:]
     return 0.5 * e[..., 0] + 0.5 * np.hypot(e[..., 1], e[..., 2])
 
 
 @nb.njit(cache=True)
 def _strains(x, count_v, elements_v, su, sv, metric, curvature, frames, out):
+    """Fill out (elements, points, 6); the other arrays are those of ElementGrid."""
     p1, g = su.shape[2], su.shape[1]
     place = np.empty((6, 3))
     a3, up, b = np.empty(3), np.empty((2, 3)), np.empty(3)
@@ -55,7 +60,10 @@ def _strains(x, count_v, elements_v, su, sv, metric, curvature, frames, out):
 
 @nb.njit(cache=True)
 def _derivatives(x, corner, count_v, su, sv, eu, ev, gu, gv, p1, place):
-    """x,1 x,2 x,11 x,22 x,12 of one Gauss point in rows 1 to 5 of place, along v first."""
+    """Set rows 1 to 5 of place (6, 3) to x,1 x,2 x,11 x,22 x,12 of one Gauss point.
+
+    Sums over v first, then over u, which takes fewer products than the sum over all points.
+    """
     for c in range(3):
         x1 = x2 = x11 = x22 = x12 = 0.0
         for i in range(p1):

@@ -1,1 +1,1 @@
-"""Nonlinear and linear solvers that know nothing of sheets."""
+"""Nonlinear and linear solvers, independent of the mechanical model."""

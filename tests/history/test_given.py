@@ -71,5 +71,5 @@ def test_what_is_not_reached_is_said(tmp_path, monkeypatch) -> None:
     work = work_of(tmp_path, {**BALL, "travel_mm": 9.0})
     done = reconstruct(work)
     assert not done.matched
-    assert "NOT as asked: blow 1" in done.sentence()
+    assert "NOT as required: blow 1" in done.sentence()
     assert "300 N reached" in done.sentence()

@@ -91,7 +91,7 @@ def npy_header(shape) -> bytes:
     return head.getvalue()
 
 
-LIES = {  # each header promises some 5 GB
+LIES = {  # each header states some 5 GB
     "stl": lambda raw: raw[:80] + struct.pack("<I", 100_000_000) + raw[84:],
     "ply": lambda raw: re.sub(rb"element vertex \d+", b"element vertex 210000000", raw),
     "vtu": lambda raw: re.sub(rb'NumberOfPoints="\d+"', b'NumberOfPoints="210000000"', raw),
@@ -102,7 +102,7 @@ LIES = {  # each header promises some 5 GB
 
 @pytest.mark.parametrize("form", LIES)
 def test_headers_that_lie_about_5_GB(form, whole, tmp_path, capsys):
-    refused(written(tmp_path, f"s.{form}", LIES[form](whole[form])), capsys, "promises")
+    refused(written(tmp_path, f"s.{form}", LIES[form](whole[form])), capsys, "states")
 
 
 SMALL_LIES = {  # below every limit of size, so that only the file itself can tell
@@ -155,7 +155,7 @@ def test_arrays_that_are_no_points(tmp_path, capsys):
     np.save(tmp_path / "a.npy", np.zeros((10, 2)))
     refused(tmp_path / "a.npy", capsys, "(n, 3)")
     np.save(tmp_path / "b.npy", np.full((500, 3), np.nan))
-    refused(tmp_path / "b.npy", capsys, "no numbers")
+    refused(tmp_path / "b.npy", capsys, "not valid numbers")
     np.save(tmp_path / "c.npy", np.array([{"x": 1}], dtype=object), allow_pickle=True)
     refused(tmp_path / "c.npy", capsys, "object")
 

@@ -1,1 +1,1 @@
-"""Histories of deep damage: blows by their travel, compared at the readings."""
+"""Histories of deep damage: blows given by their travel, compared with the readings."""

@@ -1,8 +1,9 @@
-"""Least squares over the places, directions and sizes of blows; the last one's travel comes free.
+"""Least squares over the places, directions and sizes of blows, and all travels but the last.
 
-Gauss-Newton with differences for the first slopes and Broyden's update (1965) after that, steps
-damped (Levenberg 1944, Marquardt 1963); the member of the last blow's family nearest to the
-readings gives the residual, so that its travel is eliminated.
+Damped Gauss-Newton steps (Levenberg 1944, Marquardt 1963). The first derivatives are finite
+differences; later they are corrected by Broyden's update (1965). The travel of the last blow is
+eliminated: one loading gives the shapes of many travels, and that nearest to the readings gives the
+residual.
 """
 
 from __future__ import annotations
@@ -19,37 +20,40 @@ from simkit.history.strike import Blow
 
 Blows = tuple[Blow, ...]
 Names = tuple[tuple[int, str], ...]
-"""Numbers that are corrected: which blow, which of its fields."""
+"""Unknowns: (number of the blow, name of its field)."""
 Measure = Callable[[Blows], tuple[Blows, Fit] | None]
-"""Blows carried out, the last one about its travel, and what lies nearest to the readings."""
+"""Function that computes blows, the last one with several travels; returns the blows with the best
+travel and the fit; None if no equilibrium is found."""
 SCALES = {"x_mm": 6.0, "y_mm": 6.0, "angle_deg": 8.0, "radius_mm": 0.15, "length_mm": 0.25,
           "width_mm": 0.25, "travel_mm": 1.0}
-"""Step by which a number is changed to see what it does; of sizes, in their logarithm."""
+"""Scale of each unknown, the step of its finite difference; for sizes a step of the logarithm."""
 FREE = {"ball": ("x_mm", "y_mm"),
         "cylinder": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "edge": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "block": ("x_mm", "y_mm", "angle_deg", "length_mm", "width_mm")}
-"""What is corrected of each kind. The radius of a ball can hardly be read from a deep dent, and a
-wrong one spoils what the next pull does: it stays as the low's width suggests it."""
+"""Unknowns of each kind. The radius of a ball can hardly be determined from a deep dent, and a
+wrong radius falsifies the effect of the next pull; so it keeps the value estimated from the width
+of the low."""
 RADIUS_SHOWS_FROM = 0.5
-"""Travel over the radius from which a ball known roughly gets its radius corrected, too: the sheet
-has wrapped itself round it (travel 42 mm, 60 mm given, 70 true: 67 found; travel 9 mm, 25 given, 30
-true: 20 would be found)."""
+"""Travel over radius above which the radius of a ball that is roughly known is corrected too,
+because the sheet is then in contact with much of it (travel 42 mm, 60 mm given, 70 true: 67 found;
+travel 9 mm, 25 given, 30 true: 20 would be found)."""
 ENDS = {"radius_mm": (3.0, 400.0), "length_mm": (5.0, 1500.0), "width_mm": (5.0, 1500.0),
         "travel_mm": (0.5, 120.0)}
-"""Between what a number stays."""
+"""Limits of the unknowns."""
 LARGEST_STEP_SCALES = 3.0
-"""Longest step in one number, in scales."""
+"""Largest step of one unknown, in scales."""
 LAST_STEP_MISFIT_SHARE = 0.95
-"""A step that leaves more than this of the misfit is a poor one."""
+"""A step that reduces the misfit by less than 5 % is a poor one."""
 POOR_STEPS_ONE_BLOW, POOR_STEPS_SEVERAL = 1, 3
-"""Poor steps in a row that end a descent: of one blow, of several, whose slopes are known less well
-and are still being learnt by Broyden's update."""
+"""Number of successive poor steps that end a descent: with one blow, and with several, whose
+derivatives are less accurate and are still improved by Broyden's update."""
 
 
 @dataclass(frozen=True)
 class Found:
-    """Blows with their travels, their fit, and the slopes (n, names) of the readings per scale."""
+    """Blows with their travels, their fit, and the derivatives ``slopes`` (n, names) of the
+    readings, mm per scale of each unknown."""
 
     blows: Blows
     fit: Fit
@@ -62,13 +66,16 @@ class Found:
         return self.fit.rms_mm
 
     def words(self) -> str:
-        """In a few words, for people."""
+        """Short description."""
         return " and then ".join(blow.words() for blow in self.blows)
 
 
 def names_of(blows: Blows, known: bool = False) -> Names:
-    """What is corrected of a sequence: of each blow what its kind leaves free, the radius of balls
-    ``known`` roughly where it shows, and the travel of all but the last."""
+    """Unknowns of a sequence of blows.
+
+    The unknowns of each blow's kind, the radius of balls that are roughly ``known`` where it can be
+    determined, and the travel of all blows but the last.
+    """
     last = len(blows) - 1
     return tuple((k, name) for k, blow in enumerate(blows)
                  for name in (*FREE[blow.kind],
@@ -77,6 +84,7 @@ def names_of(blows: Blows, known: bool = False) -> Names:
 
 
 def _radius_shows(blow: Blow) -> bool:
+    """Whether the radius of a blow can be determined from its dent."""
     return blow.kind == "ball" and (blow.travel_mm or 0.0) > RADIUS_SHOWS_FROM * blow.radius_mm
 
 
@@ -93,7 +101,7 @@ def moved(blows: Blows, names: Names, step: Array) -> Blows:
 
 
 def slopes_by_trial(measure: Measure, blows: Blows, fit: Fit, names: Names) -> Array:
-    """Change of the nearest readings per scale of each number: one trial each."""
+    """Derivatives (n, names) of the readings by each unknown, per scale: one trial each."""
     columns = []
     for k in range(len(names)):
         step = np.zeros(len(names))
@@ -105,13 +113,14 @@ def slopes_by_trial(measure: Measure, blows: Blows, fit: Fit, names: Names) -> A
 
 
 def _without(change: Array, rate: Array) -> Array:
-    """A change without what the travel does: that is set free."""
+    """The part of a change that is orthogonal to the effect of the last travel, ``rate``, because
+    that travel is chosen anew in every trial."""
     size = float(rate @ rate)
     return change - (float(change @ rate) / size) * rate if size > 0.0 else change
 
 
 def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm: float) -> Found:
-    """Correct blows while that helps; the best ones, with slopes kept up to date."""
+    """Correct blows as long as the misfit falls; return the best ones, with updated slopes."""
     best, slopes, damping, poor = start, start.slopes.copy(), 0.05, 0
     enough = POOR_STEPS_ONE_BLOW if len(start.blows) == 1 else POOR_STEPS_SEVERAL
     for _ in range(rounds):
@@ -133,7 +142,7 @@ def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm:
 
 
 def _step(slopes: Array, gap: Array, rate: Array, damping: float) -> Array:
-    """Damped step in scales; what more travel would mend is left to it."""
+    """Damped Gauss-Newton step in scales, for the gap without the effect of the last travel."""
     gap = _without(gap, rate)
     normal = slopes.T @ slopes
     normal += damping * max(float(np.trace(normal)) / len(normal), 1e-12) * np.eye(len(normal))

@@ -1,4 +1,4 @@
-"""Deep damage explained: search on a coarse panel, the numbers set right on the fine one."""
+"""Histories of deep damage: searched on a coarse mesh, corrected on the mesh of the case."""
 
 from __future__ import annotations
 
@@ -20,43 +20,47 @@ from simkit.mechanics.stepping.orders import AdvanceSettings
 from simkit.repair.workpiece import Workpiece, make_workpiece
 
 DEEP_MM = 5.0
-"""Depth from which a dent is explained here: beyond it, blows pass snaps and an imprint spoils
-what the next pull does."""
+"""Depth above which a dent is treated here: then blows pass snaps, and an imprint falsifies the
+effect of the next pull."""
 MATCHED_MISFIT_SHARE = 0.01
-"""Misfit over the depth that counts as matched: what meshes and increments are worth."""
+"""Misfit over the depth that counts as matched: the error of meshes and increments."""
 STOP_MISFIT_SHARE = 0.6
-"""Share of that at which the search has done enough."""
+"""Share of the matched misfit at which corrections stop."""
 COARSE_MATCH_FACTOR, SURE = 2.0, 1.0
-"""The same for trying other kinds and further blows on the coarse mesh: at first, while its own
-error is in the way, and once that has been seen on the fine one."""
+"""Misfit over the matched one above which other kinds and further blows are tried on the coarse
+mesh: at first, while the error of that mesh is unknown, and after it is known from the fine mesh.
+"""
 LOOKS = 2
-"""Times that the coarse mesh is asked again once its own error is known."""
+"""Number of repeated searches on the coarse mesh after its error is known."""
 COARSE_MM, COARSER = 18.0, 1.8
-"""Elements of the search: good for a deep dent's field within 1 to 2 % of its depth; of a small
-one's over those of the repair."""
+"""Desired element size of the search, which gives a deep dent's field within 1 to 2 % of its depth;
+largest element size over that of the case."""
 NOISE, NOISE_ENOUGH = 1.1, 1.5
-"""Misfits over the readings' own noise at which nothing more can be learnt, and no other kind need
-be tried."""
+"""Misfits over the noise of the readings at which corrections stop, and at which no other kind is
+tried."""
 FINE = AdvanceSettings(first_mm=0.3, largest_mm=0.8)
-"""Increments in which the history taken is carried out."""
+"""Increments of the final computation of the history."""
 FINE_ROUNDS, FINE_ROUNDS_KNOWN = 4, 12
-"""Corrections on the case's own mesh: of blows looked for, of several known roughly."""
+"""Corrections on the mesh of the case: of blows that were searched, of several known roughly."""
 PLAIN_MISFIT_FACTOR, MOST_TAKEN = 2.0, 2
-"""Misfit over the least up to which a plainer history is carried out in full; how many are."""
+"""Misfit over the smallest one up to which a simpler history is computed on the fine mesh; largest
+number of histories computed there."""
 RADIUS_FACTORS = (0.55, 1.8)
-"""Radii tried beside a ball's own, over it: they leave the same dent and another stress."""
+"""Other radii over a ball's own that are tried: they leave the same dent with other stresses."""
 
 
 @dataclass(frozen=True)
 class Explained:
-    """A history of deep damage carried out, and others that leave the same.
+    """A history of deep damage, and others that leave the same shape.
 
     Attributes
     ----------
-    state : after release. found : blows, fit at the readings. wanted_mm, x_mm, y_mm : readings.
-    rms_mm, worst_mm : what the readings miss; limit_mm : the rms that counts as matched.
-    others : further histories within the same doubt; coarse_mm : misfit of this one on the coarse
-        panel, where the others were seen too. loadings : carried out in all.
+    state : state after release; found : blows and their fit at the readings.
+    x_mm, y_mm, wanted_mm : places and values of the readings.
+    rms_mm, worst_mm : misfit at the readings; limit_mm : rms misfit that counts as matched.
+    others : further histories that cannot be distinguished; coarse_mm : misfit of this history on
+        the coarse mesh, on which the others were computed too.
+    loadings : number of loadings computed.
     """
 
     state: State
@@ -71,14 +75,15 @@ class Explained:
     coarse_mm: float
     loadings: int
 
+
 def match_limit(match_mm: float, readings: Readings) -> float:
-    """Misfit (rms, mm) that counts as matched: what was asked for, or the share of the depth that
-    meshes and increments are worth."""
+    """Misfit (rms, mm) that counts as matched: the required one, or the error of meshes and
+    increments if that is larger."""
     return max(match_mm, MATCHED_MISFIT_SHARE * readings.depth_mm)
 
 
 def is_deep(work: Workpiece) -> bool:
-    """Whether the case's damage is explained by travels: deep, or asked for."""
+    """Whether the case's damage is searched by travel: because it is deep, or by the case file."""
     depth, history = work.depth, work.case.history
     if depth is None or history.search == "depth":
         return False
@@ -88,7 +93,7 @@ def is_deep(work: Workpiece) -> bool:
 
 def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress,
             store: Path | None = None) -> Explained | None:
-    """Blows behind the case's damage, carried out; None where none finds a balance."""
+    """Blows that explain the case's damage, computed; None if none finds an equilibrium."""
     assert work.depth is not None
     readings = readings_of(work.depth)
     limit = match_limit(match_mm, readings)
@@ -125,8 +130,11 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
 
 
 def _looked_again(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Found | None:
-    """A better history than the best on the fine panel, None where none is found: looked for on the
-    coarse one, whose own error is taken from what the best leaves on both."""
+    """A better history than the best one on the fine mesh, or None.
+
+    Searched on the coarse mesh, after the error of that mesh is removed from the readings: the
+    difference between the shapes of the best history on both meshes.
+    """
     seen = about(coarse, best.blows)
     if seen is None:
         return None
@@ -141,9 +149,9 @@ def _looked_again(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Foun
 
 
 def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Found | None:
-    """On the fine panel: the first history that matches, fewest blows first; else the nearest.
+    """On the fine mesh: the first history that matches, fewest blows first; else the nearest.
 
-    What the coarse panel leaves may be its own error, which a further blow would only paint over.
+    Fewest blows first, because a further blow may only compensate the error of the coarse mesh.
     """
     best: Found | None = None
     near = [one for one in found if one.rms_mm
@@ -158,7 +166,7 @@ def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Foun
 
 
 def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
-    """A history's numbers corrected on the fine panel, with the slopes of the coarse one."""
+    """A history corrected on the fine mesh, with the derivatives from the coarse one."""
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(fine, blows)
 
@@ -171,8 +179,10 @@ def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
 
 
 def _spread(coarse: Presses, best: Found, found: list[Found], room_mm: float) -> list[Found]:
-    """Histories that the readings do not tell from the best: other kinds, balls of other radii;
-    their misfits on the coarse panel are within ``room_mm``."""
+    """Histories that the readings cannot distinguish from the best: other kinds, other radii.
+
+    Their misfits on the coarse mesh are at most ``room_mm``; at most three are returned.
+    """
     others = [one for one in found if one.blows[-1].kind != best.blows[-1].kind
               or len(one.blows) != len(best.blows)]
     last = best.blows[-1]

@@ -1,7 +1,7 @@
-"""Families of released shapes: one loading of one body, let go at several travels.
+"""Families of released shapes: one loading of one body, released at several travels.
 
-Over the travel the released depth is a staircase where the panel snaps and smooth beyond it, so
-shapes are interpolated only between neighbours on one stair.
+The depth after release as a function of travel jumps where the panel snaps, like a staircase, and
+is smooth elsewhere. Shapes are interpolated only between neighbours without a jump between them.
 """
 
 from __future__ import annotations
@@ -28,19 +28,21 @@ from simkit.underway import doing
 
 Ints = NDArray[np.int64]
 COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
-"""For searches on a coarse mesh."""
+"""Increments for searches on a coarse mesh."""
 STEEPEST_CHANGE_PER_TRAVEL, SLACK_MM = 1.8, 0.4
-"""Two neighbours stand on one stair where no reading changes by more than
-``STEEPEST_CHANGE_PER_TRAVEL`` times the travel between them and ``SLACK_MM``."""
+"""There is no jump between two neighbours if no reading changes by more than
+``STEEPEST_CHANGE_PER_TRAVEL`` times the travel between them plus ``SLACK_MM``."""
 EXTRAPOLATED_STEPS = 0.5
-"""How far beyond the outermost travels shapes are taken on in a straight line, in steps."""
+"""Linear extrapolation beyond the first and last travel, in steps."""
 
 
 @dataclass(frozen=True)
 class Fit:
-    """The member of a family that lies nearest to the readings: travel mm, its readings (n,) mm,
-    their change per mm of travel (n,), misfit (rms, mm); ``inside``: not at an end of the
-    family."""
+    """The shape of a family nearest to the readings.
+
+    Travel, mm; its deviations (n,) at the readings, mm; ``rate`` (n,), their derivative by the
+    travel; misfit (rms, mm); ``inside``: False if it is at an end of the family.
+    """
 
     travel_mm: float
     d_mm: Array
@@ -51,14 +53,14 @@ class Fit:
 
 @dataclass(frozen=True)
 class Family:
-    """Readings ``d_mm`` (k, n) that a blow leaves at rising ``travels_mm`` (k,)."""
+    """Deviations ``d_mm`` (k, n) that a blow leaves at increasing ``travels_mm`` (k,)."""
 
     blow: Blow
     travels_mm: Array
     d_mm: Array
 
     def nearest(self, wanted_mm: Array) -> Fit | None:
-        """The travel that leaves the least misfit, between neighbours on one stair."""
+        """The travel with the smallest misfit, interpolated between neighbours without a jump."""
         t, d = self.travels_mm, self.d_mm
         if t.size == 0:
             return None
@@ -77,7 +79,7 @@ class Family:
         return best
 
     def nearest_at(self, wanted_mm: Array, near: Ints) -> Fit | None:
-        """The travel that leaves the least misfit at some of the readings; its fit at all."""
+        """The travel with the smallest misfit at some of the readings; its fit at all of them."""
         here = Family(self.blow, self.travels_mm, self.d_mm[:, near]).nearest(wanted_mm[near])
         if here is None or self.travels_mm.size < 2:
             return None
@@ -94,7 +96,7 @@ class Family:
 
 
 def _better(a: Fit | None, b: Fit) -> Fit:
-    # a bare member knows no rate: it counts only where it is clearly nearer
+    # a computed shape without interpolation has no rate: take it only if it is clearly nearer
     if a is None:
         return b
     return b if b.rms_mm < (0.999 if np.any(b.rate) else 0.9) * a.rms_mm else a
@@ -105,7 +107,7 @@ def _rms(gap: Array) -> float:
 
 
 class Presses:
-    """Carries families out on one panel, and keeps them; with a ``store`` across interruptions."""
+    """Computes families on one mesh and keeps them; with a ``store`` also on disk."""
 
     def __init__(self, work: Workpiece, readings: Readings, settings: AdvanceSettings,
                  progress: Progress, store: Path | None = None) -> None:
@@ -122,7 +124,7 @@ class Presses:
         self.marks = f"{whole.hexdigest()} {model.thickness_mm} {model.layers.heights.size}"
 
     def family(self, before: tuple[Blow, ...], blow: Blow, travels_mm: Sequence[float]) -> Family:
-        """What ``blow`` leaves at the travels, on the panel as the blows before it left it."""
+        """Shapes that ``blow`` leaves at the travels, on the panel after the blows before it."""
         travels = [float(t) for t in travels_mm if t > 0.2]
         file = self._file(before, blow, travels)
         kept = _kept(file)
@@ -133,14 +135,14 @@ class Presses:
                 write_arrays(file, {"travels_mm": kept[0], "d_mm": kept[1]})
         family = Family(blow, *kept)
         fit = family.nearest(self.wanted)
-        said = "no balance" if fit is None else (
+        said = "no equilibrium" if fit is None else (
             f"{fit.travel_mm:.1f} mm of travel, {fit.rms_mm:.3f} mm rms")
         self.progress(f"loading {self.count}: {'... and then ' if before else ''}{blow.words()}: "
                       f"{said}")
         return family
 
     def released(self, blows: tuple[Blow, ...]) -> Fit | None:
-        """What blows leave at just their travels; None where one finds no balance."""
+        """The shape after blows with exactly their travels; None without an equilibrium."""
         *before, blow = blows
         assert blow.travel_mm is not None
         family = self.family(tuple(before), replace(blow, travel_mm=None), [blow.travel_mm])
@@ -150,11 +152,12 @@ class Presses:
         return Fit(blow.travel_mm, d, np.zeros_like(d), _rms(d - self.wanted), True)
 
     def against(self, fit: Fit) -> Fit:
-        """A fit judged by what is wanted now."""
+        """A fit with its misfit against the present wanted deviations."""
         return replace(fit, rms_mm=_rms(fit.d_mm - self.wanted))
 
     def _pressed(self, before: tuple[Blow, ...], blow: Blow, travels: Sequence[float]
                  ) -> tuple[Array, Array]:
+        """Travels (k,) at which a release found an equilibrium, and the deviations left (k, n)."""
         state = self.after(before)
         rows: list[Array] = []
         reached: list[float] = []
@@ -167,6 +170,7 @@ class Presses:
 
     def _freed(self, state: State, blow: Blow, travels: Sequence[float]
                ) -> list[tuple[float, State]]:
+        """States after release at the travels; none if the blow is off the panel."""
         if not self._reaches(blow) or travels[-1] <= 0.0:
             return []
         tool = set_body(self.work, state, blow, travels[-1])
@@ -175,12 +179,12 @@ class Presses:
                 self.work.model, state, tool, travels, self.settings, FORCE_N)]
 
     def _reaches(self, blow: Blow) -> bool:
-        """Whether a blow's place lies on the panel."""
+        """Whether a blow's place is on the panel."""
         on = self.work.model.patch.locate(np.array([blow.x_mm]), np.array([blow.y_mm]))[2]
         return bool(on[0])
 
     def after(self, blows: tuple[Blow, ...]) -> State | None:
-        """The panel after blows with their travels; None where one finds no balance."""
+        """The panel after blows with their travels; None if one finds no equilibrium."""
         if blows not in self._after:
             state = self.after(blows[:-1])
             if state is None:
@@ -207,13 +211,16 @@ def _kept(file: Path | None) -> tuple[Array, Array] | None:
     try:
         with np.load(file) as data:
             return data["travels_mm"], data["d_mm"]
-    except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # half written: do it again
+    except (OSError, ValueError, KeyError, EOFError, BadZipFile):  # incomplete: compute again
         return None
 
 
 def about(presses: Presses, blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], Fit] | None:
-    """Blows carried out, the last one let go at three travels about its own, and once more further
-    on where the nearest lies at an end; with the travel of the nearest."""
+    """Compute blows, the last one with three travels about its own; return the blows with the best
+    travel, and the fit.
+
+    If the best travel is at an end of the three, three more travels about it are computed once.
+    """
     *before, blow = blows
     assert blow.travel_mm is not None
     middle, half, found = blow.travel_mm, half_window(blow), None
@@ -232,5 +239,5 @@ def about(presses: Presses, blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], 
 
 
 def half_window(blow: Blow) -> float:
-    """Half of the travel over which a blow is let go about its own, mm."""
+    """Half of the range of travels of `about`, mm."""
     return float(np.clip(0.05 * (blow.travel_mm or 0.0), 0.6, 1.5))

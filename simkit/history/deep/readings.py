@@ -1,4 +1,4 @@
-"""Where a damaged panel was read, and the same places on a computed one."""
+"""Readings of a damaged panel, and the deviations of a computed panel at the same places."""
 
 from __future__ import annotations
 
@@ -14,16 +14,16 @@ from simkit.repair.workpiece import Workpiece
 
 Array = NDArray[np.float64]
 MOST_READINGS = 400
-"""Readings used for a search; more say nothing new about a few numbers."""
+"""Largest number of readings used for a search; more do not improve the few unknowns."""
 FEWEST_READINGS = 12
-"""Readings below which the field between them is asked instead."""
+"""Number of readings below which the interpolated field is used instead."""
 FIELD_PLACES_PER_SIDE = 19
-"""Places along each side of the damage's box where a field is asked."""
+"""Places along each side of the damage's box at which a field is evaluated."""
 
 
 @dataclass(frozen=True)
 class Readings:
-    """Places (n,) in the plan, mm, and the deviation read there, mm."""
+    """Places (n,) in the x, y plane, mm, and the deviations read there, mm."""
 
     x_mm: Array
     y_mm: Array
@@ -36,15 +36,15 @@ class Readings:
 
     @property
     def depth_mm(self) -> float:
-        """The largest deviation, unsigned."""
+        """Magnitude of the largest deviation, mm."""
         return float(np.abs(self.d_mm).max())
 
 
 def readings_of(depth: DepthField) -> Readings:
-    """The readings a depth field was made from; a grid over the damage where there are none.
+    """The readings from which a depth field was made; a grid over the damage if there are none.
 
-    The field between readings is itself off by 1 to 2 % of a deep dent's depth, so it is asked at
-    the readings only, where it follows them within their noise.
+    Between readings the field has an error of 1 to 2 % of a deep dent's depth, so it is evaluated
+    at the readings only, where it agrees with them within their noise.
     """
     places = depth.places_mm
     if depth.quality.n_data >= FEWEST_READINGS and len(places) >= FEWEST_READINGS:
@@ -59,8 +59,11 @@ def readings_of(depth: DepthField) -> Readings:
 
 @dataclass(frozen=True)
 class Reader:
-    """Reads the deviation of a panel at the places of readings: matrix (n, control points),
-    normal (n, 3) of the undamaged panel; ``on`` (n,): places that lie on the panel."""
+    """Evaluates the deviation of a panel at the places of readings.
+
+    matrix (n, control points); normal (n, 3) of the undamaged panel; ``on`` (readings,): places
+    that are on the panel.
+    """
 
     matrix: sp.csr_matrix
     normal: Array
@@ -72,7 +75,7 @@ class Reader:
 
 
 def reader_for(work: Workpiece, readings: Readings) -> Reader:
-    """A reader on one mesh."""
+    """The reader for the mesh of a workpiece."""
     patch = work.model.patch
     u, v, on = patch.locate(readings.x_mm, readings.y_mm)
     return Reader(patch.evaluation(u[on], v[on]), patch.normals(u[on], v[on]), on)

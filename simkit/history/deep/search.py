@@ -1,4 +1,5 @@
-"""Search for the blow behind a deep dent: first its family, then kinds, then the numbers."""
+"""Search for the blows of a deep dent: first the travel, then the kind of body, then all unknowns.
+"""
 
 from __future__ import annotations
 
@@ -20,48 +21,53 @@ from simkit.history.search import Bounds, Low
 from simkit.history.strike import Blow
 
 AHEAD_MM = 12.0
-"""Travel beyond the depth up to which the first loading goes: what springs back."""
+"""Travel of the first loading beyond the depth, to allow for springback."""
 STAIR_MM, STAIR_DEPTH_SHARE = 2.0, 0.1
-"""Travel between two releases of the first loading; its least share of the depth where a blow is
-known roughly."""
+"""Travel between two releases of the first loading; its smallest share of the depth for a blow that
+is roughly known."""
 RELEASE_TRAVEL_FACTORS = (0.88, 1.0, 1.12)
-"""Travels at which other kinds are let go, over the first loading's best."""
+"""Travels at which other kinds are released, over the best of the first loading."""
 KEPT_MISFIT_FACTOR = 1.3
-"""A kind is corrected while its misfit is within this times the least, corrected ones included."""
+"""A kind is corrected if its misfit is below this times the smallest, corrected ones included."""
 SINGLE_LOW_SPREADS = 1.8
-"""Readings of one low lie within this times their own spread about its deepest place."""
+"""Readings of one low are within this times their standard distance from its deepest place."""
 ELSEWHERE_LENGTH_SHARE, FAR = 0.4, 0.9
-"""What is left lies elsewhere when its place is farther from the blow than the first share of the
-low's length; before the blow is set right, than the second: until then its ends are wrong, too."""
+"""The largest remaining difference is elsewhere if its distance from the blow is more than the
+first share of the low's length; before the blow is corrected, more than the second, because its
+ends are wrong until then."""
 SECOND_BLOW_DEPTH_SHARES, PLAIN_MARK = 0.08, 0.25
-"""What is left counts as the mark of another blow from the first share of the depth on, before the
-first blow is set right from the second: less is what a place, a radius or the mesh are off."""
+"""The remaining difference is due to another blow if it is more than the first share of the depth;
+before the first blow is corrected, more than the second. Smaller ones may come from errors of
+place, radius or mesh."""
 RADIUS_FACTOR = 1.5
-"""Factor by which a ball's radius is changed where its misfit is too large."""
+"""Factor by which a ball's radius is changed if its misfit is too large."""
 MOST_KINDS = 2
-"""Kinds corrected, the nearest first."""
+"""Number of kinds that are corrected, the nearest first."""
 CORRECTION_STEPS, MORE_ROUNDS = 5, 4
-"""Steps of a correction: of one blow, of several, each of which costs a loading for every blow."""
+"""Steps of a correction: of one blow; of several, where each step costs a loading per blow."""
 MOST_BLOWS = 6
 NEAR, TOGETHER, SEARCH_MESH_ERROR_DEPTH_SHARE = 10, 8, 0.03
-"""Readings about a blow known roughly that tell its travel; steps by which all are set right, until
-the misfit is this share of the depth: the mesh of the search is off by that itself where blows lie
-one over the other (`cases/right-panel`: 1.1 mm of 41 with the true blows)."""
+"""Number of readings around a roughly known blow that determine its travel; steps of the common
+correction; share of the depth at which that ends. The mesh of the search has this error where blows
+overlap (`cases/right-panel`: 1.1 mm of 41 with the true blows)."""
 AROUND_MM = 15.0
-"""Half of the travels over which one known by its travel is looked for, at most."""
+"""Largest half range of travels for a blow whose travel is roughly known."""
 FURTHER_BLOW_MISFIT_SHARE, CLEARER = 0.8, 0.93
-"""A further blow or another kind is kept where it leaves less than the first share of the misfit;
-another radius, once the search mesh's own error is known, less than the second."""
+"""A further blow or another kind is kept if its misfit is below the first share of the present one;
+another radius, after the error of the search mesh is known, below the second."""
 PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "block": 1.25}
-"""Factors of the misfit by which kinds are compared before their numbers are set right."""
+"""Factors of the misfit with which kinds are compared before they are corrected."""
 LONG_BODY_ASPECT = 1.3
-"""Length over width of a low from which long bodies are tried."""
+"""Length over width of a low above which long bodies are tried."""
 
 
 @dataclass(frozen=True)
 class Aim:
-    """What a search is after: misfit (rms, mm) at which corrections stop; at which no other kind
-    and no further blow is tried, as what is left is the coarse mesh's own; its bounds."""
+    """Goals and limits of a search.
+
+    stop_mm: misfit (rms) at which corrections stop; enough_mm: misfit at which no other kind and no
+    further blow is tried, because the rest is the error of the coarse mesh; bounds: of the bodies.
+    """
 
     stop_mm: float
     enough_mm: float
@@ -69,15 +75,15 @@ class Aim:
 
 
 def low_of(x: Array, y: Array, gap: Array, sign: float) -> Low:
-    """Deepest place, direction, length and width of the largest low (sign -1) of readings.
+    """Place, direction, length and width of the largest low (sign -1) of readings.
 
-    Readings lie where somebody took them, so each counts for the plan nearest to it.
+    Readings are not evenly distributed, so each is weighted with the area around it.
     """
     deep = np.clip(sign * gap, 0.0, None)
     k = int(np.argmax(deep))
     near, shares = np.hypot(x - x[k], y - y[k]), _shares(x, y)
     w = np.where(deep > 0.3 * deep[k], deep, 0.0) * shares
-    for _ in range(3):  # another low beside it does not count
+    for _ in range(3):  # exclude another low beside it
         w = np.where(near <= SINGLE_LOW_SPREADS * max(np.sqrt((w * near**2).sum() / w.sum()), 1.0),
                      w, 0.0)
     cx, cy = (w * x).sum() / w.sum(), (w * y).sum() / w.sum()
@@ -91,14 +97,14 @@ def low_of(x: Array, y: Array, gap: Array, sign: float) -> Low:
 
 
 def _shares(x: Array, y: Array) -> Array:
-    """Square of the distance to the third nearest other reading: the plan it stands for."""
+    """Area that each reading represents: square of the distance to its third nearest neighbour."""
     far = np.hypot(x[:, None] - x[None, :], y[:, None] - y[None, :])
     third = np.partition(far, min(3, len(x) - 1), axis=1)[:, min(3, len(x) - 1)]
     return np.clip(third, 1.0, None) ** 2
 
 
 def bodies(low: Low, bounds: Bounds) -> list[Blow]:
-    """Other bodies that may have left a low: long ones along it, a flat face, other balls."""
+    """Other bodies that may have made a low: long ones along it, and a flat face."""
     base = Blow("ball", 20.0, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
     reach = max(0.6 * low.length_mm, 30.0)
     long_one = low.length_mm > LONG_BODY_ASPECT * low.width_mm or len(bounds.kinds) == 1
@@ -119,7 +125,7 @@ def bodies(low: Low, bounds: Bounds) -> list[Blow]:
 
 
 def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: Bounds) -> Family:
-    """A ball at the low, let go every ``STAIR_MM`` from the depth on."""
+    """A ball at the low, released every ``STAIR_MM`` of travel from about the depth on."""
     radius = float(np.clip(0.3 * low.width_mm, max(bounds.radius_min_mm, 15.0),
                            max(bounds.radius_max_mm, 15.0)))
     ball = Blow("ball", radius, low.x_mm, low.y_mm, low.depth_mm, low.angle_deg)
@@ -127,8 +133,10 @@ def first_family(presses: Presses, before: tuple[Blow, ...], low: Low, bounds: B
 
 
 def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
-    """Histories of one blow, or where that does not do, of up to ``MOST_BLOWS``; nearest first.
-    Where they are ``known`` roughly it keeps to those."""
+    """Histories of one blow or, if that is not enough, of up to ``MOST_BLOWS``; nearest first.
+
+    If blows are roughly ``known``, only these are corrected.
+    """
     start = set_right_in_turn(presses, known, aim) if known else None
     if start is not None:
         return [start]
@@ -137,7 +145,7 @@ def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
 
 
 def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
-    """Histories that do better than the best one found so far, nearest first: another radius or
+    """Histories with a smaller misfit than the best one so far, nearest first: another radius or
     kind of its last blow, and further blows."""
     low = _largest(presses, presses.wanted)
     found = [best, _resized(presses, best, aim, CLEARER)]
@@ -155,7 +163,7 @@ def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
 
 
 def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list[Found]:
-    """Histories with further blows before the others, where those are worth it."""
+    """The histories, preceded by those with further blows that clearly reduce the misfit."""
     while found and found[0].rms_mm > aim.enough_mm and len(found[0].blows) < MOST_BLOWS:
         best = found[0]
         left = _largest(presses, presses.wanted - best.fit.d_mm)
@@ -169,9 +177,12 @@ def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list
 
 
 def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
-    """Blows known roughly: each one's travel by the readings about it, on the panel as those before
-    left it; then all numbers together. The marks of later blows would draw a place away that is set
-    right before them. None where one finds no balance."""
+    """Correct blows that are roughly known; None if one finds no equilibrium.
+
+    First the travel of each blow from the readings around it, on the panel after the blows before
+    it; then all unknowns together. Places are not corrected one by one, because the marks of later
+    blows would falsify them.
+    """
     def measure(blows: Blows) -> tuple[Blows, Fit] | None:
         return about(presses, blows)
 
@@ -201,7 +212,7 @@ def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
 
 
 def travels_of(body: Blow, step_mm: float = STAIR_MM) -> list[float]:
-    """Travels at which a blow known roughly is let go: about its own, or from its depth on."""
+    """Travels at which a roughly known blow is released: about its own, or from its depth on."""
     depth = abs(body.depth_mm)
     low, high = max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM
     if body.travel_mm is not None:
@@ -211,21 +222,20 @@ def travels_of(body: Blow, step_mm: float = STAIR_MM) -> list[float]:
 
 
 def _largest(presses: Presses, gap: Array) -> Low:
-    """The largest low or high of what is still to be explained."""
+    """The largest low or high of the remaining difference."""
     sign = -1.0 if -gap.min() >= gap.max() else 1.0
     return low_of(presses.x_mm, presses.y_mm, gap, sign)
 
 
 def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
-    """One blow after others: a ball corrected, and other kinds where they may do better; nearest
-    first."""
+    """One blow after others: a corrected ball, and other kinds if promising; nearest first."""
     tried = _kinds(presses, before, low, aim)
     if not tried:
         return []
     blow, fit = tried[0]
     left = _largest(presses, presses.wanted - fit.d_mm)
     if fit.rms_mm > aim.enough_mm and _elsewhere(left, low, blow, FAR):
-        # another blow's mark would only draw this one away: both are set right together
+        # the mark of another blow would falsify this one: both are corrected together later
         return [Found((*before, blow), fit, np.zeros((presses.wanted.size, 0)), ())]
     found = list[Found]()
     for blow, fit in tried[:MOST_KINDS]:
@@ -238,8 +248,8 @@ def single(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[Found]:
 
 
 def _kinds(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[tuple[Blow, Fit]]:
-    """Bodies at a low with the travel that lies nearest: a ball, and unless that does, the others,
-    nearest first; a plainer one counts for a little nearer."""
+    """Bodies at a low, each with its best travel, nearest first: a ball and, if that is not good
+    enough, the others. Simpler bodies are preferred by the factors of ``PLAIN``."""
     family = first_family(presses, before, low, aim.bounds)
     fit = family.nearest(presses.wanted)
     travel = abs(low.depth_mm) + 6.0 if fit is None else fit.travel_mm
@@ -257,14 +267,15 @@ def _kinds(presses: Presses, before: Blows, low: Low, aim: Aim) -> list[tuple[Bl
 
 
 def _elsewhere(left: Low, low: Low, blow: Blow, share: float = ELSEWHERE_LENGTH_SHARE) -> bool:
-    """Whether what is left is no fault of a blow but the mark of another one."""
+    """Whether the remaining difference is not an error of this blow but the mark of another one."""
     far = float(np.hypot(left.x_mm - blow.x_mm, left.y_mm - blow.y_mm))
     return abs(left.depth_mm) > PLAIN_MARK * abs(low.depth_mm) and far > share * low.length_mm
 
 
 def _resized(presses: Presses, found: Found, aim: Aim,
              worth: float = FURTHER_BLOW_MISFIT_SHARE) -> Found:
-    """A ball of another radius where that does clearly better, then set right again."""
+    """The history with another radius of its last ball if that is clearly better, corrected again.
+    """
     last, best = found.blows[-1], found
     if last.kind != "ball" or found.rms_mm <= aim.enough_mm:
         return found
@@ -278,7 +289,7 @@ def _resized(presses: Presses, found: Found, aim: Aim,
 
 
 def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None:
-    """A further blow where most is left, then all together set right."""
+    """A further blow at the largest remaining difference, then all blows corrected together."""
     family = first_family(presses, best.blows, low, aim.bounds)
     fit = family.nearest(presses.wanted)
     if fit is None:
@@ -289,8 +300,10 @@ def _one_more(presses: Presses, best: Found, low: Low, aim: Aim) -> Found | None
 
 def corrected(presses: Presses, blows: Blows, fit: Fit, aim: Aim, before: Found | None = None,
               rounds: int = CORRECTION_STEPS) -> Found:
-    """Numbers of a history set right: slopes by one trial each, then a few steps. Slopes known
-    from ``before``, the same history without its last blow, are taken over."""
+    """A corrected history: derivatives by one trial for each unknown, then a few steps.
+
+    Derivatives known from ``before``, the same history without its last blow, are used again.
+    """
     names = names_of(blows)
     start = Found(blows, fit, np.zeros((presses.wanted.size, len(names))), names)
     if fit.rms_mm <= aim.stop_mm:

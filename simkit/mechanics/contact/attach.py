@@ -1,4 +1,4 @@
-"""Bring tools to the sheet: glue a tab on, set a tip against a face, lay out a forming target."""
+"""Place tools on the sheet: glue a tab on, set a tip against a face, prepare a forming target."""
 
 from __future__ import annotations
 
@@ -28,12 +28,11 @@ def glue_tab(
     model: Model, state: State, tab: Tab, glue: Glue, at: Array, axis: Array,
     along: Array | None = None,
 ) -> GluedTab:
-    """Glue a tab on the sheet as it is now, centred on the axis through ``at`` (3,), mm.
+    """Glue a tab on the sheet in its present state, centred on the axis through ``at`` (3,), mm.
 
     Raises
     ------
-    InputError : less than nine tenths of the footprint lies on the panel; a place or axis that is
-        none.
+    InputError : less than 90 % of the footprint lies on the panel; an invalid position or axis.
     """
     at, axis = numbers("at", at, (3,)), axis_of("axis", axis)
     frame = tool_frame(-axis, along)
@@ -45,15 +44,17 @@ def glue_tab(
             f"tab '{tab.name}' at x {at[0]:.1f} mm, y {at[1]:.1f} mm finds "
             f"{found:.0f} of its {tab.area_mm2:.0f} mm2 on the panel",
             "move it inwards or take a smaller tab")
-    if found > 0.97 * tab.area_mm2:  # it lies on the panel whole: what is off is the curvature's
+    # the whole tab lies on the panel; the rest of the difference comes from sampling and curvature
+    if found > 0.97 * tab.area_mm2:
         points = replace(points, area=points.area * (tab.area_mm2 / found))
     z = frame[2]
-    # the glue is thinnest where the sheet stands highest under the tab, and fills the rest
+    # the glue has its nominal thickness at the highest point under the tab and fills the gap
+    # elsewhere
     layer = glue.layer_mm + (flat[:, 2].max() - flat[:, 2])
     bending = tab_bending(tab)
     modes, stiffness = _modes(place, at, frame, reach), np.zeros((5, 5))
     if bending is not None:
-        # a turn about the pull does nothing that bends it
+        # the plate's shapes replace the rotation about the pull axis, which does not bend the tab
         bent = bending.shapes(flat[:, 0], flat[:, 1])
         modes = np.concatenate([modes[:, :, :4], z[:, None] * bent[:, None, :]], axis=2)
         stiffness = np.zeros((modes.shape[2], modes.shape[2]))
@@ -64,8 +65,11 @@ def glue_tab(
 
 def footprint(model: Model, state: State, tab: Tab, at: Array,
               frame: Array) -> tuple[SheetPoints, Array, Array]:
-    """Points under a tab at ``at`` (3,) with the area it covers of each, their places, and these
-    in the tab's frame. A point stands for a square; the rim cuts it straight."""
+    """Sheet points under a tab at ``at`` (3,): (points, positions, positions in the tab's frame).
+
+    ``area`` of the points is the part that the tab covers. Each point represents a square, and the
+    rim of the tab is taken as a straight line across it.
+    """
     x = model.patch.control + state.displacement
     corner = x[model.element_points]
     spread = np.linalg.norm(np.ptp(corner, axis=1), axis=1)
@@ -88,7 +92,8 @@ def footprint(model: Model, state: State, tab: Tab, at: Array,
 
 
 def _modes(place: Array, at: Array, frame: Array, reach: float) -> Array:
-    """Motion of each point (m, 3, 5): shifts along local x, y; turns about x, y, z over reach."""
+    """Rigid motions of each point (m, 3, 5): translations along local x, y; rotations about local
+    x, y, z, divided by ``reach`` so that all unknowns are in mm."""
     arm = place - at
     columns = [np.broadcast_to(frame[0], arm.shape), np.broadcast_to(frame[1], arm.shape)]
     columns += [np.cross(frame[k], arm) / reach for k in range(3)]
@@ -102,20 +107,21 @@ def set_tip(
 ) -> TipContact:
     """Set a rigid body against the sheet, to be driven by up to ``travel_mm``.
 
-    Contact is looked for at ``per_element`` x ``per_element`` points of an element: with 4 in
-    elements of 5 mm a tap by a ball of 12 mm left a tenth too little, with 8 it is within 1 %. By
-    default they lie a sixteenth of the nose radius apart, 4 to 8 a side. ``facing_MPa_per_mm``:
-    stiffness of a soft facing of the body, pressure per squeeze.
+    Contact is evaluated at ``per_element`` x ``per_element`` points of an element. The default is a
+    distance of 1/16 of the nose radius, with 4 to 8 points a side: for a tap by a ball of 12 mm on
+    elements of 5 mm, 4 points gave a remaining depth 10 % too small, 8 points one within 1 %.
+    ``facing_MPa_per_mm``: stiffness of a soft facing of the body, pressure per compression.
 
     Raises
     ------
-    InputError : a place, direction or travel that is none; a body that does not meet the panel.
+    InputError : an invalid position, direction or travel; a body that does not meet the panel.
     """
     positive("travel_mm", travel_mm)
     if per_element is None:
         size = float(np.sqrt(model.geometry.area.sum(axis=1).min()))
         per_element = int(np.clip(np.ceil(16.0 * size / body.nose_radius_mm), 4, 8))
     whole("per_element", per_element, 1, 64)
+    # radius of the contact zone of a sphere pressed in by the travel, with some margin
     width = np.sqrt(2.0 * body.nose_radius_mm * travel_mm + travel_mm**2)
     core = max(np.hypot(body.half_length_mm, body.half_width_mm), body.core_radius_mm)
     reach = core + min(width, 1.2 * body.nose_radius_mm) + 2.0 * model.thickness_mm
@@ -130,13 +136,13 @@ def forming_target(
     model: Model, state: State, goal_mm: Array, stiffness_N_per_mm3: float,
     weight: Array | None = None,
 ) -> FormingTarget:
-    """Springs at every Gauss point that draw the sheet along its normal to a deviation.
+    """Springs at every Gauss point that draw the sheet along its normal to a given deviation.
 
-    goal_mm (elements, gauss points): deviation wanted while held; weight (same shape) 0..1.
+    goal_mm (elements, gauss points): target deviation under load; weight (same shape), 0 to 1.
 
     Raises
     ------
-    InputError : another shape, numbers that are none, weight nowhere.
+    InputError : wrong shapes, values that are not finite, a weight that is zero everywhere.
     """
     g = model.geometry
     positive("stiffness_N_per_mm3", stiffness_N_per_mm3)

@@ -1,11 +1,11 @@
-"""How a tab bends: a thin plate clamped at its stem, by the shapes that simple loads give it.
+"""Bending of a tab: a thin plate clamped at its stem, with the deflections of simple loads.
 
-Round tabs take the exact shapes under an even load and under a line load along the rim, and two
-saddles; long tabs take those of a cantilever either side of the stem, along and across. With the
-stiffness from plate theory (Kirchhoff; Timoshenko and Woinowsky-Krieger, Theory of Plates and
-Shells, chapter 3) this is a Ritz model, never softer than the plate: within 2 % of the exact lift
-on glue while the plate reaches less than four bending lengths (D/K)^(1/4) beyond its stem, 8 % too
-stiff at six.
+For round tabs the shapes are the exact deflections under a uniform load and under a line load along
+the rim, and two saddles; for long tabs those of cantilevers on both sides of the stem, along and
+across. With the stiffness from plate theory (Kirchhoff; Timoshenko and Woinowsky-Krieger, Theory of
+Plates and Shells, chapter 3) this is a Ritz model, so it is never softer than the plate. Its lift
+on glue is within 2 % of the exact one while the plate extends less than four bending lengths
+(D/K)^(1/4) beyond its stem; at six it is 8 % too stiff.
 """
 
 from __future__ import annotations
@@ -23,20 +23,20 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Bending:
-    """Shapes a tab bends by, each 1 at the rim, and their stiffness (q, q), N/mm."""
+    """Bending shapes of a tab, each 1 at the rim, and their stiffness (q, q), N/mm."""
 
     tab: Tab
     stiffness: Array
 
     def shapes(self, x_mm: Array, y_mm: Array) -> Array:
-        """Deflection (m, q) of points of the tab's plane for each shape of size 1."""
+        """Deflection (m, q) at points of the tab's plane for amplitude 1 of each shape."""
         if self.tab.kind == "round":
             return _round_shapes(self.tab, x_mm, y_mm)
         return _long_shapes(self.tab, x_mm, y_mm)
 
 
 def tab_bending(tab: Tab) -> Bending | None:
-    """How a tab bends; None for a rigid one."""
+    """Bending shapes and stiffness of a tab; None for a rigid one."""
     if tab.rigid:
         return None
     assert tab.modulus_MPa is not None
@@ -47,8 +47,10 @@ def tab_bending(tab: Tab) -> Bending | None:
 
 
 def _basis(r: Array, stem_mm: float) -> tuple[Array, Array, Array]:
-    """Deflection, slope, second derivative (m, 3) of r^2, r^2 ln r and r^4 at radii r (m,), each
-    with what makes deflection and slope vanish at the stem."""
+    """Deflection, slope and second derivative (m, 3) of r^2, r^2 ln r and r^4 at radii r (m,).
+
+    Constants and ln r are added so that deflection and slope are zero at the stem (clamped).
+    """
     s = 0.5 * stem_mm
     r = np.maximum(r, s)
     log = np.log(r / s)
@@ -62,12 +64,12 @@ def _basis(r: Array, stem_mm: float) -> tuple[Array, Array, Array]:
 
 
 def _radial(tab: Tab, r: Array) -> tuple[Array, Array, Array]:
-    """As :func:`_basis`, of the shapes under an even load, under a rim line load, and of the
-    saddles; each 1 at the rim."""
+    """As :func:`_basis`, for the shapes under a uniform load, under a line load along the rim, and
+    of the saddles; each 1 at the rim."""
     a = 0.5 * tab.length_mm
     rim, slope, curved = (part[0] for part in _basis(np.array([a]), tab.stem))
     moment = curved + POISSON * slope / a  # at the rim, over the plate stiffness
-    # the shear of r^4 at the rim, 32 a, is taken off by r^2 ln r, whose is 4 / a; the moment by r^2
+    # free rim: r^2 ln r with shear 4 / a cancels the shear 32 a of r^4; r^2 cancels the moment
     line = np.array([-moment[1] / moment[0], 1.0, 0.0])
     even = np.array([0.0, -8.0 * a**2, 1.0])
     even[0] = -(moment @ even) / moment[0]
@@ -78,6 +80,7 @@ def _radial(tab: Tab, r: Array) -> tuple[Array, Array, Array]:
 
 
 def _round_shapes(tab: Tab, x: Array, y: Array) -> Array:
+    """Deflections (m, 4): uniform load, rim load, saddles with cos 2a and sin 2a."""
     r, angle = np.hypot(x, y), np.arctan2(y, x)
     f, _, _ = _radial(tab, r)
     f = np.where((r > 0.5 * tab.stem)[:, None], f, 0.0)
@@ -93,6 +96,7 @@ def _round_energy(tab: Tab) -> Array:
     weight = 0.5 * (a - s) * weight * r
     f, f1, f2 = _radial(tab, r)
     radial = np.stack([f2[:, 0], f2[:, 1], f2[:, 2]], axis=-1)
+    # curvatures in polar coordinates: w'' radially, w'/r + w,aa / r^2 along the circle, twist
     hoop = f1 / r[:, None]
     hoop[:, 2] -= 4.0 * f[:, 2] / r**2
     twist = -2.0 * (f1[:, 2] / r - f[:, 2] / r**2)
@@ -113,8 +117,8 @@ def _round_energy(tab: Tab) -> Array:
 
 
 def _arm(reach: float, along: Array, stem: float) -> tuple[Array, Array]:
-    """Cantilever from the stem to the end: (m, 2) deflections under even and end load, 1 at the
-    end, and their second derivatives."""
+    """Cantilever from the stem to the end: (m, 2) deflections under uniform load and under a load
+    at the end, each 1 at the end, and their second derivatives."""
     length = reach - 0.5 * stem
     t = np.maximum(np.abs(along) - 0.5 * stem, 0.0) / length
     even = (6 * t**2 - 4 * t**3 + t**4) / 3.0
@@ -125,13 +129,15 @@ def _arm(reach: float, along: Array, stem: float) -> tuple[Array, Array]:
 
 
 def _long_shapes(tab: Tab, x: Array, y: Array) -> Array:
+    """Deflections (m, 4): two of the cantilever along, two of that across."""
     along, _ = _arm(0.5 * tab.length_mm, x, tab.stem)
     across, _ = _arm(0.5 * tab.width_mm, y, tab.stem)
     return np.column_stack([along, across])
 
 
 def _long_energy(tab: Tab) -> Array:
-    """As :func:`_round_energy`, by midpoints over the footprint; nothing twists."""
+    """As :func:`_round_energy`, by the midpoint rule over the footprint; the shapes have no twist.
+    """
     x = (np.arange(600) + 0.5) / 600 * tab.length_mm - 0.5 * tab.length_mm
     y = (np.arange(120) + 0.5) / 120 * tab.width_mm - 0.5 * tab.width_mm
     xx, yy = (part.ravel() for part in np.meshgrid(x, y))

@@ -1,12 +1,13 @@
 """Cohesive law of a glue layer between a moving tab and the sheet, point by point.
 
-Bilinear traction and separation with a scalar damage d, normal and shear mixed: with the onsets
-o_n = strength / stiffness (shear likewise), the separation is measured by
-l = sqrt((<g_n>/o_n)^2 + (g_s/o_s)^2). Softening begins at l = 1 and ends at l_f, for which a path
-of constant mix spends G_n/G_nc + G_s/G_sc = 1 (linear energy criterion). On the way
-1 - d = (l_f - l) / (l (l_f - 1)); damage never heals and compression feels none of it. The form of
-Camanho and Davila (NASA/TM-2002-211737, from memory, not looked up), written with normalised
-separations so that any two stiffnesses go together.
+Bilinear traction-separation law with a scalar damage d for mixed normal and shear opening. With the
+onset openings o_n = strength / stiffness (shear likewise), the separation is measured by
+l = sqrt((<g_n>/o_n)^2 + (g_s/o_s)^2), where <g> = max(g, 0). Softening begins at l = 1 and ends at
+l_f, such that a path of constant mode mix dissipates G_n/G_nc + G_s/G_sc = 1 (linear energy
+criterion). In between 1 - d = (l_f - l) / (l (l_f - 1)). Damage never decreases, and the stiffness
+in compression is not reduced by it. The form is that of Camanho and Davila (NASA/TM-2002-211737,
+from memory, not looked up), written with normalised separations so that normal and shear stiffness
+may differ.
 """
 
 from __future__ import annotations
@@ -22,16 +23,16 @@ from simkit.tool.glue import LEAST_OPENING_RATIO, Glue
 
 Array = NDArray[np.float64]
 KN, KS, ON, OS, FN, FS = range(6)
-"""Columns of a point's law: stiffness N/mm^3 normal and shear, onset mm normal and shear, end of
-softening over onset normal and shear."""
+"""Columns of a point's law: normal and shear stiffness, N/mm^3; normal and shear onset opening, mm;
+opening at the end of softening over the onset, normal and shear."""
 
 
 class GluePoints(NamedTuple):
     """Points of a glue layer.
 
     element (m,) sorted; shape (m, n) shape values of the sheet there; area (m,) mm^2; law (m, 6),
-    see :func:`point_laws`; damage (m,) at the beginning of the step; rest (m, 3) places on the tab
-    at zero travel, mm.
+    see :func:`point_laws`; damage (m,) at the beginning of the step; rest (m, 3) positions on the
+    tab at zero travel, mm.
     """
 
     element: NDArray[np.int64]
@@ -43,7 +44,7 @@ class GluePoints(NamedTuple):
 
 
 class TabPose(NamedTuple):
-    """Where a tab stands: its points are at rest + shift + modes own.
+    """Position of a tab: its points are at rest + shift + modes own.
 
     axis (3,) direction of the pull; shift (3,) mm; modes (m, 3, q) motions of the points by its own
     unknowns; own (q,) their values.
@@ -56,12 +57,12 @@ class TabPose(NamedTuple):
 
 
 class GlueSums(NamedTuple):
-    """What the glue does.
+    """Forces and energies of the glue; the kernel adds to force, back and totals.
 
-    force (control points, 3) N on internal minus external forces, added to; back (q,) force on
-    the tab's own unknowns, added to; pull (m, 3) N on the sheet; damage (m,) at the end of the
-    step; totals (4,), added to: elastic energy and energy spent in the step, N mm, area times the
-    share of strength lost, area that carries nothing, mm^2.
+    force (control points, 3) internal minus external forces, N; back (q,) force conjugate to the
+    tab's own unknowns, N; pull (m, 3) force on the sheet, N; damage (m,) at the end of the step;
+    totals (4,): elastic energy and energy dissipated in the step, N mm, area times the share of
+    strength lost, mm^2, area without traction, mm^2.
     """
 
     force: Array
@@ -72,8 +73,11 @@ class GlueSums(NamedTuple):
 
 
 class GlueTangent(NamedTuple):
-    """Tangent of a glue layer, all added to: matrix values data, coupling (control points, 3, q)
-    with the tab's own unknowns, and their stiffness (q, q)."""
+    """Tangent of a glue layer; the kernel adds to all arrays.
+
+    data: matrix values; coupling (control points, 3, q) with the tab's own unknowns; stiffness
+    (q, q) of these.
+    """
 
     data: Array
     coupling: Array
@@ -83,8 +87,8 @@ class GlueTangent(NamedTuple):
 def point_laws(glue: Glue, layer_mm: Array) -> Array:
     """Law of points (m, 6) under a layer of given thickness (m,), mm.
 
-    A layer so thick that it would store more than its fracture energy lets go by that energy: its
-    strength is lowered until both agree.
+    A very thick layer would store more energy at its strength than its fracture energy. Its
+    strength is then reduced so that it fails by the fracture energy.
     """
     law = np.empty((layer_mm.size, 6))
     sorts = ((KN, ON, FN, glue.modulus_MPa, glue.tension_MPa, glue.tension_energy_N_per_mm),
@@ -99,7 +103,10 @@ def point_laws(glue: Glue, layer_mm: Array) -> Array:
 
 @nb.njit(cache=True)
 def separate(law, gn, gs, old):
-    """Damage, its end-of-softening ratio and its separation measure at one point."""
+    """Damage, separation l_f at the end of softening and separation l at one point.
+
+    law (6,); gn, gs normal opening and slip, mm; old: damage before, below which it cannot fall.
+    """
     a = max(gn, 0.0) / law[ON]
     b = gs / law[OS]
     size = np.sqrt(a * a + b * b)
@@ -112,7 +119,7 @@ def separate(law, gn, gs, old):
 
 @nb.njit(cache=True)
 def open_gap(k, x, at, glue, pose, slip):
-    """Opening of point k along the axis, mm, and the size of its slip across it; fills slip (3,).
+    """Opening of point k along the axis, mm, and magnitude of its slip; sets slip (3,), mm.
 
     x (control points, 3) mm; at (n,) the control points of its element.
     """
@@ -136,7 +143,7 @@ def open_gap(k, x, at, glue, pose, slip):
 
 @nb.njit(cache=True)
 def add_glue(x, points, glue, pose, growing, sums):
-    """Fill a :class:`GlueSums` with what the glue does; ``growing`` lets damage grow.
+    """Compute a :class:`GlueSums`; damage can grow only if ``growing``.
 
     x (control points, 3) mm; points (elements, n) control points of each element.
     """
@@ -155,11 +162,13 @@ def add_glue(x, points, glue, pose, growing, sums):
         ss = w * law[k, KS] * (1.0 - d)
         new[k] = d
         out[0] += 0.5 * (sn * gn * gn + ss * gs * gs)
+        # energy dissipated: undamaged stored energy times the increment of damage, integrated
+        # along a path of constant mode mix
         if d > damage[k]:
             whole = 0.5 * w * (law[k, KN] * max(gn, 0.0) ** 2 + law[k, KS] * gs * gs)
             first = end / (end - damage[k] * (end - 1.0))
             out[1] += whole / (size * size) * first * min(size, end) * (d - damage[k])
-        # share of its strength that the point has lost, for the mix of a straight pull
+        # share of its strength that the point has lost, for a purely normal opening
         over = law[k, FN] / (law[k, FN] - d * (law[k, FN] - 1.0))
         out[2] += w * (over - 1.0) / (law[k, FN] - 1.0)
         if d >= 1.0:
@@ -222,16 +231,19 @@ def add_glue_tangent(x, points, places, glue, pose, growing, tangent):
 
 @nb.njit(cache=True)
 def soften(block, law, w, gn, slip, axis, end, size):
-    """Take the softening off a point's stiffness: - K g (dd/dg)^T, its symmetric half, with the mix
-    held (the solver is symmetric; Newton's method loses a little where both modes soften)."""
-    slope = end / (size * size * (end - 1.0))
+    """Subtract the symmetric part of K g (dd/dg)^T, the softening, from a point's stiffness.
+
+    dd/dg is taken at constant mode mix. The solver needs a symmetric matrix; Newton's method is
+    slightly slower where both modes soften.
+    """
+    slope = end / (size * size * (end - 1.0))  # dd/dl
     up = max(gn, 0.0)
     toward_n = slope * up / (law[ON] * law[ON] * size)
     toward_s = slope / (law[OS] * law[OS] * size)
     for r in range(3):
-        felt_r = w * (law[KN] * up * axis[r] + law[KS] * slip[r])
+        whole_r = w * (law[KN] * up * axis[r] + law[KS] * slip[r])
         grows_r = toward_n * axis[r] + toward_s * slip[r]
         for c in range(3):
-            felt_c = w * (law[KN] * up * axis[c] + law[KS] * slip[c])
+            whole_c = w * (law[KN] * up * axis[c] + law[KS] * slip[c])
             grows_c = toward_n * axis[c] + toward_s * slip[c]
-            block[r, c] -= 0.5 * (felt_r * grows_c + felt_c * grows_r)
+            block[r, c] -= 0.5 * (whole_r * grows_c + whole_c * grows_r)

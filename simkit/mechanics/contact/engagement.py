@@ -1,7 +1,7 @@
-"""What may act on the sheet: contact of a rigid body, a glued tab, a forming target, dead load.
+"""Tools that act on the sheet: contact of a rigid body, a glued tab, a forming target, dead force.
 
-Each adds its forces to ``internal minus external`` at a travel, with its own unknowns (the free
-motions of a tab) bordering the sheet's equations.
+Each adds its forces at a travel to the residual (internal minus external forces). Its own unknowns,
+such as the free motions of a tab, form a border of the sheet's equations.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ class Engagement(Protocol):
 
     @property
     def withdrawal(self) -> Withdrawal:
-        """How it is taken away, and with that how its work is booked."""
+        """How it is taken away, which also decides how its work is computed."""
 
     @property
     def direction(self) -> Array:
@@ -41,18 +41,21 @@ class Engagement(Protocol):
 
     def add(self, model: Model, x: Array, own: Array, travel: float, force: Array, data: Array,
             tangent: bool) -> Reading:
-        """Add to force (control points, 3) and matrix data at nodal places x."""
+        """Add to force (control points, 3) and, with ``tangent``, to the matrix data.
+
+        x (control points, 3) nodal positions, mm; own: values of the own unknowns, mm.
+        """
 
     def border(self, model: Model) -> tuple[Array, Array]:
-        """Coupling (equations, unknowns) and own stiffness (unknowns, unknowns) where the tangent
-        was added last."""
+        """Coupling (equations, unknowns) and own stiffness (unknowns, unknowns) of the tangent
+        that was added last."""
 
 
 class Softened(Engagement, Protocol):
     """A tool of springs that can be made weaker."""
 
     def weaker(self, share: float) -> Engagement:
-        """The same tool with a share of its stiffness."""
+        """The same tool with its stiffness multiplied by ``share``."""
 
 
 @dataclass(frozen=True)
@@ -80,11 +83,11 @@ class TipContact:
         return np.empty((model.layout.count, 0)), np.empty((0, 0))
 
     def on(self, model: Model, state: State) -> TipContact:
-        """The same tip against the sheet's present thickness."""
+        """The same tip with the sheet's present thickness."""
         return replace(self, contact=self.contact.on(model, state))
 
     def held(self, model: Model, equations: Array, travel: float) -> float:
-        """Energy held in the contact's penalty at an equilibrium, N mm."""
+        """Energy stored in the contact's penalty at an equilibrium, N mm."""
         x = model.patch.control + model.layout.spread(equations)
         return self.contact.add(model, x, travel, np.zeros_like(x), np.empty(1), False).energy
 
@@ -95,9 +98,9 @@ class TipContact:
 
 @dataclass(frozen=True)
 class FormingTarget:
-    """Distributed springs that draw the surface from where it is to a target shape.
+    """Distributed springs that draw the surface from its present shape to a target shape.
 
-    ``travel`` runs from 0 (start places) to 1 (target places).
+    ``travel`` runs from 0 (present positions) to 1 (target positions).
     """
 
     springs: SpringSet
@@ -106,12 +109,12 @@ class FormingTarget:
     withdrawal = Withdrawal.SOFTENED
 
     def weaker(self, share: float) -> FormingTarget:
-        """The same target with springs of a share of their stiffness."""
+        """The same target with its stiffness multiplied by ``share``."""
         return replace(self, springs=self.springs.scaled(share))
 
     @property
     def direction(self) -> Array:
-        """Not one direction; the reading's force is the sum of magnitudes."""
+        """Not defined, so z; the force of the reading is the sum of magnitudes."""
         return np.array([0.0, 0.0, 1.0])
 
     def add(self, model: Model, x: Array, own: Array, travel: float, force: Array, data: Array,
@@ -130,7 +133,7 @@ class FormingTarget:
 
 @dataclass(frozen=True)
 class DeadForce:
-    """A fixed nodal force field times (1 - travel): a tool's force fading away."""
+    """Fixed nodal forces times (1 - travel): a tool's force that is reduced to zero."""
 
     nodal: Array
     unknowns: int = 0
@@ -138,7 +141,7 @@ class DeadForce:
 
     @property
     def direction(self) -> Array:
-        """Direction of the resultant, or z."""
+        """Direction of the resultant; z if that is zero."""
         total = self.nodal.sum(axis=0)
         size = float(np.linalg.norm(total))
         return total / size if size > 0.0 else np.array([0.0, 0.0, 1.0])

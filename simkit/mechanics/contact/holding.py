@@ -1,4 +1,4 @@
-"""A tool that stays: what it does to the sheet from where it stands, as a standing load."""
+"""A held tool: its action on the sheet as a standing load."""
 
 from __future__ import annotations
 
@@ -16,9 +16,9 @@ from simkit.shell.springs import SpringSet
 
 Array = NDArray[np.float64]
 BESIDE_MM = 0.3
-"""A locked tip bears on the sheet up to this far from where it touches now."""
+"""A locked tip can touch the sheet at points that are now up to this distance from it."""
 NORMAL_STEP_MM = 1e-5
-"""Way over which the distance to a body is differenced for its normal."""
+"""Step of the finite difference of the distance to a body, which gives its normal."""
 
 
 @dataclass(frozen=True)
@@ -27,9 +27,10 @@ class Hold:
 
     Attributes
     ----------
-    name : by which it is let down; x_mm, y_mm : its place on the plan; radius_mm : of what it
-        covers there on the outer face.
-    way : following, springy or locked; stiffness_N_per_mm : of a springy one.
+    name : name under which it is let down.
+    x_mm, y_mm : position in the x, y plane; radius_mm : radius that it covers on the outer face.
+    way : following, springy or locked.
+    stiffness_N_per_mm : stiffness of a springy hold.
     """
 
     name: str
@@ -42,15 +43,16 @@ class Hold:
 
 def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: float,
           hold: Hold) -> Standing:
-    """The standing load of a tool at an equilibrium (equations and own unknowns ``x``), whose force
-    on the sheet is ``tool_nodal`` (control points, 3), N.
+    """The standing load of a tool at an equilibrium.
 
-    Locked, a tab stays where it is and its glue bears on; a tip stays and the sheet may leave it.
-    Springy, the force falls by the stiffness, spread evenly over the footprint, as the sheet comes.
+    x: equations and own unknowns; tool_nodal (control points, 3): force on the sheet, N. A locked
+    tab keeps its position and its glue goes on carrying load; a locked tip keeps its position and
+    the sheet may lift off. With a springy hold the force falls in proportion to the motion of the
+    sheet; its stiffness is distributed evenly over the footprint.
 
     Raises
     ------
-    TypeError : a tool that cannot be held that way.
+    TypeError : a tool that cannot be held in that way.
     """
     count = model.layout.count
     place = hold.name, tool_nodal.copy(), hold.x_mm, hold.y_mm, hold.radius_mm
@@ -75,7 +77,7 @@ def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: f
 
 
 def _frozen(model: Model, tip: TipContact, here: Array, travel: float) -> SpringSet:
-    """The tip's face where it stands, as springs that only press."""
+    """The face of a tip in its present position, as one-sided springs."""
     contact = tip.contact
     at = np.einsum("mk,mkc->mc", contact.shape, here[model.element_points[contact.element]])
     deep = -contact.gaps(model, here, travel)
@@ -89,5 +91,7 @@ def _frozen(model: Model, tip: TipContact, here: Array, travel: float) -> Spring
     normal /= np.linalg.norm(normal, axis=1)[:, None]
     stiffness = (contact.stiffness * contact.area[near])[:, None, None] * (
         normal[:, :, None] * normal[:, None, :])
+    # the penalty is k (deep - SMOOTH_MM / 2) beyond its quadratic beginning, so each spring's
+    # rest position lies that deep below the face
     return SpringSet(contact.element[near], shape, stiffness,
                      at + (deep - 0.5 * SMOOTH_MM)[:, None] * normal, normal, one_sided=True)

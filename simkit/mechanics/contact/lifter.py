@@ -1,8 +1,8 @@
-"""A lifter: a tab drawn up from a frame that stands with its feet on the panel.
+"""A lifter: a tab is pulled by a frame that stands with its feet on the panel.
 
-Its screw draws the tab towards the frame by the travel. The frame moves along the pull and tilts
-about the screw, which are own unknowns beside the tab's, so that the feet press exactly as hard as
-the tab pulls and evenly about it; each foot is a pad that gives.
+Its screw draws the tab towards the frame by the travel. The frame can move along the pull and tilt
+about the screw. These motions are own unknowns in addition to those of the tab, so that the feet
+are in equilibrium with the pull in force and moment. Each foot is an elastic pad.
 """
 
 from __future__ import annotations
@@ -28,12 +28,13 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class LiftedTab(GluedTab):
-    """A tab under a lifter; the last own unknowns are the frame's motion along the pull and its
-    tilts, mm at the feet.
+    """A tab under a lifter.
+
+    The last own unknowns are the frame's motion along the pull and its tilts, mm at the feet.
 
     Attributes
     ----------
-    feet : the pads of all feet between panel and frame, free of force when the lifter is set.
+    feet : the pads of all feet between panel and frame, without force when the lifter is set.
     ways : (m, f) motion of each pad point along the pull per unknown of the frame.
     """
 
@@ -55,7 +56,7 @@ class LiftedTab(GluedTab):
         return replace(read, own=back, held_Nmm=read.held_Nmm + held)
 
     def feet_N(self, model: Model, x: Array, own: Array) -> float:
-        """Force of all feet together on the panel, against the pull, N."""
+        """Total force of the feet on the panel, against the pull, N."""
         return -float((self._pull(model, self._pads(own), x) @ self.axis).sum())
 
     def _pads(self, own: Array) -> SpringSet:
@@ -70,22 +71,22 @@ class LiftedTab(GluedTab):
         return np.einsum("mrc,mc->mr", pads.stiffness, opening)
 
     def _couple(self, model: Model, pads: SpringSet) -> None:
-        """Add the feet's part to coupling and own stiffness."""
+        """Add the part of the feet to the coupling and the own stiffness."""
         assert self.ways is not None
         columns, stiff = (part.copy() for part in self.border(model))
-        felt, count = pads.stiffness @ self.axis, self.ways.shape[1]
+        pressed, count = pads.stiffness @ self.axis, self.ways.shape[1]
         for j in range(count):
             nodal = np.zeros_like(model.patch.control)
             np.add.at(nodal, model.element_points[pads.element],
-                      pads.shape[:, :, None] * (self.ways[:, j, None] * felt)[:, None, :])
+                      pads.shape[:, :, None] * (self.ways[:, j, None] * pressed)[:, None, :])
             columns[:, j - count] -= model.layout.gather(nodal)
-        stiff[-count:, -count:] += self.ways.T @ ((felt @ self.axis)[:, None] * self.ways)
+        stiff[-count:, -count:] += self.ways.T @ ((pressed @ self.axis)[:, None] * self.ways)
         self.border_formed.coupling = columns, stiff
 
 
 def set_lifter(model: Model, state: State, tab: Tab, glue: Glue, at: Array, axis: Array,
                along: Array, lifter: Lifter) -> LiftedTab:
-    """Glue a tab on and set a lifter over it, its feet where they stand on the sheet now.
+    """Glue a tab on and set a lifter over it, with its feet on the present shape of the sheet.
 
     Raises
     ------
@@ -120,7 +121,7 @@ def set_lifter(model: Model, state: State, tab: Tab, glue: Glue, at: Array, axis
                      np.concatenate(places)[order], np.broadcast_to(glued.axis, (order.size, 3)))
     moving = np.concatenate(ways)[order]
     frame_modes = np.zeros((*glued.modes.shape[:2], moving.shape[1]))
-    frame_modes[:, :, 0] = glued.axis  # a tilt about the screw leaves the tab where it is
+    frame_modes[:, :, 0] = glued.axis  # a tilt of the frame about the screw does not move the tab
     own, count = glued.unknowns, glued.unknowns + moving.shape[1]
     stiffness = np.zeros((count, count))
     stiffness[:own, :own] = glued.bending

@@ -1,4 +1,4 @@
-"""What a tool feels, and how it is taken away."""
+"""Reaction of a tool, and the way in which a tool is taken away."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from numpy.typing import NDArray
 
 @dataclass(frozen=True)
 class Reading:
-    """What a tool feels at one configuration.
+    """Reaction of a tool at one configuration.
 
     Attributes
     ----------
-    force_N : along the travel, on the sheet.
-    own : residual of the tool's own unknowns (same unit as the sheet's after scaling).
-    penetration_mm : deepest penetration of contact; zero for others.
+    force_N : force on the sheet along the travel.
+    own : residual of the tool's own unknowns, N.
+    penetration_mm : largest penetration of contact; zero for other tools.
     damage : share of its strength that the glue has lost, mean over the area; zero without glue.
-    parted : share of the glued area that carries nothing any more.
-    held_Nmm : energy that went into the tool's own springs (glue, tab, contact penalty): what they
-        hold and what damaged the glue.
+    parted : share of the glued area that has failed completely.
+    held_Nmm : energy of the tool's own springs (glue, tab, contact penalty): the stored energy and
+        the energy dissipated by damage of the glue.
     """
 
     force_N: float
@@ -33,8 +33,8 @@ class Reading:
 
 
 class Withdrawal(Enum):
-    """How a tool is taken away where the sheet would not be stable under its fading force."""
+    """How a tool is taken away if the sheet would be unstable under its decreasing force."""
 
-    DRAWN_BACK = "a body that travels: drawn back the way it came; its work is force times travel"
-    SOFTENED = "springs, made weaker and weaker; it has a method weaker(share)"
-    FADES = "a force without a place: it fades, and the sheet may snap"
+    DRAWN_BACK = "a body that travels: it is drawn back along its path; work is force times travel"
+    SOFTENED = "springs: their stiffness is reduced to zero; it has a method weaker(share)"
+    FADES = "a dead force: it is reduced to zero, and the sheet may snap"

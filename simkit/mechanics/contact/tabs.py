@@ -1,4 +1,5 @@
-"""Tabs on glue: a plate or rigid face, drawn along an axis, whose glue peels as it may."""
+"""Glued tabs: a plate or rigid face, pulled along an axis, with glue that can be damaged and peel.
+"""
 
 from __future__ import annotations
 
@@ -27,31 +28,34 @@ Array = NDArray[np.float64]
 
 @dataclass
 class FormedBorder:
-    """Coupling (equations, unknowns) and own stiffness of the tangent that was added last."""
+    """Coupling (equations, unknowns) and own stiffness of the tangent that was added last.
+
+    It is the only mutable part of a tab.
+    """
 
     coupling: tuple[Array, Array] | None = None
 
 
 @dataclass(frozen=True)
 class GluedTab:
-    """A tab on a glue layer, drawn along an axis, free to shift, tilt and (a plate) bend.
+    """A tab on a glue layer, pulled along an axis; it can shift, tilt and, if a plate, bend.
 
     Attributes
     ----------
     points : sheet points under the footprint.
     law : (m, 6) cohesive law of each point, see :mod:`simkit.mechanics.contact.cohesive`.
-    rest : (m, 3) place on the tab at which a point's glue is free of stress, mm.
-    modes : (m, 3, q) motion of each point per own unknown, all in mm: shifts along local x, y;
-        turns over the tab's radius; bending.
+    rest : (m, 3) position on the tab at which a point's glue is free of stress, mm.
+    modes : (m, 3, q) motion of each point per own unknown, all in mm: translations along local x,
+        y; rotations times the tab's radius; bending.
     bending : (q, q) stiffness of the tab itself, N/mm; zero for its rigid motions.
     axis : (3,) direction of the pull.
     frame : (3, 3) rows local x, y, z (z = axis).
-    damage : (m,) of the glue at the last balance, 0 whole, 1 parted; spent_Nmm : energy it took.
-    growing : whether the glue may be damaged any further.
-    border_formed : coupling and own stiffness of the tangent added last; the only part that
-        changes, and the tab's alone.
+    damage : (m,) of the glue at the last equilibrium, 0 intact, 1 failed.
+    spent_Nmm : energy dissipated by this damage.
+    growing : whether the damage can increase.
+    border_formed : coupling and own stiffness of the tangent added last.
     peak_N, peak_damage : largest force at equilibrium so far, and the share of its strength that
-        the glue had lost then.
+        the glue had lost at that force.
     """
 
     points: SheetPoints
@@ -95,7 +99,7 @@ class GluedTab:
             damage=out[2] / area, parted=out[3] / area)
 
     def at_equilibrium(self, model: Model, x: Array, own: Array, travel: float) -> GluedTab:
-        """The same tab with the damage of its glue at an equilibrium, and its largest force."""
+        """The same tab with glue damage and largest force updated at an equilibrium."""
         _, pull, new, out = self._forces(model, x, own, travel, np.zeros_like(x))
         new.setflags(write=False)
         force, peak = float(pull.sum(0) @ self.axis), (self.peak_N, self.peak_damage)
@@ -106,8 +110,10 @@ class GluedTab:
                        border_formed=FormedBorder(self.border_formed.coupling))
 
     def springs(self, model: Model, x: Array, own: Array, travel: float) -> SpringSet:
-        """The glue at an equilibrium as springs to where the tab stands: what a locked tab goes on
-        doing, its glue and its shape as they are."""
+        """The glue at an equilibrium as springs to the tab in its present position and shape.
+
+        They represent a locked tab; the damage of the glue stays as it is.
+        """
         rest = self.rest + travel * self.axis + self.modes @ own
         p = self.points
         here = np.einsum("mk,mkc->mc", p.shape, x[model.element_points[p.element]])
@@ -122,11 +128,11 @@ class GluedTab:
                          np.broadcast_to(self.axis, rest.shape))
 
     def lasting(self) -> GluedTab:
-        """The same tab on glue that takes no further damage."""
+        """The same tab with glue whose damage does not increase."""
         return replace(self, growing=False, border_formed=FormedBorder())
 
     def border(self, model: Model) -> tuple[Array, Array]:
-        """Coupling (equations, unknowns) and own stiffness where the tangent was formed last."""
+        """Coupling (equations, unknowns) and own stiffness of the tangent that was added last."""
         assert self.border_formed.coupling is not None, "no tangent was added yet"
         return self.border_formed.coupling
 
@@ -139,7 +145,7 @@ class GluedTab:
 
     def _forces(self, model: Model, x: Array, own: Array, travel: float, force: Array,
                 ) -> tuple[Array, Array, Array, Array]:
-        """Force on the own unknowns, pull on each point, new damage, energies and areas."""
+        """Arrays back, pull, damage and totals of :class:`GlueSums`; adds to ``force``."""
         m, q = self.damage.size, self.unknowns
         back, pull, new, out = np.zeros(q), np.empty((m, 3)), np.empty(m), np.zeros(4)
         add_glue(x, model.element_points, self._glue(), self._pose(own, travel), self.growing,
@@ -148,7 +154,7 @@ class GluedTab:
 
     def _border(self, model: Model, x: Array, own: Array, travel: float,
                 data: Array) -> tuple[Array, Array]:
-        """Add to the matrix data; coupling and own stiffness, as :meth:`border` returns them."""
+        """Add to the matrix data; return coupling and own stiffness, see :meth:`border`."""
         q = self.unknowns
         columns, stiff = np.zeros((*x.shape, q)), self.bending.copy()
         add_glue_tangent(x, model.element_points, model.layout.places, self._glue(),

@@ -1,10 +1,11 @@
 """Frictionless contact of a rigid body with a face of the sheet.
 
-The body is the set of points within a nose radius R of a convex core; the face lies half a
-thickness off the mid-surface. Contact of parallel surfaces lets both be taken at once: the sheet
-touches where the distance of its mid-surface to the core falls to R + t/2. Contact pressure is a
-stiff regularised penalty, quadratic over the first ``SMOOTH_MM`` of penetration so that Newton
-sees no kink; the stiffness is raised until the penetration stays under ``DEEPEST_MM``.
+The body is the set of points within a nose radius R of a convex core; the face of the sheet is half
+a thickness from the mid-surface. Where both surfaces touch they are parallel, so the two distances
+add: the sheet is in contact where the distance of its mid-surface to the core is R + t/2. The
+contact pressure is a penalty, quadratic over the first ``SMOOTH_MM`` of penetration so that its
+derivative is continuous for Newton's method. Its stiffness is raised until the penetration is below
+``DEEPEST_MM``.
 """
 
 from __future__ import annotations
@@ -27,13 +28,19 @@ from simkit.tool.bodies import RigidBody
 
 Array = NDArray[np.float64]
 SMOOTH_MM = 0.001
+"""Penetration up to which the penalty is quadratic."""
 DEEPEST_MM = 0.008
+"""Largest penetration that is accepted with a rigid body."""
 STIFFNESS_MPA_PER_MM = 8.0e4
+"""Penalty stiffness to begin with: pressure per penetration."""
 
 
 class ContactPoints(NamedTuple):
-    """Points of the sheet that may touch: element (m,) sorted; shape (m, n) values; area (m,)
-    mm^2; offset (m,) of the touched face from the mid-surface, mm."""
+    """Points of the sheet that may come into contact.
+
+    element (m,) sorted; shape (m, n) shape values; area (m,) mm^2; offset (m,) distance of the
+    touched face from the mid-surface, mm.
+    """
 
     element: NDArray[np.int64]
     shape: Array
@@ -42,8 +49,11 @@ class ContactPoints(NamedTuple):
 
 
 class BodyPose(NamedTuple):
-    """A rigid body: code of its kind and its sizes as :meth:`RigidBody.packed` gives them; centre
-    (3,) of its core, mm; frame (3, 3), rows its local axes."""
+    """A rigid body in space.
+
+    code: its kind; sizes: as :meth:`RigidBody.packed` returns them; centre (3,) of its core, mm;
+    frame (3, 3): its local axes as rows.
+    """
 
     code: int
     sizes: Array
@@ -53,8 +63,8 @@ class BodyPose(NamedTuple):
 
 @dataclass(frozen=True)
 class ContactReading:
-    """Contact at one configuration: force on the sheet (3,) N, deepest penetration mm, whether
-    anything touches, elastic energy held in the penalty (N mm)."""
+    """Contact at one configuration: force on the sheet (3,), N; largest penetration, mm; whether
+    there is contact; energy stored in the penalty, N mm."""
 
     force_N: Array
     penetration_mm: float
@@ -64,17 +74,16 @@ class ContactReading:
 
 @dataclass(frozen=True)
 class Contact:
-    """A rigid body at a place, and the points of the sheet it may meet.
+    """A rigid body in position, and the points of the sheet that it may touch.
 
     Attributes
     ----------
     body : the shape.
-    start : (3,) middle of the core at zero travel, mm.
+    start : (3,) centre of the core at zero travel, mm.
     frame : (3, 3) rows are the body's local axes; local z is against the travel.
-    element, shape, area, offset : contact points sorted by element: element numbers, shape values
-        (m, n_e), area mm^2, distance of the touched face from the mid-surface mm.
-    stiffness : penalty, MPa per mm; soft : it is a soft facing's own, MPa of pressure per mm that
-        it is squeezed, no penalty.
+    element, shape, area, offset : contact points, see :class:`ContactPoints`.
+    stiffness : penalty, pressure per penetration, MPa/mm.
+    soft : True if the stiffness is that of a soft facing, a physical property and no penalty.
     """
 
     body: RigidBody
@@ -97,12 +106,12 @@ class Contact:
         return replace(self, stiffness=self.stiffness * factor)
 
     def on(self, model: Model, state: State) -> Contact:
-        """The same contact with the faces where the sheet's thinning has put them."""
+        """The same contact with the face offsets of the sheet's present thickness."""
         return replace(self, offset=face_offset(model, state, self.element))
 
     def add(self, model: Model, x: Array, travel: float, force: Array, data: Array,
             tangent: bool) -> ContactReading:
-        """Add the contact force at a travel to internal minus external forces and tangent."""
+        """Add the contact force at a travel to the residual and its derivative to the tangent."""
         centre = self.start + travel * self.direction
         out = np.zeros(6)
         points = ContactPoints(self.element, self.shape, self.area, self.offset)
@@ -112,7 +121,7 @@ class Contact:
         return ContactReading(out[:3], float(out[3]), out[4] > 0.0, float(out[5]))
 
     def gaps(self, model: Model, x: Array, travel: float) -> Array:
-        """Distance of each contact point's face to the body, mm."""
+        """Distance of the face to the body at each contact point, mm; negative: penetration."""
         at = np.einsum("mk,mkc->mc", self.shape, x[model.element_points[self.element]])
         local = (at - self.start - travel * self.direction) @ self.frame.T
         return self.body.signed_distance(local) - self.offset
@@ -122,14 +131,14 @@ def place_contact(
     model: Model, state: State, body: RigidBody, at: Array, direction: Array, reach_mm: float,
     along: Array | None = None, per_element: int = 8,
 ) -> Contact:
-    """Bring a body to where it just touches the sheet on its way along ``direction``.
+    """Move a body along ``direction`` until it just touches the sheet.
 
-    ``at`` (3,) is a point of the tool axis, ``along`` the wanted local x (for long bodies),
-    ``reach_mm`` the radius about the axis within which contact is looked for.
+    ``at`` (3,) is a point of the tool axis, ``along`` the direction of local x (for long bodies),
+    ``reach_mm`` the radius about the axis within which contact points are placed.
 
     Raises
     ------
-    InputError : a place or direction that is none; a body that does not meet the panel.
+    InputError : an invalid position or direction; a body that does not meet the panel.
     """
     at = numbers("at", at, (3,))
     frame = tool_frame(direction, along)
@@ -143,7 +152,8 @@ def place_contact(
     def gap(travel: float) -> float:
         return float(contact.gaps(model, x, travel).min())
 
-    # with the core in the sheet the body surely touches it; at the start it surely does not
+    # at the start, 300 mm away, there is no contact; with the core at the sheet there is. Where
+    # the axis misses the sheet, search the whole path in steps of half the nose radius.
     high = body.reach_mm + 300.0
     if gap(high) > 0.0:
         ways = np.arange(0.0, 2.0 * high, 0.5 * body.nose_radius_mm)
@@ -155,6 +165,7 @@ def place_contact(
 
 
 def _misses(model: Model, at: Array) -> InputError:
+    """The error for a body that does not meet the panel."""
     low, high = model.patch.control.min(axis=0), model.patch.control.max(axis=0)
     return InputError(
         f"a tip at x {at[0]:.1f} mm, y {at[1]:.1f} mm does not meet the panel",
@@ -174,7 +185,11 @@ def tool_frame(direction: Array, along: Array | None = None) -> Array:
 
 
 def face_offset(model: Model, state: State, element: NDArray[np.int64]) -> Array:
-    """Half the current thickness of elements, mm; plastic thinning is the loss of area strain."""
+    """Half the current thickness of elements, mm.
+
+    Plastic flow keeps the volume, so the thickness falls by exp(-(e11 + e22)), with the mean
+    logarithmic plastic strain of the element; elastic thinning is neglected.
+    """
     some, which = np.unique(element, return_inverse=True)
     strain = np.einsum("egl,l->e", state.points[some, :, :, 0], model.layers.weights)
     offset = 0.5 * model.thickness_mm * np.exp(-strain / model.geometry.points)
@@ -182,7 +197,7 @@ def face_offset(model: Model, state: State, element: NDArray[np.int64]) -> Array
 
 
 def _candidates(model: Model, state: State, at: Array, axis: Array, reach: float, per: int):
-    """Contact points of the elements whose middle lies within reach of the tool axis."""
+    """Contact points of the elements whose centre is within reach of the tool axis."""
     patch = model.patch
     x = patch.control + state.displacement
     corner = x[model.element_points]
@@ -198,7 +213,11 @@ def _candidates(model: Model, state: State, at: Array, axis: Array, reach: float
 
 @nb.njit(cache=True)
 def _nearest(local, code, sizes, turn):
-    """Nearest core point to a local point, in place; fills turn (3, 3) = d nearest / d point."""
+    """Replace a local point by the nearest point of the core; set turn (3, 3) = d nearest / dpoint.
+
+    code 2: a disc of radius sizes[3]; others: a rectangle of half sizes sizes[1], sizes[2], which
+    may be zero (a line or a point).
+    """
     turn[:] = 0.0
     if code == 2:
         rho = np.sqrt(local[0] ** 2 + local[1] ** 2)
@@ -222,7 +241,10 @@ def _nearest(local, code, sizes, turn):
 
 @nb.njit(cache=True)
 def _penalty(deep, stiffness):
-    """Contact pressure (MPa), its slope (MPa/mm) and energy (N/mm) at a penetration > 0, mm."""
+    """Contact pressure (MPa), its slope (MPa/mm) and energy (N/mm) at a penetration > 0, mm.
+
+    Quadratic up to SMOOTH_MM, then linear with the same value and slope there.
+    """
     smooth = SMOOTH_MM
     if deep < smooth:
         return (0.5 * stiffness * deep * deep / smooth, stiffness * deep / smooth,
@@ -239,8 +261,8 @@ def _add(x, points, places, contact, body, stiffness, force, data, tangent, out)
     x (control points, 3) mm; points (elements, n) control points of each element; places
     (elements, entries) where tangents go in the matrix values data; contact a ContactPoints, body
     a BodyPose; stiffness MPa/mm; force (control points, 3) N, internal minus external. Fills out
-    (6,): force on the sheet (3 numbers, N), deepest penetration mm, points that touch, energy held
-    N mm.
+    (6,): force on the sheet (3 numbers, N), largest penetration mm, number of points in contact,
+    energy stored in the penalty N mm.
     """
     element, shape, area, offset = contact.element, contact.shape, contact.area, contact.offset
     sizes, centre, frame = body.sizes, body.centre, body.frame
@@ -289,6 +311,8 @@ def _add(x, points, places, contact, body, stiffness, force, data, tangent, out)
                                 back[r, c] += frame[i, r] * turn[i, j] * frame[j, c]
                 for r in range(3):
                     for c in range(3):
+                        # slope of the pressure along the normal n; and the rotation of the normal,
+                        # dn/dx = (1 - n n' - d nearest / dx) / distance
                         same = 1.0 if r == c else 0.0
                         bend = (same - normal[r] * normal[c] - back[r, c]) / distance
                         block[r, c] = w * (slope * normal[r] * normal[c] - pressure * bend)

@@ -19,28 +19,27 @@ from simkit.mechanics.stepping.release import Released, release_tool, travelled_
 
 Array = NDArray[np.float64]
 MOST_REFINEMENTS = 3
-"""How often an operation is done again in finer increments."""
+"""How often an operation is repeated with finer increments."""
 QUARTERING_ERROR_FACTOR = 3.0
-"""Error of the books over what is allowed from which increments are quartered, not halved."""
+"""Energy error over the allowed one above which increments are divided by four instead of two."""
 
 
 def advance(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Advance:
-    """Drive a tool until a limit or the goal is met, then take it away; nothing changes in place.
+    """Drive a tool until a limit or the goal is met, then take it away; no argument is changed.
 
-    Increments halve where Newton fails and grow where it is easy; where no equilibrium is found or
-    the equilibrium is unstable, the sheet snaps
-    (:func:`simkit.mechanics.stepping.snapping.snap_through`).
-    An operation whose energy does not balance as well as asked is done again in finer increments;
-    where it still does not, the outcome says so. The returned state is the one before if the
-    outcome is not valid.
+    An increment is halved if Newton's method fails and the next one is longer if it converges
+    quickly. If no equilibrium is found or the equilibrium is unstable, the sheet snaps
+    (:func:`simkit.mechanics.stepping.snapping.snap_through`). An operation whose energy error is
+    above the allowed one is repeated with finer increments; if the error stays too large, the
+    outcome says so. If the outcome is not valid, the returned state is the one before.
     """
     return finer(lambda how: _advance(model, state, load, how), settings, state)
 
 
 def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
           state: State) -> Advance:
-    """An operation on a state, done again in finer increments while its energy does not balance as
-    asked; where it still does not, the outcome says so and the state is the one before."""
+    """Do an operation on a state; repeat it with finer increments while its energy error is above
+    the allowed one. If it stays above, the outcome says so and the state is the one before."""
     done = job(settings)
     for _ in range(MOST_REFINEMENTS):
         if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
@@ -57,7 +56,7 @@ def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
             done = again
     if done.energy_error_pct <= settings.energy_error_pct:
         return done
-    reason = (f"the books of energy miss by {done.energy_error_pct:.1f} %, "
+    reason = (f"the energy error is {done.energy_error_pct:.1f} %, "
               f"{settings.energy_error_pct:g} % are allowed")
     return replace(done, state=state, outcome=Outcome.BOOKS_OFF, reason=reason, loaded=None,
                    released=None)
@@ -65,6 +64,7 @@ def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
 
 def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
              careful: bool = False) -> Advance:
+    """One operation with given increments; ``careful``: predict the release at every increment."""
     model.sheet_work().forget()
     process = Process(model, settings, state)
     begin = process.rest(load.tool.unknowns)
@@ -80,9 +80,12 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
             return _as_predicted(process, loading, predicted_free, outcome, reason)
     free = release_tool(process, loading.now, loading.tool, loading.before, loading.predicted_free)
     if free is None:
-        return _failed(process, loading, state, "no balance found while the tool was let go")
+        return _failed(process, loading, state, "no equilibrium found while the tool was let go")
+    # a limit ended the loading, but the released place has passed its goal: load again with a
+    # prediction at every increment
     if outcome is not Outcome.REACHED and not loading.careful and loading.passed(free.point.state):
         return _advance(model, state, load, settings, careful=True)
+    # the release snapped where the prediction did not: load again with real releases
     if loading.sprang(free.point.state) and not loading.prediction.led:
         loading.be_led()
         outcome, reason = loading.run()
@@ -97,7 +100,7 @@ def _advance(model: Model, state: State, load: Load, settings: AdvanceSettings,
 
 def _released(process: Process, loading: LoadingPhase, begin: Equilibrium, free: Released,
               outcome: Outcome, reason: str) -> Advance:
-    """The operation with its books."""
+    """The result of an operation with its energies."""
     now, last = loading.now, free.point
     count = process.model.layout.count
     put_in = loading_work(loading)
@@ -113,8 +116,11 @@ def _released(process: Process, loading: LoadingPhase, begin: Equilibrium, free:
 
 
 def loading_work(loading: LoadingPhase) -> float:
-    """Work of the tool on the sheet until it is let go, N mm: of a body that travels, force times
-    travel less what its springs hold; of others, their nodal forces' own."""
+    """Work of the tool on the sheet until it is let go, N mm.
+
+    For a body that travels this is force times travel, less the energy of its springs; for others,
+    the work of their nodal forces.
+    """
     if loading.tool.withdrawal is Withdrawal.DRAWN_BACK:
         return travelled_work(loading.curve) + loading.given - loading.now.reading.held_Nmm
     return loading.now.work
@@ -122,7 +128,7 @@ def loading_work(loading: LoadingPhase) -> float:
 
 def _as_predicted(process: Process, loading: LoadingPhase, free: Array, outcome: Outcome,
                  reason: str) -> Advance:
-    """The release as it was predicted, without its books."""
+    """The result of an operation whose release is taken as predicted, without energies."""
     state = loading.now.internal.state(process.model.layout.spread(free))
     return Advance(state, outcome, reason, tuple(loading.path), loading.now.peak_N,
                    loading.now.travel, iterations=process.iterations, cuts=process.cuts,
@@ -130,5 +136,6 @@ def _as_predicted(process: Process, loading: LoadingPhase, free: Array, outcome:
 
 
 def _failed(process: Process, loading: LoadingPhase, state: State, reason: str) -> Advance:
+    """The result of an operation for which no equilibrium was found; the state is that before."""
     return Advance(state, Outcome.NO_CONVERGENCE, reason, tuple(loading.path), loading.now.peak_N,
                    loading.now.travel, iterations=process.iterations, cuts=process.cuts)

@@ -1,4 +1,4 @@
-"""A place of the loading to go back to."""
+"""A checkpoint of the loading, to which it can return."""
 
 from __future__ import annotations
 
@@ -8,26 +8,28 @@ from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.stepping.process import Equilibrium
 
 LEAST_STEP_MM = 3e-3
-"""Increment below which the goal is not looked for any closer; the shortest is no longer."""
+"""Increment below which the goal is not approached more closely."""
 LEAST_GAIN_SHARE = 0.1
-"""Share of the way to the goal that plastic work must be worth, at its last rate, for a look."""
+"""Share of the distance to the goal that the plastic work since the last prediction must gain, at
+its last rate, before the release is predicted again."""
 LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.8, 5.0
-"""Shares of the way to the goal by which the loaded place may move before the released shape is
-looked at again (springing back takes from it), and before it is however little plastic work did."""
+"""Motion of the loaded place since the last prediction, over the distance to the goal, below which
+the release is not predicted again, and above which it is even after little plastic work."""
 
 
 @dataclass(frozen=True)
 class Checkpoint:
-    """Where the released shape was predicted last: the loading goes back to it if the next
-    prediction lies beyond the goal.
+    """The last increment at which the released shape was predicted.
+
+    The loading returns to it if the next prediction is beyond the goal.
 
     Attributes
     ----------
-    loaded_mm, predicted_mm : deviation of the place under load, and once released.
+    loaded_mm, predicted_mm : deviation of the place under load, and predicted after release.
     spent : plastic work, N mm.
-    point, before : equilibrium there and one increment earlier.
-    tool, given : the tool and the work its springs were given, N mm.
-    increments : length of the path.
+    point, before : equilibrium here and one increment earlier.
+    tool : the tool here; given : as in :class:`simkit.mechanics.stepping.loading.LoadingPhase`.
+    increments : number of increments up to here.
     """
 
     loaded_mm: float
@@ -40,11 +42,11 @@ class Checkpoint:
     increments: int
 
     def outdated(self, goal_mm: float, loaded_mm: float, spent: float, yielding: float) -> bool:
-        """Whether the released place may have come near the goal since.
+        """Whether the released place may have come near the goal since this checkpoint.
 
-        Springing back takes from what the loaded place moves, and it is plastic work that makes
-        the released place move at all. loaded_mm : the place under load now; spent : plastic work
-        by now, N mm; yielding : movement of the released place by plastic work, mm / (N mm).
+        Springback reduces the motion of the loaded place, and without plastic work the released
+        place does not move. loaded_mm : present deviation of the place under load; spent : plastic
+        work so far, N mm; yielding : motion of the released place per plastic work, mm / (N mm).
         """
         left = abs(goal_mm - self.predicted_mm)
         moved = abs(loaded_mm - self.loaded_mm)

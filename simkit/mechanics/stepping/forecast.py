@@ -1,4 +1,5 @@
-"""The shape after release, followed while loading."""
+"""Release prediction: the free shape, followed by Newton's method while the tool loads the sheet.
+"""
 
 from __future__ import annotations
 
@@ -14,22 +15,22 @@ from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
 PREDICTION_RESIDUAL_SHARE = 1e-3
-"""Residual of a followed free shape over the tool's force."""
+"""Residual over the tool's force at which the free shape has converged."""
 MOST_PREDICTION_ITERATIONS = 15
 STALE_RESIDUAL_SHARE = 8.0
-"""Residual of the last free shape over the tool's force from which it is no good start."""
+"""Residual of the last free shape over the tool's force above which another start is tried."""
 SLOW_RESIDUAL_RATIO = 0.4
-"""Share of the residual left by a round from which the next takes a tangent of its own."""
+"""Ratio of successive residuals above which the tangent is formed anew."""
 
 
 class ReleaseForecast:
-    """Shapes after release, followed while the tool advances (private to one operation).
+    """Free shapes after an elastic release, followed while the tool advances.
 
-    The sheet before the operation is free and in equilibrium. As the tool works, the plastic strain
-    at the loaded shape changes a little with every increment, and so does the free shape it
-    leads to: Newton with the elastic law and a tangent kept at the free shape follows it in a
-    few residuals. It is the way back on which nothing yields; `release_tool` computes the real one.
-    ``everything_off``: standing loads are taken away as well.
+    Used by one operation only. Before the operation the sheet is free and in equilibrium. Each
+    increment changes the plastic strains of the loaded shape a little, and with them the free
+    shape after release. Newton's method with the elastic law and a kept tangent finds the new free
+    shape with a few residuals. Nothing yields in this release; `release_tool` computes the real
+    one. ``everything_off``: standing loads are taken away as well.
     """
 
     def __init__(self, process: Process, free: Array, everything_off: bool = False) -> None:
@@ -37,10 +38,10 @@ class ReleaseForecast:
         self.factored = False
 
     def follow(self, point: Equilibrium) -> Array | None:
-        """Equations of the free shape behind a loaded one; None where none is found.
+        """Equations of the free shape that belongs to a loaded one; None if none is found.
 
-        Where much has yielded since the last look, the loaded shape is the nearer start, unless it
-        is unstable without its tool.
+        If much has yielded since the last prediction, the loaded shape is a better start for
+        Newton's method than the last free shape, unless it is unstable without its tool.
         """
         acting = point.tool_nodal
         if self.everything_off:
@@ -53,19 +54,22 @@ class ReleaseForecast:
         if residual is not None and length(residual) > STALE_RESIDUAL_SHARE * force:
             factored, self.factored = self.factored, False
             loaded = point.x[: self.process.model.layout.count]
-            found = self._home(system, loaded, system.evaluate(loaded, False), force)
+            found = self._converge(system, loaded, system.evaluate(loaded, False), force)
             self.factored = factored and found is not None
             if found is None:
                 residual = system.evaluate(self.free, False)
         if found is None:
-            found = self._home(system, self.free, residual, force)
+            found = self._converge(system, self.free, residual, force)
         if found is not None:
             self.free = found
         return found
 
-    def _home(self, system: SheetSystem, x: Array, residual: Array | None,
-              force: float) -> Array | None:
-        """Newton with a tangent kept while it does."""
+    def _converge(self, system: SheetSystem, x: Array, residual: Array | None,
+                  force: float) -> Array | None:
+        """Newton's method from x; the tangent is kept while the residual falls fast enough.
+
+        Returns None without convergence, or where the sheet is unstable.
+        """
         last = np.inf
         for _ in range(MOST_PREDICTION_ITERATIONS):
             if residual is None:
@@ -89,6 +93,6 @@ class ReleaseForecast:
 
 
 def elastic_system(process: Process, point: Equilibrium, solver: str) -> SheetSystem:
-    """The sheet at a point, without its tool, that no longer yields."""
+    """The system of a sheet in the state of ``point``, without its tool and without yielding."""
     model = process.model
     return SheetSystem(model, point.state, None, 0.0, elastic=model.elastic_law(), solver=solver)

@@ -1,4 +1,4 @@
-"""Where the sheet may be at the next travel: first guesses for the equilibrium there."""
+"""First guesses for Newton's method: the displacements at the next travel."""
 
 from __future__ import annotations
 
@@ -12,13 +12,16 @@ from simkit.solve.nonlinear.newton import SingularTangent, work_of
 
 Array = NDArray[np.float64]
 FIRST_TOUCH_TRAVEL_SHARE = 0.1
-"""Share of its first travel at which a tip touches only the middle of where it goes in."""
+"""Share of the first increment's travel at which the contact force distribution is taken."""
 
 
 def guess_ahead(process: Process, now: Equilibrium, before: Equilibrium, tool: Engagement,
                 travel: float) -> Array:
-    """First guess at a travel: on along the rate where it is known, bent as the last increment
-    was; else on along the last chord."""
+    """First guess at a travel.
+
+    Where the rate dx/dtravel is known, a parabola through the present and the last equilibrium with
+    this rate; else linear extrapolation of the last increment, by at most twice its length.
+    """
     made, wanted = now.travel - before.travel, travel - now.travel
     if made <= 0.0:
         if now.rate is None and isinstance(tool, TipContact):
@@ -31,9 +34,12 @@ def guess_ahead(process: Process, now: Equilibrium, before: Equilibrium, tool: E
 
 
 def first_touch(process: Process, rest: Equilibrium, tip: Engagement, travel: float) -> Array:
-    """First guess at a sheet that a tip has just met: it yields under a force in the middle of
-    where the tip would go in, by as much as the tip has travelled. Without it Newton starts from
-    the penalty of the whole travel."""
+    """First guess for a sheet that a tip just touches.
+
+    The linear response to the contact forces of a small penetration, scaled so that its mean
+    displacement, weighted by these forces, is the travel. Without it Newton's method would start
+    with the penalty forces of the whole travel.
+    """
     model = process.model
     system = SheetSystem(model, rest.state, None, 0.0)
     residual = system.evaluate(rest.x, True)

@@ -1,4 +1,4 @@
-"""Hold and let down: a loading that is not released, and the release that it waits for."""
+"""Hold and let down: a loading whose force stays as a standing load, and its later release."""
 
 from __future__ import annotations
 
@@ -24,22 +24,22 @@ from simkit.mechanics.stepping.snapping import snap_through
 
 Array = NDArray[np.float64]
 LOST = (Outcome.GLUE_LET_GO, Outcome.WOULD_SNAP)
-"""Endings after which nothing is held: the tool is let go as at the end of a pull."""
+"""Outcomes after which nothing is held: the tool is let go as at the end of a pull."""
 
 
 def hold(model: Model, state: State, load: Load, how: Hold,
          settings: AdvanceSettings) -> Advance:
-    """Drive a tool until its load's force or height is met, and leave it there.
+    """Drive a tool until the force or height of its load is reached, and leave it there.
 
-    A following hold goes on by force: where the sheet is not stable under it, it snaps, and the
-    result says so. Where the glue lets go first nothing is held.
+    A following hold keeps its force: if the sheet is unstable under it, it snaps, and the result
+    says so. If the glue lets go first, nothing is held.
     """
     return finer(lambda s: _hold(model, state, load, how, s), settings, state)
 
 
 def let_down(model: Model, state: State, names: Collection[str] | None,
              settings: AdvanceSettings) -> Advance:
-    """Let the standing loads of some names (None: all) fade to nothing together."""
+    """Reduce the standing loads of these names (None: all) to zero together."""
     return finer(lambda s: _let_down(model, state, names, s), settings, state)
 
 
@@ -89,7 +89,7 @@ def _stay(process: Process, loading: LoadingPhase, how: Hold) -> Released | None
         end = snap_through(process, there, None, 0.0)
     if end is None:
         return None
-    # what it does from here on is work of the tool that was just set up
+    # the work of the new standing load from here on belongs to this operation
     return Released(end, standing_work(model, (held,), there.state, end.state))
 
 
@@ -103,7 +103,7 @@ def _let_down(model: Model, state: State, names: Collection[str] | None,
     gone = [held for held in state.standing if names is None or held.name in names]
     end = fade_standing(process, begin, gone)
     if end is None:
-        return Advance(state, Outcome.NO_CONVERGENCE, "no balance found while let down", (),
+        return Advance(state, Outcome.NO_CONVERGENCE, "no equilibrium found while let down", (),
                        iterations=process.iterations, cuts=process.cuts)
     words = ", ".join(held.name for held in gone) or "nothing"
     return replace(booked(process, begin, end, end.point.state.standing), loaded=state,
@@ -113,8 +113,11 @@ def _let_down(model: Model, state: State, names: Collection[str] | None,
 
 def booked(process: Process, begin: Equilibrium, done: Released,
            stood: tuple[Standing, ...]) -> Advance:
-    """The books of an operation that ends at an equilibrium; ``stood``: loads whose work is their
-    own, not that of the operation."""
+    """The energies of an operation that ends at an equilibrium.
+
+    ``stood``: standing loads that acted during the operation; their work is kept apart from that
+    of its tool.
+    """
     end = done.point
     return Advance(
         end.state, Outcome.REACHED, "", (), work=done.work,

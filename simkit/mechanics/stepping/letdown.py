@@ -1,4 +1,4 @@
-"""Standing loads fade to nothing."""
+"""Reduction of standing loads to zero."""
 
 from __future__ import annotations
 
@@ -17,9 +17,10 @@ from simkit.solve.nonlinear.newton import length
 
 def fade_standing(process: Process, point: Equilibrium,
                   gone: Collection[Standing]) -> Released | None:
-    """Let standing loads fade together, from an equilibrium without a tool; None if none is found.
+    """Reduce standing loads to zero together, from an equilibrium without a tool.
 
-    The force that each now has on the sheet becomes a dead force, and fades as a tool's does.
+    Their present forces on the sheet become dead forces, which are reduced like that of a tool.
+    Returns None if no equilibrium is found.
     """
     if not gone:
         return Released(point, 0.0)

@@ -1,4 +1,4 @@
-"""What ends a loading besides its goal, and how far ahead that is."""
+"""Limits that end a loading besides its goal, and the travel left to them."""
 
 from __future__ import annotations
 
@@ -12,17 +12,20 @@ from simkit.mechanics.stepping.orders import Load
 from simkit.mechanics.stepping.process import Equilibrium
 
 LIMIT_SHARE = 0.02
-"""A limit counts as met within this share."""
+"""A limit counts as met if the quantity is within this share of its bound."""
 SPENT_NEAR = 0.01
-"""The same of the energy of a blow."""
+"""The same for the energy of a blow."""
 JUMP_MM = 0.1
-"""A released shape that passes the goal by more than this within it has jumped."""
+"""If the released place passes its goal by more than this within the shortest increment, the sheet
+would snap."""
 
 
 @dataclass(frozen=True)
 class Limit:
-    """A quantity that ends the loading when it reaches its bound: share = value / bound; met within
-    the share ``near``."""
+    """A quantity that ends the loading when it reaches its bound.
+
+    share = value / bound; the limit is met where share is within ``near`` of 1.
+    """
 
     outcome: Outcome
     share: float
@@ -32,14 +35,17 @@ class Limit:
 
 def limits_at(model: Model, load: Load, after: Equilibrium, strained: float,
               start_mm: float = np.nan) -> list[Limit]:
-    """The limits of a load at an equilibrium; before it, ``strained``: largest strain of a face,
-    ``start_mm``: deviation of the place."""
+    """The limits of a load at an equilibrium.
+
+    Before the operation, ``strained``: largest strain of a face, ``start_mm``: deviation of the
+    place.
+    """
     read = after.reading
     limits = [Limit(Outcome.FORCE_LIMIT, read.force_N / load.force_N,
                     f"force of {load.force_N:.4g} N reached")]
     if np.isfinite(load.face_strain):
         largest = largest_face_strain(model, after.state)
-        # paint that bore the strike is trusted to bear as much again, not noticeably more
+        # if the faces are strained beyond the limit already, allow 5 % more than that strain
         bound = max(load.face_strain, 1.05 * strained)
         limits.append(Limit(Outcome.STRAIN_LIMIT, largest / bound,
                             f"strain of a face of {bound:.3g} reached"))
@@ -54,7 +60,7 @@ def limits_at(model: Model, load: Load, after: Equilibrium, strained: float,
 
 
 def goal_passed(load: Load, before_mm: float, predicted_mm: float, beyond_mm: float) -> Limit:
-    """What it is called where the goal is passed within the shortest increment."""
+    """How the loading ends if the goal is passed within the shortest increment."""
     if beyond_mm < JUMP_MM or load.may_snap:
         return Limit(Outcome.REACHED, 1.0, "predicted release passes the goal")
     return Limit(Outcome.WOULD_SNAP, 1.0,
@@ -63,7 +69,7 @@ def goal_passed(load: Load, before_mm: float, predicted_mm: float, beyond_mm: fl
 
 
 class Approach:
-    """Shares of the limits at the increments so far, and the travel at which one is met."""
+    """Shares of the limits at all increments so far, and an estimate of the travel left."""
 
     def __init__(self) -> None:
         self._travel = [0.0]
@@ -75,7 +81,7 @@ class Approach:
         self._shares.append({limit.outcome: limit.share for limit in limits})
 
     def back_to(self, increments: int) -> None:
-        """Forget what came after so many increments."""
+        """Delete the increments after the first ``increments``."""
         del self._travel[increments + 1:], self._shares[increments + 1:]
 
     def share(self, outcome: Outcome) -> float:
@@ -83,8 +89,8 @@ class Approach:
         return self._shares[-1].get(outcome, 0.0)
 
     def way_left(self) -> float:
-        """Travel from here to the first limit, along parabolas through the last three increments;
-        infinite where none is in sight."""
+        """Travel from here to the first limit, extrapolated by parabolas through the last three
+        increments; infinite if no limit is approached."""
         if len(self._travel) < 3:
             return np.inf
         t = np.array(self._travel[-3:]) - self._travel[-1]
@@ -93,8 +99,8 @@ class Approach:
 
 
 def _met(t: np.ndarray, share: np.ndarray) -> float:
-    """First t > 0 at which the parabola through three points reaches the middle of what counts as
-    met; infinite if it does not."""
+    """First t > 0 at which the parabola through three points reaches 1 - LIMIT_SHARE / 2, the
+    middle of the range that counts as met below the bound; infinite if it does not."""
     first, middle = (share[1] - share[0]) / (t[1] - t[0]), (share[2] - share[1]) / (t[2] - t[1])
     bend = (middle - first) / (t[2] - t[0])
     slope = middle + bend * (t[2] - t[1])
@@ -102,7 +108,7 @@ def _met(t: np.ndarray, share: np.ndarray) -> float:
     under = slope * slope - 4.0 * bend * gap
     if under < 0.0:
         return np.inf
-    # q avoids the difference of nearly equal numbers in one of the two roots
+    # stable form of the quadratic formula, without cancellation in one of the two roots
     q = -0.5 * (slope + np.copysign(np.sqrt(under), slope))
     roots = [top / bottom for top, bottom in ((q, bend), (gap, q)) if bottom != 0.0]
     return float(min((root for root in roots if root > 0.0), default=np.inf))

@@ -1,4 +1,4 @@
-"""A loading that is not released: the force a tool needs, and the loaded sheet."""
+"""A loading without release: the force that a tool needs, and the loaded sheet."""
 
 from __future__ import annotations
 
@@ -17,9 +17,9 @@ class Loading:
 
     Attributes
     ----------
-    state : the loaded sheet, as far as the loading came. Its tool is not part of it: going on from
-        it means that the tool is gone.
-    outcome, reason : what ended it, in words.
+    state : the loaded sheet at the end. The tool is not part of the state: an operation that starts
+        from it starts without the tool.
+    outcome, reason : how it ended, and the same in words.
     path : its increments.
     force_N, travel_mm : force and travel at the end; peak_N : largest force.
     """
@@ -36,9 +36,9 @@ class Loading:
 def load_only(model: Model, state: State, load: Load, settings: AdvanceSettings) -> Loading:
     """Drive a tool until a limit is met and stop there, with the tool on the sheet.
 
-    As the loading of :func:`simkit.mechanics.stepping.advance.advance`, without its release: for a
-    curve of force over travel, or the shape under load. A tool that is to stay while others work is
-    held, see :func:`simkit.mechanics.stepping.holding.hold`.
+    Like :func:`simkit.mechanics.stepping.advance.advance` without the release: for a curve of force
+    against travel, or the shape under load. To keep a tool on the sheet while other tools work, use
+    :func:`simkit.mechanics.stepping.holding.hold`.
     """
     model.sheet_work().forget()
     process = Process(model, settings, state)

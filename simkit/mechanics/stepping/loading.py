@@ -1,4 +1,8 @@
-"""The loading half of an operation: increments, the released shape ahead, what ends it."""
+"""The loading phase of an operation: increments, release prediction and limits.
+
+The release is predicted only at increments where it may matter. If the prediction is beyond the
+goal, the loading returns to the last checkpoint and goes on with a shorter increment.
+"""
 
 from __future__ import annotations
 
@@ -24,13 +28,20 @@ from simkit.underway import beat
 
 Array = NDArray[np.float64]
 REAL_RELEASE_STEP_MM = 0.1
-"""The same where each look is a real release: the place where it jumps is no sharper than that."""
+"""As LEAST_STEP_MM where every prediction is a real release, which may jump there."""
 SNAPPED_DISTANCE_MM = 0.1
-"""Distance of the released place from where it was predicted that only a snap explains."""
+"""Distance of the released place from its prediction above which the sheet has snapped."""
 
 
 class LoadingPhase:
-    """The loading half of an operation."""
+    """The loading phase of an operation.
+
+    given: energy added by changes of contact penalty and face offset, N mm; mark, sure: last
+    checkpoint with a prediction, with a real release; pace, yielding: change of the prediction per
+    travel and per plastic work (1/N); over: travel at which a real release was beyond the goal, mm;
+    careful: predict at every increment; sign: +1 if the deviation must rise; strained: largest
+    face strain before.
+    """
 
     def __init__(self, process: Process, load: Load, begin: Equilibrium,
                  careful: bool = False) -> None:
@@ -58,16 +69,16 @@ class LoadingPhase:
 
     @property
     def predicted(self) -> float:
-        """Deviation of the place once released, mm, as last seen."""
+        """Last prediction of the deviation of the place after release, mm."""
         return self.mark.predicted_mm
 
     @property
     def predicted_free(self) -> Array | None:
-        """Equations of the free shape behind the present one, if it was looked for."""
+        """Equations of the free shape predicted for the present equilibrium, or None."""
         return self.prediction.behind(self.now)
 
     def run(self) -> tuple[Outcome, str]:
-        """Increment by increment until something ends it."""
+        """Do increments until a limit or the goal ends the loading; return outcome and reason."""
         settings, load = self.process.settings, self.load
         step, smallest = min(settings.first_mm, load.travel_mm), self.shortest
         while self.process.iterations <= settings.most_iterations:
@@ -85,7 +96,7 @@ class LoadingPhase:
                                min(self.now.travel + smallest, load.travel_mm))
                 if after is None:
                     return Outcome.NO_CONVERGENCE, (
-                        f"no balance beyond a travel of {self.now.travel:.3g} mm")
+                        f"no equilibrium beyond a travel of {self.now.travel:.3g} mm")
                 step = settings.first_mm
             if after.reading.penetration_mm > DEEPEST_MM and isinstance(self.tool, TipContact):
                 self._stiffen(self.tool)
@@ -115,15 +126,14 @@ class LoadingPhase:
         return point.travel >= self.load.travel_mm * (1.0 - 1e-12)
 
     def _tightened(self, after: Equilibrium) -> Equilibrium:
-        """An equilibrium good enough to end at: those on the way are left as soon as the next can
-        go on from them."""
+        """The same equilibrium iterated to the tighter tolerance of the end of an operation."""
         end = self.process.equilibrium(self.now, self.tool, after.travel, after.x, ends=True)
         if end is None or after.snaps > self.now.snaps:
             return after
         return replace(end, iterations=after.iterations + end.iterations)
 
     def _stiffen(self, tip: TipContact) -> None:
-        """Raise the contact penalty, and book the work that its springs then do on the sheet."""
+        """Raise the contact penalty and add the work of its springs on the sheet to ``given``."""
         self.tool, now = tip.stiffer(), self.now
         if now.reading.force_N <= 0.0:
             return
@@ -136,6 +146,7 @@ class LoadingPhase:
         self.now = after
 
     def _increment(self, travel: float) -> Equilibrium | None:
+        """The equilibrium at a travel; None if it is not found or lies on another branch."""
         now = self.now
         guess = guess_ahead(self.process, now, self.before, self.tool, travel)
         after = self.process.equilibrium(now, self.tool, travel, guess, rate=True)
@@ -148,20 +159,20 @@ class LoadingPhase:
         return after
 
     def passed(self, state: State) -> bool:
-        """Whether a released sheet lies beyond the goal by more than the tolerance."""
+        """Whether a released sheet is beyond the goal by more than the tolerance."""
         if self.load.probe is None or self.load.goal_mm is None or self.everything_off:
             return False
         beyond = self.sign * (self.load.probe.read(state.displacement) - self.load.goal_mm)
         return beyond > self.process.settings.goal_tolerance_mm
 
     def sprang(self, state: State) -> bool:
-        """Whether a released sheet lies far from where it was predicted: it snapped on the way."""
+        """Whether a released sheet is far from its prediction: it snapped during the release."""
         if (self.load.probe is None or self.mark.point is not self.now or self.everything_off):
             return False
         return abs(self.load.probe.read(state.displacement) - self.predicted) > SNAPPED_DISTANCE_MM
 
     def _predict(self, after: Equilibrium) -> float:
-        """Deviation of the place once released, mm; nan where nobody looked."""
+        """Predicted deviation after release, mm; nan if it was not predicted."""
         if self.load.probe is None or self.load.goal_mm is None:
             return np.nan
         if after.internal.plastic_work <= self.mark.spent and not self.prediction.doubtful(after):
@@ -177,24 +188,25 @@ class LoadingPhase:
         return self.load.probe.read(self.process.model.layout.spread(equations))
 
     def _due(self, after: Equilibrium) -> bool:
-        """Whether the released shape may have come near the goal. Where a limit ends the loading,
-        the release itself tells."""
+        """Whether the released shape may be near the goal, so that a prediction is worth its cost.
+
+        Where a limit ends the loading, no prediction is needed: the release itself comes next.
+        """
         goal, spent = self.load.goal_mm, after.internal.plastic_work
         assert goal is not None
         return (self.mark.outdated(goal, self._loaded(after), spent, self.yielding)
                 and max(limit.share for limit in self._limits(after)) < 1.0 - LIMIT_SHARE)
 
     def _jumped(self, predicted: float) -> bool:
-        """Whether the goal was passed while nobody looked, or where the predicted shape had not
-        been the real one."""
+        """Whether the goal was passed since a checkpoint before the last increment."""
         if self.load.goal_mm is None or self.now is self._trusted().point:
             return False
         return (self.sign * (predicted - self.load.goal_mm)
                 > self.process.settings.goal_tolerance_mm)
 
     def _go_back(self, after: Equilibrium, predicted: float) -> float:
-        """Back to where the released shape was last looked at, to go on with open eyes; where the
-        one then seen was not the real one, back to the last that was, and real ones from there."""
+        """Return to the last checkpoint that can be trusted and predict at every increment from
+        there; the next increment, mm."""
         mark, goal = self._trusted(), self.load.goal_mm
         assert goal is not None
         if mark is not self.mark:
@@ -207,9 +219,9 @@ class LoadingPhase:
         return min(step, self.process.settings.largest_mm)
 
     def _marked_here(self, beyond: float) -> Checkpoint:
-        """The last accepted point as a mark if the goal lies after it, else the mark before it.
+        """A checkpoint at the last accepted increment if the goal lies after it, else the last one.
 
-        Looking at it costs less than coming back to it."""
+        One more prediction costs less than repeating increments."""
         goal = self.load.goal_mm
         assert goal is not None
         free = self.prediction.look(self.now, self.tool)
@@ -219,7 +231,7 @@ class LoadingPhase:
         return self.mark
 
     def be_led(self) -> None:
-        """Back to the last real release, and only real ones from there."""
+        """Return to the last real release and use only real releases from there."""
         self.prediction.led = True
         self._return_to(self.sure)
 
@@ -231,7 +243,7 @@ class LoadingPhase:
         del self.path[mark.increments:], self.curve[mark.increments + 1:]
 
     def _trusted(self) -> Checkpoint:
-        """The last mark that what was seen now can be compared with."""
+        """The last checkpoint whose prediction is of the same kind as the present one."""
         return self.sure if self.prediction.sure else self.mark
 
     def _loaded(self, point: Equilibrium) -> float:
@@ -249,7 +261,7 @@ class LoadingPhase:
         return self.judged[1]
 
     def _judge(self, after: Equilibrium, predicted: float) -> tuple[Limit | None, float]:
-        """What ends the loading here, or the factor by which the increment was too long."""
+        """The limit that ends the loading, and a factor for a shorter increment (1: accept)."""
         shrink = parting.shorter(self.now, after)
         for limit in self._limits(after):
             last = self.approach.share(limit.outcome)
@@ -268,7 +280,7 @@ class LoadingPhase:
                 made = self.sign * (predicted - self.predicted)
                 wanted = self.sign * (self.load.goal_mm - self.predicted)
                 share = wanted / max(made, 1e-12)
-                if self.prediction.led:  # it may jump anywhere before
+                if self.prediction.led:  # the release may snap anywhere in between: bisect
                     self.over, share = after.travel, 0.5
                 shrink = min(shrink, float(np.clip(share, 0.05, 0.95)))
                 closest = REAL_RELEASE_STEP_MM if self.prediction.led else LEAST_STEP_MM
@@ -300,6 +312,7 @@ class LoadingPhase:
                 self.sure = self.mark
 
     def _next_step(self, step: float, after: Equilibrium) -> float:
+        """Length of the next increment, mm, from the iterations of the last and the way left."""
         settings = self.process.settings
         if after.iterations <= settings.easy_iterations:
             step *= 1.6

@@ -1,4 +1,4 @@
-"""What an operation is told and what it reports: loads, settings, path, result."""
+"""Input and result of an operation: load, settings, path, energies."""
 
 from __future__ import annotations
 
@@ -16,13 +16,15 @@ from simkit.solve.nonlinear.newton import NewtonSettings
 
 Array = NDArray[np.float64]
 GIVEN_BACK = 0.1
-"""Share of the work put in that counts at least as energy turned over: an operation that gives all
-of it back leaves nothing else to judge its books by."""
+"""Lower limit of the energy to which an energy error is referred, over the work put in.
+
+After an elastic operation, which gives all its work back, no other energy is left to compare with.
+"""
 
 
 @dataclass(frozen=True)
 class Probe:
-    """A deviation read off the sheet: d = sum of weights times displacements.
+    """The deviation at one place as a linear function: d = sum of weights times displacements.
 
     nodes (m,) control points, weights (m, 3).
     """
@@ -40,19 +42,19 @@ class Probe:
 
 @dataclass(frozen=True)
 class Load:
-    """How far a tool is driven.
+    """A tool, and the limits and goal up to which it is driven.
 
     Attributes
     ----------
     tool : the engagement.
-    travel_mm : limit of the travel (in the tool's own unit, mm; forming targets run to 1).
+    travel_mm : largest travel, mm; for forming targets a number up to 1.
     force_N : largest force; face_strain : largest principal strain of either face (paint).
     probe, goal_mm : stop when the deviation predicted after release reaches the goal.
-    everything_off : the goal is for the sheet once standing loads are let down as well.
-    may_snap : a place that springs past its goal ends the loading like any other that reaches it.
-    height_mm : stop when the loaded place reaches this deviation.
-    energy_Nmm : stop when the tool has done this work on the sheet: a blow that is spent.
-    watched : places whose deviation is kept for every increment, see :class:`PathPoint`.
+    everything_off : the goal is for the sheet after standing loads are let down as well.
+    may_snap : True if a place that snaps past its goal counts as having reached it.
+    height_mm : stop when the place under load reaches this deviation.
+    energy_Nmm : stop when the tool has done this work on the sheet (energy of a blow).
+    watched : places whose deviation is recorded at every increment, see :class:`PathPoint`.
     """
 
     tool: Engagement
@@ -95,14 +97,14 @@ class AdvanceSettings:
     largest_mm : largest increment.
     smallest_share : smallest increment over the travel limit before giving up.
     goal_tolerance_mm : how near the predicted deviation must come to the goal.
-    release_steps : stages in which the tool's force fades away; 0 takes the release as predicted
-        where it can be (nothing yields on the way back, no books are kept): for searches.
-    energy_error_pct : an operation with more is done again in finer increments, up to twice, and
-        is not valid if that does not help.
-    most_iterations : Newton iterations after which a loading gives up; for searches.
-    newton : iteration settings where the operation ends; passing : on the way there. An operation
-        starts from an equilibrium, so its end is an exact one; what is left over on the way is made
-        good by the next increment and shows in the books of energy only.
+    release_steps : stages in which the tool's force is reduced to zero. 0: for searches, take the
+        release as predicted where possible (elastic, without energy balance).
+    energy_error_pct : an operation with a larger energy error is repeated with finer increments;
+        if the error stays larger, its outcome is not valid.
+    most_iterations : Newton iterations after which a loading is given up; for searches.
+    newton : iteration settings at the end of the operation; passing : before it. The end must be an
+        accurate equilibrium, because the next operation starts from it. A residual before the end
+        is removed by the next increment and only affects the energy balance.
     """
 
     first_mm: float = 0.1
@@ -136,9 +138,12 @@ class AdvanceSettings:
 
 @dataclass(frozen=True)
 class PathPoint:
-    """One increment: travel mm, force N, predicted deviation after release mm (nan if not asked),
-    Newton iterations, penetration mm, shares of the glue's strength lost and of its area parted,
-    deviations of the watched places under load mm."""
+    """One increment.
+
+    Travel, mm; force, N; predicted deviation after release, mm (nan if not predicted); Newton
+    iterations; penetration, mm; share of the glue's strength lost and of its area failed;
+    deviations of the watched places under load, mm.
+    """
 
     travel_mm: float
     force_N: float
@@ -157,17 +162,18 @@ class Advance:
     Attributes
     ----------
     state : after release; the state before if the outcome is not valid.
-    outcome, reason : how the loading ended, in words.
+    outcome, reason : how the loading ended, and the same in words.
     path : loading increments.
     force_N : largest force; travel_mm : travel reached.
-    work, stored, plastic, drag : energy in N mm: work of the tool on the sheet, change of stored
-        elastic energy, plastic work, energy lost in snapping. standing : work of the tools held
-        meanwhile; put_in : of the tool until it was let go.
-    iterations : Newton iterations in all; cuts : increments halved.
+    work : work of the tool on the sheet, loading and release, N mm.
+    stored, plastic, drag : change of stored elastic energy, plastic work, energy lost in snapping,
+        N mm.
+    standing : work of the held tools, N mm; put_in : work of the tool until it was let go, N mm.
+    iterations : total of Newton iterations; cuts : increments halved.
     loaded : state at the end of loading (before release).
-    glue : energy that damaged the glue, N mm; no part of ``work``, which is that on the sheet.
-    snapped : whether the sheet snapped on the way; released : equations after release.
-    touches : operations that this result sums up: of a pass, otherwise one.
+    glue : energy dissipated by damage of the glue, N mm; not part of ``work``.
+    snapped : whether the sheet snapped; released : equations after release.
+    touches : number of operations in this result: those of a pass, else one.
     """
 
     state: State
@@ -192,17 +198,20 @@ class Advance:
 
     @property
     def turnover_Nmm(self) -> float:
-        """Energy against which the books are judged: the net work or what it went into, whichever
-        is more, and no less than :data:`GIVEN_BACK` of what was put in."""
+        """Energy to which the energy error is referred, N mm.
+
+        The largest of the net work, the dissipated energy and :data:`GIVEN_BACK` times the work
+        that was put in.
+        """
         return max(abs(self.work), abs(self.standing), self.plastic + self.drag + self.glue,
                    GIVEN_BACK * abs(self.put_in), 1e-12)
 
     @property
     def missing_Nmm(self) -> float:
-        """Work of the tools that is not found again as stored, plastic or lost in snapping."""
+        """Work of the tools less stored energy, plastic work and loss in snapping, N mm."""
         return self.work + self.standing - self.stored - self.plastic - self.drag
 
     @property
     def energy_error_pct(self) -> float:
-        """Size of what is missing over the energy turned over, per cent."""
+        """Magnitude of :attr:`missing_Nmm` over :attr:`turnover_Nmm`, per cent."""
         return 100.0 * abs(self.missing_Nmm) / self.turnover_Nmm

@@ -1,4 +1,4 @@
-"""How the glue of a tab gives way while it is drawn."""
+"""Failure of the glue of a tab while it is pulled: step lengths and criteria."""
 
 from __future__ import annotations
 
@@ -8,24 +8,25 @@ from simkit.mechanics.contact.engagement import Engagement, GluedTab
 from simkit.mechanics.stepping.process import Equilibrium, Process
 
 GLUE_STEP_MM = 0.01
-"""Increment at which no equilibrium means that damaged glue parts of a sudden."""
+"""If no equilibrium is found with an increment of this length, damaged glue fails suddenly."""
 MOST_GLUE_LOSS_SHARE, PEAK_FORCE_LEFT_SHARE = 0.1, 0.99
-"""Share of its strength that the glue may lose in one increment, and of the force that may be left
-after the one in which it is largest: so that is met within a per cent."""
+"""Largest loss of glue strength in one increment, as a share; smallest force after the increment
+past the peak, over the force before it, so that the peak is found within 1 %."""
 PEELED_FORCE_SHARE = 0.8
-"""Share of its largest force below which peeling glue carries the load no longer."""
+"""Share of its largest force below which peeling glue counts as failed."""
 PEELED_LOSS_SHARE = 0.02
-"""Share of its strength that glue must have lost since its largest force to have peeled: a panel
-that goes over asks for less force, too."""
+"""Share of its strength that glue must have lost since its largest force to count as peeled: the
+force also falls when a panel snaps through."""
 
 
 def least_step(now: Equilibrium, smallest: float) -> float:
-    """Increment below which something has to give, mm."""
+    """Smallest increment, mm: below it the glue fails or the sheet snaps."""
     return max(smallest, GLUE_STEP_MM) if now.reading.damage > 0.0 else smallest
 
 
 def shorter(now: Equilibrium, after: Equilibrium) -> float:
-    """Factor for an increment in which the glue lost too much of its strength; 1 if it did not."""
+    """Factor by which to shorten an increment in which the glue lost too much strength; 1 if it did
+    not."""
     lost = after.reading.damage - now.reading.damage
     if lost <= 0.0 or after.travel - now.travel <= GLUE_STEP_MM:
         return 1.0
@@ -36,7 +37,7 @@ def shorter(now: Equilibrium, after: Equilibrium) -> float:
 
 
 def glue_step(before: Equilibrium, now: Equilibrium) -> float:
-    """Longest next increment at the rate at which the glue lost strength in the last one, mm."""
+    """Longest next increment by the loss of glue strength per travel in the last one, mm."""
     lost = now.reading.damage - before.reading.damage
     if lost <= 0.0:
         return np.inf
@@ -44,8 +45,11 @@ def glue_step(before: Equilibrium, now: Equilibrium) -> float:
 
 
 def parts_suddenly(process: Process, tool: Engagement, now: Equilibrium, step: float) -> bool:
-    """Whether it is the glue that finds no equilibrium a step ahead: with glue that bears all there
-    is one, and the sheet does not snap on the way to it."""
+    """Whether the glue is the reason that no equilibrium is found one step ahead.
+
+    It is if there is an equilibrium with glue that cannot be damaged further, and the sheet does
+    not snap before it.
+    """
     if not isinstance(tool, GluedTab) or now.reading.damage == 0.0:
         return False
     after = process.equilibrium(now, tool.lasting(), now.travel + step, now.x)
@@ -53,13 +57,13 @@ def parts_suddenly(process: Process, tool: Engagement, now: Equilibrium, step: f
 
 
 def peeled_off(tool: Engagement, now: Equilibrium) -> bool:
-    """Whether the glue, peeling on, carries clearly less than it did."""
+    """Whether the glue has peeled so far that it carries clearly less than its largest force."""
     return (isinstance(tool, GluedTab) and now.reading.damage > tool.peak_damage + PEELED_LOSS_SHARE
             and now.reading.force_N < PEELED_FORCE_SHARE * tool.peak_N)
 
 
 def committed(process: Process, tool: Engagement, point: Equilibrium) -> Engagement:
-    """A tool with the damage that its glue has at an equilibrium."""
+    """The tool with its glue damage updated at an equilibrium; other tools unchanged."""
     if not isinstance(tool, GluedTab):
         return tool
     count, model = process.model.layout.count, process.model
@@ -68,7 +72,7 @@ def committed(process: Process, tool: Engagement, point: Equilibrium) -> Engagem
 
 
 def in_words(tool: Engagement, now: Equilibrium) -> str:
-    """How the glue ended it, in words."""
+    """Description of the failure of the glue."""
     assert isinstance(tool, GluedTab)
     read = now.reading
     return (f"glue let go at {tool.peak_N:.0f} N: it had lost {100.0 * read.damage:.0f} % of its "
@@ -76,5 +80,5 @@ def in_words(tool: Engagement, now: Equilibrium) -> str:
 
 
 def spent(tool: Engagement) -> float:
-    """Energy that damaged its glue, N mm."""
+    """Energy dissipated by damage of its glue, N mm; zero for other tools."""
     return tool.spent_Nmm if isinstance(tool, GluedTab) else 0.0

@@ -1,4 +1,4 @@
-"""The shape after release while the tool still works: followed where it can be, else tried out."""
+"""Release prediction during loading: elastic where that is reliable, else by a real release."""
 
 from __future__ import annotations
 
@@ -14,18 +14,24 @@ from simkit.mechanics.stepping.release import release_tool
 
 Array = NDArray[np.float64]
 DOUBTFUL_WAY_MM = 3.0
-"""Way from the loaded to the predicted free shape from which a real release is tried: a sheet that
-has two free shapes may have left for the other one."""
+"""Largest displacement from the loaded to the predicted free shape for which no real release is
+tried. Above it the sheet may have two free shapes, and the prediction may be the wrong one."""
 DOUBTFUL_WAY_GROWTH = 1.3
-"""Growth of that way, since a real release last agreed, from which it is tried again."""
+"""Growth of that displacement since the last real release above which another one is tried."""
 
 
 class ReleasePrediction:
-    """Free shapes behind loaded ones (private to one operation).
+    """Free shapes predicted for loaded ones; used by one operation only.
 
-    Following the free shape is cheap but stays on its branch: where the sheet, let go, comes to
-    rest elsewhere, it foresees a shape that nothing leads to. So a real release leads where the
-    loaded shape has gone far from the predicted one, or everywhere (``led``).
+    Following the free shape is cheap but stays on its branch of equilibria. If the released sheet
+    comes to rest on another branch, the prediction is wrong. A real release is therefore computed
+    where the loaded shape is far from the predicted one, or always (``led``).
+
+    Attributes
+    ----------
+    led : whether every prediction is a real release.
+    sure : whether the last prediction was one.
+    seen : last equilibrium and the free shape predicted for it.
     """
 
     def __init__(self, process: Process, begin: Equilibrium, everything_off: bool) -> None:
@@ -37,18 +43,18 @@ class ReleasePrediction:
         self._agreed_mm = 0.0
 
     def behind(self, point: Equilibrium) -> Array | None:
-        """Equations of the free shape behind a point, if it was looked for."""
+        """Equations of the free shape predicted for this equilibrium; None if there is none."""
         return self.seen[1] if self.seen is not None and self.seen[0] is point else None
 
     def doubtful(self, point: Equilibrium) -> bool:
-        """Whether the predicted shape is too far away to be believed."""
+        """Whether the predicted shape is so far away that a real release must confirm it."""
         return self._way(point, self.forecast.free) > max(DOUBTFUL_WAY_MM, DOUBTFUL_WAY_GROWTH
                                                            * self._agreed_mm)
 
     def look(self, point: Equilibrium, tool: Engagement) -> Array | None:
-        """The free shape behind a point (equations), None where none is found.
+        """Predict the free shape of an equilibrium (equations); None if none is found.
 
-        Afterwards ``sure`` says whether a real release told it.
+        Afterwards ``sure`` tells whether it comes from a real release.
         """
         free = None if self.led else self.forecast.follow(point)
         self.sure = free is None or self.doubtful(point)
@@ -59,17 +65,18 @@ class ReleasePrediction:
         return free
 
     def follow(self, point: Equilibrium) -> Array | None:
-        """The free shape by following alone; None where it cannot be believed."""
+        """The free shape without a real release; None if it would have to be confirmed by one."""
         if self.led and self.behind(point) is None:
             return None
         free = self.forecast.follow(point)
         return None if free is None or self.doubtful(point) else free
 
     def _way(self, point: Equilibrium, free: Array) -> float:
+        """Largest displacement from a loaded to a free shape, mm."""
         return float(np.abs(point.x[: self.count] - free).max(initial=0.0))
 
     def _try(self, point: Equilibrium, tool: Engagement) -> Array | None:
-        """The real release, on the side."""
+        """A real release of a copy; the operation itself goes on unchanged."""
         aside = Process(self.process.model, self.process.settings, self.process.begin)
         aside.plastic = self.process.plastic
         released = release_tool(aside, point, parting.committed(aside, tool, point))

@@ -1,4 +1,4 @@
-"""An operation under way: equilibria, each with the books of energy and force up to it."""
+"""Equilibria of one operation, each with the work and the largest force up to it."""
 
 from __future__ import annotations
 
@@ -24,12 +24,15 @@ class Equilibrium:
     ----------
     x : equations, then the tool's own unknowns; state, internal : the sheet.
     tool_nodal : (control points, 3) force of the tool on the sheet, N.
-    reading : what the tool feels; travel; negative : negative pivots of the last tangent.
-    rate : change of x per mm of travel; slope : change of the force, N/mm; None where not asked.
-    work, drag : N mm since the operation began: work of the tool's nodal forces on the sheet by the
-        trapezoid, energy lost in snapping. A dropped increment takes its books along.
-    peak_N, peak_nodal_N : largest force of the tool and norm of its nodal forces so far.
-    snaps : times the sheet snapped.
+    reading : reaction of the tool; travel : its travel, mm.
+    negative : number of negative pivots of the last tangent; above 0 the equilibrium is unstable.
+    rate : derivative of x by the travel; slope : derivative of the force, N/mm; None if not
+        computed.
+    work : work of the tool's nodal forces on the sheet since the operation began, by the
+        trapezoidal rule, N mm; drag : energy lost in snapping, N mm. Both belong to this
+        equilibrium, so an increment that is dropped leaves no trace in them.
+    peak_N, peak_nodal_N : largest force of the tool and largest norm of its nodal forces so far.
+    snaps : number of snaps so far.
     """
 
     x: Array
@@ -49,19 +52,19 @@ class Equilibrium:
     snaps: int = 0
 
     def alone(self, equations: int) -> Equilibrium:
-        """The same equilibrium without the tool's own unknowns, at no travel."""
+        """The same equilibrium without the tool's own unknowns, at zero travel."""
         return replace(self, x=self.x[:equations], travel=0.0, rate=None, slope=None)
 
 
 SNAP_ENERGY_SHARE = 0.3
-"""Share of an increment's energy that only a jump can take away: the trapezoid misses a fifth
-where contact spreads."""
+"""Share of an increment's energy whose loss means a snap; the error of the trapezoidal rule is up
+to 0.2 where the contact zone grows."""
 RATE_STEP_MM = 1e-5
-"""Travel over which a tool's forces are differenced."""
+"""Travel of the finite difference of a tool's forces."""
 
 
 class Process:
-    """Finds equilibria for one operation and counts what they cost (private to one call)."""
+    """Finds the equilibria of one operation and counts iterations and halved increments."""
 
     def __init__(self, model: Model, settings: AdvanceSettings, begin: State) -> None:
         self.model, self.settings, self.begin = model, settings, begin
@@ -79,15 +82,18 @@ class Process:
                       Reading(0.0, np.zeros(unknowns)), 0.0)
 
     def may_miss(self, point: Equilibrium, since: float = 0.0) -> float:
-        """Energy (N mm) that the books of a whole operation may miss, as far as it has come;
-        ``since``: work of the tool after the point."""
+        """Energy error that is allowed for the operation up to a point, N mm; ``since``: work of
+        the tool after the point, N mm."""
         spent = point.internal.plastic_work - self.plastic + point.drag
         return 0.01 * self.settings.energy_error_pct * max(
             spent, GIVEN_BACK * abs(point.work), abs(point.work + since))
 
     def jumped(self, before: Equilibrium, after: Equilibrium) -> bool:
-        """Whether an increment jumped to another branch: elastic energy is gone that did not yield
-        the sheet and did not go back into the tool."""
+        """Whether an increment jumped to another branch of equilibria.
+
+        It did if the stored energy fell and the difference is neither plastic work nor work on the
+        tool.
+        """
         if after.internal.stored >= before.internal.stored:
             return False
         work = after.work - before.work
@@ -96,7 +102,7 @@ class Process:
                                   * (abs(work) + abs(taken)))
 
     def reduce(self, displacement: Array) -> Array:
-        """Nodal displacements to equations."""
+        """Displacement of each equation (count,) from nodal displacements (control points, 3)."""
         eq = self.model.layout.equation
         reduced = np.zeros(self.model.layout.count)
         reduced[eq[eq >= 0]] = displacement[eq >= 0]
@@ -105,11 +111,11 @@ class Process:
     def equilibrium(self, point: Equilibrium, tool: Engagement | None, travel: float, guess: Array,
                 drag: Drag | None = None, rate: bool = False,
                 ends: bool = False) -> Equilibrium | None:
-        """Newton at a travel from the state of ``point``; None if it finds no equilibrium.
+        """Equilibrium at a travel, by Newton's method from the state of ``point``, or None.
 
-        ``rate``: also how the equilibrium moves on with the travel, where that can be told: against
-        a rigid tip it is a difference of two penalties and drowns in the last iteration's error.
-        ``ends``: the operation ends here, so the equilibrium must be one to start from again.
+        ``rate``: compute also the derivative by the travel, for tools with own unknowns. For a
+        rigid tip it would be a difference of two large penalty forces, dominated by the residual of
+        the last iteration. ``ends``: the operation ends here; use the tighter tolerance.
         """
         system = SheetSystem(self.model, point.state, tool, travel, point.peak_nodal_N, drag)
         result = newton(system, guess, self.settings.newton if ends else self.settings.passing)
@@ -129,24 +135,24 @@ class Process:
 
 
 def _rate(system: SheetSystem, x: Array) -> tuple[Array | None, float | None]:
-    """How an equilibrium and the tool's force change with travel, from the tangent factored last.
+    """Derivatives of x and of the tool's force by the travel t, with the tangent factored last.
 
-    K dx/dt = - dr/dt; the tool's part of r is differenced, since every tool knows its forces.
+    K dx/dt = - dr/dt, where dr/dt is a finite difference of the tool's forces.
     """
     count, step, lay = system.split, RATE_STEP_MM, system.model.layout
 
-    def feel(place: Array, travel: float) -> tuple[Array, Reading]:
+    def forces_at(place: Array, travel: float) -> tuple[Array, Reading]:
         assert system.tool is not None
         force = np.zeros_like(system.model.patch.control)
         at = system.model.patch.control + lay.spread(place[:count])
         read = system.tool.add(system.model, at, place[count:], travel, force, np.empty(1), False)
         return np.concatenate([lay.gather(force), read.own]), read
 
-    here, now = feel(x, system.travel)
-    moved, _ = feel(x, system.travel + step)
+    here, now = forces_at(x, system.travel)
+    moved, _ = forces_at(x, system.travel + step)
     try:
         dx = system.solve((moved - here) / step)
     except SingularTangent:
         return None, None
-    _, later = feel(x + step * dx, system.travel + step)
+    _, later = forces_at(x + step * dx, system.travel + step)
     return dx, (later.force_N - now.force_N) / step

@@ -1,4 +1,4 @@
-"""Letting go: the shape after release, really computed."""
+"""Release of a tool: the sheet's equilibria until it is free, and the work of the tool."""
 
 from __future__ import annotations
 
@@ -19,29 +19,25 @@ from simkit.underway import beat
 
 Array = NDArray[np.float64]
 Curve = list[tuple[float, float, float | None]]
-"""Travel mm, force N, slope N/mm (None where unknown)."""
+"""(travel, mm; force, N; slope, N/mm, None if unknown) of each point."""
 Stages = list[tuple[float, float, float | None]]
-"""Share faded, full force times displacement N mm, its change per share (None where unknown)."""
-
-
+"""(share of the force removed; full force times displacement, N mm; its derivative by the share,
+None if unknown) of each stage."""
 RESIDUAL_GROWTH_LIMIT = 4.0
-"""Growth of the residual by a step from which the free shape is not looked for from there."""
-
-
+"""Ratio of residuals above which the search for the free shape is given up."""
 LAST_TOUCH_FORCE_SHARE = 0.05
-"""Share of a tool's force below which its way back is not followed any further."""
+"""Share of a tool's force below which its path back is not followed further."""
 SLOPE_MM = 1e-4
-"""Largest motion over which the change of the forces is looked at."""
+"""Largest displacement of a finite difference of the internal forces."""
 SHORTEST_STAGE = 0.02
-"""Share of the force that fades at once below which a lost equilibrium is a snap."""
+"""Smallest share of the force removed in one stage; if it finds no equilibrium, the sheet snaps."""
 LEAST_TOOL_STIFFNESS_SHARE = 1e-5
-"""Share of a tool's own stiffness below which it is taken away."""
+"""Share of its stiffness below which a softened tool is removed."""
 
 
 @dataclass(frozen=True)
 class Released:
-    """The sheet at some stage of its release, and the tool's work on it since the release began,
-    N mm."""
+    """A released sheet, and the work of the tool on it since the release began, N mm."""
 
     point: Equilibrium
     work: float
@@ -49,9 +45,12 @@ class Released:
 
 @dataclass(frozen=True)
 class Outlook:
-    """How a release begins: ``stable`` without its tool at the loaded shape; the free shape as
-    predicted (equations, None where unknown); change of force times displacement as the force
-    begins to fade, N mm."""
+    """Beginning of a release.
+
+    stable: whether the loaded shape is stable without the tool; free: predicted free shape
+    (equations), None if unknown; slope: derivative of force times displacement by the share of the
+    force removed, at the beginning, N mm.
+    """
 
     stable: bool
     free: Array | None = None
@@ -60,10 +59,10 @@ class Outlook:
 
 def look_ahead(process: Process, point: Equilibrium, predicted_free: Array | None = None,
                rounds: int = 3) -> Outlook:
-    """What taking the tool away will do, by the elastic tangent at the loaded shape.
+    """Stability and first estimate of a release, by the elastic tangent at the loaded shape.
 
-    Newton from there with that tangent, kept over ``rounds`` corrections, also finds the free
-    shape where it is not given as ``predicted_free``, if it is near.
+    If no free shape is given as ``predicted_free``, up to ``rounds`` corrections with this tangent
+    estimate it.
     """
     system = elastic_system(process, point, "solver")
     x = point.x[: process.model.layout.count]
@@ -99,10 +98,11 @@ def release_tool(process: Process, point: Equilibrium, tool: Engagement,
                  predicted_free: Array | None = None) -> Released | None:
     """Take the tool away; None if no equilibrium is found.
 
-    Where the sheet without the tool is stable from the loaded shape on, the tool's force fades to
-    nothing in stages. Where it is not (the sheet would snap back under a force of its own), the
-    tool is taken away as it says itself, which stays stable much longer. ``before``: the sheet one
-    increment earlier, which shows the way; ``predicted_free``: the free shape, where known.
+    If the sheet is stable without the tool at the loaded shape, the tool's force is reduced to zero
+    in stages. If it is not (it would snap under a prescribed force), the tool is taken away by its
+    own ``withdrawal``, for example by prescribed travel, which stays stable much longer.
+    ``before``: the equilibrium one increment earlier, for the first guess; ``predicted_free``: the
+    free shape, if known.
     """
     ahead = look_ahead(process, point, predicted_free)
     after = _fade(process, point, ahead, may_snap=False) if ahead.stable else None
@@ -114,7 +114,7 @@ def release_tool(process: Process, point: Equilibrium, tool: Engagement,
 
 
 def _soften(process: Process, point: Equilibrium, tool: Softened) -> Released | None:
-    """Make a tool's springs weaker and weaker, each time by the same factor."""
+    """Reduce the stiffness of a tool's springs to zero, by the same factor in each step."""
     now, share, factor = point, 1.0, 0.1
     while share > LEAST_TOOL_STIFFNESS_SHARE:
         weaker = tool.weaker(share * factor)
@@ -134,10 +134,10 @@ def _soften(process: Process, point: Equilibrium, tool: Softened) -> Released | 
 
 def _withdraw(process: Process, point: Equilibrium, tool: Engagement,
               came: Equilibrium) -> Released | None:
-    """Draw the tool back until it feels no force, then take it away.
+    """Draw the tool back until its force is nearly zero, then take it away.
 
-    While it travels its work is force times travel; what its springs still held then goes into the
-    sheet, as it is taken away.
+    Its work is force times travel, plus the energy of its springs (contact penalty, glue), which
+    goes into the sheet.
     """
     now, before = point, came
     whole = max(point.travel, 0.5)
@@ -150,7 +150,7 @@ def _withdraw(process: Process, point: Equilibrium, tool: Engagement,
         beat(f"letting go, {travel:.2f} mm of travel")
         guess = now.x
         if now is not before:
-            # at first along the way it came, whose travel is less; then along the way back
+            # linear extrapolation: first from the last increment of loading, then of unloading
             ahead = step / (before.travel - now.travel)
             guess = now.x + min(max(ahead, -2.0), 2.0) * (now.x - before.x)
         after = process.equilibrium(now, tool, travel, guess, rate=True)
@@ -182,21 +182,24 @@ def _withdraw(process: Process, point: Equilibrium, tool: Engagement,
 
 
 def _lost(curve: Curve) -> float:
-    """Travel at which the force falls to nothing along the last chord."""
+    """Travel at which the force is zero, by linear extrapolation of the last two points."""
     (t0, f0, _), (t1, f1, _) = curve[-2:]
     return t1 - f1 * (t0 - t1) / (f0 - f1) if f0 > f1 else t1
 
 
 def _to_go(curve: Curve) -> float:
-    """Four fifths of the way to zero force along the last chord."""
+    """80 % of the travel to zero force by linear extrapolation; infinite if the force rises."""
     if len(curve) < 2 or curve[-2][1] <= curve[-1][1]:
         return np.inf
     return 0.8 * (curve[-1][0] - _lost(curve))
 
 
 def _closed(curve: Curve, now: Equilibrium) -> tuple[float, float, float | None]:
-    """The next point of the way back; where contact was lost within the step, the place of that
-    by the last chord, since the tool does no work beyond it."""
+    """The next point of the path back.
+
+    If contact was lost within the step, this is the extrapolated travel at which it was lost, since
+    the tool does no work after that.
+    """
     if now.reading.force_N > 0.0 or len(curve) < 2:
         return now.travel, now.reading.force_N, now.slope
     lost = _lost(curve)
@@ -206,8 +209,8 @@ def _closed(curve: Curve, now: Equilibrium) -> tuple[float, float, float | None]
 def travelled_work(curve: Curve) -> float:
     """Work of a rigid tool without friction, N mm: force (N) times travel (mm, rising).
 
-    Cubic between points that know their slopes (N/mm); a first point without one lies on the
-    parabola through the next.
+    Cubic interpolation with the slopes (N/mm) of the points; a missing slope is estimated, that of
+    the first point by a parabola through the second.
     """
     if len(curve) < 2:
         return 0.0
@@ -224,11 +227,11 @@ def travelled_work(curve: Curve) -> float:
 
 def _fade(process: Process, point: Equilibrium, ahead: Outlook,
           may_snap: bool = True) -> Released | None:
-    """The tool's force fades to nothing in stages, each one an equilibrium; None where there is
-    none, or where the sheet would snap and may not.
+    """Reduce the tool's force to zero in stages, each one an equilibrium.
 
-    A stage whose energy is not found again has jumped over a snap: it is halved, and at last taken
-    as one.
+    Returns None if no equilibrium is found, or if the sheet snaps without ``may_snap``. A stage
+    whose work differs from the change of energy has jumped over a snap: it is halved, and below
+    SHORTEST_STAGE the snap is followed by `snap_through`.
     """
     count = process.model.layout.count
     fading = DeadForce(point.tool_nodal)
@@ -277,10 +280,11 @@ def _along(fading: DeadForce, point: Equilibrium) -> float:
 
 def _falling(process: Process, point: Equilibrium, nodal: Array, dx: Array | None = None,
              elastic: Array | None = None) -> float | None:
-    """Change of full force times displacement per share faded, N mm; None if it cannot be told.
+    """Derivative of full force times displacement by the share s removed, N mm; None if unknown.
 
-    K dx/ds = -f with the tangent factored last, corrected once by the forces a small way on: kept
-    element tangents alone leave it a tenth wrong. ``dx``: dx/ds where it has been solved for.
+    K dx/ds = -f with the tangent factored last. Kept element tangents give an error of about 10 %,
+    so the solution is corrected once, with a finite difference of the internal forces. ``dx``:
+    dx/ds, if known.
     """
     lay, solver = process.model.layout, process.model.factorisation("solver")
     force = lay.gather(nodal)
@@ -299,11 +303,11 @@ def _falling(process: Process, point: Equilibrium, nodal: Array, dx: Array | Non
 
 
 def fading_work(stages: Stages) -> float:
-    """Work of a force that fades as (1 - s) over stages of smooth motion, N mm.
+    """Work of a force that is reduced as (1 - s) over stages of smooth motion, N mm.
 
-    With y(s) = force . displacement: W = integral of (1 - s) dy = [(1 - s) y] + integral of y ds,
-    y cubic between stages that know its slope: springback is curved, and the trapezoid would miss
-    per cents of it.
+    With y(s) = force . displacement: W = integral of (1 - s) dy = [(1 - s) y] + integral of y ds.
+    y is interpolated by cubics, with slopes where known, because it is curved: the error of the
+    trapezoidal rule would be several per cent.
     """
     if len(stages) < 2:
         return 0.0

@@ -1,4 +1,4 @@
-"""One loading, let go at several travels on the way: a whole family of released shapes."""
+"""Releases at several travels of one loading: a family of released shapes."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from simkit.mechanics.stepping.release import release_tool
 
 @dataclass(frozen=True)
 class LetGo:
-    """A tool let go at a travel: state after release, force before it, iterations spent so far."""
+    """A tool let go at a travel: force before release, state after it, iterations so far."""
 
     travel_mm: float
     force_N: float
@@ -28,10 +28,10 @@ class LetGo:
 
 def release_at(model: Model, state: State, tool: Engagement, travels_mm: Sequence[float],
               settings: AdvanceSettings, force_N: float = np.inf) -> Iterator[LetGo]:
-    """Drive a tool through rising travels; at each one try a real release aside, then go on.
+    """Drive a tool through increasing travels; at each one compute the release, then go on loading.
 
-    A travel from which no release finds an equilibrium is passed over; the first that cannot be
-    reached ends the loading.
+    A travel whose release finds no equilibrium is left out; the first travel that cannot be reached
+    ends the loading.
     """
     model.sheet_work().forget()
     process = Process(model, settings, state)

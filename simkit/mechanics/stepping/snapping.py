@@ -1,4 +1,8 @@
-"""Snapping: the sheet runs downhill to its next equilibrium, and what that costs is booked."""
+"""Damped snap-through: the sheet moves to its next stable equilibrium, and the loss is computed.
+
+Inertia is not modelled. The energy that a real sheet would lose by vibration is lost here in a
+drag, a resistance against the motion, which is reduced to zero in stages.
+"""
 
 from __future__ import annotations
 
@@ -15,30 +19,32 @@ from simkit.underway import beat
 
 Array = NDArray[np.float64]
 MOST_SNAP_STAGES = 400
-"""Stages of one snap at most, failed ones included."""
+"""Largest number of stages of one snap, including failed ones."""
 MOST_FAILURES = 12
-"""Failures in a row at which a snap is given up."""
+"""Failures in succession after which a snap is given up."""
 REST_MOTION_MM = 1e-4
-"""Motion in a stage below which the sheet may have come to rest."""
+"""Motion in a stage below which the sheet may be at rest."""
 WIDE_MM, WIDEST_MM = 20.0, 1e4
-"""Lengths L whose bending stiffness D / L^4 is the drag to begin with and the least that counts."""
+"""Lengths L whose bending stiffness D / L^4 is the first drag and the smallest one."""
 FIRST_MM, LONGEST_MM = 0.05, 5.0
-"""Motion aimed at in a stage: at first, and at most."""
+"""Desired motion in a stage: first value, and largest."""
 EASY_MOTION_FACTOR, HARD_MOTION_FACTOR, TOO_LONG = 1.7, 0.7, 0.4
-"""Factors of that motion: after an easy stage, a hard one, one that failed or went too far."""
+"""Factors of the desired motion after a stage with few iterations, with many, and after a failure.
+"""
 EASY_ITERATIONS, HARD_ITERATIONS = 6, 9
-"""Iterations of an easy and of a hard stage."""
+"""Numbers of iterations that count as few and as many."""
 SLOW_MOTION_MM = 0.05
-"""Motion in a stage below which what a loose equilibrium leaves over could hold the sheet."""
+"""Motion in a stage below which the tighter tolerance is used: the residual of the looser one could
+be as large as the force that drives the sheet."""
 LARGEST_DRAG_CHANGE = 10.0
-"""Factor by which the drag changes at most from one stage to the next."""
+"""Largest factor by which the drag changes from one stage to the next."""
 TRAPEZOID_ERROR_SHARE = 0.01
-"""Share of a stage's energy that the trapezoid may miss; beyond it the stage went too far."""
+"""Largest error of the trapezoidal rule, over a stage's energy; above it the stage is too long."""
 
 
 @dataclass(frozen=True)
 class _OutOfEquilibrium:
-    """Force that drives the sheet on (equations), N, where a stage begins."""
+    """Beginning of a stage: the sheet, and the force (equations), N, that drives it."""
 
     point: Equilibrium
     force: Array
@@ -46,15 +52,15 @@ class _OutOfEquilibrium:
 
 def snap_through(process: Process, point: Equilibrium, tool: Engagement | None,
            travel: float) -> Equilibrium | None:
-    """Let the sheet snap: run downhill against a drag that is taken away step by step.
+    """Let the sheet snap: follow its motion against a drag that is reduced to zero.
 
-    The path is that of a strongly damped sheet, in stages that move about as far as can be found
-    and booked in few iterations. The equilibrium returned is stable and without drag;
-    its books hold the tool's work and the energy that the drag took, both by the trapezoid. None
-    where no such equilibrium is found.
+    The path is that of a strongly damped sheet. The stages are as long as Newton's method converges
+    in few iterations and the trapezoidal rule is accurate. The equilibrium returned is stable and
+    without drag; its ``work`` and ``drag`` include the tool's work and the energy lost in the drag,
+    both by the trapezoidal rule. Returns None if no such equilibrium is found.
     """
     model = process.model
-    bending = model.sheet.E_MPa * model.thickness_mm**3 / 10.9
+    bending = model.sheet.E_MPa * model.thickness_mm**3 / 10.9  # D with nu = 0.3: 12 (1 - nu^2)
     rate, smallest = bending / WIDE_MM**4, bending / WIDEST_MM**4
     count = model.layout.count
     now = _driven(process, point, tool, travel)
@@ -88,13 +94,13 @@ def snap_through(process: Process, point: Equilibrium, tool: Engagement | None,
             aim = min(aim * EASY_MOTION_FACTOR, LONGEST_MM)
         elif after.iterations >= HARD_ITERATIONS:
             aim *= HARD_MOTION_FACTOR
-        # the sheet goes on about as fast as it went: its speed is the motion times the drag
+        # the driving force, drag times motion, changes little from one stage to the next
         rate *= float(np.clip(farthest / aim, 1.0 / LARGEST_DRAG_CHANGE, LARGEST_DRAG_CHANGE))
     return None
 
 
 def _missed(before: Equilibrium, after: Equilibrium) -> float:
-    """Share of a stage's energy that the trapezoid of the sheet's forces misses."""
+    """Error of the trapezoidal rule for the work of the internal forces, over a stage's energy."""
     moved = after.state.displacement - before.state.displacement
     taken = after.internal.energy - before.internal.energy
     shown = 0.5 * work_of(before.internal.force + after.internal.force, moved)
@@ -106,7 +112,7 @@ def _missed(before: Equilibrium, after: Equilibrium) -> float:
 
 def _driven(process: Process, point: Equilibrium, tool: Engagement | None,
             travel: float) -> _OutOfEquilibrium | None:
-    """What drives the sheet on as the tool reaches a travel and nothing has moved yet."""
+    """The force that drives the sheet when the tool is at a travel and the sheet has not moved."""
     system = SheetSystem(process.model, point.state, tool, travel)
     residual = system.evaluate(point.x, False)
     if residual is None or system.tool_nodal is None:
@@ -116,8 +122,11 @@ def _driven(process: Process, point: Equilibrium, tool: Engagement | None,
 
 
 def _with_loss(before: _OutOfEquilibrium, after: Equilibrium, left: Array) -> Equilibrium:
-    """An equilibrium with what its stage lost: the work of the residual force, from what
-    drove the sheet at the stage's begin to what is ``left`` at its end."""
+    """An equilibrium with the energy lost in its stage added to ``drag``.
+
+    The loss is the work of the driving force, from its value at the beginning to ``left`` at the
+    end, by the trapezoidal rule.
+    """
     moved = after.x[: left.size] - before.point.x[: left.size]
     lost = 0.5 * work_of(before.force + left, moved)
     return replace(after, drag=before.point.drag + lost)

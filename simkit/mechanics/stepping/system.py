@@ -1,4 +1,4 @@
-"""Sheet and tool at one travel, as the system of equations that Newton's method balances."""
+"""Sheet and tool at one travel as a system of equations for Newton's method."""
 
 from __future__ import annotations
 
@@ -15,16 +15,17 @@ from simkit.solve.nonlinear.newton import SingularTangent, length
 
 Array = NDArray[np.float64]
 REUSE_RESIDUAL_RATIO = 0.1
-"""Share of the residual left by a step after which its factorisation serves again."""
+"""Ratio of successive residuals below which the factorisation is used again."""
 REUSE_RESIDUAL_SHARE = 3e-4
-"""Residual over the forces at work below which it serves to the end while it does at all well."""
+"""Residual over the acting forces below which it is used again even with a ratio of up to 0.2."""
 
 
 @dataclass(frozen=True)
 class Drag:
-    """Mass-like resistance against moving away from a place: force = rate * area * (u - anchor).
+    """Resistance against motion from a position: force = rate * area * (u - anchor).
 
-    Added where the sheet must snap: it lets the sheet run downhill to its next equilibrium.
+    rate: N/mm^3; anchor (equations,): mm. Used in snapping, see
+    :func:`simkit.mechanics.stepping.snapping.snap_through`.
     """
 
     rate: float
@@ -59,9 +60,9 @@ class SheetSystem:
         return self.model.layout.count
 
     def evaluate(self, x: Array, tangent: bool) -> Array | None:
-        """Out-of-balance forces; keeps the tool's reading and nodal forces.
+        """Residual of all unknowns, N; keeps the tool's reading and nodal forces.
 
-        The tangent is formed by :meth:`correction`, once it is known to be wanted.
+        The tangent is formed later, by :meth:`correction`, and only if it is needed.
         """
         lay = self.model.layout
         displacement = lay.spread(x[: self.split])
@@ -89,7 +90,7 @@ class SheetSystem:
         return np.concatenate([residual, own])
 
     def tangent(self, renew: bool) -> Array:
-        """Tangent values where the system was evaluated last, valid until asked for again."""
+        """Tangent values at the x evaluated last; the next call overwrites them."""
         assert self.internal is not None
         assert self._at is not None
         x, displacement = self._at
@@ -109,14 +110,14 @@ class SheetSystem:
         return self.model.equation_areas()
 
     def correction(self, residual: Array) -> tuple[Array, int | None]:
-        """Newton step of the sheet, with the tool's own unknowns eliminated last.
+        """Newton step of all unknowns, and the number of negative pivots.
 
-        After a step that did very well the factorisation is used once more: forming the next one
-        costs more than the little it would do better.
+        After a step that reduced the residual strongly, the factorisation is used again (modified
+        Newton): a new one would cost more than it gains.
         """
         size = length(residual)
         last = self._sizes[-1] if self._sizes else np.inf
-        # a kept tangent that does not do is not kept any longer
+        # slow convergence: form all element tangents anew
         renew = len(self._sizes) > 2 and size > 0.3 * last
         near = size < REUSE_RESIDUAL_SHARE * self.force_scale() and size < 0.2 * last
         well = self._factored and (near or size < REUSE_RESIDUAL_RATIO * last)
@@ -131,7 +132,10 @@ class SheetSystem:
         return self.solve(residual), solver.negative_pivots
 
     def solve(self, residual: Array) -> Array:
-        """Solve with the tangent factorised last; SingularTangent if no solution can be trusted."""
+        """Return -K^-1 residual with the tangent factorised last.
+
+        Raises SingularTangent if the solution is not accurate.
+        """
         solver = self.model.factorisation(self.solver)
         try:
             if self.tool is None or self.tool.unknowns == 0:
@@ -145,5 +149,5 @@ class SheetSystem:
             raise SingularTangent from error
 
     def force_scale(self) -> float:
-        """Largest of: peak so far, applied nodal force, reaction at held places, N."""
+        """Largest of: peak force so far, applied nodal force, reaction at held displacements, N."""
         return max(self._scale, 1e-9)

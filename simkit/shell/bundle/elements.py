@@ -1,4 +1,4 @@
-"""The elements of a mask, bundle by bundle."""
+"""Assembly of all marked elements, bundle by bundle."""
 
 from __future__ import annotations
 
@@ -53,12 +53,16 @@ from simkit.shell.bundle.walk import AT_PART, AT_ROW, AT_STRIP, new_walk, to_nex
 from simkit.shell.kept import exchange
 
 AHEAD_POINTS = 2
-"""Gauss points by which data are asked for ahead: they come from memory, a page at a time."""
+"""Number of Gauss points by which data are prefetched; they come from main memory."""
 
 
 @nb.njit(cache=True)
 def _begin(wk, ke, todo, el, n, tangent):
-    """Nothing summed up yet; lanes at work are those of marked elements."""
+    """Set all sums of the bundle to zero and activate the lanes of marked elements.
+
+    wk (ROWS * LANES,) scratch; ke (ENTRIES * LANES,) tangents; todo (elements,); n lanes from
+    element el on.
+    """
     if tangent:
         ke[:] = 0.0
     wk[NODAL_FORCES * LANES : (NODAL_FORCES + 27) * LANES] = 0.0
@@ -70,7 +74,7 @@ def _begin(wk, ke, todo, el, n, tangent):
 
 @nb.njit(cache=True, inline="always")
 def _stiffness(w, ke):
-    """Add the tangent of one Gauss point."""
+    """Add the tangent of one Gauss point; w and ke are addresses."""
     make_matrix(w)
     for i in range(9):
         spread_matrix(w, i)
@@ -80,10 +84,10 @@ def _stiffness(w, ke):
 
 @nb.njit(cache=True)
 def _end(wk, n, el, ke, turned, tangent, places, sums):
-    """Write out what is kept by element; lanes out of range of the series stop being active.
+    """Write the results of each element; deactivate lanes outside the range of the series.
 
     wk (ROWS * LANES,) scratch; n lanes from element el on; ke and turned (ENTRIES * LANES,) the
-    tangents by entry and by element; places and sums as in :func:`bundle_rows`.
+    tangents ordered by entry and by element; places and sums as in :func:`bundle_rows`.
     """
     left, energy, upper = sums.left, sums.energy, sums.upper
     if tangent:
@@ -104,7 +108,7 @@ def _end(wk, n, el, ke, turned, tangent, places, sums):
 
 @nb.njit(cache=True, inline="always")
 def _prefetch_rows(place, rows):
-    """Ask for some rows ahead of their use; they need not exist."""
+    """Prefetch some rows; they may lie beyond the end of the array."""
     for line in range(rows):
         prefetch(place + line * ROW_BYTES)
 
@@ -122,13 +126,13 @@ def _law_numbers(law):
 
 @nb.njit(cache=True, nogil=True)
 def bundle_rows(board, strips, todo, x, grid, section, states, tangent, sums):
-    """One thread's share of all elements marked in todo (elements,), in strips as :func:`to_next`
-    has them.
+    """Assemble one thread's share of the elements marked in todo (elements,).
 
-    x (3 points + 8,) control points by component, mm; the others are records of
-    :mod:`simkit.shell.bundle.records`. Writes energies, the states of elements that yield, with a
-    tangent their upper triangles and the change of the matrix, and the forces of each strip, which
-    are zero before. Nothing is added of an element that is left to the full kernel.
+    The work is divided into strips as in :func:`to_next`. x (3 points + 8,) control points by
+    component, mm; the other arguments are records of :mod:`simkit.shell.bundle.records`. Writes
+    energies, the states of elements that yield and the forces of each strip, which must be zero
+    before; with ``tangent`` also the upper triangles and the change of the matrix. Nothing is added
+    for an element that is left to the full kernel.
     """
     parts, ptr, count_v, rows_v = sums.parts, strips.ptr, grid.count_v, grid.rows_v
     points, own = (x.size - LANES) // 3, (parts.shape[1] - LANES) // 3
@@ -162,7 +166,7 @@ def bundle_rows(board, strips, todo, x, grid, section, states, tangent, sums):
                 _prefetch_rows(now + AHEAD_POINTS * state_step, STATE_ROWS)
                 try_elastic(w, now, broadcast8(law.d1), broadcast8(law.shear),
                             broadcast8(section.bound))
-                if section.bound < 0.0:
+                if section.bound < 0.0:  # yielding is left to the full kernel
                     store(w, OUT_OF_RANGE, load(w, OUT_OF_RANGE) + load(w, YIELDING))
                 elif any8(load(w, YIELDING)):
                     one = states_before(wk, n, el, gp, k, states, walk, law.terms)
@@ -182,7 +186,7 @@ def bundle_rows(board, strips, todo, x, grid, section, states, tangent, sums):
 
 @nb.njit(cache=True)
 def add_strips(parts, ptr, rows_v, force):
-    """Add the forces of all strips, in their order, to force (points, 3)."""
+    """Add the forces of all strips, always in the same order, to force (points, 3)."""
     points = (parts.shape[1] - LANES) // 3
     for g in range(ptr.size - 1):
         begin = ptr[g] * rows_v

@@ -1,6 +1,7 @@
-"""Return mapping of the lanes of a bundle that yield: :mod:`simkit.material.j2`, eight at once.
+"""Return mapping of the lanes of a bundle that yield; equations as in :mod:`simkit.material.j2`.
 
-Lanes that do not yield go along as copies of the first that does; nothing of them is written.
+Lanes that do not yield compute with a copy of the first lane that does, so that no division by
+zero or needless iteration occurs; their results are not used.
 """
 
 from __future__ import annotations
@@ -40,12 +41,15 @@ from simkit.shell.bundle.rows import (
 from simkit.shell.bundle.walk import FREE
 
 MOST_ITERATIONS = 80
-"""Iterations for the plastic increment; bisection alone ends sooner."""
+"""Most iterations for the plastic increment; bisection alone needs fewer than that."""
 
 
 @nb.njit(cache=True)
 def _copy(old, el, fresh, to):
-    """Copy the states of an element (by itself: numba takes seconds to compile it for arrays)."""
+    """Copy the states of an element, number by number.
+
+    Numba compiles this loop much faster than an assignment of arrays, which takes seconds.
+    """
     for gp in range(old.shape[1]):
         for layer in range(old.shape[2]):
             for r in range(old.shape[3]):
@@ -57,8 +61,8 @@ def states_before(wk, n, el, gp, layer, states, walk, terms):
     """Copy the states of the lanes that yield in one layer to the scratch ``wk`` (ROWS * LANES,).
 
     states: :class:`simkit.shell.bundle.records.BundleStates`; walk[FREE] is the next free place in
-    states.fresh; terms: number of backstress terms. Returns the first lane that yields, -1 where
-    all that do are out of range of the series.
+    states.fresh; terms: number of backstress terms. Returns the first lane that yields, or -1 if
+    all yielding lanes are outside the range of the series.
     """
     first, slot, fresh, old = -1, states.slot, states.fresh, states.old
     for lane in range(n - 1, -1, -1):
@@ -98,7 +102,10 @@ def states_after(wk, n, el, gp, layer, states, terms):
 
 @nb.njit(cache=True, inline="always")
 def _flow_stress(w, p, kind, law):
-    """Flow stress and its slope at p, to the rows MISES and SLOPE; law is an address."""
+    """Write flow stress and its slope at p to the rows MISES and SLOPE.
+
+    p: equivalent plastic strain; law: address of the numbers of the hardening curve.
+    """
     if kind == SWIFT:
         base = broadcast_load8(law + 8) + p
         stress = broadcast_load8(law) * pow8(base, broadcast_load8(law + 16))
@@ -116,7 +123,7 @@ def _flow_stress(w, p, kind, law):
 
 @nb.njit(cache=True, inline="always")
 def _read_table(w, p, law):
-    """The same from a table; the search begins at INTERVAL, where the last one ended."""
+    """As `_flow_stress`, from a table; the search starts at the last interval found (INTERVAL)."""
     one, spot, last = broadcast8(1.0), load(w, INTERVAL), broadcast_load8(law) - broadcast8(2.0)
     strains = law + 8
     while True:
@@ -130,14 +137,14 @@ def _read_table(w, p, law):
     p0, s0 = gather8(strains, spot), gather8(stresses, spot)
     p1, s1 = gather8(strains + 8, spot), gather8(stresses + 8, spot)
     slope = (s1 - s0) / (p1 - p0)
-    beyond = one - exceeds8(p1, p)  # of the last interval: others end before p does
+    beyond = one - exceeds8(p1, p)  # p past the end of the table: constant stress
     store(w, MISES, select8(beyond, s1, s0 + slope * (p - p0)))
     store(w, SLOPE, select8(beyond, broadcast8(0.0), slope))
 
 
 @nb.njit(cache=True, inline="always")
 def _find_interval(w, p, law):
-    """Interval of the table in which p lies, by halves."""
+    """Find the interval of the table that contains p by bisection; write it to INTERVAL."""
     last, spot, step = broadcast_load8(law) - broadcast8(2.0), broadcast8(0.0), 1
     while step < load_int(law):
         step *= 2
@@ -152,7 +159,12 @@ def _find_interval(w, p, law):
 
 @nb.njit(cache=True, inline="always")
 def _scalar_terms(w, u, q, h, law):
-    """xi and d xi / du at increment u, and the von Mises size of xi with its slope."""
+    """Write xi and d xi / du at increment u, and the von Mises stress of xi with its slope.
+
+    u: increment of the equivalent plastic strain; q, h: flow stress and its slope there. With
+    a_k = 1 / (1 + g_k u), the relative stress is xi = (trial - sum a_k backstress_k) /
+    (1 + (u / q) (m + sum a_k c_k)), see :mod:`simkit.material.j2`; _u marks derivatives by u.
+    """
     one = broadcast8(1.0)
     a, b = one / (one + broadcast8(law.g1) * u), one / (one + broadcast8(law.g2) * u)
     a_u, b_u = broadcast8(-law.g1) * a * a, broadcast8(-law.g2) * b * b
@@ -182,18 +194,22 @@ def _scalar_terms(w, u, q, h, law):
 
 @nb.njit(cache=True, inline="always")
 def map_lanes(w, state, first, law, tangent):
-    """Fill stress, energies, tangent and new state of the lanes that yield, of which ``first`` is
-    one. ``w`` and ``state`` are the addresses of the scratch and of the layer's packed rows; law:
-    :class:`simkit.shell.bundle.records.LawNumbers`.
+    """Write stress, energies, tangent and new state of the lanes that yield.
+
+    ``first`` is one of these lanes; ``w`` and ``state`` are the addresses of the scratch and of
+    the layer's packed rows; law: :class:`simkit.shell.bundle.records.LawNumbers`. Solves
+    mises(u) = q(p + u) by Newton's method, kept inside a bracket [low, high] by bisection.
     """
     one, half, nothing = broadcast8(1.0), broadcast8(0.5), broadcast8(0.0)
     flow = load(w, YIELDING)
     at = w + 8 * first
     for r in range(3):
+        # STRESS is conjugate to (s, d, g): half of s11 + s22, half of s11 - s22, and s12
         twice = broadcast8(2.0) if r < 2 else one
         stand_in = broadcast_load8(at + ROW_BYTES * (STRESS + r))
         store(w, TRIAL + r, twice * select8(flow, load(w, STRESS + r), stand_in))
     square = select8(flow, load(state, 6), broadcast_load8(state + 8 * first + ROW_BYTES * 6))
+    # packed states hold the flow stress times 1 + 1e-12, the threshold of yielding
     p, q0 = load(w, OLD_STATE), sqrt8(square) * broadcast8(1.0 - 1e-12)
     if law.kind == TABLE:
         _find_interval(w, p, law.curve)
@@ -203,7 +219,7 @@ def map_lanes(w, state, first, law, tangent):
         q, h = load(w, MISES), load(w, SLOPE)
         _scalar_terms(w, u, q, h, law)
         mises = load(w, MISES)
-        if round_ == 0:  # the first guess, and a bound beyond the root
+        if round_ == 0:  # the first guess, and an upper bound of the root
             u = (mises - q0) / (broadcast8(3.0 * law.shear) + max8(h, nothing))
             high = mises / broadcast8(0.5 * law.shear) + broadcast8(1e-12)
             continue
@@ -227,7 +243,11 @@ def map_lanes(w, state, first, law, tangent):
 
 @nb.njit(cache=True, inline="always")
 def _finish(w, u, q, q0, law):
-    """Stress, energies and new state after a plastic increment u."""
+    """Write stress, energies and new state after a plastic increment u.
+
+    u, q: increment and flow stress at its end; q0: flow stress before. The plastic work is
+    0.5 (q0 + q) u by the trapezoidal rule plus that of the backstresses.
+    """
     one, half, flow = broadcast8(1.0), broadcast8(0.5), load(w, YIELDING)
     step = u / q
     held, work = broadcast8(0.0), half * (q0 + q) * u
@@ -256,7 +276,10 @@ def _finish(w, u, q, q0, law):
 
 @nb.njit(cache=True, inline="always")
 def _stiffness(w, u, q, h, law):
-    """Consistent tangent, its symmetric part. Columns and rows of the product replace xi_u, xi."""
+    """Write the symmetric part of the consistent tangent to MODULI.
+
+    The dyadic product in it is symmetrised; its column and row vectors overwrite XI_U and XI.
+    """
     one, flow = broadcast8(1.0), load(w, YIELDING)
     stiff = (broadcast8(law.c1) / (one + broadcast8(law.g1) * u)
              + broadcast8(law.c2) / (one + broadcast8(law.g2) * u))

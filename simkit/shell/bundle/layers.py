@@ -25,14 +25,20 @@ from simkit.shell.bundle.rows import (
 
 ARTANH = (1.0, 1 / 3, 1 / 5, 1 / 7, 1 / 9, 1 / 11, 1 / 13, 1 / 15)
 """artanh(x) / x by powers of x^2."""
+# first and second derivatives by x^2; at the limits of `logarithms` the first term left out is
+# below 2e-15 in the two series above and below 1e-12 in the last, which the tangent alone needs
 ARTANH_FIRST = (1 / 3, 2 / 5, 3 / 7, 4 / 9, 5 / 11, 6 / 13, 7 / 15, 8 / 17)
 ARTANH_SECOND = (2 / 5, 6 / 7, 12 / 9, 20 / 11, 30 / 13, 42 / 15, 56 / 17)
-"""Its first and second derivatives by x^2."""
 
 
 @nb.njit(cache=True, inline="always")
 def logarithms(w, z):
-    """Logarithmic strain at height z, the parts of its derivatives; marks what is beyond them."""
+    """Write the logarithmic strain at height z and the factors of its derivatives.
+
+    Formulas as in :mod:`simkit.shell.logstrain`, but with H_s = log(1 + w) / 2 = artanh(s),
+    w = c^2 - r - 1, s = w / (2 + w). Marks lanes where the series are not accurate (s^2 above
+    0.0144 or r / c^2 above 0.015).
+    """
     one, two = broadcast8(1.0), broadcast8(2.0)
     e0 = load(w, MEMBRANE) + z * load(w, BENDING)
     d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
@@ -61,14 +67,19 @@ def logarithms(w, z):
 
 @nb.njit(cache=True, inline="always")
 def try_elastic(w, state, d1, shear, bound):
-    """Elastic stress of one layer, its tangent and energies; which lanes yield. ``state`` is the
-    address of the layer's rows."""
+    """Write the elastic stress of one layer, its tangent and energies, and mark lanes that yield.
+
+    ``state`` is the address of the layer's packed rows; d1 and shear are the elastic constants of
+    :class:`simkit.shell.bundle.records.LawNumbers`; bound as in ``BundleSection``.
+    """
     half, quarter = broadcast8(0.5), broadcast8(0.25)
     es, ed = load(w, LOG_STRAIN) - load(state, 0), load(w, LOG_STRAIN + 1) - load(state, 1)
     eg = load(w, LOG_STRAIN + 2) - load(state, 2)
     ts, td, tg = d1 * es, broadcast8(2.0) * shear * ed, shear * eg
     xs, xd = ts - load(state, 3), td - load(state, 4)
     xg = tg - load(state, 5)
+    # square of the von Mises stress in plane stress: s^2/4 + 3 d^2/4 + 3 g^2 with s = s11 + s22,
+    # d = s11 - s22, g = s12, of the stress less the backstress
     over = quarter * xs * xs + broadcast8(0.75) * xd * xd + broadcast8(3.0) * xg * xg
     store(w, YIELDING, load(w, ACTIVE) * exceeds8(over, max8(load(state, 6), bound)))
     store(w, STRESS, half * ts)
@@ -87,7 +98,7 @@ def try_elastic(w, state, d1, shear, bound):
 
 @nb.njit(cache=True, inline="always")
 def add_layer(w, z, weight):
-    """Add one layer's resultants and energy."""
+    """Add one layer's resultants and energies: S = F' T with F = dH/dE, see `integrate_layers`."""
     e0 = load(w, MEMBRANE) + z * load(w, BENDING)
     d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
     g = load(w, MEMBRANE + 2) + z * load(w, BENDING + 2)
@@ -120,7 +131,10 @@ def add_stiffness(w, at, z, v):
 
 @nb.njit(cache=True, inline="always")
 def add_stiff_layer(w, z, weight):
-    """Add one layer's stiffness: F' C F and the stress on the second derivatives of the strain."""
+    """Add one layer's stiffness: F' C F plus sum_j T_j d2H_j / dE dE.
+
+    F = dH/dE; the second derivatives are those of :func:`simkit.shell.logstrain.add_second`.
+    """
     one, two, four, six = broadcast8(1.0), broadcast8(2.0), broadcast8(4.0), broadcast8(6.0)
     d = load(w, MEMBRANE + 1) + z * load(w, BENDING + 1)
     g = load(w, MEMBRANE + 2) + z * load(w, BENDING + 2)

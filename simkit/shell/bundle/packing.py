@@ -1,5 +1,7 @@
-"""Element data laid out for :mod:`simkit.shell.bundle`: eight neighbours along v side by side,
-all that a bundle reads in one piece."""
+"""Element data in the memory order of :mod:`simkit.shell.bundle`.
+
+The numbers of eight neighbours along v stand side by side, and all data of a bundle are contiguous.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +15,7 @@ from simkit.shell.geometry import Geometry
 
 Array = NDArray[np.float64]
 GAUSS = 4
+"""Gauss points of an element, 2 x 2."""
 GEO_ROWS = 16
 """Rows of packed geometry: metric 3, curvature 3, frame 9, area 1."""
 SHAPE_ROWS = 18
@@ -22,23 +25,23 @@ STATE_ROWS = 8
 
 
 def bundles_fit(degree: int, geometry: Geometry) -> bool:
-    """Whether the bundles' kernel knows the discretisation."""
+    """Whether the bundle kernel supports this discretisation (degree 2, 2 x 2 Gauss points)."""
     return degree == 2 and geometry.points == GAUSS
 
 
 def padded(values: Array) -> Array:
-    """The values one after another, with room for a vector that begins at the last."""
+    """The values flat, followed by zeros, so that a vector may be loaded from the last on."""
     return np.concatenate([values.ravel(), np.zeros(LANES)])
 
 
 @nb.njit(cache=True)
 def bundles_along(count_v):
-    """Bundles in a row of elements along v; the last may have idle lanes."""
+    """Number of bundles in a row of count_v elements along v; the last may have idle lanes."""
     return -(-count_v // LANES)
 
 
 def _in_lanes(values: Array, count_v: int) -> Array:
-    """Values (..., elements along v), zeros after the last, in bundles: (bundles, ..., lanes)."""
+    """Values (..., elements along v) as bundles (bundles, ..., lanes), filled up with zeros."""
     bundles = bundles_along(count_v)
     room = np.zeros((*values.shape[:-1], bundles * LANES))
     room[..., :count_v] = values
@@ -46,7 +49,7 @@ def _in_lanes(values: Array, count_v: int) -> Array:
 
 
 def _on_line(values: Array) -> Array:
-    """The values one after another, beginning on a cache line."""
+    """The values flat, in memory that begins on a cache line."""
     flat = aligned(values.size)
     flat[:] = values.ravel()
     return flat
@@ -65,7 +68,7 @@ def pack_geometry(geometry: Geometry) -> tuple[Array, Array]:
 
 
 def room_for_state(elements: int, count_v: int, layers: int) -> Array:
-    """Room for packed states (rows along u, bundles, 4, layers, 8, lanes), flat, all zero."""
+    """Zeros for packed states (rows along u, bundles, 4, layers, 8, lanes), flat."""
     room = aligned(elements // count_v * bundles_along(count_v) * GAUSS * layers
                    * STATE_ROWS * LANES)
     room[:] = 0.0
@@ -74,8 +77,11 @@ def room_for_state(elements: int, count_v: int, layers: int) -> Array:
 
 @nb.njit(cache=True, nogil=True)
 def pack_state(points, listed, count_v, law, packed):
-    """States of the listed elements, points (elements, 4, layers, numbers), into their lanes of
-    packed. See ``STATE_ROWS``."""
+    """Write the states of the listed elements to their lanes of ``packed``, see ``STATE_ROWS``.
+
+    points (elements, 4, layers, numbers). The flow stress is stored times 1 + 1e-12, the same
+    threshold of yielding as in :func:`simkit.material.j2.update_point`.
+    """
     kind, terms = int(law[2]), int(law[3])
     layers, bundles = points.shape[2], bundles_along(count_v)
     for el in listed:

@@ -12,15 +12,18 @@ Ints = NDArray[np.int64]
 
 
 class Strips(NamedTuple):
-    """Rows ptr[k] to ptr[k + 1] of elements are strip k; ``overlap`` rows of each meet the strip
-    before it in the matrix."""
+    """Strips of elements, one group of work each.
+
+    Strip k holds the rows ptr[k] to ptr[k + 1] - 1 of elements. The first ``overlap`` rows of a
+    strip share matrix entries with the strip before.
+    """
 
     ptr: Ints
     overlap: int
 
 
 class BundleGrid(NamedTuple):
-    """Elements of a panel as the bundles read them.
+    """Reference data of all elements in the order in which bundles read them.
 
     Attributes
     ----------
@@ -39,8 +42,11 @@ class BundleGrid(NamedTuple):
 
 
 class BundleSection(NamedTuple):
-    """Thickness, mm; heights and weights of the layers; packed sheet law; ``bound``, MPa^2, an
-    extra lower limit of the squared flow stress, infinite to forbid yielding."""
+    """Thickness, mm; heights and weights of the layers; packed sheet law; ``bound``.
+
+    ``bound``, MPa^2, is a lower limit of the squared flow stress: 0 leaves the law as it is,
+    infinity forbids yielding, a negative value leaves all yielding elements to the full kernel.
+    """
 
     thickness: float
     heights: Array
@@ -67,7 +73,7 @@ class BundleStates(NamedTuple):
 
 
 class BundleSums(NamedTuple):
-    """What the kernel writes.
+    """Results that the bundle kernel writes.
 
     Attributes
     ----------
@@ -75,7 +81,7 @@ class BundleSums(NamedTuple):
     energy : (elements, 2) elastic energy and plastic work, N mm.
     upper : (elements, entries) upper triangles of the tangents, symmetrised.
     data : matrix values, to which changes of ``upper`` are added.
-    left : (elements,) True where the element is left to the full kernel.
+    left : (elements,) True where the full kernel must compute the element.
     """
 
     parts: Array
@@ -91,7 +97,7 @@ class LawNumbers(NamedTuple):
     Attributes
     ----------
     d1, shear : elastic constants of s and of d, g: E / (1 - nu) and G, MPa.
-    m1, m2 : 3/2 of the elastic constants that the return mapping sees, MPa.
+    m1, m2 : elastic constants of the return mapping, E / (2 (1 - nu)) and 3 G, MPa.
     kind : SWIFT, VOCE or TABLE of :mod:`simkit.material.j2`.
     terms : number of backstress terms.
     c1, g1, c2, g2 : modulus (MPa) and recovery of two backstress terms, zero where fewer.

@@ -7,17 +7,17 @@ covariant components are (11, 22, 12), those in the local frame (s, d, g).
 from __future__ import annotations
 
 ENTRIES = 384
-"""Rows of a bundle's tangents: 378 upper entries, filled up to eights."""
+"""Rows of a bundle's tangents: 27 * 28 / 2 = 378 upper entries, filled up to a multiple of 8."""
 
 
 class _Scratch:
-    """Hands out rows, one block after another."""
+    """Assigns row numbers to blocks, one block after another."""
 
     def __init__(self) -> None:
         self.rows = 0
 
     def block(self, *shape: int) -> int:
-        """The first row of a new block of this shape, row-major."""
+        """Return the first row of a new block of this shape, stored row-major."""
         first, rows = self.rows, 1
         for size in shape:
             rows *= size
@@ -54,7 +54,7 @@ SERIES = _block(6)  # four factors of its derivatives; elastic energy and plasti
 YIELDING = _block()  # 1 where the layer yields
 
 # the bundle
-ACTIVE = _block()  # 1 for lanes at work
+ACTIVE = _block()  # 1 for lanes whose element is computed
 FORCE_FACTORS = _block(5, 3)  # force conjugate to y
 NODAL_FORCES = _block(9, 3)
 CONTROL = _block(9, 3)  # control points, mm
@@ -72,7 +72,7 @@ COUPLING = _block(2, 2, 3)  # V' B G of the first derivatives
 NODE_PAIRS = _block(5, 3, 3)  # M spread over one control point
 
 # sums over the bundle
-OUT_OF_RANGE = _block()  # above 0 where a strain is beyond the series: left to the full kernel
+OUT_OF_RANGE = _block()  # above 0 where a strain is outside the series' range: to the full kernel
 STORED = _block()  # elastic energy, N mm
 PLASTIC_WORK = _block()  # N mm
 

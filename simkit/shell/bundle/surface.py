@@ -1,4 +1,7 @@
-"""Kinematics of a bundle at one Gauss point, and the forces of its resultants."""
+"""Kinematics of a bundle at one Gauss point, and the nodal forces of its resultants.
+
+In all functions w is the address of the bundle's scratch, see :mod:`simkit.shell.bundle.rows`.
+"""
 
 from __future__ import annotations
 
@@ -31,7 +34,11 @@ from simkit.shell.bundle.rows import (
 
 @nb.njit(cache=True, inline="always")
 def load_control(w, x, at, rows_v, points):
-    """Control points: x (address) by component, at the first of them."""
+    """Load the 3 x 3 control points of each lane.
+
+    x: address of the coordinates, all of one component after another; at: number of the first
+    lane's first control point; rows_v: control points along v; points: control points in all.
+    """
     for i in range(3):
         for j in range(3):
             for c in range(3):
@@ -41,8 +48,11 @@ def load_control(w, x, at, rows_v, points):
 
 @nb.njit(cache=True, inline="always")
 def load_reference(w, gp, su, sv, geo):
-    """Shape derivatives and reference geometry of one Gauss point; su, sv and geo are addresses,
-    of the point's u shape values, the bundle's v shape values and the geometry of the point."""
+    """Load shape derivatives and reference geometry of one Gauss point.
+
+    Addresses: su of the point's u shape values, sv of the bundle's v shape values, geo of the
+    point's packed geometry.
+    """
     gv = gp % 2
     for j in range(3):
         b0, b1 = load(sv, 9 * gv + 3 * j), load(sv, 9 * gv + 3 * j + 1)
@@ -65,7 +75,10 @@ def load_reference(w, gp, su, sv, geo):
 
 @nb.njit(cache=True, inline="always")
 def find_surface(w):
-    """y, unit normal, dual base and its metric, connection of one Gauss point."""
+    """Write y, unit normal, dual base and its metric, and the connection of one Gauss point.
+
+    The reference metric and curvature are replaced by membrane and bending strain, covariant.
+    """
     for a in range(5):
         for c in range(3):
             store(w, DERIVATIVES + 3 * a + c, (
@@ -78,7 +91,7 @@ def find_surface(w):
     g22 = x2 * x2 + y2 * y2 + z2 * z2
     g12 = x1 * x2 + y1 * y2 + z1 * z2
     det = g11 * g22 - g12 * g12
-    # an area of nothing has no inverse; marked lanes are done by the full kernel, which says so
+    # zero area has no inverse; the full kernel computes marked lanes and reports the inversion
     store(w, OUT_OF_RANGE, load(w, OUT_OF_RANGE) + exceeds8(broadcast8(1e-300), det))
     inverse = broadcast8(1.0) / det
     root = sqrt8(inverse)
@@ -106,7 +119,7 @@ def find_surface(w):
 
 @nb.njit(cache=True, inline="always")
 def find_strains(w):
-    """Strains and bending strains (s, d, g); no resultants or stiffness yet."""
+    """Write membrane and bending strains (s, d, g); set resultants and section moduli to zero."""
     for r in range(24):
         store(w, RESULTANTS + r, broadcast8(0.0))
     for r in range(3):
@@ -116,8 +129,12 @@ def find_strains(w):
 
 @nb.njit(cache=True, inline="always")
 def make_forces(w):
-    """Force factors of y and nodal forces; n (11, 22, half of 12) and m, times area, replace the
-    covariant strains."""
+    """Add the nodal forces of one Gauss point.
+
+    The force conjugate to y,a is the derivative of the strain energy by y,a; the force on control
+    point I is the sum over a of N_I,a times it. The resultants n (11, 22, half of 12) and m, times
+    area, replace the covariant strains.
+    """
     area = load(w, AREA)
     for r in range(3):
         store(w, STRAIN + r, area * strided_dot(w, FRAME + r, 3, RESULTANTS, 1))
@@ -153,7 +170,11 @@ def make_forces(w):
 
 @nb.njit(cache=True, inline="always")
 def add_forces(w, force, at, rows_v, points):
-    """Add nodal forces of the lanes at work; ``force`` is an address, by component."""
+    """Add the nodal forces of active lanes at the address ``force``, ordered as in load_control.
+
+    The lanes of one control point position overlap with those of the next, so they are added one
+    position after another.
+    """
     for i in range(3):
         for j in range(3):
             for c in range(3):

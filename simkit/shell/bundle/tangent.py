@@ -1,4 +1,7 @@
-"""Tangent of a bundle: M of one Gauss point, spread to the control points."""
+"""Tangent of a bundle: M of one Gauss point, distributed to the control points.
+
+Symbols as in :mod:`simkit.shell.bundle`; w is the address of the bundle's scratch.
+"""
 
 from __future__ import annotations
 
@@ -41,7 +44,7 @@ from simkit.shell.bundle.rows import (
 
 @nb.njit(cache=True, inline="always")
 def make_matrix(w):
-    """M of one Gauss point times area: M_da (2, 5, 3, 3) and S_ab of the second derivatives."""
+    """Write M of one Gauss point times area: M_da (2, 5, 3, 3), and S_ab for a, b = 3, 4, 5."""
     nothing, area, half = broadcast8(0.0), load(w, AREA), broadcast8(0.5)
     for r in range(3):
         f0, f1, f2 = load(w, FRAME + 3 * r), load(w, FRAME + 3 * r + 1), load(w, FRAME + 3 * r + 2)
@@ -73,6 +76,7 @@ def make_matrix(w):
         for b in range(a, 5):
             store(w, PAIRS_SECOND + k, strided_dot(w, BENDING_ROWS + a, 5, D_BENDING + b, 5))
             k += 1
+    # m.b of the module's formula, the sum of m_ab b_ab with b_ab = x,ab . a3
     bent = (load(w, CURVATURE) * dot(w, DERIVATIVES + 6, NORMAL)
             + load(w, CURVATURE + 1) * dot(w, DERIVATIVES + 9, NORMAL)
             + load(w, CURVATURE + 2) * dot(w, DERIVATIVES + 12, NORMAL))
@@ -109,7 +113,10 @@ def make_matrix(w):
 
 @nb.njit(cache=True, inline="always")
 def spread_matrix(w, i):
-    """sum_a N_i,a M_ab of one control point."""
+    """Write sum_a N_i,a M_ab of control point i for all b, to NODE_PAIRS.
+
+    Only M_da with d = 1, 2 is stored; for a = 3, 4, 5 its transpose is used.
+    """
     at = SHAPE + 5 * i
     n0, n1, n2, n3, n4 = (load(w, at), load(w, at + 1), load(w, at + 2), load(w, at + 3),
                           load(w, at + 4))
@@ -135,8 +142,10 @@ def spread_matrix(w, i):
 
 @nb.njit(cache=True, inline="always")
 def add_pairs(w, i, r, ke):
-    """Add row r of the blocks of control point i with itself and those after it, upper entries
-    only, in the order of :func:`row_of_upper`."""
+    """Add row r of the 3 x 3 blocks of control point i with itself and with later ones.
+
+    Only upper entries, in the order of :func:`row_of_upper`; ke is an address.
+    """
     at = NODE_PAIRS + 3 * r
     a0, a1, a2, a3, a4 = (load(w, at), load(w, at + 9), load(w, at + 18), load(w, at + 27),
                           load(w, at + 36))
@@ -159,13 +168,16 @@ def add_pairs(w, i, r, ke):
 
 @nb.njit(cache=True, inline="always")
 def row_of_upper(line):
-    """Where entry (line, 0) of an element matrix would stand among its upper entries by rows."""
+    """Index that entry (line, 0) of a 27 x 27 matrix would have among its upper entries by rows.
+
+    Entry (line, k), k >= line, then has this index plus k.
+    """
     return line * 27 - line * (line - 1) // 2 - line
 
 
 @nb.njit(cache=True)
 def turn(ke, turned):
-    """The entries of each lane after one another: ke rows of lanes, turned (lanes, ENTRIES)."""
+    """Transpose ke (ENTRIES, lanes) to turned (lanes, ENTRIES), so that elements stand apart."""
     source, to, step = address(ke), address(turned), ROW_BYTES * ENTRIES // LANES
     for k in range(ENTRIES // LANES):
         transpose8(source + ROW_BYTES * LANES * k, to + ROW_BYTES * k, step)

@@ -1,4 +1,4 @@
-"""The way of a thread through the bundles of a panel, strip by strip."""
+"""Order in which a thread works through the bundles of a panel, strip by strip."""
 
 from __future__ import annotations
 
@@ -10,13 +10,13 @@ from simkit.kernels.teamwork import finish_group, release_stage, take_group, wai
 from simkit.shell.bundle.packing import bundles_along
 
 STAGE, AT_STRIP, AT_ROW, END, AT_PART, FREE, NUMBERS = range(7)
-"""Where a thread is: stage, strip (-1 if none), row and row to end before, bundle of the row; and
-the next free place for the states of an element that flows."""
+"""Numbers of a thread's position: stage, strip (-1 if none), row of elements, row to stop before,
+bundle of the row; and the next free place for the states of an element that yields."""
 
 
 @nb.njit(cache=True)
 def new_walk():
-    """A thread that has no strip yet."""
+    """Position of a thread that has no strip yet."""
     walk = np.zeros(NUMBERS, np.int64)
     walk[AT_STRIP] = -1
     return walk
@@ -24,12 +24,12 @@ def new_walk():
 
 @nb.njit(cache=True, nogil=True)
 def to_next(walk, board, ptr, overlap, todo, count_v):
-    """Go to the next bundle with a marked element; False when nothing is left to take.
+    """Go to the next bundle with a marked element; return False when no strip is left.
 
-    Strips are rows ptr[k] to ptr[k + 1], taken by whoever comes first. The first ``overlap`` rows
-    of a strip, which meet the strip before in the matrix, wait for a second stage; so no sum hangs
-    on how the threads share the strips. New states of a strip begin at the place of its first
-    element.
+    Strip k is the rows ptr[k] to ptr[k + 1] - 1; each free strip goes to the first thread that asks
+    for one. The first ``overlap`` rows of a strip share matrix entries with the strip before and
+    are done in a second stage, so no sum depends on which thread works on which strip. The new
+    states of a strip are stored from the number of its first element on.
     """
     strips, bundles = ptr.size - 1, bundles_along(count_v)
     while True:
@@ -58,13 +58,13 @@ def to_next(walk, board, ptr, overlap, todo, count_v):
 
 @nb.njit(cache=True, nogil=True)
 def _take_strip(walk, ptr, g, overlap, count_v):
-    """Stand before the first bundle of a strip."""
+    """Set the position before the first bundle of strip g."""
     first, last = ptr[g], ptr[g + 1]
     middle = first + overlap if g > 0 else first
     walk[FREE] = first * count_v
     if walk[STAGE] == 0:
         first = middle
-    else:  # states of the rows that wait come after all others of the strip
+    else:  # states of the rows of the second stage follow those of all other rows of the strip
         walk[FREE] += (last - middle) * count_v
         last = middle
     walk[AT_STRIP], walk[AT_ROW], walk[END], walk[AT_PART] = g, first, last, -1
@@ -72,10 +72,11 @@ def _take_strip(walk, ptr, g, overlap, count_v):
 
 @nb.njit(cache=True)
 def strips_apart(places, ptr, overlap, count_v):
-    """Whether elements that strips change the matrix for at one time never meet in it.
+    """Whether no two strips write to the same matrix entry in the same stage.
 
-    places (elements, m) as :class:`simkit.shell.layout.Layout` has them, strips as
-    :func:`to_next`. They do meet where a side is one point: all its elements share equations.
+    places (elements, m) as in :class:`simkit.shell.layout.Layout`, strips as in :func:`to_next`.
+    They do share entries where a side of the panel is one point, because all its elements then
+    share equations.
     """
     last = 0
     for el in range(places.shape[0]):

@@ -21,16 +21,16 @@ BACKENDS = {
 
 
 def available() -> list[str]:
-    """Return the names of the backends that work here, the one of 'auto' first."""
+    """Return the names of the installed backends; the first is the one that 'auto' takes."""
     return [name for name in BACKENDS if name != "pardiso" or library() is not None]
 
 
 def make_solver(pattern: Pattern, backend: str = "auto", threads: int = 1) -> Factorisation:
-    """Return a solver for matrices of this pattern, analysed once.
+    """Return a solver for matrices of this pattern; the pattern is analysed once, here.
 
-    `backend` is 'auto', 'multifrontal', 'pardiso' or 'superlu'; where it is 'auto', the
-    environment variable SIMKIT_SOLVER chooses, if set. `threads` is ignored by superlu. Raises
-    InputError for a backend that is unknown or not installed, or fewer than one thread.
+    `backend` is 'auto', 'multifrontal', 'pardiso' or 'superlu'. With 'auto' the environment
+    variable SIMKIT_SOLVER decides, if set. superlu ignores `threads`. Raises InputError for a
+    backend that is unknown or not installed, and for fewer than one thread.
 
     'auto' is multifrontal: measured with `benchmarks/linear_solvers.py` (degree 2, one thread,
     Zen 5; MKL 2026.2, mtype -2), milliseconds to factor / solve one side:
@@ -40,7 +40,7 @@ def make_solver(pattern: Pattern, backend: str = "auto", threads: int = 1) -> Fa
     64 x 64    11.2 / 1.8     45 / 3.1     165 / 5.0
     128 x 128  82 / 11.8      316 / 23     not run
 
-    Another processor may order them otherwise; then set the variable.
+    On another processor the order may differ; then set the variable.
     """
     key = None
     if backend == "auto":

@@ -1,4 +1,7 @@
-"""A factored matrix with a few more unknowns beside it, as a tool with motions of its own adds."""
+"""Bordered solve: a factored matrix with a few additional unknowns.
+
+A tool that moves as a rigid body, such as a glued tab, adds such unknowns to those of the sheet.
+"""
 
 from __future__ import annotations
 
@@ -13,11 +16,12 @@ Array = NDArray[np.float64]
 
 
 class Bordered:
-    """Solves [[K, C], [C^T, S]] [x, y] = b with K as the solver has factored it.
+    """Solves [[K, C], [C^T, S]] [x, y] = b with the factorisation that the solver holds of K.
 
-    C (n, q) and S (q, q) do not change. K^-1 C is kept: at once with our own solver, after the
-    first solution with others; every further solution then has one right-hand side. Make a new
-    object after each factorisation. Raises SingularMatrix.
+    Block elimination with the Schur complement: (S - C^T K^-1 C) y = b_y - C^T K^-1 b_x, then
+    x = K^-1 b_x - K^-1 C y. C (n, q) and S (q, q) do not change. K^-1 C is computed once: here with
+    our own solver, at the first solution with others; each further solution then needs one
+    right-hand side. Make a new object after each factorisation. Raises SingularMatrix.
     """
 
     def __init__(self, solver: Factorisation, coupling: Array, own: Array) -> None:
@@ -37,7 +41,7 @@ class Bordered:
             x, y, size = self._solver.solve_bordered(b[:n], b[n:], self._factor)
             if size <= RESIDUAL_GOAL:
                 return np.concatenate([x, y])
-            self._factor = None  # such factors need the refinement of a whole solution
+            self._factor = None  # inaccurate factors: use solutions with iterative refinement
         if self._solved_coupling is None:
             both = self._solver.solve(np.column_stack([b[:n], self._coupling]))
             base, self._solved_coupling = both[:, 0], both[:, 1:]
@@ -47,5 +51,5 @@ class Bordered:
         try:
             y = np.linalg.solve(schur, b[n:] - self._coupling.T @ base)
         except np.linalg.LinAlgError as error:
-            raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
+            raise SingularMatrix("the matrix with its border is singular") from error
         return np.concatenate([base - self._solved_coupling @ y, y])

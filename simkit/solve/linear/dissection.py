@@ -1,8 +1,9 @@
 """Nested dissection by grid coordinates: the order of elimination and its dense supernodes.
 
-George 1973 (nested dissection of a regular mesh; MEMORY): a separator of control points that cuts
-the grid in two is eliminated last, then each half is cut likewise. The separator is read from the
-actual couplings, so merged or missing equations only change its width, never correctness.
+George 1973 (nested dissection of a regular mesh; MEMORY): a separator of control points that
+divides the grid into two halves is eliminated last; each half is divided in the same way. The
+separator is found from the actual couplings, so merged or missing equations only change its width,
+never the correctness of the solution.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from numba import njit
 
 @njit(cache=True)
 def stable_order(values: np.ndarray) -> np.ndarray:
-    """Return the order that sorts whole numbers from 0, equals as they come; counted in buckets."""
+    """Return the order that sorts non-negative integers (stable counting sort)."""
     largest = 0
     for value in values:
         largest = max(largest, value)
@@ -33,7 +34,7 @@ def stable_order(values: np.ndarray) -> np.ndarray:
 def point_graph(
     indptr: np.ndarray, indices: np.ndarray, point: np.ndarray, points: int
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return the couplings between points, both ways, from those between equations.
+    """Return the couplings between points, in both directions, from those between equations.
 
     `point` (n,) gives the point of each equation. Returns (start, neighbour): neighbours of
     point q are neighbour[start[q]:start[q + 1]], possibly listed twice, q itself left out.
@@ -77,11 +78,11 @@ def _best_cut(
     neighbour: np.ndarray,
     label: np.ndarray,
 ) -> tuple[float, int, np.ndarray]:
-    """Find the coordinate c that cuts a segment best across one axis.
+    """Find the coordinate c that divides a segment best along one axis.
 
-    The separator of cut c holds the points below c with a neighbour at or beyond c. Returns the
-    cost (separator weight, made dearer by imbalance; inf if there is no cut), c, and how far each
-    member reaches.
+    The separator of cut c holds the points below c with a neighbour at or above c. Returns the
+    cost (separator weight times 1 + 2 |left - right| / (left + right); inf if there is no cut), c,
+    and the largest coordinate among each member and its neighbours.
     """
     low, high = along[members[0]], along[members[0]]
     for q in members:
@@ -97,7 +98,7 @@ def _best_cut(
             r = neighbour[k]
             if label[r] == label[q]:
                 far = max(far, along[r])
-        reach[m] = far
+        reach[m] = far  # the member is in the separator of all cuts from its coordinate + 1 to far
         below[along[q] - low + 1] += weight[q]
         separator[along[q] - low + 1] += weight[q]
         separator[far - low + 1] -= weight[q]
@@ -117,7 +118,7 @@ def _best_cut(
 
 @njit(cache=True)
 def _sort_members(members: np.ndarray, xy: np.ndarray, first: int) -> None:
-    """Sort points by one axis, then the other: neighbours along a separator stay together."""
+    """Sort points by axis `first`, then by the other, so that neighbours follow each other."""
     along = np.empty(members.size, np.int64)
     copy = np.empty(members.size, np.int64)
     for turn in range(2):
@@ -134,7 +135,10 @@ def _sort_members(members: np.ndarray, xy: np.ndarray, first: int) -> None:
 def _divide(
     members: np.ndarray, along: np.ndarray, cut: int, reach: np.ndarray
 ) -> tuple[int, int]:
-    """Reorder a segment in place as left, right, separator; return the two inner borders."""
+    """Reorder a segment in place as left, right, separator.
+
+    Returns the positions in the segment where the right part and the separator begin.
+    """
     kind = np.zeros(members.size, np.int64)
     left, right = 0, members.size
     for m in range(members.size):

@@ -1,8 +1,9 @@
-"""Dense LDL^T of the pivot columns of one front, without pivoting off the diagonal.
+"""Dense LDL^T of the pivot columns of one front, with pivots on the diagonal only.
 
-Left-looking by eight columns: those before are subtracted, the 8 x 8 corner is factored in
-registers, and the rows below are finished and written to their panel (`products` says how it
-stands). After every PANEL_PIVOTS pivots the trailing columns are updated in one product.
+Left-looking in blocks of eight columns: the contributions of earlier columns are subtracted, the
+8 x 8 corner is factored in registers, and the rows below it are finished and written to their
+panel (storage as described in `products`). After every PANEL_PIVOTS pivots the trailing columns are
+updated in one product.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ from simkit.solve.linear.tiles import (
 PANEL_PIVOTS = 64  # pivots eliminated before trailing columns are updated
 SMALLEST_PIVOT = 1e-13  # share of the supernode's largest value below which a pivot is zero
 PERTURBED_PIVOT = 1e-8  # share of it that replaces such a pivot where perturbation is allowed
-# scratch: a corner's L, the reciprocals of its pivots, rows of a narrow one, scaled rows
+# offsets in the scratch array: L of a corner (64 floats), reciprocals of its pivots (8), rows
+# finished beside a corner of fewer than eight columns, rows of -L D
 RECIPROCAL_AT, NARROW_AT = 64, 72
 PRODUCTS_AT = NARROW_AT + 64 * TILE_PANELS
 SCRATCH_FLOATS = PRODUCTS_AT + 8 * PRODUCT_COLUMNS
@@ -72,7 +74,7 @@ def _factor_corner_with_care(
     unit: np.ndarray,
     reciprocal: np.ndarray,
 ) -> tuple[int, int]:
-    """Do the work of `factor_corner` with a look at every pivot; the square is spent."""
+    """Do the work of `factor_corner` with a check of every pivot; the square is overwritten."""
     perturbed = 0
     unit[:64] = 0.0
     for k in range(width, 8):
@@ -81,6 +83,7 @@ def _factor_corner_with_care(
         ck = at + k * rows
         pivot = front[ck + k]
         if not abs(pivot) > SMALLEST_PIVOT * scale:
+            # the second condition is true for NaN, which no perturbation can mend
             if not perturb or not abs(pivot) <= SMALLEST_PIVOT * scale or scale == 0.0:
                 return k, perturbed
             pivot = -PERTURBED_PIVOT * scale if pivot < 0.0 else PERTURBED_PIVOT * scale
@@ -107,7 +110,10 @@ def _finish_below(
     wide: int,
     scratch: np.ndarray,
 ) -> None:
-    """Finish the rows below corner c: subtract the columns from `wide` on, solve, scale, store."""
+    """Finish the rows below corner c: subtract the columns from `wide` on, solve, scale, store.
+
+    Earlier columns, before `wide`, have been subtracted by `add_products`.
+    """
     p0, f0, s0 = address(panel) + 8 * start, address(front), address(scratch)
     j = 8 * c
     width, depth = min(8, pivots - j), j - wide
@@ -118,7 +124,7 @@ def _finish_below(
     while r < panels:
         a, source = p0 + step * r + 64 * wide, f0 + f_step * j + 64 * r
         to, to_step = p0 + step * r + 64 * j, step
-        if width < 8:  # the columns beyond have no place in the panel
+        if width < 8:  # the panel has no columns for the rest of the block: write to scratch first
             to, to_step = last, 512
         many = min(TILE_PANELS, panels - r)
         if many == TILE_PANELS:
@@ -145,10 +151,10 @@ def factor_panel(
     perturb: bool,
     scratch: np.ndarray,
 ) -> tuple[int, int]:
-    """Eliminate the pivots of a front, whose L goes to panel[start].
+    """Eliminate the pivots of a front; L is written from panel[start] on.
 
-    `front` is rows x (pivots in eights), column-major; it is spent. `scratch` holds SCRATCH
-    floats. Returns (bad column or -1, pivots perturbed).
+    `front` is rows x (pivots rounded up to eights), column-major; it is overwritten. `scratch`
+    holds SCRATCH_FLOATS floats. Returns (column of an unusable pivot or -1, pivots perturbed).
     """
     unit, reciprocal = scratch[:RECIPROCAL_AT], scratch[RECIPROCAL_AT:NARROW_AT]
     b = scratch[PRODUCTS_AT:]
@@ -160,7 +166,7 @@ def factor_panel(
         j = 8 * c
         width = min(8, pivots - j)
         wide = j // PANEL_PIVOTS * PANEL_PIVOTS
-        if j == wide and j > 0:  # bring the next PANEL_PIVOTS columns up to date
+        if j == wide and j > 0:  # update the next PANEL_PIVOTS columns with all earlier pivots
             end = min(c + PANEL_PIVOTS // 8, pivot_panels)
             add_products(supernode, 0, j, c, end, panels, f0, rows, True, b)
         elif j > wide:

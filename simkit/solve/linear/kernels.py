@@ -1,10 +1,11 @@
 """Numeric multifrontal LDL^T: assemble a front, eliminate its pivots, form its update matrix.
 
-Duff and Reid 1983 (multifrontal; MEMORY). Arrays named as in `symbolic.Tree`. The pivot columns
-of a front are gathered column-major in scratch (rows as in `products`: eights of pivots, then
-eights of border), and go to their panel as they are finished. A panel holds L without its unit
-diagonal, zero there and above. An update is the lower triangle of a border x border square,
-column-major, border filled up to eights; its upper triangle is undefined.
+Duff and Reid 1983 (multifrontal; MEMORY). Arrays are named as in `symbolic.Tree`. The pivot columns
+of a front are assembled column-major in scratch memory (rows as in `products`: pivots, then border,
+each filled up to a multiple of eight) and written to their panel as they are finished. A panel
+holds L without its unit diagonal; entries on and above the diagonal are zero. An update matrix is
+the lower triangle of a border x border square, column-major, with the border filled up to a
+multiple of eight; its upper triangle is undefined.
 """
 
 from __future__ import annotations
@@ -28,7 +29,7 @@ from simkit.solve.linear.products import PanelOf, add_products
 from simkit.solve.linear.symbolic import Tree
 from simkit.solve.linear.tiles import add_run8
 
-COMPARISON_SHARES = 8  # parts in which new values are compared with old ones
+COMPARISON_SHARES = 8  # groups into which the comparison of new values with old ones is divided
 
 
 @njit(cache=True, nogil=True)
@@ -42,10 +43,10 @@ def add_to_parent(
     low: int,
     high: int,
 ) -> None:
-    """Add the columns of an update that fall on front columns low to high - 1.
+    """Add the columns of a child's update matrix that belong to front columns low to high - 1.
 
-    Entry (i, j) of the front stands at target[start + (j - low) * rows + i]; for the border's
-    own square, whose rows begin at low, `start` is passed smaller by low.
+    Entry (i, j) of the front is target[start + (j - low) * rows + i]. For the square of the
+    border, whose first row is row `low` of the front, the caller subtracts low from `start`.
     """
     to0, from0 = address(target) + 8 * start, address(update)
     for a in range(runs.shape[0]):
@@ -69,7 +70,7 @@ def gather_values(
     high: int,
     front: np.ndarray,
 ) -> float:
-    """Put the values of a supernode into its front; return the largest in magnitude."""
+    """Copy the matrix values of a supernode to its front; return the largest magnitude."""
     largest = 0.0
     for e in range(low, high):
         value = data[entry_from[e]]
@@ -81,8 +82,9 @@ def gather_values(
 class Factors(NamedTuple):
     """Numbers of a factorisation.
 
-    panel (Tree.panel_ptr[-1],) L by panels; d (n,) pivots; updates: update matrices, each from its
-    place on; perturbed (supernodes,) count of perturbed pivots of each supernode.
+    panel (Tree.panel_ptr[-1],) L by panels; d (n,) pivots; updates: all update matrices, each
+    beginning at its `Plan.place`; perturbed (supernodes,) count of perturbed pivots of each
+    supernode.
     """
 
     panel: np.ndarray
@@ -92,8 +94,10 @@ class Factors(NamedTuple):
 
 
 class Workspace(NamedTuple):
-    """Arrays of one thread: place (supernodes,) start of each update matrix; front, the pivot
-    columns of a front; scratch (SCRATCH,) of its elimination; side, the front of a right-hand side.
+    """Arrays of one thread.
+
+    place (supernodes,) start of each update matrix; front: pivot columns of a front; scratch
+    (SCRATCH_FLOATS,) for its elimination; side: front of a right-hand side.
     """
 
     place: np.ndarray
@@ -116,8 +120,8 @@ def factor_supernodes(
 ) -> int:
     """Factor these supernodes in turn; return the position of an unusable pivot, or -1.
 
-    The update matrix first receives the supernode's own part, then its children's, so it need not
-    be zeroed.
+    The supernode's own part is written to the update matrix first and the updates of its children
+    are added to it, so the matrix need not be set to zero before.
     """
     first, border_ptr, child_ptr, child = tree.first, tree.border_ptr, tree.child_ptr, tree.child
     run_ptr, runs, entry_ptr = tree.run_ptr, tree.runs, tree.entry_ptr
@@ -146,6 +150,7 @@ def factor_supernodes(
             return first[s] + bad
         if border == 0:
             continue
+        # address at which an array with rows and columns counted from those of the front begins
         u0 = address(updates) + 8 * (place[s] - own * border - own)
         whole = PanelOf(panel, start, pivots, d[first[s] :])
         add_products(
@@ -167,12 +172,12 @@ def factor_stages(
     board: np.ndarray, plan: Plan, tree: Tree, todo: np.ndarray, worst: np.ndarray, new: NewValues,
     data: np.ndarray, factors: Factors, work: Workspace, perturb: bool,
 ) -> None:
-    """Take one thread's share of factoring the supernodes that new values reach.
+    """Do one thread's share of factoring the supernodes that depend on new values.
 
-    Data become the new values, where there are such (one stage more), and `todo`, a mask of the
-    supernodes whose values differ, that of all to be factored again. Nothing is done after a stage
-    with an unusable pivot, whose position `worst` (1,) then is, or one with values that are not
-    finite, when it is n.
+    If there are new values, a first stage (the last number of the board) copies them to `data` and
+    marks in `todo` all supernodes to be factored again; else `todo` holds these already. Work
+    stops after a stage with an unusable pivot, whose position is then written to `worst` (1,), or
+    with values that are not finite; `worst` is then n.
     """
     stage_ptr, group_ptr = plan.stage_ptr, plan.group_ptr
     stages, n, size = stage_ptr.size - 1, tree.first[-1], new.values.size
@@ -245,9 +250,10 @@ def supernode_of_values(entry_ptr: np.ndarray, entry_from: np.ndarray) -> np.nda
 
 @njit(cache=True, nogil=True)
 def reach_supernodes(parent: np.ndarray, kept_ancestor: np.ndarray, result: np.ndarray) -> None:
-    """Mark the supernodes to factor again where marked ones hold new values.
+    """Mark all supernodes to be factored again, given those with new values.
 
-    All supernodes above a change, and all below whose updates were not kept for them.
+    These are all supernodes above a change, and below them those whose update matrices were not
+    kept and are needed once more.
     """
     mark_above(parent, result)
     for s in range(parent.size - 1, -1, -1):

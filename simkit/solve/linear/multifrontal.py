@@ -1,4 +1,7 @@
-"""Own sparse LDL^T for the grid: nested dissection, dense fronts, branches refactored alone."""
+"""Sparse multifrontal LDL^T for grids: nested dissection, dense fronts, partial refactorisation.
+
+Only the branches of the elimination tree whose matrix values changed are factored again.
+"""
 
 from __future__ import annotations
 
@@ -24,8 +27,8 @@ from simkit.solve.linear.residual import residual_eight, residual_one
 from simkit.solve.linear.substitution_many import pack, unpack
 from simkit.solve.linear.symbolic import analyse, eights
 
-LEAF_EQUATIONS = 60  # equations in a supernode below which it is not cut further
-KEPT_WORK_SHARE = 1.0 / 64.0  # share of the work above which a branch's update is kept
+LEAF_EQUATIONS = 60  # supernodes with at most so many equations are not divided further
+KEPT_WORK_SHARE = 1.0 / 64.0  # a branch with more than this share of all work keeps its update
 NOT_FINITE = "the matrix holds values that are not finite"
 NO_BORDER = Border(np.empty((0, 0)), np.empty((0, 0)), np.empty(0))
 
@@ -34,8 +37,9 @@ NO_BORDER = Border(np.empty((0, 0)), np.empty((0, 0)), np.empty(0))
 class BorderFactor:
     """A border C, S of a factored matrix after forward substitution.
 
-    z (n, 8) is L^-1 C in the order of elimination, zero beyond the sides of C; `inverse` (8, 8)
-    that of S - C^T K^-1 C; `residual_met` whether a solution with it was as good as asked for.
+    z (n, 8) is L^-1 C in the order of elimination, with zeros after the columns of C; `inverse`
+    (8, 8) is (S - C^T K^-1 C)^-1; `residual_met` tells whether a solution with this border reached
+    RESIDUAL_GOAL.
     """
 
     z: np.ndarray
@@ -46,13 +50,13 @@ class BorderFactor:
 
 
 class MultifrontalLDL:
-    """LDL^T without pivoting off the diagonal, on one or more threads.
+    """LDL^T with pivots on the diagonal only (1 x 1, no exchange), on one or more threads.
 
-    A pivot below 1e-13 of its supernode's values raises SingularMatrix; with `perturb` it is set to
-    1e-8 of them instead and counted in `perturbed`: refinement then corrects the solution.
-    `recomputed` is the number of supernodes the last factorisation worked on, of `supernodes`. An
-    object serves one caller at a time; the same values give the same bits on every run and any
-    number of threads.
+    A pivot below 1e-13 of its supernode's largest value raises SingularMatrix. With `perturb` it is
+    set to 1e-8 of that value instead and counted in `perturbed`; iterative refinement then corrects
+    the solution. `recomputed` is the number of supernodes that the last factorisation worked on,
+    out of `supernodes`. An object may be used by one caller at a time. The same values give the
+    same bits on every run and for any number of threads.
     """
 
     name = "multifrontal"
@@ -68,7 +72,7 @@ class MultifrontalLDL:
         self._tree = tree = analyse(pattern, leaf)
         self._plan = make_plan(tree, KEPT_WORK_SHARE)
         self.supernodes = tree.parent.size
-        # the last corner is read to its full width
+        # kernels read the last 8 x 8 corner in full, also where it has fewer columns
         panel = aligned(int(tree.panel_ptr[-1]) + LANES**2)
         panel[tree.panel_ptr[-1] :] = 0.0
         self._factors = kernels.Factors(
@@ -84,19 +88,20 @@ class MultifrontalLDL:
         self._team = Team(threads)
         self._data = np.empty(pattern.nnz)
         self._supernode_of = kernels.supernode_of_values(tree.entry_ptr, tree.entry_from)
-        self._eight: tuple[np.ndarray, ...] | None = None  # room for eight sides
+        self._eight: tuple[np.ndarray, ...] | None = None  # arrays for eight right-hand sides
         self._ready = False
-        self._residual_met = False  # a solution with these factors had no need to be refined
+        self._residual_met = False  # True once a solution with these factors needed no refinement
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values (order of the pattern).
 
-        After a first factorisation only branches with new values are worked on, bit for bit
-        as if all were. `changed` (equations) names the equations of all changed entries, rows and
-        columns; without it the values are compared with the last ones. Raises SingularMatrix.
+        After a first factorisation only branches with new values are factored again; the result
+        is bit for bit that of a full factorisation. `changed` (equations) lists the equations of
+        all changed entries, both rows and columns; without it the values are compared with the
+        last ones. Raises SingularMatrix.
         """
         fresh = not self._ready
-        self._ready, self.negative_pivots = False, None  # until all went well
+        self._ready, self.negative_pivots = False, None  # until the factorisation has succeeded
         self._residual_met = False
         values = checked_shape(self.pattern, data)
         tree, plan = self._tree, self._plan
@@ -127,9 +132,10 @@ class MultifrontalLDL:
     def solve(self, b: np.ndarray) -> np.ndarray:
         """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10.
 
-        Once a solution with unperturbed pivots has met that without refinement, further solutions
-        with these factors are only checked to be finite. Raises SingularMatrix where there is no
-        factorisation, refinement does not help or a solution is not finite.
+        Once a solution with unperturbed pivots has met this limit without refinement, the residual
+        of further solutions with these factors is not computed; they are only checked to be finite.
+        Raises SingularMatrix if there is no factorisation, if refinement fails or if a solution is
+        not finite.
         """
         self._need_factors()
         right = checked_right_side(self.pattern, b)
@@ -151,7 +157,7 @@ class MultifrontalLDL:
             raise SingularMatrix("there is no factorisation to solve with")
 
     def _solve_several(self, right: np.ndarray, x: np.ndarray) -> None:
-        """Solve for up to eight sides (n, m) side by side; refine those that need it."""
+        """Solve for up to eight right-hand sides (n, m) at once; refine those that need it."""
         if self._eight is None:
             n = self.pattern.n
             rows = (n, n, n, n + self._plan.merge_to.size)
@@ -169,22 +175,23 @@ class MultifrontalLDL:
         good = sizes <= RESIDUAL_GOAL * scales
         for column in np.flatnonzero(~good[: right.shape[1]]):
             self._refined(right[:, column], x[:, column])
-        if good.all() and scales.max() > 0.0:  # a side of zeros proves nothing
+        if good.all() and scales.max() > 0.0:  # a right-hand side of zeros tells nothing
             self._note_residual(float((sizes / np.maximum(scales, 1e-300)).max()))
 
     def _note_residual(self, size: float) -> None:
-        """Note that a solution came with this relative residual."""
+        """Record the relative residual of a solution before any refinement."""
         self._residual_met = size <= RESIDUAL_GOAL and self.perturbed == 0
 
     def _refined(self, right: np.ndarray, x: np.ndarray) -> float:
-        """Refine x (n,) where its residual asks for it; return what residual it came with."""
+        """Refine x (n,) if its residual is too large; return the residual before refinement."""
         return refine_column(self.pattern, self._data, right, x, self._again)
 
     def prepare_border(self, coupling: np.ndarray, own: np.ndarray) -> BorderFactor:
-        """Prepare for solutions of [[K, C], [C^T, S]] with K as it is factored.
+        """Prepare for solutions of [[K, C], [C^T, S]] with the present factors of K.
 
-        C (n, q), S (q, q) symmetric, q at most eight: forward substitution of C through the
-        supernodes it reaches. Raises SingularMatrix where the whole has no inverse.
+        C (n, q), S (q, q) symmetric, q at most eight. Forward substitution of C runs only through
+        the supernodes that hold its nonzero rows and those above them. Raises SingularMatrix if the
+        bordered matrix has no inverse.
         """
         self._need_factors()
         tree, plan, n, q = self._tree, self._plan, self.pattern.n, own.shape[0]
@@ -203,16 +210,16 @@ class MultifrontalLDL:
         try:
             inverse[:q, :q] = np.linalg.inv(schur)
         except np.linalg.LinAlgError as error:
-            raise SingularMatrix("no inverse with the unknowns beside the matrix") from error
+            raise SingularMatrix("the matrix with its border is singular") from error
         return BorderFactor(z[:n], inverse, coupling, own)
 
     def solve_bordered(
         self, b: np.ndarray, rest: np.ndarray, border: BorderFactor
     ) -> tuple[np.ndarray, np.ndarray, float]:
-        """Solve for b (n,) and the right-hand side of the unknowns beside it, (q,).
+        """Solve for b (n,) and the right-hand side `rest` (q,) of the border's unknowns.
 
-        Returns both solutions and the largest residual over the largest of b, zero once these
-        factors and border have met RESIDUAL_GOAL by themselves; nothing is refined.
+        Returns both solutions and the largest residual over the largest value of both right-hand
+        sides; zero once these factors and this border have met RESIDUAL_GOAL. Nothing is refined.
         """
         self._need_factors()
         y = np.zeros(LANES)
@@ -231,7 +238,7 @@ class MultifrontalLDL:
         return x, y, size / max(scale, 1e-300)
 
     def _through_one(self, b: np.ndarray, border: Border = NO_BORDER) -> np.ndarray:
-        """Return the solution of the factored system for b (n,), beside a border or not."""
+        """Return the solution of the factored system for b (n,), with a border or without."""
         order = self._tree.order
         ordered = aligned(order.size + self._plan.merge_to.size)
         np.take(b, order, out=ordered[: order.size])
@@ -245,9 +252,10 @@ class MultifrontalLDL:
         return self._through_one(residual[:, 0])[:, None]
 
     def _through_all(self, x: np.ndarray, border: Border = NO_BORDER) -> None:
-        """Apply the inverse of L D L^T in place to x, one side or rows of eight, in the new order.
+        """Apply the inverse of L D L^T in place to x, in the order of elimination.
 
-        Behind its n rows x has the places of the plan. One side may have a border.
+        x (n + places,) is one right-hand side, x (n + places, 8) eight; the rows after the first n
+        are the places of `plan.Plan`. A border is possible with one right-hand side only.
         """
         x[self.pattern.n :] = 0.0
         todo = np.ones(self.supernodes, np.bool_)

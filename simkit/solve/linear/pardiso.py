@@ -1,4 +1,4 @@
-"""MKL PARDISO behind the common interface, where pypardiso and its MKL are installed."""
+"""MKL PARDISO behind the common interface; needs the package pypardiso, which brings MKL."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import numpy as np
 
 from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
 
-SYMMETRIC_INDEFINITE = -2
+SYMMETRIC_INDEFINITE = -2  # mtype: real, symmetric, indefinite
 ANALYSE, FACTOR, SOLVE, RELEASE = 11, 22, 33, -1
 # Positions in iparm, counted from 0 as C does (the MKL manual counts from 1).
 OWN_SETTINGS, ORDERING, PERTURB, SCALING, MATCHING = 0, 1, 9, 10, 12
@@ -58,7 +58,7 @@ class PardisoLDL:
         )
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
-        """Factor the matrix with these values; `changed` is of no use here."""
+        """Factor the matrix with these values; `changed` is ignored."""
         self._data, self.negative_pivots = None, None
         values = checked_values(self.pattern, data).copy()
         self._call(FACTOR, values, np.zeros(0), np.zeros(0), 1)
@@ -81,7 +81,10 @@ class PardisoLDL:
         return x
 
     def _call(self, phase: int, data: np.ndarray, b: np.ndarray, x: np.ndarray, many: int) -> None:
-        """Call one phase of PARDISO; SingularMatrix on a zero pivot, RuntimeError on the rest."""
+        """Call one phase of PARDISO.
+
+        Raises SingularMatrix on a zero pivot, RuntimeError on any other error.
+        """
         before = self._mkl.MKL_Set_Num_Threads_Local(ctypes.c_int(self._threads))
         try:
             error = _pardiso(
@@ -107,7 +110,7 @@ def _pardiso(
     x: np.ndarray,
     many: int,
 ) -> int:
-    """Hand everything to the library by reference; return its error code."""
+    """Call the library with all arguments by reference; return its error code."""
 
     def integer(value: int) -> Any:
         return ctypes.byref(ctypes.c_int32(value))
@@ -126,6 +129,6 @@ def _pardiso(
 
 
 def _release(mkl: Any, handle: np.ndarray, settings: np.ndarray, n: int) -> None:
-    """Give PARDISO's memory back."""
+    """Release PARDISO's memory."""
     nothing, none = np.zeros(1), np.zeros(1, np.int32)
     _pardiso(mkl, handle, settings, RELEASE, n, (nothing, none, none), nothing, nothing, 1)

@@ -1,8 +1,8 @@
-"""The way of right-hand sides through all supernodes of an LDL^T, shared among threads.
+"""Forward and backward substitution through all supernodes of an LDL^T, shared among threads.
 
-One side x (n + places,) or eight, rows of x (n + places, 8): the compiler keeps the substitution
-that fits. Behind its n rows x has the places of `plan.Plan`; arrays as in there and in
-`symbolic.Tree`.
+x (n + places,) is one right-hand side, x (n + places, 8) eight; numba compiles only the branch that
+fits the number of dimensions. The rows after the first n are the places of `plan.Plan`; other
+arrays are those of `plan.Plan` and `symbolic.Tree`.
 """
 
 from __future__ import annotations
@@ -33,18 +33,18 @@ from simkit.solve.linear.symbolic import Tree
 
 @njit(cache=True, nogil=True)
 def merge(x: np.ndarray, n: int, low: int, high: int, to: np.ndarray) -> None:
-    """Add places low to high - 1 beyond row n of x (rows, width) to the rows `to`."""
+    """Add rows n + low to n + high - 1 of x (rows, width) to the rows `to`."""
     for k in range(low, high):
         for i in range(x.shape[1]):
             x[to[k], i] += x[n + k, i]
 
 
 class Border(NamedTuple):
-    """Unknowns beside the matrix, at most eight: K x + C y = b, C^T x + S y = rest.
+    """At most eight additional unknowns y: K x + C y = b, C^T x + S y = rest.
 
-    z (n, 8) is L^-1 C in the order of elimination, zero beyond the columns of C, or has no rows;
-    inverse (8, 8) that of S - C^T K^-1 C; rest (8,) comes as their right-hand side and leaves as
-    their values y.
+    z (n, 8) is L^-1 C in the order of elimination, with zeros after the columns of C; no rows: no
+    border. inverse (8, 8) is (S - C^T K^-1 C)^-1. rest (8,) holds the right-hand side on entry
+    and y on return.
     """
 
     z: np.ndarray
@@ -54,14 +54,17 @@ class Border(NamedTuple):
 
 @njit(cache=True, nogil=True)
 def solve_border(x: np.ndarray, d: np.ndarray, border: Border) -> None:
-    """Solve for y and subtract C y, between the two substitutions of x (n + places,)."""
+    """Solve for y and subtract C y, between the two substitutions of x (n + places,).
+
+    With x = L^-1 b: y = inverse (rest - z' D^-1 x), then x - z y = L^-1 (b - C y).
+    """
     z, inverse, rest = border.z, border.inverse, border.rest
     total, z0, n = broadcast8(0.0), address(z), d.size
     for i in range(n):
         total = fma8(load8(z0 + ROW_BYTES * i), broadcast8(x[i] / d[i]), total)
     store8(address(rest), subtract8(load8(address(rest)), total))
     value = broadcast8(0.0)
-    for j in range(8):  # row j of a symmetric matrix is its column
+    for j in range(8):  # the matrix is symmetric: row j is column j
         value = fma8(load8(address(inverse) + ROW_BYTES * j), broadcast8(rest[j]), value)
     store8(address(rest), value)
     for i in range(n):
@@ -73,9 +76,9 @@ def forward_stages(
     board: np.ndarray, x: np.ndarray, todo: np.ndarray, plan: Plan, tree: Tree, factors: Factors,
     front: np.ndarray, border: Border,
 ) -> None:
-    """Take one thread's share of the way forward, through the supernodes of the mask `todo`.
+    """Do one thread's share of the forward substitution, through the supernodes of mask `todo`.
 
-    `solve_border` is done at the end if border.z has rows and x is one side.
+    `solve_border` is called at the end if border.z has rows and x is one right-hand side.
     """
     stage_ptr, group_ptr, panel = plan.stage_ptr, plan.group_ptr, factors.panel
     stages, n = stage_ptr.size - 1, tree.first[-1]
@@ -92,7 +95,8 @@ def forward_stages(
                 forward_many(group, x, tree, plan.slot, panel, front)
             if finish_group(board, t, count):
                 merge(rows, n, plan.merge_ptr[t], plan.merge_ptr[t + 1], plan.merge_to)
-                if x.ndim == 1:  # noqa: SIM102 - numba drops a branch by this alone
+                # numba drops a branch at compile time only if this condition stands alone
+                if x.ndim == 1:  # noqa: SIM102
                     if t == stages - 1 and border.z.shape[0] > 0:
                         solve_border(x, factors.d, border)
                 release_stage(board, t, 1)
@@ -104,7 +108,7 @@ def forward_stages(
 def backward_stages(
     board: np.ndarray, x: np.ndarray, plan: Plan, tree: Tree, factors: Factors, front: np.ndarray
 ) -> None:
-    """Take one thread's share of the way backward; its stages follow those of the way forward."""
+    """Do one thread's share of the backward substitution; its stages follow the forward ones."""
     stage_ptr, group_ptr = plan.stage_ptr, plan.group_ptr
     stages = stage_ptr.size - 1
     for t in range(stages - 1, -1, -1):

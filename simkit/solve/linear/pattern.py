@@ -1,4 +1,4 @@
-"""Symmetric sparse pattern, what every factorisation offers, and iterative refinement."""
+"""Symmetric sparse pattern, the interface of all factorisations, and iterative refinement."""
 
 from __future__ import annotations
 
@@ -13,8 +13,9 @@ from numba import njit
 from simkit.solve.linear.residual import first_of_three, residual_one
 
 RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
-RESIDUAL_LIMIT = 1e-3  # relative residual above which a solution is not returned; a stable
-# solution of a soft sheet on stiff edges (condition 1e11) leaves 1e-6, a singular one about 1
+# relative residual above which a solution is refused: a soft sheet on stiff edges (condition
+# number 1e11) leaves about 1e-6, a singular matrix about 1
+RESIDUAL_LIMIT = 1e-3
 MAX_REFINEMENTS = 3
 
 
@@ -24,7 +25,7 @@ class SingularMatrix(ArithmeticError):
 
 @dataclass(frozen=True, eq=False)
 class Pattern:
-    """Where a symmetric matrix may hold values: its upper triangle, row by row.
+    """Positions of the stored values of a symmetric matrix: its upper triangle, row by row.
 
     Attributes
     ----------
@@ -41,7 +42,7 @@ class Pattern:
     coords: np.ndarray
 
     def __post_init__(self) -> None:
-        """Refuse a pattern that is not a sorted upper triangle with a full diagonal."""
+        """Raise ValueError if this is not a sorted upper triangle with a full diagonal."""
         if self.indptr.shape != (self.n + 1,) or self.coords.shape != (self.n, 2):
             raise ValueError(
                 f"pattern of {self.n} equations needs indptr ({self.n + 1},) and coords "
@@ -57,12 +58,12 @@ class Pattern:
 
     @cached_property
     def columns(self) -> np.ndarray:
-        """The columns in half the bytes, for loops that wait for memory."""
+        """The column numbers as 32-bit integers, for loops limited by memory bandwidth."""
         return np.ascontiguousarray(self.indices, np.int32)
 
     @cached_property
     def threes(self) -> np.ndarray:
-        """Mask of the rows that begin three of one control point, see `first_of_three`."""
+        """Mask of the first of three rows of one control point, see `first_of_three`."""
         return first_of_three(self.indptr, self.indices)
 
     @property
@@ -75,8 +76,8 @@ class Factorisation(Protocol):
     """A symmetric, possibly indefinite matrix factored for repeated solution.
 
     `factor` takes the values in the order of the pattern and raises SingularMatrix on a
-    breakdown; `solve` takes (n,) or (n, m). `negative_pivots` counts the negative eigenvalues
-    of the last matrix factored (Sylvester's law of inertia), None where it is not known.
+    breakdown; `solve` takes (n,) or (n, m). `negative_pivots` is the number of negative eigenvalues
+    of the last matrix factored (Sylvester's law of inertia), None if it is not known.
     """
 
     name: str
@@ -91,7 +92,7 @@ class Factorisation(Protocol):
 
 @njit(cache=True)
 def first_bad_row(n: int, indptr: np.ndarray, indices: np.ndarray) -> int:
-    """Return the first row that is unsorted, leaves the triangle or lacks its diagonal, or -1."""
+    """Return the first row that is unsorted, has a column beyond n or no diagonal entry, or -1."""
     for i in range(n):
         if indptr[i + 1] <= indptr[i] or indices[indptr[i]] != i:
             return i
@@ -110,7 +111,7 @@ def checked_shape(pattern: Pattern, data: np.ndarray) -> np.ndarray:
 
 
 def checked_values(pattern: Pattern, data: np.ndarray) -> np.ndarray:
-    """Return the values as contiguous floats; refuse a wrong length or a value that is no number.
+    """Return the values as contiguous floats, checked for their length and for NaN or infinity.
 
     Raises ValueError on a wrong shape, SingularMatrix on NaN or infinity.
     """
@@ -136,9 +137,9 @@ def solve_refined(
 ) -> np.ndarray:
     """Solve with a factorisation, then refine while the relative residual exceeds the goal.
 
-    The residual is |b - A x| / |b| in the largest norm, a column at a time. `apply_inverse`
+    The residual is |b - A x| / |b| in the maximum norm, column by column. `apply_inverse`
     maps (n, m) to (n, m), both in Fortran order. A step that does not reduce the residual is
-    dropped. Raises SingularMatrix where the residual stays above RESIDUAL_LIMIT.
+    dropped. Raises SingularMatrix if the residual stays above RESIDUAL_LIMIT.
     """
     right = checked_right_side(pattern, b)
     x = apply_inverse(right)
@@ -154,9 +155,9 @@ def refine_column(
     x: np.ndarray,
     apply_inverse: Callable[[np.ndarray], np.ndarray],
 ) -> float:
-    """Refine x (n,) in place where its residual asks for it; raises SingularMatrix.
+    """Refine x (n,) in place if its residual exceeds the goal; raises SingularMatrix.
 
-    Returns the relative residual that x came with, infinite for b = 0, which tells nothing.
+    Returns the relative residual before refinement; infinite for b = 0, where none is defined.
     """
     scale = np.abs(b).max(initial=0.0)
     if scale == 0.0:

@@ -1,7 +1,7 @@
-"""Which supernodes run beside each other, and where updates and right-hand sides live meanwhile.
+"""Division of the supernodes into independent groups, and memory of updates and right-hand sides.
 
-The division depends on the tree alone, never on the number of threads, and so do all sums: any
-number of threads gives the same bits.
+The division and all sums depend only on the tree, not on the number of threads, so any number of
+threads gives the same bits.
 """
 
 from __future__ import annotations
@@ -13,31 +13,30 @@ from numba import njit
 
 from simkit.solve.linear.symbolic import Tree, eights
 
-MOST_BRANCHES = 8  # branches that run beside each other, if there is work enough
-LEAST_BRANCH_FLOPS = 1e7  # floating-point operations of a branch below which it is not
+MOST_BRANCHES = 8  # branches that may run in parallel
+LEAST_BRANCH_FLOPS = 1e7  # a branch with fewer floating-point operations is not divided further
 
 
 class Plan(NamedTuple):
-    """Division of the supernodes into stages of groups, where a stage's groups are independent.
+    """Division of the supernodes into stages of groups; the groups of a stage are independent.
 
     Attributes
     ----------
-    stage_ptr : (stages + 1,) groups of each stage: first whole branches, then the supernodes above
-        them, each a group of its own.
+    stage_ptr : (stages + 1,) groups of each stage: whole branches in the first stage, then the
+        supernodes above them, each a group of its own.
     group_ptr, supernodes : supernodes of each group, increasing:
         supernodes[group_ptr[g]:group_ptr[g + 1]].
-    slot : (borders,) like `Tree.border`, where forward substitution adds a supernode's part of a
-        right-hand side: a row of its own group, or a place beyond all rows that only the group
-        writes to.
+    slot : (borders,) ordered as `Tree.border`: row to which forward substitution adds a
+        supernode's part of a right-hand side. It is a row of the same group, or an extra row
+        after the first n (a place) to which only this group writes.
     merge_ptr, merge_to : after stage t the places merge_ptr[t] to merge_ptr[t + 1] - 1, counted
-        from the end of the rows, are added to the rows merge_to, one after another.
+        from row n, are added to the rows merge_to, one after another.
     place : (supernodes,) start of each update matrix: among the kept ones, or on the stack of the
         thread that works on it.
     kept : (supernodes,) mask of the updates that are kept after the factorisation.
-    kept_size, stack_size : floats of all kept updates, and of a thread's stack.
-    kept_ancestor : (supernodes,) nearest supernode at or above each one whose update matrix is kept
-        after the factorisation; a branch is recomputed from such a supernode's children or not at
-        all.
+    kept_size, stack_size : floats of all kept updates, and of one thread's stack.
+    kept_ancestor : (supernodes,) nearest supernode, itself or above, whose update matrix is kept
+        after the factorisation; what lies between two kept supernodes is factored again together.
     """
 
     stage_ptr: np.ndarray
@@ -53,13 +52,13 @@ class Plan(NamedTuple):
     kept_ancestor: np.ndarray
 
     def places(self, thread: int) -> np.ndarray:
-        """Return the start of each update matrix in a workspace of all kept ones, then stacks."""
+        """Return the start of each update matrix in an array of all kept ones, then the stacks."""
         stack = self.kept_size + thread * self.stack_size
         return np.where(self.kept, self.place, self.place + stack)
 
 
 def make_plan(tree: Tree, keep_fraction: float) -> Plan:
-    """Divide the tree into groups and lay out the workspace.
+    """Divide the tree into groups and assign the memory of the update matrices.
 
     Updates of supernodes whose branch costs at least `keep_fraction` of the whole are kept, so
     that an unchanged branch need not be factored again.
@@ -101,12 +100,15 @@ def make_plan(tree: Tree, keep_fraction: float) -> Plan:
 
 
 def _sizes(borders: np.ndarray) -> np.ndarray:
-    """Return the floats of each update, with the room beyond it that `add_run8` wants."""
+    """Return the floats of each update, with eight more after its end that `add_run8` writes."""
     return eights(borders) ** 2 + 8
 
 
 def _branch_tops(tree: Tree, branch: np.ndarray) -> np.ndarray:
-    """Return the tops of the branches to run beside each other: the dearest is opened in turn."""
+    """Return the top supernodes of the branches that may run in parallel.
+
+    The branch with the most work is replaced by the branches of its children, again and again.
+    """
     tops = np.flatnonzero(tree.parent < 0).tolist()
     while len(tops) < MOST_BRANCHES:
         top = max(tops, key=lambda s: (branch[s], s))
@@ -132,7 +134,7 @@ def _groups(parent: np.ndarray, tops: np.ndarray) -> np.ndarray:
 
 @njit(cache=True)
 def _stages(parent: np.ndarray, group: np.ndarray) -> np.ndarray:
-    """Return when each supernode runs: 0 in a branch, above them one later than its last child."""
+    """Return the stage of each supernode: 0 in a branch, above them that of its last child + 1."""
     stage = np.zeros(parent.size, np.int64)
     for s in range(parent.size):
         p = parent[s]
@@ -149,7 +151,11 @@ def _slots(
     head_of: np.ndarray,
     start: np.ndarray,
 ) -> np.ndarray:
-    """Return `Plan.slot`; a group's places are those of its head's border, from `start` on."""
+    """Return `Plan.slot`.
+
+    head_of (supernodes,) top supernode of each one's group; start (supernodes,) number of the
+    first place of a group, which has one place for each border equation of its top supernode.
+    """
     n = first[-1]
     slot = border.copy()
     own = np.empty(n, np.int64)
@@ -190,11 +196,12 @@ def _kept_ancestors(parent: np.ndarray, kept: np.ndarray) -> np.ndarray:
 def _layout(
     parent: np.ndarray, sizes: np.ndarray, kept: np.ndarray, group: np.ndarray, groups: int
 ) -> tuple[np.ndarray, int]:
-    """Return (start of each update that is not kept on its thread's stack, size of a stack).
+    """Return (start of each update that is not kept, on its thread's stack; size of a stack).
 
-    A stack is two, for even and odd depth: a supernode writes to one while it reads its children's
-    updates from the other, and both stay last in, first out. Every branch begins anew, so that
-    few floats are in use at a time and stay in cache. `sizes` are floats.
+    Each stack consists of two, for even and odd depth in the tree: a supernode writes its update to
+    one while it reads its children's updates from the other, and both are used last in, first out.
+    Every branch begins at the bottom of the stack, so that few floats are in use at a time and
+    stay in the cache. `sizes` are in floats.
     """
     supernodes = parent.size
     depth = np.zeros(supernodes, np.int64)

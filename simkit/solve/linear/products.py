@@ -1,9 +1,9 @@
-"""Products of dense panels: the one operation that costs, -L D L^T of some columns of a front.
+"""Products of dense panels, C += -L D L^T: almost all floating-point operations are spent here.
 
-Storage of a supernode's L: rows in eights, each eight a panel of `pivots` columns one after another
-(row i, column k at 8 (i // 8) pivots + 8 k + i % 8). The pivots' own rows come first, filled up
-with zero rows to a multiple of eight, then the border's, filled up likewise. So every product and
-substitution reads L as one stream, in the order it stands.
+Storage of a supernode's L: blocks of eight rows, each block a panel of `pivots` columns one after
+another (row i, column k at 8 (i // 8) pivots + 8 k + i % 8). The rows of the pivots come first,
+filled up with zero rows to a multiple of eight, then the rows of the border, filled up in the same
+way. Every product and substitution therefore reads L in the order in which it is stored.
 """
 
 from __future__ import annotations
@@ -23,12 +23,12 @@ from simkit.solve.linear.tiles import (
     tile_set_narrow,
 )
 
-PRODUCT_COLUMNS = 256  # columns of L a product takes: eight rows fit the L1 cache beside a tile
-PRODUCT_PANELS = 32  # panels of L a product takes: 256 rows of 256 columns fit the L2 cache
+PRODUCT_COLUMNS = 256  # columns of L in one product: eight rows of them fit into the L1 cache
+PRODUCT_PANELS = 32  # panels of L in one product: 256 rows of 256 columns fit into the L2 cache
 
 
 class PanelOf(NamedTuple):
-    """Panel of one supernode: from panel[start] on, `pivots` columns, with pivots d (pivots,)."""
+    """L of one supernode: `pivots` columns from panel[start] on, with the pivots d (pivots,)."""
 
     panel: np.ndarray
     start: int
@@ -60,11 +60,12 @@ def add_products(
     keep: bool,
     b: np.ndarray,
 ) -> None:
-    """C += -L D L^T over pivots low to high - 1, on and below the diagonal, eights of columns.
+    """C += -L D L^T over pivots low to high - 1, lower triangle in blocks of eight columns.
 
-    Columns are those of row panels `first` to `last` - 1, rows those of panels up to `panels`.
-    `c0` is the address where C would have row 0 and column 0; its columns hold `rows` floats.
-    Where not `keep`, C is set instead. `b` is scratch of 8 PRODUCT_COLUMNS floats.
+    The columns of C are the rows of L in panels `first` to `last` - 1; its rows end with panel
+    `panels` - 1. `c0` is the address that row 0 and column 0 of C would have; columns are `rows`
+    floats apart. Without `keep`, C is set instead of added to. `b` is scratch of
+    8 PRODUCT_COLUMNS floats.
     """
     panel, start, pivots, d = supernode.panel, supernode.start, supernode.pivots, supernode.d
     p0 = address(panel) + 8 * start

@@ -1,4 +1,4 @@
-"""Residuals of a symmetric matrix given by its upper triangle, for one and for eight sides."""
+"""Residuals b - A x of a symmetric A given by its upper triangle, for one and eight sides."""
 
 from __future__ import annotations
 
@@ -23,9 +23,10 @@ from simkit.kernels.simd import (
 
 @njit(cache=True)
 def first_of_three(indptr: np.ndarray, indices: np.ndarray) -> np.ndarray:
-    """Return a mask of the rows that begin three which couple to the same later columns.
+    """Return a mask of the rows that are the first of three with the same later columns.
 
-    The three equations of a control point do; their products then share every column they meet.
+    The three equations of a control point are such rows. Their products are formed together, so
+    that the column numbers, x and r are read once for all three.
     """
     n = indptr.size - 1
     result = np.zeros(n, np.bool_)
@@ -55,9 +56,10 @@ def residual_one(
     b: np.ndarray,
     r: np.ndarray,
 ) -> float:
-    """Set r = b - A x, all (n,); return the largest |r|, or NaN if there is one.
+    """Set r = b - A x, all (n,); return the largest |r|, NaN if any is.
 
-    `threes` as `first_of_three`.
+    `threes` is the mask of `first_of_three`. An off-diagonal value stands for two entries of A,
+    so each is used twice: for its row (t) and for its column (r[j]).
     """
     largest = 0.0
     n = indptr.size - 1
@@ -173,7 +175,7 @@ def residual_eight(
 
 @njit(cache=True, nogil=True)
 def _largest(x: np.ndarray, sizes: np.ndarray) -> None:
-    """Set the largest magnitude of each of eight columns; NaN where there is one."""
+    """Set `sizes` (8,) to the largest magnitude of each of eight columns; NaN if any is."""
     x0 = address(x)
     size = broadcast8(0.0)
     for i in range(x.shape[0]):

@@ -1,7 +1,8 @@
 """Forward and backward substitution for one right-hand side through the panels of an LDL^T.
 
-Each supernode gathers its part of x into a front (rows as in `products`), reads its panel once from
-end to end, and scatters its border back: the cost of one right-hand side is that stream.
+Each supernode copies its part of x to a front (rows as in `products`), reads its panel once from
+beginning to end, and adds its border rows back to x. The time of one right-hand side is the time to
+read all panels from memory.
 """
 
 from __future__ import annotations
@@ -29,7 +30,10 @@ from simkit.solve.linear.tiles import forward_corner8, row_sums8
 
 @njit(cache=True, nogil=True)
 def _store_product(a: int, y: int, count: int, to: int) -> None:
-    """Write A y for a panel of eight rows at address a, and y (count,); four sums at once."""
+    """Write A y for a panel of eight rows at address a, and y (count,).
+
+    Four independent sums, so that the additions need not wait for each other.
+    """
     zero = broadcast8(0.0)
     s0, s1, s2, s3 = zero, zero, zero, zero
     fours = count - count % 4
@@ -50,7 +54,10 @@ def _store_product(a: int, y: int, count: int, to: int) -> None:
 
 @njit(cache=True, nogil=True)
 def _add_transposed(a: int, y: int, count: int, to: int) -> None:
-    """Add A^T y, lane by lane, for a panel of eight rows at address a: (count, 8) sums."""
+    """Add the products of A^T y to (count, 8) sums, one lane for each row of the panel at a.
+
+    The eight lanes are summed once at the end (`row_sums8`) instead of for each panel.
+    """
     rows = load8(y)
     for k in range(count):
         at = ROW_BYTES * k
@@ -59,7 +66,7 @@ def _add_transposed(a: int, y: int, count: int, to: int) -> None:
 
 @njit(cache=True, nogil=True)
 def _add_four_transposed(a: int, step: int, y: int, count: int, to: int) -> None:
-    """Do the same for four panels, `step` bytes apart, whose rows of y follow each other."""
+    """Do the same for four panels, `step` bytes apart, with consecutive rows of y."""
     y0, y1 = load8(y), load8(y + ROW_BYTES)
     y2, y3 = load8(y + 2 * ROW_BYTES), load8(y + 3 * ROW_BYTES)
     b, c, d = a + step, a + 2 * step, a + 3 * step
@@ -102,7 +109,8 @@ def forward(
             at, a = f0 + ROW_BYTES * r, p0 + ROW_BYTES * r * pivots
             _store_product(a, f0, 8 * r, part0)
             value = subtract8(load8(at), load8(part0))
-            # in a last, narrower corner the columns beyond meet zeros
+            # in a last corner of fewer than eight columns, the further columns read are multiplied
+            # by zeros of the front
             store8(at, forward_corner8(a + ROW_BYTES * 8 * r, value))
         for i in range(pivots):
             mine[i] = front[i]
@@ -153,7 +161,7 @@ def backward(
             width = min(8, pivots - j)
             for c in range(width - 2, -1, -1):
                 value = front[j + c]
-                for i in range(width - 1, c, -1):  # the newest last: it is waited for
+                for i in range(width - 1, c, -1):  # the value computed last is used last
                     value -= panel[corner + 8 * c + i] * front[j + i]
                 front[j + c] = value
             _add_transposed(p0 + ROW_BYTES * r * pivots, at, j, sums0)

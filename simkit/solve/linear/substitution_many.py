@@ -1,7 +1,8 @@
 """Forward and backward substitution for up to eight right-hand sides at once.
 
-x (n, 8) holds the sides of one equation together, in the new order, so that every number of L is
-read once and meets all of them. Blocks and fronts as in `substitution`, eight floats a row.
+x (n, 8) holds the right-hand sides row by row in the order of elimination, so that every number of
+L is read once and used for all of them. Blocks and fronts as in `substitution`, with eight floats
+for each row.
 """
 
 from __future__ import annotations
@@ -91,7 +92,7 @@ def backward_many(
                 at = mine + ROW_BYTES * (j + c)
                 scaled = multiply8(load8(at), broadcast8(1.0 / d[first[s] + j + c]))
                 value = subtract8(scaled, load8(sums + ROW_BYTES * (j + c)))
-                for i in range(width - 1, c, -1):  # the newest last: it is waited for
+                for i in range(width - 1, c, -1):  # the value computed last is used last
                     factor = broadcast_load8(a + ROW_BYTES * (j + c) + 8 * i)
                     value = fnma8(factor, load8(eight + ROW_BYTES * i), value)
                 store8(eight + ROW_BYTES * c, value)
@@ -103,7 +104,8 @@ def backward_many(
 
 @njit(cache=True, nogil=True)
 def pack(b: np.ndarray, order: np.ndarray, x: np.ndarray, ordered: np.ndarray) -> None:
-    """Set x (n, 8) from the sides b (m, n), zero beyond them, and the same in the new order."""
+    """Set x (n, 8) from the sides b (m, n), filled up with zeros, and `ordered`, the same rows in
+    the order of elimination."""
     many = b.shape[0]
     for i in range(x.shape[0]):
         for k in range(many):
@@ -117,7 +119,7 @@ def pack(b: np.ndarray, order: np.ndarray, x: np.ndarray, ordered: np.ndarray) -
 
 @njit(cache=True, nogil=True)
 def unpack(ordered: np.ndarray, order: np.ndarray, x: np.ndarray, result: np.ndarray) -> None:
-    """Undo `pack`: x (n, 8) in the first order, and its sides as the rows of `result` (m, n)."""
+    """Undo `pack`: set x (n, 8) in the original order, and `result` (m, n) with one side a row."""
     x0, at = address(x), address(ordered)
     for place in range(order.size):
         store8(x0 + ROW_BYTES * order[place], load8(at + ROW_BYTES * place))

@@ -1,4 +1,4 @@
-"""scipy's SuperLU in symmetric mode: slow, but there wherever scipy is."""
+"""scipy's SuperLU in symmetric mode: slow, but available with every scipy."""
 
 from __future__ import annotations
 
@@ -12,9 +12,9 @@ SMALLEST_PIVOT = 1e-13  # pivot, relative to the largest value, below which it c
 
 
 class SymmetricSuperLU:
-    """LU with diagonal pivots as long as they are not zero; SuperLU analyses anew every time.
+    """LU with diagonal pivots where these are not zero; the pattern is analysed at every call.
 
-    `negative_pivots` is known where SuperLU exchanged no rows: U's diagonal is then D.
+    `negative_pivots` is known only if SuperLU exchanged no rows: the diagonal of U is then D.
     """
 
     name = "superlu"
@@ -35,7 +35,7 @@ class SymmetricSuperLU:
         self._start = np.concatenate([[0], np.cumsum(counts)]).astype(np.int32)
 
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
-        """Factor the matrix with these values; `changed` is of no use here."""
+        """Factor the matrix with these values; `changed` is ignored."""
         self._factors, self.negative_pivots = None, None
         values = checked_values(self.pattern, data).copy()
         n = self.pattern.n

@@ -1,9 +1,9 @@
-"""Analysis of a pattern: supernodes, their tree, and where every number will go.
+"""Symbolic analysis of a pattern: supernodes, their tree, and the place of every number.
 
 A supernode is a run of equations eliminated together in a dense front. Its border holds the later
-equations it couples to, either from the pattern or left over by its children; its parent is the
-supernode of the first of them (elimination tree on the actual pattern; Liu 1990, MEMORY). So any
-symmetric pattern is right, whatever its coordinates say.
+equations that it couples to, either in the pattern or by fill-in from its children; its parent is
+the supernode of the first of them (elimination tree on the actual pattern; Liu 1990, MEMORY). The
+factorisation is therefore correct for any symmetric pattern, whatever its coordinates.
 """
 
 from __future__ import annotations
@@ -18,13 +18,13 @@ from simkit.solve.linear.pattern import Pattern
 
 
 class Tree(NamedTuple):
-    """Dense supernodes in order of elimination; positions are those of the new order.
+    """Dense supernodes in order of elimination; a position is a number in that order.
 
     Attributes
     ----------
     order, position : (n,) equation at each position, and position of each equation.
     first : (supernodes + 1,) first position of each supernode.
-    parent : (supernodes,) supernode that takes the update of this one, -1 for a root.
+    parent : (supernodes,) supernode to which the update of this one is added, -1 for a root.
     child_ptr, child : children of supernode s are child[child_ptr[s]:child_ptr[s + 1]].
     border_ptr, border : positions of the border of each supernode, increasing.
     run_ptr, runs : runs (place in the border, place in the parent's front, length) that add
@@ -33,7 +33,7 @@ class Tree(NamedTuple):
         front's pivot columns.
     panel_ptr : (supernodes + 1,) start of each supernode's panel, see `products`.
 
-    A front's rows are its pivots, filled up to eights, then its border, filled up to eights.
+    The rows of a front are its pivots, then its border, each filled up to a multiple of eight.
     """
 
     order: np.ndarray
@@ -63,7 +63,7 @@ class Tree(NamedTuple):
 
     @property
     def rows(self) -> np.ndarray:
-        """Number of rows of each front, pivots and border filled up to eights, (supernodes,)."""
+        """Number of rows of each front, (supernodes,)."""
         return eights(self.pivots) + eights(self.borders)
 
     def work(self) -> np.ndarray:
@@ -78,7 +78,7 @@ def eights(number: np.ndarray) -> np.ndarray:
 
 
 def analyse(pattern: Pattern, leaf: int) -> Tree:
-    """Return the tree of supernodes; those that are no separator hold at most `leaf` equations."""
+    """Return the tree of supernodes; all but the separators hold at most `leaf` equations."""
     indptr = pattern.indptr.astype(np.int64)
     indices = pattern.indices.astype(np.int64)
     xy = pattern.coords.astype(np.int64)
@@ -158,8 +158,10 @@ def _placed(
 
 @njit(cache=True)
 def sort_in_place(values: np.ndarray, count: int) -> None:
-    """Sort the first `count` values (Shell's method: short lists, and numba's sort is slow to
-    compile)."""
+    """Sort the first `count` values in place.
+
+    Shell's method: the lists are short, and numba's own sort takes long to compile.
+    """
     gap = count // 2
     while gap > 0:
         for i in range(gap, count):
@@ -179,7 +181,8 @@ def _borders(
     start: np.ndarray,
     neighbour: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (start, points, parent): the border of each supernode in points of the new order."""
+    """Return (start, points, parent): the border of each supernode, as points in the order of
+    elimination, and its parent. It is the union of couplings and of the children's borders."""
     supernodes = supernode_points.size - 1
     supernode_of = np.empty(places.size, np.int64)
     for s in range(supernodes):
@@ -244,9 +247,9 @@ def _expand(points: np.ndarray, eq_start: np.ndarray, size: int) -> np.ndarray:
 def _runs(
     first: np.ndarray, parent: np.ndarray, border_ptr: np.ndarray, border: np.ndarray
 ) -> tuple[np.ndarray, np.ndarray]:
-    """Return (start, runs): stretches of each border that stay together in the parent's front.
+    """Return (start, runs): parts of each border that are contiguous in the parent's front too.
 
-    No run crosses from the parent's pivots to its border.
+    No run extends from the parent's pivots into its border.
     """
     supernodes = parent.size
     ptr = np.zeros(supernodes + 1, np.int64)
@@ -287,7 +290,7 @@ def _entries(
     border_ptr: np.ndarray,
     border: np.ndarray,
 ) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
-    """Return (start, from, to): where each value of the data goes in the panel of its supernode."""
+    """Return (start, from, to): `Tree.entry_ptr`, `entry_from` and `entry_to`."""
     n, supernodes = position.size, first.size - 1
     ptr = np.zeros(supernodes + 1, np.int64)
     for i in range(n):

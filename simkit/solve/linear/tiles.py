@@ -1,6 +1,6 @@
-"""Products held in registers: a tile of sums, rows of L, a panel times eight sides.
+"""Small dense products kept in registers: tiles of sums, rows of L, a panel times eight sides.
 
-A panel is eight rows by some columns, one column of eight after another, as `products` says.
+A panel is eight rows by some columns, stored column after column, see `products`.
 """
 
 from __future__ import annotations
@@ -36,12 +36,15 @@ def _wide_registers() -> bool:
 
 
 TILE_PANELS, TILE_COLUMNS = (2, 8) if _wide_registers() else (1, 4)
-"""Rows in eights, and columns, of a tile of sums held in registers: 16 of 32 registers of eight
-floats, or 8 of 16 registers of four. Measured on Zen 5: 2 x 8 and 3 x 8 reach 98 % of the peak."""
+"""Panels of eight rows, and columns, of a tile of sums that is held in registers.
+
+It takes 16 of 32 registers of eight floats, or 8 of 16 registers of four. Measured on Zen 5: tiles
+of 2 x 8 and 3 x 8 reach 98 % of the peak.
+"""
 
 
 def _emit_products(builder: Any, a: Any, a_step: Any, b: Any, count: Any, sums: Any) -> None:
-    """Add A B^T to sums[panel][column], which are variables that end up in registers."""
+    """Add A B^T to sums[panel][column], local variables that the compiler keeps in registers."""
     with cgutils.for_range(builder, count) as loop:
         at = builder.mul(loop.index, LONG(8 * LANES))
         a_at, b_at = builder.add(a, at), builder.add(b, at)
@@ -55,7 +58,7 @@ def _emit_products(builder: Any, a: Any, a_step: Any, b: Any, count: Any, sums: 
 
 
 def _make_tile(panels: int, columns: int, accumulate: bool) -> Any:
-    """Return the intrinsic of a tile of 8 `panels` rows and some columns, see `tile_set`."""
+    """Return the intrinsic of a tile of 8 x `panels` rows by `columns` columns, see `tile_set`."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         a, a_step, b, count, c, c_step = args
@@ -91,7 +94,7 @@ tile_add_narrow = _make_tile(1, TILE_COLUMNS, True)
 
 
 def _make_solve(panels: int) -> Any:
-    """Return the intrinsic that finishes 8 `panels` rows of eight columns of L.
+    """Return the intrinsic that finishes 8 x `panels` rows of eight columns of L.
 
     finish(a, a_step, b, count, f, f_step, unit, reciprocal, to, to_step): A B^T is added to the
     front's F as in `tile_add`, X (I + unit)^T = F is solved, and column c of L is x_c times
@@ -140,10 +143,10 @@ finish_rows_narrow = _make_solve(1)
 def factor_corner8(
     typingctx: Any, f: Any, f_step: Any, unit: Any, pivots: Any, reciprocal: Any
 ) -> Any:
-    """Factor an 8 x 8 square L D L^T from its lower triangle, no pivot changed or refused.
+    """Factor an 8 x 8 square L D L^T from its lower triangle; pivots are not checked.
 
-    Columns of the square are `f_step` bytes apart. `unit` receives L as `finish_rows` wants it,
-    `pivots` (8,) D and `reciprocal` (8,) one over D.
+    Columns of the square are `f_step` bytes apart. `unit` receives L as `finish_rows` reads it,
+    `pivots` (8,) receives D and `reciprocal` (8,) 1 / D.
     """
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -172,7 +175,10 @@ def factor_corner8(
 
 @kernel_operation
 def add_run8(typingctx: Any, to: Any, source: Any, length: Any) -> Any:
-    """Add `length` floats to others. Up to seven floats beyond the end are written unchanged."""
+    """Add `length` floats at `source` to those at `to`.
+
+    Up to seven floats after the end are written back unchanged, so they must belong to the array.
+    """
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         to, source, length = args
@@ -204,9 +210,10 @@ def add_run8(typingctx: Any, to: Any, source: Any, length: Any) -> Any:
 
 @kernel_operation
 def rows_times8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
-    """Write A y for a panel of eight rows and `count` columns; y and the result hold eight sides.
+    """Write A y for a panel of eight rows and `count` columns, for eight right-hand sides.
 
-    y (count, 8) and the result (8, 8) are row-major: the sides of one row stand together.
+    y (count, 8) and the result (8, 8) at `to` are row-major: the eight values of a row follow
+    each other.
     """
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
@@ -229,7 +236,7 @@ def rows_times8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
 
 @kernel_operation
 def add_transposed8(typingctx: Any, a: Any, y: Any, count: Any, to: Any) -> Any:
-    """Add A^T y for a panel of eight rows and `count` columns to (count, 8); y (8, 8)."""
+    """Add A^T y to (count, 8) at `to`, for a panel of eight rows and `count` columns; y (8, 8)."""
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         a, y, count, to = args
@@ -267,7 +274,10 @@ def forward_corner8(typingctx: Any, corner: Any, value: Any) -> Any:
 
 @kernel_operation
 def row_sums8(typingctx: Any, start: Any) -> Any:
-    """Return the totals of eight vectors that stand one after another."""
+    """Return the eight sums of the lanes of eight vectors stored one after another.
+
+    Each pass adds pairs of vectors after shuffling, so that three passes suffice.
+    """
 
     def codegen(ctx: Any, builder: Any, sig: Any, args: Any) -> Any:
         vectors = [emit_load(builder, builder.add(args[0], LONG(8 * LANES * c)))

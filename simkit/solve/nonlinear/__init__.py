@@ -1,1 +1,1 @@
-"""Nonlinear equilibrium: Newton, load steps, arc length. Knows residuals, not sheets."""
+"""Nonlinear equilibrium: Newton's method, load stepping, arc length; for any residual."""

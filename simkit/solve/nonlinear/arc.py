@@ -5,8 +5,8 @@ Unknowns are x and the load factor l. A step from (x0, l0) ends where
     residual(x, l) = 0   and   |x - x0|_W^2 + c^2 (l - l0)^2 = s^2   (sphere; c = 0: cylinder)
 
 or, with a control vector, where control . (x - x0) = s (a prescribed displacement). Newton's
-method on both together, the border eliminated with two solutions of one factorisation (Riks
-1979; Crisfield 1981; Ramm 1981: all MEMORY).
+method solves both equations together; the second is eliminated with two solutions of one
+factorisation, of the residual and of the load (Riks 1979; Crisfield 1981; Ramm 1981: all MEMORY).
 """
 
 from __future__ import annotations
@@ -28,25 +28,28 @@ class Arched(Protocol):
     """A system whose load factor is one of the unknowns."""
 
     def evaluate(self, x: Array, factor: float, tangent: bool) -> Array | None:
-        """Out-of-balance force, or None where x is inadmissible; keeps the tangent."""
+        """Residual at x and the factor, or None if x is inadmissible; keeps the tangent."""
 
     def factorise(self) -> int | None:
-        """Factorise the tangent kept; count of negative pivots. Raises SingularTangent."""
+        """Factorise the kept tangent; return its number of negative pivots, None if unknown.
+
+        Raises SingularTangent.
+        """
 
     def solve(self, right: Array) -> Array:
         """Solve K y = right, (n,) or (n, m), with the tangent factorised last."""
 
     def load(self) -> Array:
-        """Minus the derivative of the residual by the factor, where it was evaluated last."""
+        """Minus the derivative of the residual by the factor, at the point evaluated last."""
 
     def weights(self) -> Array:
-        """Positive weights W of the unknowns in the length of a step, (n,)."""
+        """Positive weights W of the unknowns in the norm of a step, (n,)."""
 
     def force_scale(self) -> float:
-        """Force against which the residual is judged."""
+        """Force with which the norm of the residual is compared."""
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the equilibrium evaluated last as the state from which the next step begins."""
+        """Accept the equilibrium evaluated last as the state from which the next step begins."""
 
 
 class ArcEnding(Enum):
@@ -54,7 +57,7 @@ class ArcEnding(Enum):
 
     STOPPED = "the stopping condition was met"
     STEPS = "the number of steps allowed was used up"
-    NO_CONVERGENCE = "no balance within the shortest step"
+    NO_CONVERGENCE = "no equilibrium found with the shortest step"
 
 
 @dataclass(frozen=True)
@@ -65,11 +68,11 @@ class ArcSettings:
     ----------
     first, smallest, largest : arc lengths, in the unit of the weighted norm of x (or of the
         control).
-    load_length : c, length that a unit of load factor counts for; 0 is the cylindrical method.
-    sign : which way the first guess of a step goes: along the step before, or towards rising
-        load while the count of negative pivots is even (inertia).
-    steps : most steps.
-    iterations, wanted : most and wished Newton iterations in a step.
+    load_length : c, length by which a unit of load factor counts; 0 is the cylindrical method.
+    sign : direction of the first guess of a step: along the step before ("direction"), or towards
+        rising load while the number of negative pivots is even ("inertia").
+    steps : largest number of steps.
+    iterations, wanted : largest and desired number of Newton iterations in a step.
     force_tolerance : residual (Euclidean norm) over the force scale.
     """
 
@@ -96,7 +99,7 @@ class ArcPoint:
 
 @dataclass(frozen=True)
 class ArcPath:
-    """Points of a path (the first is the start), how it ended, and how often a step was cut."""
+    """Points of a path (the first is the start), how it ended, and how often a step was halved."""
 
     points: tuple[ArcPoint, ...]
     ending: ArcEnding
@@ -116,7 +119,8 @@ def trace(problem: Arched, x: Array, factor: float, settings: ArcSettings, stop:
           control: Array | None = None) -> ArcPath:
     """Follow the equilibrium path from an equilibrium (x, factor), first towards a rising factor.
 
-    With ``control`` (n,), steps are measured by control . x and go the way it rises.
+    With ``control`` (n,), steps are measured by control . x and go in the direction in which it
+    rises.
     """
     tracer = _Tracer(problem, settings, control)
     here = ArcPoint(factor, x, 0, None)
@@ -140,6 +144,7 @@ def trace(problem: Arched, x: Array, factor: float, settings: ArcSettings, stop:
         points.append(here)
         if stop(here.x, here.factor):
             return ArcPath(tuple(points), ArcEnding.STOPPED, cuts)
+        # the next length follows the number of iterations: Ramm 1981 (MEMORY)
         ease = np.sqrt(settings.wanted / max(found.iterations, 1))
         length = min(length * float(np.clip(ease, 0.5, 2.0)), settings.largest)
     return ArcPath(tuple(points), ArcEnding.STEPS, cuts)
@@ -172,6 +177,7 @@ class _Tracer:
         return sign * along / size, sign / size
 
     def _sign(self, along: Array) -> float:
+        """Sign of the predictor, see ``ArcSettings.sign``; K along = load."""
         if self.settings.sign == "inertia" and self.negative is not None:
             return -1.0 if self.negative % 2 else 1.0
         if self.moved is None:
@@ -208,6 +214,7 @@ class _Tracer:
                 both = problem.solve(np.column_stack([-residual, problem.load()]))
             except SingularTangent:
                 return None
+            # dx = both0 + dl both1 makes the residual zero; the linearised step condition gives dl
             slope = float(by_x @ both[:, 1]) + by_l
             if slope == 0.0:
                 return None

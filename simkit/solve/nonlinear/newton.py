@@ -13,16 +13,17 @@ Array = NDArray[np.float64]
 
 
 class System(Protocol):
-    """What the solver needs to know of a mechanical system."""
+    """What the solver needs of a mechanical system."""
 
     def evaluate(self, x: Array, tangent: bool) -> Array | None:
-        """Out-of-balance force at x, or None where x is inadmissible; keeps the tangent."""
+        """Residual at x, N, or None if x is inadmissible; keeps the tangent."""
 
     def correction(self, residual: Array) -> tuple[Array, int | None]:
-        """Solve K dx = -residual with the tangent kept; also the count of negative pivots."""
+        """Solve K dx = -residual with the kept tangent; return dx and the number of negative
+        pivots."""
 
     def force_scale(self) -> float:
-        """Largest force now at work (tool, reactions), N, against which the residual is judged."""
+        """Largest acting force (tool, reactions), N, with which the residual is compared."""
 
 
 class Ending(Enum):
@@ -31,7 +32,7 @@ class Ending(Enum):
     CONVERGED = "converged"
     SLOW = "no convergence within the iterations allowed"
     DIVERGED = "the residual grew without limit"
-    INADMISSIBLE = "an element turned inside out"
+    INADMISSIBLE = "an element was inverted"
     SINGULAR = "the tangent could not be factorised"
 
 
@@ -59,7 +60,7 @@ class NewtonSettings:
 
 @dataclass(frozen=True)
 class NewtonResult:
-    """Where the iteration ended: x, how, iterations, residual history, negative pivots."""
+    """Result of the iteration: x, how it ended, iterations, residual history, negative pivots."""
 
     x: Array
     ending: Ending
@@ -74,7 +75,10 @@ class NewtonResult:
 
 
 def work_of(force: Array, way: Array) -> float:
-    """Inner product. Not by BLAS, whose threads cost more to wake than vectors this short gain."""
+    """Inner product of a force and a displacement.
+
+    Not by BLAS: for vectors as short as these, starting its threads costs more than it saves.
+    """
     return float((force * way).sum())
 
 
@@ -109,6 +113,8 @@ def newton(system: System, x: Array, settings: NewtonSettings) -> NewtonResult:
         x, trial, factor = _search(system, x, dx, residual, settings)
         if trial is None:
             return NewtonResult(x, Ending.INADMISSIBLE, iteration, history, negative)
+        # work of the new residual over force scale times displacement; the displacement counts as
+        # at least 1e-3 (mm), so that rounding in very small increments does not matter
         reach = max(float(np.abs(dx).max(initial=0.0)) * factor, 1e-300)
         work = abs(work_of(trial, dx)) * factor / (scale * max(reach, 1e-3))
         residual = trial
@@ -118,7 +124,11 @@ def newton(system: System, x: Array, settings: NewtonSettings) -> NewtonResult:
 def _search(
     system: System, x: Array, dx: Array, residual: Array, settings: NewtonSettings
 ) -> tuple[Array, Array | None, float]:
-    """Step length at which the residual no longer works along dx (to within its old half)."""
+    """Line search: step length at which the work residual . dx is small.
+
+    It accepts 0.9 of the work before or less, and any step after which the work has kept its sign.
+    Else the work has changed sign and grown: the next length is found by linear interpolation.
+    """
     before = work_of(residual, dx)
     factor = 1.0
     best: tuple[Array, Array | None, float] = (x, None, 0.0)
@@ -129,7 +139,7 @@ def _search(
             continue
         after = work_of(trial, dx)
         best = (x + factor * dx, trial, factor)
-        # |after| small: the work vanishes along dx. Same sign: not past it yet, go on from here.
+        # work small enough, or of the same sign: the zero of the work has not been passed
         if abs(after) <= 0.9 * abs(before) or after * before > 0.0 or factor < 0.11:
             break
         factor = max(settings.shortest_step, factor * before / (before - after))

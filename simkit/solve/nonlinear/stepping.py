@@ -1,4 +1,4 @@
-"""Load stepping: load factors in order, the increments halved and lengthened by themselves."""
+"""Load stepping: given load factors in order, with increments of automatic length."""
 
 from __future__ import annotations
 
@@ -15,13 +15,13 @@ Array = NDArray[np.float64]
 
 
 class Loaded(Protocol):
-    """A system whose load is one factor times a pattern."""
+    """A system whose load is a factor times a fixed pattern."""
 
     def at(self, factor: float) -> System:
-        """The system under that factor, from the state committed last."""
+        """The system under this load factor, from the state committed last."""
 
     def commit(self, x: Array, factor: float) -> None:
-        """Take the equilibrium evaluated last as the state from which the next step begins."""
+        """Accept the equilibrium evaluated last as the state from which the next step begins."""
 
 
 @dataclass(frozen=True)
@@ -30,10 +30,10 @@ class StepSettings:
 
     Attributes
     ----------
-    first : first and longest step of load factor; infinite: straight to each factor asked for.
-    smallest : smallest step before giving up, as a share of the way between two factors.
-    growth : factor of the step where Newton was easy.
-    easy_iterations : Newton iterations up to which a step counts as easy.
+    first : first and largest step of the load factor; infinite: one step to each given factor.
+    smallest : smallest step before giving up, as a share of the difference of two factors.
+    growth : factor by which the step grows after few Newton iterations.
+    easy_iterations : number of Newton iterations up to which the step grows.
     newton : iteration settings.
     """
 
@@ -60,9 +60,9 @@ class LoadHistory:
 
     Attributes
     ----------
-    steps : one for each factor asked for, as far as it came.
+    steps : one for each given factor that was reached.
     ending : CONVERGED, or how the last attempt failed.
-    iterations : Newton iterations in all; increments : equilibria found; cuts : steps halved.
+    iterations : sum of all Newton iterations; increments : equilibria found; cuts : steps halved.
     history : residuals of the last attempt, where it failed.
     """
 
@@ -80,7 +80,7 @@ class LoadHistory:
 
 
 class _Stepper:
-    """Where the stepping stands."""
+    """Present state of the load stepping."""
 
     def __init__(self, problem: Loaded, x: Array, factor: float, settings: StepSettings) -> None:
         self.problem, self.settings = problem, settings
@@ -90,7 +90,7 @@ class _Stepper:
         self.iterations = self.increments = self.cuts = 0
 
     def reach(self, goal: float) -> NewtonResult:
-        """Increments up to a factor; the last attempt, converged at the goal or failed."""
+        """Do increments up to a factor; return the last result, converged at the goal or failed."""
         settings = self.settings
         way = abs(goal - self.factor)
         while True:
@@ -104,7 +104,7 @@ class _Stepper:
                 self.step = 0.5 * min(self.step, abs(left))
                 if self.step < settings.smallest * way:
                     return result
-                # extrapolating along a path that turns is worse than starting from here
+                # after a failure do not extrapolate: the path may bend here
                 self.last_x, self.last_factor = self.x, self.factor
                 continue
             self._accept(result, factor)
@@ -112,6 +112,7 @@ class _Stepper:
                 return result
 
     def _guess(self, factor: float) -> Array:
+        """First guess of x: linear extrapolation by at most twice the last increment."""
         before = self.factor - self.last_factor
         if before == 0.0:
             return self.x
@@ -131,7 +132,7 @@ def step_through(problem: Loaded, x: Array, factors: Sequence[float],
                  settings: StepSettings | None = None, start: float = 0.0) -> LoadHistory:
     """Equilibria at every load factor, in order (they may fall again), from x at ``start``.
 
-    Steps halve where Newton fails and grow again where it is easy.
+    A step is halved where Newton's method fails and grows again where it needs few iterations.
     """
     stepper = _Stepper(problem, x, start, settings or StepSettings())
     steps: list[LoadStep] = []
