@@ -254,6 +254,8 @@ def _penalty(deep, stiffness):
             stiffness * (smooth * smooth / 6.0 + 0.5 * over * (over + smooth)))
 
 
+# The force on the sheet is p n per area. Its derivative by the position x has two parts: the slope
+# of p along n, and the rotation of n, dn/dx = (1 - n n' - d nearest / dx) / distance.
 @nb.njit(cache=True)
 def _add(x, points, places, contact, body, stiffness, force, data, tangent, out):
     """Add the contact force and, with ``tangent``, its tangent.
@@ -311,8 +313,6 @@ def _add(x, points, places, contact, body, stiffness, force, data, tangent, out)
                                 back[r, c] += frame[i, r] * turn[i, j] * frame[j, c]
                 for r in range(3):
                     for c in range(3):
-                        # slope of the pressure along the normal n; and the rotation of the normal,
-                        # dn/dx = (1 - n n' - d nearest / dx) / distance
                         same = 1.0 if r == c else 0.0
                         bend = (same - normal[r] * normal[c] - back[r, c]) / distance
                         block[r, c] = w * (slope * normal[r] * normal[c] - pressure * bend)
