@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from simkit.kernels.blas import one_blas_thread
 from simkit.mechanics.contact.engagement import Withdrawal
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
@@ -40,6 +41,12 @@ def finer(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
           state: State) -> Advance:
     """Do an operation on a state; repeat it with finer increments while its energy error is above
     the allowed one. If it stays above, the outcome says so and the state is the one before."""
+    with one_blas_thread():
+        return _refined(job, settings, state)
+
+
+def _refined(job: Callable[[AdvanceSettings], Advance], settings: AdvanceSettings,
+             state: State) -> Advance:
     done = job(settings)
     for _ in range(MOST_REFINEMENTS):
         if not done.outcome.valid or done.energy_error_pct <= settings.energy_error_pct:
