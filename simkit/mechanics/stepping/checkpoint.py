@@ -12,7 +12,7 @@ LEAST_STEP_MM = 3e-3
 LEAST_GAIN_SHARE = 0.1
 """Share of the distance to the goal that the plastic work since the last prediction must gain, at
 its last rate, before the release is predicted again."""
-LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.8, 5.0
+LOOK_TRAVEL_SHARE, SURE_TRAVEL_SHARE = 0.6, 5.0
 """Motion of the loaded place since the last prediction, over the distance to the goal, below which
 the release is not predicted again, and above which it is even after little plastic work."""
 
