@@ -4,8 +4,9 @@
 
 A panel of 64 x 64 elements is opened in a headless browser. The forecast is timed from the click to
 its numbers on the page, a pull from the press of the button, by the page's own clock, to the frame
-that draws the new shape; every pull starts from the dent again. The answer on the page is compared with the engine's own, so that nothing stale is
-timed. Needs playwright and chromium; drawing is in software where there is no graphics card.
+that draws the new shape; every pull starts from the dent again. The answer on the page is compared
+with the engine's own, so that nothing stale is timed. Needs playwright and chromium; drawing is in
+software where there is no graphics card.
 """
 
 from __future__ import annotations
