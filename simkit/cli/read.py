@@ -65,7 +65,7 @@ def command(source: Path, out: Path | None, tolerance: float | None, unit: str |
     """Read the damage of a case or a scan; simulate nothing but the blows a case gives.
 
     Prints lows and highs with their crowns, creases with their sharpest radius, kinks at an edge,
-    areas that can be worked apart, the strain that the shape alone tells, and where a push from
+    areas that can be worked separately, the strain estimated from the shape, and where a push from
     behind reaches. Formats of scans: STL, PLY, OBJ, VTU, XYZ, CSV, NPY (VTP and VTK with the
     extra three-d). Exit code 0 if read, 2 for bad input.
     """

@@ -1,4 +1,4 @@
-"""The crown round a low: where it stands, how high, and what a step did to it."""
+"""The crown around a low: its place and height, and its change by a step."""
 
 from __future__ import annotations
 
@@ -10,22 +10,24 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.inspection.spots import Array, SampledField, Spot
 
 CROWN_REACH = 2.5
+"""The crown is searched up to this many rim distances from the low."""
 CROWN_RAYS = 72
+"""Number of rays from the low."""
 
 
 @dataclass(frozen=True)
 class CrownRing:
-    """The crown round a low, along rays from the low's extreme.
+    """The crown around a low, along rays from the low's extreme.
 
     Attributes
     ----------
     centre_mm : (x, y) of the low's extreme.
     low_mm : deviation there.
     angle_deg : (n,) direction of each ray, from the x axis, counter-clockwise.
-    rim_mm : (n,) distance at which d first rises through zero; NaN where it never does.
-    ring_mm : (n,) distance of the highest d between the rim and ``CROWN_REACH`` rims.
+    rim_mm : (n,) distance at which d first rises through zero; NaN if it never does.
+    ring_mm : (n,) distance of the highest d between the rim and ``CROWN_REACH`` rim distances.
     d_mm : (n,) d there.
-    height_mm : the highest of them, and ``xy_mm`` its place.
+    height_mm : the largest of these d; xy_mm : its place.
     """
 
     centre_mm: tuple[float, float]
@@ -45,12 +47,12 @@ class CrownRing:
 
 @dataclass(frozen=True)
 class CrownRelaxation:
-    """What a step did to the crown and to the low inside it; differences are after - before.
+    """Change of the crown and of the low inside it by a step; differences are after - before.
 
-    ``start_mm``, ``end_mm`` highest d in the crown's band before and after; ``highest_mm`` and
-    ``mean_mm`` change of the highest, and of the mean along the ring of before; ``low_rise_mm``
-    change of d at the low's place; the two ratios are the low's rise per mm by which the highest
-    or the mean went down, ``None`` where it went down by less than 0.001 mm.
+    ``start_mm``, ``end_mm``: highest d in the crown's band before and after; ``highest_mm``: their
+    difference; ``mean_mm``: change of the mean along the ring found before; ``low_rise_mm``: change
+    of d at the low's place. The two ratios are the rise of the low per mm by which the highest or
+    the mean fell, ``None`` if it fell by less than 0.001 mm.
     """
 
     start_mm: float
@@ -63,10 +65,10 @@ class CrownRelaxation:
 
 
 def crown_ring(field: SampledField, low: Spot, rays: int = CROWN_RAYS) -> CrownRing | None:
-    """The crown round a low; ``None`` when d rises through zero in no direction.
+    """The crown around a low; ``None`` if d rises through zero in no direction.
 
-    Rays leave the low's extreme; on each the crown is the highest d between the first rise
-    through zero (the rim) and ``CROWN_REACH`` times that distance, or the panel's end.
+    Rays start at the low's extreme. On each the crown is the highest d between the first rise
+    through zero (the rim) and ``CROWN_REACH`` times that distance, or the end of the panel.
     """
     angle = np.linspace(0.0, 360.0, rays, endpoint=False)
     r, d = _along_rays(field, (low.x_mm, low.y_mm), angle)
@@ -105,7 +107,7 @@ def crown_ring(field: SampledField, low: Spot, rays: int = CROWN_RAYS) -> CrownR
 def _along_rays(
     field: SampledField, centre: tuple[float, float], angle_deg: Array
 ) -> tuple[Array, Array]:
-    """Distances r (m,) and d (rays, m) along rays; NaN from the end of the panel on."""
+    """Distances r (m,) and d (rays, m) along rays; NaN beyond the end of the panel."""
     step = 0.25 * min(field.step_mm)
     reach = float(np.hypot(np.ptp(field.x_mm), np.ptp(field.y_mm)))
     r = np.arange(0.0, reach, step)
@@ -125,6 +127,7 @@ def _along_rays(
 
 
 def _spline(field: SampledField) -> RectBivariateSpline:
+    """Interpolating spline of a field, bicubic if the grid has enough lines."""
     d = np.where(field.on_panel, field.d_mm, 0.0)
     orders = {"kx": min(3, len(field.x_mm) - 1), "ky": min(3, len(field.y_mm) - 1)}
     return RectBivariateSpline(field.x_mm, field.y_mm, d.T, s=0, **orders)
@@ -140,7 +143,7 @@ def highest_in_band(field: SampledField, ring: CrownRing) -> float:
 def crown_relaxation(
     before: SampledField, after: SampledField, ring: CrownRing
 ) -> CrownRelaxation:
-    """How the crown ``ring`` of ``before`` and the low inside it changed."""
+    """Change of the crown ``ring``, found in ``before``, and of the low inside it."""
     known = np.isfinite(ring.ring_mm)
     toward = np.radians(ring.angle_deg[known])
     x = ring.centre_mm[0] + ring.ring_mm[known] * np.cos(toward)

@@ -1,4 +1,4 @@
-"""Does a reconstructed panel hold what was measured? Judged where the damage is, spot by spot."""
+"""Comparison of a reconstructed panel with the measured field: in the damage, and spot by spot."""
 
 from __future__ import annotations
 
@@ -14,18 +14,18 @@ from simkit.inspection.measures import flatness
 from simkit.inspection.spots import Array, SampledField
 
 HEIGHT_SHARE = 0.1
-"""A spot counts as found when its height is within the tolerance or this share of it."""
+"""A spot counts as found if its height agrees within the tolerance or this share of it."""
 RMS_SHARE = 0.02
-"""Rms difference over the largest deviation that is allowed where that is more than was asked for:
-readings of a deep dent are no better than this."""
+"""Rms difference over the largest deviation that is allowed if it is more than the required one,
+because readings of a deep dent are not more accurate."""
 
 
 @dataclass(frozen=True)
 class Criteria:
-    """What a match is judged by.
+    """Criteria of a match.
 
-    ``tolerance_mm`` from which a spot counts; ``match_mm`` rms asked for; ``goal`` largest height
-    (mm), slope (mrad) and its base (mm) of a panel that counts as flat.
+    ``tolerance_mm``: smallest height of a spot; ``match_mm``: required rms difference; ``goal``:
+    largest height (mm), largest slope (mrad) and its base (mm) of a panel that counts as flat.
     """
 
     tolerance_mm: float
@@ -35,7 +35,7 @@ class Criteria:
 
 @dataclass(frozen=True)
 class SpotMatch:
-    """One measured spot and what stands there: places, heights (mm), whether it was found."""
+    """One measured spot and the spot found there: places, heights (mm), whether they agree."""
 
     kind: str
     x_mm: float
@@ -47,7 +47,7 @@ class SpotMatch:
     ok: bool
 
     def words(self) -> str:
-        """In a few words, for people."""
+        """Short description."""
         return (f"{self.kind} of {self.height_mm:+.2f} mm at ({self.x_mm:.0f}, {self.y_mm:.0f}): "
                 f"{self.found_mm:+.2f} mm found")
 
@@ -58,11 +58,11 @@ class Match:
 
     Attributes
     ----------
-    matched : whether it holds what was measured; reason : why not.
-    rms_mm : difference where the damage is; worst_mm : the largest anywhere, at worst_xy_mm;
-    allowed_mm : rms allowed.
+    matched : whether the panel agrees with the measurement; reason : why not.
+    rms_mm : rms difference in the damage; allowed_mm : largest one allowed.
+    worst_mm : largest difference anywhere; worst_xy_mm : its place.
     measured_flat : whether the measured field itself is within the goal.
-    lost : whether the panel is within the goal although the measured field is not.
+    lost : True if the panel is within the goal although the measured field is not.
     spots : every measured low and high.
     """
 
@@ -90,10 +90,10 @@ def judge(depth: DepthField, spots: tuple[WantedSpot, ...], close: SampledField,
     close, whole : the reconstructed deviation on a fine grid round the damage and on the whole
         panel.
 
-    It is a match if every measured spot is found (an extreme of its sign where it is, with its
-    height within the tolerance or a tenth, and beyond the tolerance itself), nothing stands out
-    elsewhere that was not measured, and the rms difference where the damage is, is what was asked
-    for (or 2 % of the largest deviation, if that is more).
+    They match if every measured spot is found (an extreme of the same sign at its place, with a
+    height that agrees within the tolerance or 10 % and is itself beyond the tolerance), if there is
+    no large difference elsewhere, and if the rms difference in the damage is at most the required
+    one or 2 % of the largest deviation.
     """
     wanted = field_on(depth, close)
     gap = np.where(close.on_panel, close.d_mm - wanted.d_mm, 0.0)
@@ -110,18 +110,19 @@ def judge(depth: DepthField, spots: tuple[WantedSpot, ...], close: SampledField,
         abs(one.spot.height_mm) > criteria.goal[0] for one in spots)
     faults = [one.words() for one in found if not one.ok]
     if rms > allowed:
-        faults.append(f"{rms:.3f} mm rms where the damage is, {allowed:.3f} asked for")
+        faults.append(f"{rms:.3f} mm rms in the damage, {allowed:.3f} allowed")
     lost = not level and flatness(whole, *criteria.goal).flat
     if lost:
         faults.append("the panel found is within the goal although the measured one is not")
     if worst > most and not faults:
-        faults.append(f"{worst:.2f} mm off at ({place[0]:.0f}, {place[1]:.0f}), where no more than "
-                      f"{most:.2f} is allowed")
+        faults.append(f"{worst:.2f} mm difference at ({place[0]:.0f}, {place[1]:.0f}), "
+                      f"{most:.2f} allowed")
     return Match(not faults, rms, worst, place, allowed, level, lost, found,
                  "; ".join(faults))
 
 
 def _largest(field: SampledField, gap: Array) -> tuple[float, tuple[float, float]]:
+    """Largest magnitude of a difference (ny, nx), and its place."""
     row, column = np.unravel_index(int(np.argmax(np.abs(gap))), gap.shape)
     return (float(abs(gap[row, column])),
             (float(field.x_mm[column]), float(field.y_mm[row])))
@@ -129,7 +130,7 @@ def _largest(field: SampledField, gap: Array) -> tuple[float, tuple[float, float
 
 def _damage(wanted: SampledField, found: SampledField, spots: tuple[WantedSpot, ...],
             criteria: Criteria, noise_mm: float) -> NDArray[np.bool_]:
-    """Where either field stands out of half the tolerance, and every spot's half height."""
+    """Where either field exceeds half the tolerance, and every spot above half its height."""
     least = max(0.5 * criteria.tolerance_mm, 2.0 * noise_mm)
     with np.errstate(invalid="ignore"):
         out = (np.abs(wanted.d_mm) > least) | (np.abs(found.d_mm) > least)
@@ -140,18 +141,18 @@ def _damage(wanted: SampledField, found: SampledField, spots: tuple[WantedSpot, 
 
 def _found(one: WantedSpot, wanted: SampledField, close: SampledField,
            criteria: Criteria) -> SpotMatch:
-    """The extreme of the spot's sign that the panel has within the spot's own size."""
+    """The extreme of the same sign that the panel has within the size of a measured spot."""
     spot, sign = one.spot, float(np.sign(one.spot.height_mm))
     here = half_height(wanted, spot) & close.on_panel
     signed = np.where(here, sign * close.d_mm, -np.inf)
     row, column = np.unravel_index(int(np.argmax(signed)), signed.shape)
     height = float(close.d_mm[row, column])
-    # the same grid for both, so that neither is favoured by where its nodes lie
+    # both heights are taken on the same grid, so that its nodes favour neither
     measured = sign * float(np.max(np.where(here, sign * wanted.d_mm, -np.inf)))
     off = abs(height - measured)
     share = HEIGHT_SHARE * abs(spot.height_mm)
     beyond = sign * height > criteria.tolerance_mm
-    # what was measured just beyond the tolerance may be found just within it
+    # a spot measured just beyond the tolerance may be found just within it
     close_by = off <= max(min(criteria.match_mm, 0.5 * criteria.tolerance_mm), share)
     ok = close_by or (beyond and off <= max(criteria.tolerance_mm, share))
     return SpotMatch(spot.kind, spot.x_mm, spot.y_mm, spot.height_mm, height,

@@ -1,4 +1,4 @@
-"""The spots of a measured depth field, how narrow they are, and what mesh and grid they need."""
+"""The spots of a measured depth field, their sizes, and the mesh and grid that they need."""
 
 from __future__ import annotations
 
@@ -12,19 +12,19 @@ from simkit.dent.field import DepthField
 from simkit.inspection.spots import Array, SampledField, Spot, describe_spots, find_spots
 
 ELEMENTS_PER_SPOT = 2.5
-"""Elements across a spot at half its height: quadratic splines then hold a bell to 2 %."""
+"""Elements across a spot at half its height: quadratic splines then represent a bell within 2 %."""
 SAMPLES_PER_SPOT = 4.0
-"""Grid steps across a spot at half its height: its top is then seen to 2 %."""
+"""Grid steps across a spot at half its height: its largest sample is then within 2 % of its top."""
 
 
 @dataclass(frozen=True)
 class WantedSpot:
-    """A low or high that was measured.
+    """A measured low or high.
 
     Attributes
     ----------
-    spot : as found beyond the tolerance.
-    long_mm, short_mm, angle_deg : axes of the part beyond half its height, and their direction.
+    spot : the spot beyond the tolerance.
+    long_mm, short_mm, angle_deg : axes of its part beyond half its height, and their direction.
     box_mm : x from, to, y from, to of that part.
     """
 
@@ -36,20 +36,20 @@ class WantedSpot:
 
     @property
     def element_mm(self) -> float:
-        """Largest element that holds it."""
+        """Largest element that represents it, mm."""
         return self.short_mm / ELEMENTS_PER_SPOT
 
     @property
     def step_mm(self) -> float:
-        """Largest grid step that shows it."""
+        """Largest grid step that shows it, mm."""
         return self.short_mm / SAMPLES_PER_SPOT
 
 
 def wanted_spots(depth: DepthField, tolerance_mm: float) -> tuple[WantedSpot, ...]:
     """Every low and high of a measured field beyond the tolerance, the largest first.
 
-    The field is sampled as closely as its readings stand; what is no higher than three standard
-    errors of a reading is no spot.
+    The field is sampled with the distance of its readings. Deviations below three standard errors
+    of a reading are no spots.
     """
     x, y, d = depth.closely()
     field = SampledField(x, y, d)
@@ -68,7 +68,7 @@ def _with_size(field: SampledField, spot: Spot) -> WantedSpot:
 
 
 def half_height(field: SampledField, spot: Spot) -> NDArray[np.bool_]:
-    """(ny, nx) the part round a spot's extreme beyond half its height."""
+    """(ny, nx) the connected part around a spot's extreme beyond half its height."""
     sign = np.sign(spot.height_mm)
     column = int(np.argmin(np.abs(field.x_mm - spot.x_mm)))
     row = int(np.argmin(np.abs(field.y_mm - spot.y_mm)))
@@ -91,7 +91,7 @@ def narrowest(spots: tuple[WantedSpot, ...]) -> float:
 
 def covered(box: tuple[float, float, float, float],
             spots: tuple[WantedSpot, ...]) -> tuple[float, float, float, float]:
-    """The smallest box that holds a box and all spots."""
+    """The smallest box that contains a box and all spots."""
     boxes: Array = np.array([box, *(one.box_mm for one in spots)])
     return (float(boxes[:, 0].min()), float(boxes[:, 1].max()),
             float(boxes[:, 2].min()), float(boxes[:, 3].max()))

@@ -1,4 +1,4 @@
-"""What a repaired panel is judged by: flatness, improvement, stretch."""
+"""Measures of a repaired panel: flatness, improvement, stretch."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Flatness:
 
 
 def node_areas(field: SampledField) -> Array:
-    """(ny, nx) area [mm^2] each grid point stands for: trapezoidal rule, 0 off the panel."""
+    """(ny, nx) area [mm^2] of each grid point by the trapezoidal rule; 0 off the panel."""
     weights = []
     for axis in (field.y_mm, field.x_mm):
         w = np.full(len(axis), axis[1] - axis[0])
@@ -54,9 +54,9 @@ def slope_deviation(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> Arra
     """Slope deviation [mrad] (ny, nx) over a base length L; NaN where the base does not fit.
 
     With s_x = [d(x + L/2, y) - d(x - L/2, y)]/L and s_y likewise: 1000 sqrt(s_x^2 + s_y^2).
-    It is what a two-footed gauge of base L reads, at its worst direction if d is nearly linear
-    over the base; waves shorter than L are seen weakened. d between grid points comes from cubic
-    splines. All four feet must stand on the panel.
+    It is the reading of a gauge with two feet at distance L in its worst direction, if d is nearly
+    linear over the base; waves shorter than L are reduced. d between grid points is interpolated by
+    cubic splines. All four feet must be on the panel.
     """
     width, height = np.ptp(field.x_mm), np.ptp(field.y_mm)
     if not 0.0 < base_mm <= min(width, height):
@@ -69,12 +69,13 @@ def slope_deviation(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> Arra
 
 
 def slope_parts(field: SampledField, base_mm: float = SLOPE_BASE_MM) -> tuple[Array, Array]:
-    """Its two parts s_x and s_y [mrad] (ny, nx), each linear in the deviation."""
+    """The two parts s_x and s_y [mrad] (ny, nx) of the slope deviation, linear in the deviation."""
     scale = 1000.0 / base_mm
     return scale * _difference(field, base_mm, 1), scale * _difference(field, base_mm, 0)
 
 
 def _difference(field: SampledField, base_mm: float, axis: int) -> Array:
+    """d(+ L/2) - d(- L/2) along an axis (1: x, 0: y), mm; NaN where a foot is off the panel."""
     places = (field.y_mm, field.x_mm)[axis]
     d = np.where(field.on_panel, field.d_mm, 0.0)
     spline = make_interp_spline(places, d, k=min(3, len(places) - 1), axis=axis)
@@ -100,7 +101,7 @@ def flatness(
     slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
     slope_base_mm: float = SLOPE_BASE_MM,
 ) -> Flatness:
-    """Flat: no spot outside +-tolerance and the slope deviation nowhere above its limit."""
+    """Flatness: no spot outside +-tolerance, and the slope deviation nowhere above its limit."""
     spots = find_spots(field, tolerance_mm)
     slope = slope_deviation(field, slope_base_mm)
     if np.isnan(slope).all():
@@ -136,15 +137,15 @@ def flatness(
 
 
 def deviation_volume_mm3(field: SampledField) -> float:
-    """Volume between the panel and its undamaged shape: integral of |d| over the plan [mm^3]."""
+    """Volume between the panel and its undamaged shape: integral of |d| over x, y [mm^3]."""
     return float(np.sum(node_areas(field) * np.abs(np.where(field.on_panel, field.d_mm, 0.0))))
 
 
 def excess_volume_mm3(field: SampledField, tolerance_mm: float = TOLERANCE_MM) -> float:
-    """Volume beyond the tolerance: integral of max(|d| - tolerance, 0) over the plan [mm^3].
+    """Volume beyond the tolerance: integral of max(|d| - tolerance, 0) over x, y [mm^3].
 
-    What lies within the tolerance counts nothing: a wide shallow wave that no eye finds does not
-    outweigh the damage.
+    Deviations within the tolerance do not count, because a wide, shallow, invisible wave would
+    otherwise outweigh the damage.
     """
     beyond = np.abs(np.where(field.on_panel, field.d_mm, 0.0)) - tolerance_mm
     return float(np.sum(node_areas(field) * np.maximum(beyond, 0.0)))
@@ -152,22 +153,24 @@ def excess_volume_mm3(field: SampledField, tolerance_mm: float = TOLERANCE_MM) -
 
 def improvement_pct(before: SampledField, after: SampledField,
                     tolerance_mm: float = TOLERANCE_MM) -> float:
-    """Share of the volume beyond the tolerance removed [%]; negative if it grew, NaN if there was
-    none."""
+    """Removed share of the volume beyond the tolerance [%]; negative if it grew, NaN if it was
+    zero."""
     start = excess_volume_mm3(before, tolerance_mm)
     return _share_removed(start, excess_volume_mm3(after, tolerance_mm))
 
 
 def improvement_raw_pct(before: SampledField, after: SampledField) -> float:
-    """Share of the whole volume of |d| removed [%]; negative if it grew, NaN if there was none."""
+    """Removed share of the volume of |d| [%]; negative if it grew, NaN if it was zero."""
     return _share_removed(deviation_volume_mm3(before), deviation_volume_mm3(after))
 
 
 def limit_use(field: SampledField, tolerance_mm: float = TOLERANCE_MM,
               slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
               slope_base_mm: float = SLOPE_BASE_MM) -> Array:
-    """Largest of |d|/tolerance and slope deviation/limit at every grid point (ny, nx): 1 is just
-    within; 0 off the panel. Where the base does not fit, the height alone counts."""
+    """Larger of |d|/tolerance and slope deviation/limit at every grid point (ny, nx).
+
+    1 is the limit; 0 off the panel. Where the base does not fit, only the height counts.
+    """
     height = np.where(field.on_panel, np.abs(field.d_mm), 0.0) / tolerance_mm
     slope = np.nan_to_num(slope_deviation(field, slope_base_mm)) / slope_limit_mrad
     return np.maximum(height, slope)
@@ -176,8 +179,8 @@ def limit_use(field: SampledField, tolerance_mm: float = TOLERANCE_MM,
 def left_mm2(field: SampledField, tolerance_mm: float = TOLERANCE_MM,
              slope_limit_mrad: float = SLOPE_LIMIT_MRAD,
              slope_base_mm: float = SLOPE_BASE_MM) -> float:
-    """What is left beyond the limits: integral of max(u - 1, 0)^2 over the plan [mm^2], with u of
-    `limit_use`."""
+    """Measure of the deviation beyond the limits: integral of max(u - 1, 0)^2 over x, y [mm^2],
+    with u of `limit_use`."""
     beyond = np.maximum(limit_use(field, tolerance_mm, slope_limit_mrad, slope_base_mm) - 1.0, 0.0)
     return float(np.sum(node_areas(field) * beyond**2))
 
@@ -189,9 +192,9 @@ def _share_removed(start: float, end: float) -> float:
 def slope_improvement_pct(
     before: SampledField, after: SampledField, base_mm: float = SLOPE_BASE_MM
 ) -> float:
-    """Share of the slope deviation removed [%], each side its integral over the plan.
+    """Removed share of the integral of the slope deviation over x, y [%].
 
-    Negative if it grew, NaN if there was none.
+    Negative if it grew, NaN if it was zero.
     """
     start, end = (
         float(np.nansum(node_areas(f) * slope_deviation(f, base_mm))) for f in (before, after)
@@ -212,8 +215,8 @@ def area_strain(green: ArrayLike) -> Array:
 def stretch_mm2(plastic_area_strain: ArrayLike, area_mm2: ArrayLike) -> float:
     """Surplus of surface area by plastic stretching [mm^2]: sum of area strain times area.
 
-    Both arrays have one entry per integration point of the mid-surface; ``area_mm2`` is the
-    undamaged area each stands for. Positive: the sheet has become too large.
+    Both arrays have one entry per integration point of the mid-surface; ``area_mm2`` is its
+    undamaged area. Positive: the sheet has become too large.
     """
     strain, area = np.asarray(plastic_area_strain, float), np.asarray(area_mm2, float)
     if strain.shape != area.shape:

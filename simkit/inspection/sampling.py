@@ -1,4 +1,4 @@
-"""The deviation field read off the sheet on a regular grid."""
+"""The deviation field of a sheet on a regular grid."""
 
 from __future__ import annotations
 
@@ -17,19 +17,20 @@ from simkit.spline.patch import Patch
 
 Array = NDArray[np.float64]
 MOST_SAMPLES = 60_000
-"""Grid of a panel without narrow spots."""
+"""Largest number of grid points for a panel without narrow spots."""
 MOST_FOR_SPOTS = 400_000
-"""Grid of a panel with spots that would be lost on a coarser one."""
+"""Largest number of grid points for a panel with narrow spots."""
 
 
 @dataclass(frozen=True)
 class Sampling:
-    """Regular plan grid on a panel.
+    """Regular grid in the x, y plane on a panel.
 
     Attributes
     ----------
-    x_mm (nx,), y_mm (ny,) : grid lines; valid (ny, nx) : on the panel.
-    matrix : (valid points, control points); normal (valid points, 3) of the undamaged panel.
+    x_mm (nx,), y_mm (ny,) : grid lines; valid (ny, nx) : points on the panel.
+    matrix : (valid points, control points) shape values.
+    normal : (valid points, 3) normal of the undamaged panel.
     """
 
     x_mm: Array
@@ -47,8 +48,8 @@ class Sampling:
 
 
 def step_within(area_mm2: float, step_mm: float, needed_mm: float = np.inf) -> float:
-    """Step of a grid, mm: as asked for on up to ``MOST_SAMPLES`` places; finer where a spot needs
-    that, on up to ``MOST_FOR_SPOTS``."""
+    """Step of a grid, mm: ``step_mm`` with up to ``MOST_SAMPLES`` points, or the finer
+    ``needed_mm`` of a spot with up to ``MOST_FOR_SPOTS`` points; else larger."""
     usual = max(step_mm, float(np.sqrt(area_mm2 / MOST_SAMPLES)))
     if needed_mm >= usual:
         return usual
@@ -63,7 +64,7 @@ def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
 
     Raises
     ------
-    InputError : an extent or a step that is none.
+    InputError : an invalid extent or step.
     """
     x0, x1, y0, y1 = numbers("extent", extent, (4,))
     positive("step_mm", step_mm)
@@ -108,11 +109,11 @@ def probe_at(model: Model, x_mm: float, y_mm: float) -> Probe:
 
 @dataclass(frozen=True)
 class Profile:
-    """A straight cut over the plan.
+    """A straight section.
 
     Attributes
     ----------
-    along_mm : (n,) distance from its start on the plan; x_mm, y_mm : (n,) places.
+    along_mm : (n,) distance from its start in the x, y plane; x_mm, y_mm : (n,) places.
     deviation_mm : (n,) along the outward normal; height_mm : (n,) z of the deformed mid-surface.
     """
 
@@ -129,7 +130,7 @@ def profile_between(model: Model, state: State, start: tuple[float, float],
 
     Raises
     ------
-    InputError : an end off the panel (places between that are off it become NaN), or two equal
+    InputError : an end off the panel (places in between that are off it become NaN), or two equal
         ends.
     """
     ends = np.array([numbers("start", start, (2,)), numbers("end", end, (2,))])

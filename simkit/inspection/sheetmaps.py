@@ -1,4 +1,4 @@
-"""What is in the sheet, element by element: plastic strain, residual stress, thinning, paint."""
+"""Maps of the sheet by elements: plastic strain, residual stress, thinning, paint strain."""
 
 from __future__ import annotations
 
@@ -15,8 +15,8 @@ def sheet_maps(model: Model, state: State) -> dict[str, Array]:
     """Maps of a state, each (elements in u, elements in v).
 
     plastic_strain : largest equivalent plastic strain of any layer point of the element.
-    thinning_pct : mean loss of thickness by plastic strain (which keeps the volume).
-    paint_strain : largest principal strain of the outer face since the virgin sheet.
+    thinning_pct : mean loss of thickness by plastic strain (at constant volume).
+    paint_strain : largest principal strain of the outer face since the undamaged sheet.
     residual_outer_MPa, residual_inner_MPa : mean von Mises stress (Kirchhoff) of the outermost
         and innermost layer, with no tool on the panel.
     """

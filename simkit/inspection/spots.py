@@ -14,19 +14,21 @@ from scipy.ndimage import maximum_filter
 Array = NDArray[np.float64]
 
 PROMINENCE_OF_TOLERANCE = 0.5
+"""Smallest height of a spot above the saddle to a higher spot, over the tolerance."""
 PROMINENCE_OF_HEIGHT = 0.1
+"""The same over the spot's own height; the larger of both counts."""
 
 
 @dataclass(frozen=True)
 class SampledField:
-    """Deviation sampled on a regular grid of the chart plane.
+    """Deviation sampled on a regular grid of the x, y plane.
 
     Attributes
     ----------
     x_mm : (nx,) evenly spaced, rising [mm].
     y_mm : (ny,) evenly spaced, rising [mm].
     d_mm : (ny, nx) deviation along the outward normal, low < 0 [mm].
-    valid : (ny, nx) where the panel is, or ``None`` for everywhere. d counts only there.
+    valid : (ny, nx) points on the panel, or ``None`` if all are. d is used only there.
     """
 
     x_mm: Array
@@ -65,7 +67,7 @@ class SampledField:
 
     @property
     def on_panel(self) -> NDArray[np.bool_]:
-        """(ny, nx) where the panel is."""
+        """(ny, nx) points on the panel."""
         return np.ones(self.d_mm.shape, bool) if self.valid is None else self.valid
 
     @property
@@ -76,7 +78,7 @@ class SampledField:
 
 @dataclass(frozen=True)
 class Spot:
-    """One low or high that leaves the tolerance.
+    """One low or high beyond the tolerance.
 
     Attributes
     ----------
@@ -119,7 +121,7 @@ def describe_spots(field: SampledField, labels: NDArray[np.int64]) -> list[Spot]
         top = int(np.argmax(np.abs(d)))
         x, y, height = vertex(field, int(rows[top]), int(columns[top]))
         xs, ys = field.x_mm[columns], field.y_mm[rows]
-        # A grid point stands for its cell, which has a second moment of its own.
+        # a grid point represents a cell dx by dy, whose own second moment is dx^2 / 12
         moments = np.cov(xs, ys, bias=True) + np.diag([dx**2, dy**2]) / 12.0
         values, vectors = np.linalg.eigh(moments)
         angle = np.degrees(np.arctan2(vectors[1, 1], vectors[0, 1]))
@@ -139,10 +141,10 @@ def describe_spots(field: SampledField, labels: NDArray[np.int64]) -> list[Spot]
 
 
 def vertex(field: SampledField, row: int, column: int) -> tuple[float, float, float]:
-    """Place x, y and value of the parabola's extreme round a grid point [mm].
+    """Place x, y and value of the extreme of a quadratic fit around a grid point [mm].
 
-    Exact for a quadratic field. The grid point itself where it is on a border, or where the
-    parabola has no extreme within one step.
+    Exact for a quadratic field. Returns the grid point itself if it is on a border, or if the fit
+    has no extreme within one step.
     """
     d, (dx, dy) = field.d_mm, field.step_mm
     here = float(field.x_mm[column]), float(field.y_mm[row]), float(d[row, column])
@@ -169,12 +171,12 @@ def vertex(field: SampledField, row: int, column: int) -> tuple[float, float, fl
 def spot_labels(field: SampledField, tolerance_mm: float) -> NDArray[np.int64]:
     """Label map (ny, nx): 0 within the tolerance, 1, 2, ... the spots, largest |height| first.
 
-    Every extreme beyond the tolerance starts a spot, made of the grid points from which the
-    steepest way leads to it. Then neighbours become one: a spot joins a higher one when the
-    pass between them lies less than half of the tolerance, or less than a tenth of its own
-    height, below its top. So noise and a shallow saddle just within the tolerance do not split
-    a spot, while two dents that share one rim, or two crown lobes, stay apart. Lows and highs
-    never join. No spot is dropped for being small.
+    Every extreme beyond the tolerance starts a spot, which consists of the grid points from which
+    the path of steepest ascent (of |d|) leads to it. Then neighbours are joined: a spot becomes
+    part of a higher one if its prominence, its height above the saddle between them, is less than
+    half of the tolerance or less than 10 % of its own height. So noise and a shallow saddle do not
+    divide a spot, while two dents with a common rim, or two lobes of a crown, stay separate. Lows
+    and highs are never joined. No spot is removed because it is small.
     """
     if tolerance_mm <= 0.0:
         raise ValueError(f"tolerance_mm is {tolerance_mm}, expected above 0")
@@ -192,12 +194,12 @@ def spot_labels(field: SampledField, tolerance_mm: float) -> NDArray[np.int64]:
 
 
 def _hills(signed: Array, tolerance: float) -> NDArray[np.int64]:
-    """Label map of the hills above ``tolerance``, numbered in no special order."""
+    """Label map of the hills above ``tolerance``, in any order of numbers."""
     shape = signed.shape
     order = np.argsort(signed, axis=None, kind="stable")
     rank = np.empty(signed.size, dtype=np.int64)
     rank[order] = np.arange(signed.size)
-    # Following ranks instead of values leaves no ties: every point has one way up.
+    # ranks instead of values: there are no equal neighbours, so every point has one path upwards
     top = order[maximum_filter(rank.reshape(shape), 3, mode="nearest").ravel()]
     while True:
         higher = top[top]
@@ -211,14 +213,14 @@ def _hills(signed: Array, tolerance: float) -> NDArray[np.int64]:
 
 
 def _join(signed: Array, top: NDArray[np.int64], tolerance: float) -> None:
-    """Change ``top`` in place so that points of joined hills lead to the higher top."""
+    """Change ``top`` in place so that the points of joined hills have the higher top."""
     value = signed.ravel()
     hill = top.reshape(signed.shape)
     passes: defaultdict[tuple[int, int], float] = defaultdict(lambda: -np.inf)
     for first, second in _neighbours():
         a, b = hill[first].ravel(), hill[second].ravel()
         low = np.minimum(signed[first], signed[second]).ravel()
-        # Deeper passes than half of the tolerance can never join anything.
+        # saddles below half of the tolerance can never join two hills
         for i in np.flatnonzero((a != b) & (low > (0.5 - 1e-9) * tolerance)):
             pair = (min(a[i], b[i]), max(a[i], b[i]))
             passes[pair] = max(passes[pair], float(low[i]))
@@ -240,6 +242,7 @@ def _join(signed: Array, top: NDArray[np.int64], tolerance: float) -> None:
 
 
 def _neighbours() -> list[tuple[tuple[slice, slice], tuple[slice, slice]]]:
+    """Pairs of slices of a grid that select all pairs of neighbours in four directions."""
     every, head, tail = slice(None), slice(None, -1), slice(1, None)
     return [
         ((every, head), (every, tail)),

@@ -1,9 +1,9 @@
-"""Where a push reaches the inner face: by hand, or by a rod through an opening, and how hard.
+"""Access of a push to the inner face, by hand or by a rod through an opening, and its force.
 
-A rod goes straight from the middle of an opening, at the opening's depth behind the panel, to the
-place, where the end of its straight part lies as deep as its hook is long. It is levered off the
-opening's rim: the hand's force times its arm over the arm to the place, and no more than the rod
-bears in bending. Braces and obstacles must leave it room.
+The straight part of a rod extends from the centre of an opening, at the opening's depth behind the
+panel, to a point behind the place, at a depth equal to the length of its hook. The rod is a lever
+about the rim of the opening: the force at the place is the hand's force times the ratio of the
+arms, limited by the bending strength of the rod. Braces and obstacles must leave space for it.
 """
 
 from __future__ import annotations
@@ -23,15 +23,18 @@ from simkit.errors import InputError
 
 Array = NDArray[np.float64]
 STEP_MM = 2.0
-"""Spacing of the points at which a rod's way is looked at."""
+"""Distance of the points at which the space for a rod is checked."""
 LOOK_MM, LOOK_FAR_MM = 10.0, 400.0
-"""Spacing and reach of the search for the nearest place that can be reached."""
+"""Step and largest radius of the search for the nearest place that can be reached."""
 
 
 @dataclass(frozen=True)
 class Way:
-    """A way to the inner face: largest force at the place (N, infinite by hand), rod and opening
-    (empty by hand), and minutes for taking off and refitting what closes the opening."""
+    """Access to a place of the inner face.
+
+    Largest force at the place (N, infinite by hand), rod and opening (empty by hand), and minutes
+    for removing and refitting the cover of the opening.
+    """
 
     force_N: float = math.inf
     rod: str = ""
@@ -40,7 +43,7 @@ class Way:
 
 
 def way_to(case: Case, x_mm: float, y_mm: float) -> Way | None:
-    """The way that bears most at a place; None where nothing reaches it."""
+    """The access with the largest force at a place; None if nothing reaches it."""
     if by_hand(case, x_mm, y_mm):
         return Way()
     ways = [Way(force, rod.name, opening.name, opening.refit_min)
@@ -49,11 +52,12 @@ def way_to(case: Case, x_mm: float, y_mm: float) -> Way | None:
 
 
 def need_way(case: Case, x_mm: float, y_mm: float) -> Way:
-    """The way to a place.
+    """The access to a place.
 
     Raises
     ------
-    InputError : nothing reaches it; says why and the nearest place that can be reached.
+    InputError : nothing reaches it; the message gives the reason and the nearest place that can be
+        reached.
     """
     way = way_to(case, x_mm, y_mm)
     if way is not None:
@@ -76,7 +80,7 @@ def by_hand(case: Case, x_mm: float, y_mm: float) -> bool:
 
 
 def nearest_place(case: Case, x_mm: float, y_mm: float) -> tuple[float, float] | None:
-    """The nearest place of a grid about a place that can be reached; None for none."""
+    """The nearest place that can be reached, on a grid of circles around a place; None if none."""
     count = int(LOOK_FAR_MM // LOOK_MM)
     for ring in range(1, count + 1):
         around = np.arange(8 * ring) * (2.0 * math.pi / (8 * ring))
@@ -89,7 +93,7 @@ def nearest_place(case: Case, x_mm: float, y_mm: float) -> tuple[float, float] |
 
 
 def _tried(case: Case, x_mm: float, y_mm: float) -> Iterator[tuple[Opening, Rod, float, str]]:
-    """Every rod through every opening: force at the place (zero: cannot), and why not."""
+    """Every rod with every opening: force at the place (zero if impossible), and the reason."""
     for opening in case.panel.behind.openings:
         for rod in case.kit.rods:
             force, why = lever(case, opening, rod, x_mm, y_mm)
@@ -97,10 +101,10 @@ def _tried(case: Case, x_mm: float, y_mm: float) -> Iterator[tuple[Opening, Rod,
 
 
 def lever(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float) -> tuple[float, str]:
-    """Largest force of a rod at a place, N, by hand, lever and bending; 0 and why where it cannot.
+    """Largest force of a rod at a place, N, by hand force, lever and bending; or 0 and the reason.
 
-    The force across the rod is F = H b / a with arms a to the place and b to the hand (the rest
-    of the rod), and bends the rod at its support by F a.
+    The force across the rod is F = H b / a with the hand force H and the arms a to the place and b
+    to the hand (the rest of the rod). The bending moment at the support is F a.
     """
     through = f"{rod.name} through {opening.name}"
     if rod.thickness_mm >= opening.width_mm or rod.hook_mm >= opening.length_mm:
@@ -115,12 +119,13 @@ def lever(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float) -> t
         return 0.0, f"{through}: {blocked} in the way"
     if arm < 1.0:
         return 0.0, f"{through}: no arm to lever"
+    # bending stress of a round rod: F a / (pi d^3 / 32)
     bears = rod.bears_MPa * math.pi * rod.thickness_mm**3 / 32.0 / arm
     return min(case.limits.hand_force_N * hand / arm, bears), ""
 
 
 def _in_the_way(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float) -> str:
-    """Name of what leaves the straight part of a rod no room; empty for nothing."""
+    """Name of the part that obstructs the straight part of a rod; empty if none does."""
     span = math.hypot(x_mm - opening.x_mm, y_mm - opening.y_mm)
     share = np.linspace(0.0, 1.0, max(3, int(span / STEP_MM)))
     x = opening.x_mm + share * (x_mm - opening.x_mm)
@@ -138,7 +143,7 @@ def _in_the_way(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float
 
 
 def inside(shape: object, x: Array, y: Array) -> NDArray[np.bool_]:
-    """Whether places of the plan lie in a disc, rectangle or line of the case."""
+    """Whether places x, y are inside a disc or rectangle of the case."""
     dx, dy = x - shape.x_mm, y - shape.y_mm  # type: ignore[attr-defined]
     radius = getattr(shape, "radius_mm", None)
     if radius is not None:

@@ -1,4 +1,4 @@
-"""Braces that were bent along with the panel: they stand behind the dented surface as it is."""
+"""Braces that were bent together with the panel: their shape follows the dented surface."""
 
 from __future__ import annotations
 
@@ -12,10 +12,11 @@ from simkit.repair.workpiece import Workpiece, bed_of
 
 
 def with_bent_beds(work: Workpiece, state: State) -> Workpiece:
-    """The workpiece with the supports that the dent bent along, set on the dented ``state``.
+    """The workpiece with its bent supports placed behind the dented ``state``.
 
-    Such a bed has a permanent set of its own: its springs rest where the dent left the sheet, less
-    the gap, so that they bear no force there. The same workpiece where there are none.
+    Such a bed has a permanent deformation: the rest positions of its springs follow the dented
+    sheet, with the gap, so that they carry no force there. Without such supports the workpiece is
+    returned unchanged.
     """
     bent = [s for s in work.case.panel.supports if s.bent_with_panel]
     if not bent:

@@ -1,8 +1,8 @@
-"""The finger's check: does a place bear a press, or does it give like the lid of an oil can?
+"""Finger check: is a place stiff under a press, or does it snap like an oil can?
 
-A thumb of 30 N over 15 mm is common practice, no source. The press stands normal to the sheet at
-the place, even over the footprint, and grows from nothing; the sheet may yield under it. It is
-taken away again by forgetting it: the panel is left as it was.
+A thumb force of 30 N over 15 mm is common practice, no source. The force is normal to the sheet,
+uniform over the footprint, and increases from zero; the sheet may yield. The panel is not changed:
+only the loading is computed, and its result is not kept.
 """
 
 from __future__ import annotations
@@ -23,21 +23,21 @@ from simkit.tool.tabs import Tab
 
 FINGER_N, FINGER_MM = 30.0, 15.0
 PRESS_FORCE_SHARES = (0.1, 0.25, 0.4, 0.55, 0.7, 0.85, 1.0)
-"""Shares of the force at which the sheet is looked at."""
+"""Shares of the force at which equilibria are computed."""
 SNAP_STIFFNESS_SHARE = 0.5
-"""Share of the first stiffness below which a further press meets so little that the sheet snaps."""
+"""Stiffness of a further press over the first one below which the sheet counts as snapping."""
 
 
 @dataclass(frozen=True)
 class FingerCheck:
-    """What a press by a finger met.
+    """Result of a finger check.
 
     Attributes
     ----------
-    force_N : largest press that was balanced. give_mm : inward motion of the place under it.
-    stiffness_N_per_mm : press over give; first_N_per_mm : at the beginning.
-    snaps : no stable balance was found up to the whole press, or the sheet lost half of its first
-        stiffness on the way.
+    force_N : largest force with an equilibrium; give_mm : inward motion of the place under it.
+    stiffness_N_per_mm : force over motion; first_N_per_mm : the same at the beginning.
+    snaps : True if no stable equilibrium was found up to the whole force, or if the stiffness fell
+        below half of its first value.
     """
 
     force_N: float
@@ -58,7 +58,7 @@ class _Press:
 
 def finger_check(model: Model, state: State, x_mm: float, y_mm: float, force_N: float = FINGER_N,
                  over_mm: float = FINGER_MM) -> FingerCheck:
-    """Press inwards at a place of the plan with a force even over a disc of that diameter.
+    """Press inwards at a place x, y with a force uniform over a disc of diameter ``over_mm``.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""What is held meanwhile: names, places, and what cannot be asked for."""
+"""Held tools: names, places, and checks of operations that involve them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from simkit.mechanics.standing import WAYS
 
 
 class Asked(Protocol):
-    """What is read of an operation."""
+    """The attributes of an operation that are used here."""
 
     @property
     def tool(self) -> str:
@@ -33,15 +33,15 @@ class Asked(Protocol):
 
     @property
     def way(self) -> str:
-        """How it is held."""
+        """How the tool is held."""
 
     @property
     def stiffness_N_per_mm(self) -> float:
-        """Of a springy hold."""
+        """Stiffness of a springy hold."""
 
 
 def check_hold(asked: Asked, glued: bool) -> Hold:
-    """How the tool shall be held; InputError where that cannot be."""
+    """How the tool is held; raises InputError for an impossible hold."""
     if asked.force_N is not None and not 0.0 < asked.force_N < np.inf:
         raise InputError(f"hold with {asked.force_N:g} N", "a positive force", key="force_N")
     if asked.way not in WAYS:
@@ -56,12 +56,12 @@ def check_hold(asked: Asked, glued: bool) -> Hold:
 
 
 def places_held(state: State) -> list[tuple[float, float]]:
-    """Places (x, y) of what is held, mm."""
+    """Places (x, y) of the held tools, mm."""
     return [(held.x_mm, held.y_mm) for held in state.standing]
 
 
 def free_name(state: State, name: str) -> str:
-    """The name, with a number behind it where one of that name is held already."""
+    """The name, followed by a number if a tool of that name is held already."""
     taken = {held.name for held in state.standing}
     number, found = 2, name
     while found in taken:
@@ -70,10 +70,10 @@ def free_name(state: State, name: str) -> str:
 
 
 def names_held(state: State, name: str) -> tuple[str, ...]:
-    """Names to let down: the one, or all for no name; InputError where nothing is held so."""
+    """Names to let down: the given one, or all; raises InputError if nothing is held under it."""
     names = tuple(held.name for held in state.standing)
     if not names:
-        raise InputError("let-down, and nothing is held", "a hold before it", key="kind")
+        raise InputError("let-down, but nothing is held", "a hold before it", key="kind")
     if not name:
         return names
     if name not in names:
@@ -84,7 +84,7 @@ def names_held(state: State, name: str) -> tuple[str, ...]:
 
 
 def refuse_covered(state: State, x_mm: float, y_mm: float) -> None:
-    """InputError for a place on the outer face that a held tab covers."""
+    """Raise InputError for a place on the outer face that a held tab covers."""
     for held in state.standing:
         if np.hypot(x_mm - held.x_mm, y_mm - held.y_mm) < held.radius_mm:
             raise InputError(f"x {x_mm:g} mm, y {y_mm:g} mm lies under '{held.name}', held there",

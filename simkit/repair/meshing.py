@@ -1,4 +1,4 @@
-"""From a case to the mesh of its panel: fine where the damage is, finer where a spot is narrow."""
+"""From a case to the mesh of its panel: fine in the damage, finer where a spot is narrow."""
 
 from __future__ import annotations
 
@@ -16,13 +16,13 @@ from simkit.panel.surface import Curvature, Heights, Needs, Window, disc_patch, 
 from simkit.spline.patch import Patch
 
 COARSER_AT_SPOTS = 1.2
-"""Elements of a coarser mesh for fits are at a narrow spot no more than this coarser."""
+"""Largest factor of the element size at a narrow spot, in the coarser mesh of a search."""
 LEAST_ELEMENT_MM = 0.25
-"""Smallest element, that of the case file's range."""
+"""Smallest element size, the lower limit of the case key."""
 
 
 def remarks(case: Case, spots: tuple[WantedSpot, ...], finest: float | None) -> tuple[str, ...]:
-    """What is done otherwise than the case says."""
+    """Sentences on deviations from the case file, such as smaller elements."""
     if finest is None:
         return ()
     one = min(spots, key=lambda spot: spot.element_mm).spot
@@ -32,11 +32,11 @@ def remarks(case: Case, spots: tuple[WantedSpot, ...], finest: float | None) -> 
 
 
 def check_spots(case: Case, spots: tuple[WantedSpot, ...]) -> None:
-    """Refuse spots too narrow for any mesh, and a panel too large for its smallest spot.
+    """Check that all spots can be represented by mesh and grid.
 
     Raises
     ------
-    InputError : names the spot.
+    InputError : a spot too narrow for any mesh, or a panel too large for its smallest spot.
     """
     if not spots:
         return
@@ -62,7 +62,8 @@ def make_patch(case: Case, extent: Extent, window: Window, spots: tuple[WantedSp
                coarser: float = 1.0) -> tuple[Patch, float | None]:
     """The panel's surface with elements small enough for every measured spot.
 
-    Also the smallest size that a spot asked for; None where the case's own sizes do.
+    Also returns the smallest element size that a spot needs; None if the case's own sizes are small
+    enough.
     """
     patch = _patch(case, extent, window, coarser)
     needs = _needs(patch, spots, min(coarser, COARSER_AT_SPOTS))
@@ -73,7 +74,8 @@ def make_patch(case: Case, extent: Extent, window: Window, spots: tuple[WantedSp
 
 
 def _needs(patch: Patch, spots: tuple[WantedSpot, ...], coarser: float) -> Needs:
-    """Stretches of both parameters that want small elements: each spot and half as much beside."""
+    """Intervals of both parameters that need small elements: each spot and half of it on both
+    sides, with the element size."""
     needs: Needs = ([], [])
     for one in spots:
         x0, x1, y0, y1 = one.box_mm

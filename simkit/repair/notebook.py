@@ -1,4 +1,4 @@
-"""What notebooks show of a session: its steps as a table, the deviation now as a picture."""
+"""Display of a session in notebooks: its steps as a table, the present deviation as a picture."""
 
 from __future__ import annotations
 
@@ -12,11 +12,11 @@ from simkit.repair.steprow import StepRow
 HEAD = ("step", "operation", "tool", "x, mm", "y, mm", "after, mm", "force, N", "ended as",
         "low, mm", "high, mm", "slope, mrad", "better, %")
 MOST = 12
-"""Steps that are shown, the last ones."""
+"""Number of last steps that are shown."""
 
 
 def session_html(rows: Sequence[StepRow], field: SampledField, title: str) -> str:
-    """Table of the last steps and the picture of the deviation, as HTML without outside parts."""
+    """Table of the last steps and picture of the deviation, as HTML without external files."""
     last = rows[-1]
     left_out = f"; the last {MOST} of {len(rows)} steps" if len(rows) > MOST else ""
     head = "".join(f"<th>{escape(word)}</th>" for word in HEAD)

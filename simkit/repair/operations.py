@@ -25,18 +25,19 @@ from simkit.tool.lifters import Lifter
 KINDS = ("pull", "tap-down", "push", "hold", "let-down")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
                            energy_error_pct=0.95)
-"""The net work of an operation is a small rest of what goes in and comes back: increments are fine
-enough to keep its books to one per cent."""
+"""The net work of an operation is a small difference of the work put in and given back, so the
+increments must be small for an energy error below 1 %."""
 PULLING = replace(SETTINGS, largest_mm=0.5,
                   passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
-"""A glued tab is felt from the first and everywhere at once; 0.5 mm changes what a pull leaves by
-half a per cent (docs/performance/one-pull.md)."""
+"""A glued tab carries load from the beginning and over all of its area, so larger increments are
+possible: 0.5 mm changes the result of a pull by 0.5 % (docs/performance/one-pull.md)."""
 FINEST_MM = 0.001
-"""Nearest that an operation comes to its goal."""
+"""Smallest tolerance of an operation's goal."""
 SEARCH_MM = 0.6
-"""Largest increment of a search, whose books nobody keeps: what it leaves differs by 1 %."""
+"""Largest increment of a search without energy balance; it changes the result by 1 %."""
 SEARCHED = 300
-"""Newton iterations that a search spends on one operation: three times what a main lift takes."""
+"""Largest number of Newton iterations of one operation in a search: three times those of a main
+lift."""
 
 
 @dataclass(frozen=True)
@@ -46,24 +47,24 @@ class Operation:
     Attributes
     ----------
     kind : pull (tab, outwards), tap-down (tip from outside, inwards), push (tip from behind,
-        outwards); hold (pull or push that stays), let-down (what is held goes).
-    tool : name of a tab (pull, hold) or tip (others) of the kit; for a let-down the name of what
-        is held, or nothing for all.
-    x_mm, y_mm : place on the plan.
-    goal_mm : deviation the place shall have once the tool is off; the tool stops when the shape
-        without it is predicted to have it. Of a hold: deviation under its force.
-    angle_deg : direction of a long tool's length in the plan.
-    force_N : of a hold: held by this force, whatever the height; of others: end at this force, if
-        the goal is not met first.
-    energy_mJ : of a tap-down, push or pull (slide hammer): end when the blow has spent this energy
-        (1 mJ = 1 N mm); travel_mm : of a tap-down or push: end at this travel; if the goal is not
-        met first.
-    lifter : of a pull or hold by a tab: lifter of the kit that draws it, its beam along the angle;
-        empty: pulled from away. glue : of the same, another glue than the kit's, by its name.
-    spread : of a tap-down or push: a pass of touches over a line or an area about the place.
-    way, stiffness_N_per_mm : of a hold: see :mod:`simkit.mechanics.standing`.
-    everything_off : the goal is for the panel with nothing held any more.
-    may_snap : a place that springs past its goal counts as reaching it.
+        outwards), hold (a pull or push whose force stays), let-down (end of a hold).
+    tool : name of a tab (pull, hold) or tip (others) of the kit; for a let-down the name of the
+        held tool, or empty for all.
+    x_mm, y_mm : place in the x, y plane.
+    goal_mm : required deviation of the place after release; the tool stops when this is predicted.
+        For a hold: deviation under its force.
+    angle_deg : direction of a long tool's length in the x, y plane.
+    force_N : for a hold: its force, at any height; for others: end at this force if the goal is not
+        reached before.
+    energy_mJ : for a tap-down, push or pull (slide hammer): end when the blow has done this work
+        (1 mJ = 1 N mm); travel_mm : for a tap-down or push: end at this travel; both if the goal
+        is not reached before.
+    lifter : for a pull or hold by a tab: lifter of the kit that pulls it, its beam along the angle;
+        empty: pulled from a distance. glue : for the same: name of another glue than the kit's.
+    spread : for a tap-down or push: a pass of touches along a line or over an area.
+    way, stiffness_N_per_mm : for a hold: see :mod:`simkit.mechanics.standing`.
+    everything_off : the goal is for the panel after all holds are let down.
+    may_snap : True if a place that snaps past its goal counts as having reached it.
     """
 
     kind: str
@@ -86,10 +87,10 @@ class Operation:
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
                     settings: AdvanceSettings | None = None, quick: bool = False) -> Advance:
-    """Carry out one operation on a state; the result holds the new state.
+    """Compute one operation on a state; the result contains the new state.
 
-    ``settings``: by default those of the kind. ``quick``: the release is taken as foreseen and no
-    books are kept, for searches (0.6 of the time, 4 % off in what it leaves).
+    ``settings``: by default those of the kind. ``quick``: for searches, take the predicted release
+    and compute no energy balance (0.6 of the time; the result differs by 4 %).
 
     Raises
     ------
@@ -123,13 +124,15 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         return hold(work.model, state, _held_load(load, operation),
                     replace(how, name=free_name(state, how.name)), settings or usual)
     load = _load(work, state, operation)
-    foreseen = bool(state.standing) and operation.everything_off  # its goal is not for now
-    if not foreseen and behind_already(operation.kind, load, state):
+    # with everything_off the present height says nothing about the goal
+    later = bool(state.standing) and operation.everything_off
+    if not later and behind_already(operation.kind, load, state):
         return _nothing_done(state, operation, load)
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
 
 
 def _nothing_done(state: State, operation: Operation, load: Load) -> Advance:
+    """The result of an operation whose place is beyond its goal already."""
     assert load.probe is not None
     here = load.probe.read(state.displacement)
     reason = f"lies at {here:+.2f} mm, beyond {operation.goal_mm:+.2f} mm already"
@@ -137,7 +140,7 @@ def _nothing_done(state: State, operation: Operation, load: Load) -> Advance:
 
 
 def _check_strength(op: Operation) -> None:
-    """InputError for an end or a pass that this kind of operation does not know."""
+    """Raise InputError for a limit or a pass that this kind of operation does not have."""
     tip = op.kind in ("tap-down", "push")
     for key in ("energy_mJ", "travel_mm", "spread"):
         blow = key == "energy_mJ" and op.kind == "pull"
@@ -156,7 +159,7 @@ def _check_strength(op: Operation) -> None:
 
 def _pass(work: Workpiece, state: State, operation: Operation,
           settings: AdvanceSettings | None, quick: bool) -> Advance:
-    """A pass, touch by touch; nothing is done where one of its places cannot be worked at."""
+    """A pass, touch by touch; raises InputError before the first if any place cannot be worked."""
     assert operation.spread is not None
     places = operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg)
     one = replace(operation, spread=None)
@@ -167,7 +170,7 @@ def _pass(work: Workpiece, state: State, operation: Operation,
 
 
 def behind_already(kind: str, load: Load, state: State) -> bool:
-    """Whether a place lies where an operation of that kind would only move it further off."""
+    """Whether a place is beyond the goal, so that the operation would move it farther away."""
     if load.probe is None or load.goal_mm is None:
         return False
     inwards = kind == "tap-down"
@@ -176,8 +179,10 @@ def behind_already(kind: str, load: Load, state: State) -> bool:
 
 
 def _as_fine_as(usual: AdvanceSettings, load: Load, state: State) -> AdvanceSettings:
-    """Settings that come as near to the goal as the way there is short: fine work changes less
-    than the usual tolerance of the goal, which would end it before it began."""
+    """Settings with a goal tolerance of 10 % of the distance to the goal, within limits.
+
+    Fine work changes the height by less than the usual tolerance, which would end it at once.
+    """
     if load.probe is None or load.goal_mm is None:
         return usual
     way = abs(load.goal_mm - load.probe.read(state.displacement))
@@ -186,7 +191,7 @@ def _as_fine_as(usual: AdvanceSettings, load: Load, state: State) -> AdvanceSett
 
 
 def _held_load(load: Load, op: Operation) -> Load:
-    """A load that ends by force or by height under it, not by what it leaves."""
+    """A load that ends at a force or at a height under load, not at a height after release."""
     height = op.goal_mm if op.force_N is None else None
     force = load.force_N if op.force_N is None else min(load.force_N, op.force_N)
     return replace(load, goal_mm=None, height_mm=height, force_N=force)

@@ -1,7 +1,7 @@
 """A pass: many light touches of one tool along a line or over an area, counted as one step.
 
-Each touch is a whole operation on the panel as the touches before it left it. A place that lies
-beyond the goal already is passed over, as a hand that feels the panel does.
+Each touch is a complete operation on the panel after the touches before it. A place that is beyond
+the goal already is left out, as a technician would do.
 """
 
 from __future__ import annotations
@@ -17,18 +17,19 @@ from simkit.mechanics.stepping.orders import Advance
 from simkit.underway import doing
 
 MOST_TOUCHES = 400
-"""Touches of one pass at most."""
+"""Largest number of touches of one pass."""
 Touch = Callable[[State, float, float], Advance]
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Where the touches of a pass lie: rows along the operation's direction, about its place.
+    """Places of the touches of a pass: rows along the operation's direction, centred on its place.
 
     Attributes
     ----------
-    length_mm : of the rows; width_mm : over all rows, zero for a line. spacing_mm : largest
-        distance of neighbours, along a row and between rows. rounds : times over all places.
+    length_mm : length of the rows; width_mm : distance of the outer rows, zero for a line.
+    spacing_mm : largest distance of neighbours, along a row and between rows.
+    rounds : number of times that all places are touched.
     """
 
     length_mm: float
@@ -53,16 +54,16 @@ class Spread:
 
     @property
     def grid(self) -> tuple[int, int]:
-        """Touches along a row, and rows."""
+        """Number of touches along a row, and number of rows."""
         return (_count(self.length_mm, self.spacing_mm), _count(self.width_mm, self.spacing_mm))
 
     @property
     def count(self) -> int:
-        """Touches in all."""
+        """Number of all touches."""
         return self.grid[0] * self.grid[1] * self.rounds
 
     def places(self, x_mm: float, y_mm: float, angle_deg: float) -> list[tuple[float, float]]:
-        """Places in the order they are touched: to and fro, row by row, round by round."""
+        """Places in the order of touching: row by row in alternating direction, round by round."""
         along, rows = self.grid
         c, s = math.cos(math.radians(angle_deg)), math.sin(math.radians(angle_deg))
         found = []
@@ -85,8 +86,8 @@ def _at(number: int, count: int, length: float) -> float:
 def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch) -> Advance:
     """All touches of a pass, one after the other, as one result.
 
-    A touch that finds no balance is left out; one after which the sheet would spring past its goal
-    ends the pass. Work and energies are sums, force and travel the largest.
+    A touch that finds no equilibrium is left out; one after which the sheet would snap past its
+    goal ends the pass. Work and energies are sums; force and travel are the largest values.
     """
     done: list[Advance] = []
     lost = passed = 0
@@ -107,7 +108,7 @@ def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch
             break
     reason = f"{len(done)} of {len(places)} touches"
     reason += f", {passed} places beyond the goal already" if passed else ""
-    reason += f", {lost} without a balance left out" if lost else ""
+    reason += f", {lost} without an equilibrium left out" if lost else ""
     if not done:
         outcome = Outcome.NO_CONVERGENCE if lost else Outcome.ALREADY_PAST
         return Advance(state, outcome, reason, (), touches=0)
@@ -117,7 +118,7 @@ def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch
 
 
 def _sum_of(done: list[Advance]) -> Advance:
-    """The books of several operations as one."""
+    """The energies and the path of several operations as one result."""
     total = {name: sum(getattr(one, name) for one in done)
              for name in ("work", "stored", "plastic", "drag", "standing", "put_in", "iterations",
                           "cuts", "glue")}

@@ -1,8 +1,9 @@
-"""Risks of a step: paint, ring around a tab, thinning, print of the tip, give under a finger.
+"""Risks of a step: paint, ring around a tab, thinning, print of the tip, softness under a finger.
 
-The print of a tip is that of full plastic contact: mean pressure about three times the flow stress
-(D. Tabor, The Hardness of Metals, 1951; MEMORY, not looked up), so that a force F leaves an area
-F / (3 s). It is no part of the shell's shape, which has no stress through its thickness.
+The print of a tip is that of full plastic contact: the mean pressure is about three times the flow
+stress s (D. Tabor, The Hardness of Metals, 1951; MEMORY, not looked up), so that a force F leaves
+a contact area F / (3 s). It is not part of the shell's shape, since a shell has no stress through
+its thickness.
 """
 
 from __future__ import annotations
@@ -31,26 +32,27 @@ Array = NDArray[np.float64]
 HARD = 3.0
 """Hardness over flow stress."""
 RING = 2.5
-"""Outer radius of the ring that is looked at round a tab, over the tab's."""
+"""Outer radius of the ring examined around a tab, over the radius of the tab."""
 UNDAMAGED = "undamaged finger"
 """Name of the factorisation of the undamaged panel, which is formed once."""
 PAINT_PCT, RING_MM, MARK_MM, THIN_PCT, GIVES = 80.0, 0.1, 0.01, 5.0, 0.5
-"""From here on a risk is named: share of the paint's limit, ring, print, thinning, and a stiffness
-under the finger below this share of that of the undamaged panel. Common practice, no source."""
+"""Limits above which a risk is reported: share of the paint's strain limit, ring, print, thinning;
+and stiffness under a finger over that of the undamaged panel below which it is. Common practice, no
+source."""
 
 
 def thinning_pct(model: Model, state: State) -> float:
-    """Largest loss of thickness anywhere, %: plastic strain keeps the volume."""
+    """Largest loss of thickness anywhere, %, by plastic strain at constant volume."""
     surplus = state.points[..., 0] @ model.layers.weights
     return float(100.0 * (1.0 - np.exp(-surplus)).max())
 
 
 def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
                      solver: str = "finger") -> float:
-    """Stiffness under a light finger, N/mm, by the elastic tangent as the panel stands.
+    """Stiffness under a light finger, N/mm, by the elastic tangent of the present state.
 
-    The press is even over 15 mm and inwards; 0 where the panel is not stable there, nan where it
-    cannot be told. :mod:`simkit.repair.finger` presses in full and tells a snap further on.
+    The force is inwards and uniform over 15 mm. Returns 0 if the panel is unstable, nan if unknown.
+    :mod:`simkit.repair.finger` computes the whole press, with a snap at larger force.
     """
     at, normal = point_on(model, state, x_mm, y_mm)
     try:
@@ -98,19 +100,22 @@ def _factored(model: Model, state: State, name: str) -> Factorisation | None:
 
 def ring_mm(before: SampledField, after: SampledField, x_mm: float, y_mm: float,
             radius_mm: float) -> float:
-    """How far the sheet came up in a ring round a tab, mm; nan where none is seen."""
+    """Largest rise of the sheet in a ring around a tab, mm; nan without grid points there."""
     x, y = np.meshgrid(after.x_mm, after.y_mm)
     r = np.hypot(x - x_mm, y - y_mm)
     ring = (r > radius_mm) & (r < RING * radius_mm)
     rise = (after.d_mm - before.d_mm)[ring]
-    # only what then stands proud is a ring; a low that is lifted is not
+    # only places that are high afterwards count; a low that is lifted is no ring
     proud = rise[(after.d_mm[ring] > 0.0) & np.isfinite(rise)]
     return float(max(proud.max(), 0.0)) if proud.size else 0.0 if ring.any() else math.nan
 
 
 def print_mm(body: RigidBody, force_N: float, flow_MPa: float) -> float:
-    """Depth of the print that a tip leaves in the face, mm: chord of a ball, line of a bar; a flat
-    face large enough for the force leaves none."""
+    """Depth of the print of a tip in the face, mm.
+
+    For a ball from the contact area pi a^2 and depth a^2 / (2 R); for a bar from the contact width
+    b and depth b^2 / (8 R); a flat face large enough for the force leaves none.
+    """
     area = force_N / (HARD * flow_MPa)
     radius = body.nose_radius_mm
     if body.core == "point":
@@ -126,7 +131,7 @@ def print_mm(body: RigidBody, force_N: float, flow_MPa: float) -> float:
 def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
                  before: SampledField, after: SampledField, force_N: float, face_strain: float,
                  outcome: str = "", quick: bool = False) -> dict[str, Any]:
-    """Columns of a step that tell its risks; ``quick``: without the finger's."""
+    """Columns of a step with its risks; ``quick``: without the stiffness under a finger."""
     model = work.model
     found = {"paint_pct": 100.0 * face_strain / work.case.limits.paint_strain,
              "thinning_pct": thinning_pct(model, state), "ring_mm": math.nan,
@@ -149,7 +154,7 @@ def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
 
 def _named(work: Workpiece, operation: Operation | None, found: dict[str, float],
            outcome: str) -> str:
-    """The risks that are worth a word."""
+    """The risks above their limits, in words."""
     words = []
     if found["paint_pct"] >= PAINT_PCT:
         words.append(f"paint at {found['paint_pct']:.0f} % of its limit")
@@ -171,7 +176,7 @@ def _named(work: Workpiece, operation: Operation | None, found: dict[str, float]
 
 
 def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
-    """Stiffness of the undamaged panel under the finger, kept by place (to a millimetre)."""
+    """Stiffness of the undamaged panel under a finger, kept by place rounded to 1 mm."""
     kept = work.model.workspace.undamaged_finger_N_per_mm
     place = (round(x_mm), round(y_mm))
     if place not in kept:

@@ -1,4 +1,4 @@
-"""The yield criterion and rolling direction that a case asks for."""
+"""The yield criterion and rolling direction of a case."""
 
 from __future__ import annotations
 
@@ -18,7 +18,8 @@ def rolled_sheet(sheet: Sheet, asked: Rolling, measured: Directions | None) -> S
 
     Raises
     ------
-    InputError : what contradicts itself or needs measurements that the grade does not have.
+    InputError : contradictory keys, or a criterion that needs measurements which the grade does not
+        have.
     """
     criterion = _criterion(sheet, asked, measured)
     if criterion is None and asked.angle_deg != 0.0:

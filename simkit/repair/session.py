@@ -1,4 +1,4 @@
-"""A repair as it goes: apply, undo, branch; every step with its numbers. Sessions are frozen."""
+"""A repair session: apply, undo, branch; every step with its numbers. Sessions are immutable."""
 
 from __future__ import annotations
 
@@ -40,11 +40,11 @@ class Step:
 
 @dataclass(frozen=True)
 class Session:
-    """A panel under repair and how it came here.
+    """A panel under repair, with all steps so far.
 
-    ``apply``, ``undo`` and ``branch`` return new sessions and leave this one as it is, so that
-    every session is a branch point. ``matched`` False: the dent is not the one that was measured,
-    and no step of it is called flat.
+    ``apply``, ``undo`` and ``branch`` return new sessions and leave this one unchanged, so that
+    every session can be a branch point. ``matched`` False: the reconstructed dent does not agree
+    with the measured one, and no step counts as flat.
     """
 
     work: Workpiece
@@ -65,19 +65,20 @@ class Session:
         return self.now.state
 
     def _repr_html_(self) -> str:
-        """Shown by notebooks: the steps, what is left, and a picture of the deviation."""
+        """Display in notebooks: the steps and a picture of the deviation."""
         return session_html([step.row for step in self.steps], self.now.field,
                             self.work.case.title)
 
     def spots(self, tolerance_mm: float | None = None) -> tuple[Spot, ...]:
-        """Lows and highs now, the largest first; the goal's tolerance if none is given."""
+        """Present lows and highs, the largest first; default is the goal's tolerance."""
         return find_spots(self.now.field, tolerance_mm or self.work.case.goal.limits[0])
 
     def apply(self, operation: Operation, quick: bool = False) -> Session:
-        """Carry out one operation; a step that does not converge leaves the panel as it was. One
-        whose place lies past its height already does nothing, takes no minutes and does not count.
+        """Compute one operation.
 
-        ``quick``: for searches, without books (see :func:`simkit.repair.operations`).
+        A step that does not converge leaves the panel as it was. A step whose place is already
+        beyond its goal does nothing, takes no minutes and does not count. ``quick``: for searches,
+        without energy balance (see :func:`simkit.repair.operations.apply_operation`).
 
         Raises
         ------
@@ -106,17 +107,17 @@ class Session:
 
     def pull(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
              angle_deg: float = 0.0) -> Session:
-        """Glue a tab on, pull until the place will lie at ``to_mm`` once released, and release."""
+        """Glue a tab on, pull until the place is predicted at ``to_mm`` after release, release."""
         return self.apply(Operation("pull", tool, x_mm, y_mm, to_mm, angle_deg))
 
     def push(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
              angle_deg: float = 0.0) -> Session:
-        """Push with a tip from behind until the place will lie at ``to_mm`` once released."""
+        """Push with a tip from behind until the place is predicted at ``to_mm`` after release."""
         return self.apply(Operation("push", tool, x_mm, y_mm, to_mm, angle_deg))
 
     def tap_down(self, tool: str, x_mm: float, y_mm: float, to_mm: float = 0.0,
                  angle_deg: float = 0.0) -> Session:
-        """Tap with a tip from outside until the place will lie at ``to_mm`` once released."""
+        """Tap with a tip from outside until the place is predicted at ``to_mm`` after release."""
         return self.apply(Operation("tap-down", tool, x_mm, y_mm, to_mm, angle_deg))
 
     def tap_pass(self, tool: str, x_mm: float, y_mm: float, spread: Spread,
@@ -136,13 +137,16 @@ class Session:
     def hold(self, tool: str, x_mm: float, y_mm: float, force_N: float | None = None,
              to_mm: float = 0.0, way: str = "following",
              stiffness_N_per_mm: float = 0.0) -> Session:
-        """Pull with a tab, or push with a tip from behind, and stay: by a force, or for no force at
-        a height under it. ``way``: see :mod:`simkit.mechanics.standing`."""
+        """Pull with a tab, or push with a tip from behind, and keep the tool there.
+
+        With ``force_N`` at this force, else at the height ``to_mm`` under load. ``way``: see
+        :mod:`simkit.mechanics.standing`.
+        """
         return self.apply(Operation("hold", tool, x_mm, y_mm, to_mm, force_N=force_N, way=way,
                                     stiffness_N_per_mm=stiffness_N_per_mm))
 
     def let_down(self, name: str = "") -> Session:
-        """Let down what is held under a name; all of it for none."""
+        """Let down the tool held under a name; all tools without a name."""
         held = [one for one in self.state.standing if not name or one.name == name]
         at = (held[0].x_mm, held[0].y_mm) if held else (0.0, 0.0)
         return self.apply(Operation("let-down", name, *at))
@@ -168,7 +172,7 @@ class Session:
         return spent
 
     def _way(self, operation: Operation) -> Way:
-        """How a push comes to its place; its opening's minutes are those still to be spent."""
+        """Access of a push to its place; minutes are zero if its opening is open already."""
         tips = {tip.name for tip in self.work.tips}
         if operation.kind != "push" and not (operation.kind == "hold" and operation.tool in tips):
             return Way()
@@ -181,7 +185,7 @@ class Session:
         return self.branch(max(0, len(self.steps) - 1 - count))
 
     def branch(self, step: int) -> Session:
-        """A session that goes on from an earlier step.
+        """A session that continues from an earlier step.
 
         Raises
         ------
@@ -196,7 +200,7 @@ def open_session(work: Workpiece, state: State, minutes: Mapping[str, float] | N
                  matched: bool = True) -> Session:
     """Step 0: the panel with its dent. ``minutes`` by operation; None for the case's table.
 
-    ``matched``: whether the dent is the one that was measured.
+    ``matched``: whether the dent agrees with the measured one.
     """
     field = work.sampling.field(state)
     ring = first_ring(field, work.case.goal.limits[0])
@@ -208,7 +212,7 @@ def open_session(work: Workpiece, state: State, minutes: Mapping[str, float] | N
 
 
 def unmatched(row: StepRow) -> StepRow:
-    """The row of a panel that is not the measured one: never flat, at no stage."""
+    """The row of a panel that does not agree with the measured one: never flat, at no stage."""
     return replace(row, flat=False, stage="")
 
 

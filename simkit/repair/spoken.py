@@ -1,4 +1,4 @@
-"""An operation as it is said: "pull round-30 at 30,-15 to -2"."""
+"""An operation as text: "pull round-30 at 30,-15 to -2"."""
 
 from __future__ import annotations
 
@@ -24,19 +24,19 @@ EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
 LONGEST = 400
-"""Characters of an operation."""
+"""Largest number of characters of an operation."""
 
 
 def read_operation(text: str) -> Operation:
-    """Operation from its words: KIND TOOL at X,Y and clauses in any order; mm, N, mJ, degrees.
+    """Operation from its text: KIND TOOL at X,Y and clauses in any order; mm, N, mJ, degrees.
 
-    ``to`` D: deviation the place shall have once released, 0 (flush) if left out. ``by`` N: force
-    of a hold, which then stays whatever the height; of others, force at which they end at the
-    latest. ``with`` E: energy of a blow. ``deep`` T: travel at the latest. ``over`` L or LxW
-    ``every`` S ``times`` R: a pass of touches along a line or over an area about the place.
-    ``turn`` DEG: direction of a long tool, a pass or a lifter's beam, from the x axis. ``lifter``
-    NAME: of the kit, draws a tab. ``glue`` NAME: another glue than the kit's. ``springy`` K,
-    ``locked``: ways of a hold. "let-down" ends all holds, "let-down TOOL" one.
+    ``to`` D: required deviation of the place after release, 0 (flush) if left out. ``by`` N: force
+    of a hold, at any height; for others the largest force. ``with`` E: energy of a blow. ``deep``
+    T: largest travel. ``over`` L or LxW ``every`` S ``times`` R: a pass of touches along a line or
+    over an area about the place. ``turn`` DEG: direction of a long tool, a pass or a lifter's beam,
+    from the x axis. ``lifter`` NAME: lifter of the kit that pulls the tab. ``glue`` NAME: another
+    glue than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all holds,
+    "let-down TOOL" one.
 
     Raises
     ------
@@ -68,7 +68,7 @@ def read_operation(text: str) -> Operation:
 
 
 def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
-    """What follows the place, by its word; flags are 1; and the names of a lifter and a glue."""
+    """Clauses after the place: numbers by their word (1 for flags), names of lifter and glue."""
     said: dict[str, float] = {}
     names: dict[str, str] = {}
     at = 0
@@ -95,7 +95,7 @@ def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
 
 
 def _spread(said: dict[str, float]) -> Spread | None:
-    """The pass that was said, if any."""
+    """The pass given by the clauses, None without one."""
     if "over" not in said and "every" not in said and "times" not in said:
         return None
     if "over" not in said or "every" not in said:
@@ -113,7 +113,7 @@ def _unread(text: str) -> InputError:
 
 
 def say_operation(operation: Operation) -> str:
-    """The words that `read_operation` reads back."""
+    """The text of an operation, in the form that `read_operation` reads."""
     op = operation
     if op.kind == "let-down":
         return f"let-down {op.tool}".strip()

@@ -1,6 +1,6 @@
-"""Stages of a repair: how far a panel has come, and what it took to come there.
+"""Stages of a repair, and the steps and minutes until each of them was reached.
 
-Bulk out, roughed, fine, finished: each a limit of height and one of slope, from the case's goal.
+Bulk, roughed, fine, finished: each has a limit of height and one of slope, from the case's goal.
 Names and limits are common practice, no source.
 """
 
@@ -13,12 +13,12 @@ from simkit.case.repair import STAGE_NAMES, Goal
 from simkit.mechanics.outcome import Outcome
 
 STALL_STEPS, STALL_SHARE = 12, 0.98
-"""A repair stalls when so many steps have brought neither the largest excess over the limits nor
-what is left beyond them below this share of its least before."""
+"""A repair stalls if in so many steps neither the largest excess over the limits nor the measure of
+what is beyond them has fallen below this share of its smallest value before."""
 
 
 class Reading(Protocol):
-    """What a stage is judged by: the largest low (<= 0) and high, mm, and slope deviation, mrad."""
+    """Quantities that decide a stage: largest low (<= 0) and high, mm; slope deviation, mrad."""
 
     @property
     def max_low_mm(self) -> float:
@@ -46,15 +46,15 @@ class TimedReading(Reading, Protocol):
 
     @property
     def outcome(self) -> str:
-        """How it ended."""
+        """Outcome of the step."""
 
     @property
     def held_N(self) -> float:
-        """What is held after it, N; heights under a force reach no stage."""
+        """Force held after it, N; heights under a held force do not count for a stage."""
 
 
 class LeftReading(Reading, Protocol):
-    """A reading with what is left beyond the limits."""
+    """A reading with the measure of the deviation beyond the limits."""
 
     @property
     def left_mm2(self) -> float:
@@ -69,18 +69,18 @@ def meets(goal: Goal, stage: str, reading: Reading) -> bool:
 
 
 def excess(goal: Goal, reading: Reading) -> float:
-    """Largest of height over tolerance and slope over its limit, at the goal's stage: 1 is met."""
+    """Larger of height and slope over their limits at the goal's stage; 1 or less is within."""
     height, slope = goal.limits
     return max(max(-reading.max_low_mm, reading.max_high_mm) / height, reading.slope_mrad / slope)
 
 
 def stage_of(goal: Goal, reading: Reading) -> str:
-    """Finest stage that is met; empty where not even the coarsest is."""
+    """Finest stage that is met; empty if none is."""
     return next((stage for stage in reversed(STAGE_NAMES) if meets(goal, stage, reading)), "")
 
 
 def steps_of(rows: Sequence[TimedReading]) -> int:
-    """Steps that count among the rows from step 0 on: all but those that found nothing to do."""
+    """Number of steps in rows from step 0 on, without those that found nothing to do."""
     return rows[-1].step - sum(row.outcome == Outcome.ALREADY_PAST.value for row in rows)
 
 
@@ -99,7 +99,7 @@ def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, flo
 
 
 def stagnates(goal: Goal, rows: Sequence[LeftReading], steps: int = STALL_STEPS) -> bool:
-    """Whether a number of steps has brought nothing nearer to its limit, one way or the other."""
+    """Whether the last steps have brought the panel no nearer to its limits, see STALL_STEPS."""
     if len(rows) <= steps + 1:
         return False
     largest = [excess(goal, row) for row in rows]

@@ -32,35 +32,35 @@ class StepRow:
 
     Attributes
     ----------
-    step, operation, tool, x_mm, y_mm, goal_mm, angle_deg : what was asked for.
+    step, operation, tool, x_mm, y_mm, goal_mm, angle_deg : the operation as requested.
     outcome, reason : how the loading ended. tool_change : whether the tool differs from the last.
-    minutes : of this step, from the table of times (common practice, no source); the first step
-        carries the set-up, the first push the access to the inner face.
-    touches : of a pass of pushes or taps, otherwise 1. rod, opening : by which a push from behind
-        came to its place, empty by hand; its first use adds the opening's minutes. said : the
-        operation in the words that `simkit try` takes.
+    minutes : minutes of this step, from the table of times (common practice, no source); the first
+        step includes the set-up, the first push the access to the inner face.
+    touches : number of touches of a pass, else 1. rod, opening : access of a push from behind,
+        empty by hand; its first use adds the opening's minutes. said : the operation in the words
+        of `simkit try`.
     before_mm, released_mm : deviation at the tool's place before and after; predicted_mm : after,
         as predicted while loading.
-    travel_mm, force_N : reached. held_N : what stays held after it (the heights are those under
-        that force, and nothing counts as flat or as a stage meanwhile).
+    travel_mm, force_N : largest travel and force. held_N : force of the tools still held (the
+        heights are those under this force, and nothing counts as flat or as a stage meanwhile).
     max_low_mm, max_high_mm, slope_mrad, improvement_pct,
         improvement_raw_pct : of the whole panel after the step
         (:mod:`simkit.inspection.measures`); flat : whether the case's goal is met; stage : the
-        finest stage that is met (:mod:`simkit.repair.stages`), empty for none; left_mm2 : what
-        lies beyond the goal's limits (:func:`simkit.inspection.measures.left_mm2`).
+        finest stage that is met (:mod:`simkit.repair.stages`), empty for none; left_mm2 : measure
+        of the deviation beyond the goal's limits (:func:`simkit.inspection.measures.left_mm2`).
     crown_mm : highest deviation in the first dent's crown band; low_rise_mm : how far the place of
         the first dent's deepest point has risen since step 0.
     stretch_mm2 : plastic area surplus of the mid-surface; max_plastic_strain : equivalent, of any
-        layer; max_face_strain : largest principal strain of a face since the virgin sheet.
+        layer; max_face_strain : largest principal strain of a face since the undamaged sheet.
     work_Nmm, standing_Nmm, stored_Nmm, plastic_Nmm, snap_Nmm : work of the tool, work of the
-        tools held meanwhile, change of stored elastic energy, plastic work, energy lost in
-        snapping; energy_error_pct : what is left of the balance over the larger side.
+        held tools, change of stored elastic energy, plastic work, energy lost in snapping;
+        energy_error_pct : difference of the balance over the energy that was exchanged.
     iterations, cuts : Newton iterations, halved increments. snapped : whether the sheet snapped.
-    penetration_mm : deepest penetration of contact.
+    penetration_mm : largest penetration of contact.
     paint_pct, thinning_pct, ring_mm, mark_mm, finger_N_per_mm, risks : of the panel after the step
         and at the tool's place (:mod:`simkit.repair.risks`): largest strain of a face over the
         paint's limit, largest loss of thickness, ring raised round a tab, depth of the tip's
-        print, stiffness under a light finger, and in words what is worth one.
+        print, stiffness under a light finger, and the risks above their limits in words.
     """
 
     step: int
@@ -116,17 +116,17 @@ class StepRow:
 
     @property
     def deed(self) -> str:
-        """Operation, tool and, of a pass, how many places it touched."""
+        """Operation, tool and, for a pass, the number of touches."""
         words = " ".join(word for word in (self.operation, self.tool) if word)
         return words if self.touches < 2 else f"{words}, {self.touches} touches"
 
     def cells(self) -> dict[str, str]:
-        """Text of every column: numbers as Python writes them back exactly, empty for none."""
+        """Text of every column; numbers with all digits, so that they are read back exactly."""
         return {f.name: _text(getattr(self, f.name)) for f in fields(self)}
 
     @classmethod
     def from_cells(cls, cells: dict[str, str]) -> StepRow:
-        """The row that :meth:`cells` wrote; ValueError or KeyError for anything else."""
+        """The row from the text of :meth:`cells`; raises ValueError or KeyError for other text."""
         values: dict[str, Any] = {}
         for f in fields(cls):
             raw = cells.get(f.name, "") if f.name in LATER else cells[f.name]
@@ -143,7 +143,7 @@ class StepRow:
 
 LATER = ("paint_pct", "thinning_pct", "ring_mm", "mark_mm", "finger_N_per_mm", "risks", "rod",
          "opening", "said")
-"""Columns that older folders lack."""
+"""Columns that are missing in older run folders."""
 COLUMNS = tuple(f.name for f in fields(StepRow))
 
 
@@ -157,7 +157,7 @@ def _text(value: Any) -> str:
 
 def shape_numbers(work: Workpiece, state: State, field: SampledField, first: SampledField,
                   ring: CrownRing | None) -> dict[str, Any]:
-    """Columns that describe the panel as it stands."""
+    """Columns that describe the present shape of the panel."""
     goal = work.case.goal
     verdict = flatness(field, *goal.limits, goal.slope_base_mm)
     model = work.model
@@ -183,7 +183,7 @@ def shape_numbers(work: Workpiece, state: State, field: SampledField, first: Sam
 
 
 def area_surplus_mm2(model: Model, state: State) -> float:
-    """Plastic surplus of the mid-surface's area, mm^2: what no bending can take out."""
+    """Plastic surplus of the mid-surface's area, mm^2; bending cannot remove it."""
     # the plastic strain is logarithmic: its trace s is the logarithm of the area ratio
     mean = state.points[..., 0] @ model.layers.weights
     return stretch_mm2(np.expm1(mean), model.geometry.area)

@@ -1,4 +1,5 @@
-"""Operations tried out: what a strategy tries and then does is computed only once."""
+"""Results of operations are kept for a while: what a strategy tries and then does is computed once.
+"""
 
 from __future__ import annotations
 
@@ -11,17 +12,17 @@ from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
 RESULTS_KEPT = 24
-"""Results kept: those of one choice of the next step; a state is some megabytes."""
+"""Number of results kept, enough for one choice of the next step; a state takes some megabytes."""
 
 _kept: OrderedDict[tuple[int, int, Operation, bool], tuple[Workpiece, State, Advance]] = (
     OrderedDict())
 
 
 def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool = False) -> Advance:
-    """The result of an operation on a state, remembered for the next time it is asked for.
+    """The result of an operation on a state, kept for the next request.
 
-    The same workpiece, state and operation give the same result to the last bit, so that nothing
-    but time hangs on what is remembered.
+    The same workpiece, state and operation give the same result to the last bit, so keeping it
+    changes only the time.
     """
     key = (id(work), id(state), operation, quick)
     if key in _kept:
@@ -35,7 +36,7 @@ def carry_out(work: Workpiece, state: State, operation: Operation, quick: bool =
 
 
 def _keep(key: tuple[int, int, Operation, bool], what: tuple[Workpiece, State, Advance]) -> None:
-    """Work and state are kept too, so that their identities are not given to others."""
+    """Keep a result, and with it workpiece and state, so that their ids are not used again."""
     _kept[key] = what
     _kept.move_to_end(key)
     while len(_kept) > RESULTS_KEPT:
@@ -43,10 +44,10 @@ def _keep(key: tuple[int, int, Operation, bool], what: tuple[Workpiece, State, A
 
 
 def remember(work: Workpiece, state: State, operation: Operation, result: Advance) -> None:
-    """Keep the result of an operation carried out in full that is about to be asked for again."""
+    """Keep the complete result of an operation that will be requested again."""
     _keep((id(work), id(state), operation, False), (work, state, result))
 
 
 def forget() -> None:
-    """Forget all results, so that the next are computed again."""
+    """Delete all results, so that the next ones are computed again."""
     _kept.clear()

@@ -1,4 +1,4 @@
-"""Where a panel gets its fine elements: about damage measured, or that blows will do."""
+"""The window of fine elements: around measured damage, or where blows will make it."""
 
 from __future__ import annotations
 
@@ -11,22 +11,22 @@ from simkit.inspection.measured import WantedSpot, covered
 from simkit.panel.surface import Window
 
 SEEN_MM = 0.05
-"""Deviation from which a place counts as damaged, half of the usual tolerance."""
+"""Deviation above which a place counts as damaged, half of the usual tolerance."""
 MARGIN_MM = 25.0
-"""Fine elements reach this far beyond the damage: taps beside the crown need them."""
+"""Width of fine elements around the damage, needed for taps beside the crown."""
 FLATTEST_MM = 2500.0
-"""A flatter panel's dents are as wide as this radius would make them: its sheet stretches."""
+"""Largest radius used for the width of a dent: on flatter panels the sheet stretches instead."""
 TRAVEL_KEPT_SHARE = 0.6
-"""Share of a travel that stays as depth, for a guess at the dent's width only."""
+"""Share of a travel that remains as depth, for an estimate of the dent's width only."""
 DEPTH_OF_JOULE_MM = 3.0
-"""Depth left by a joule, for the same guess; it grows with the square root."""
+"""Depth left by 1 J, for the same estimate; it grows with the square root of the energy."""
 
 
 def fine_window(depth: DepthField | None, blows: tuple[GivenBlow, ...] | None, panel: Panel,
                 extent: Extent, spots: tuple[WantedSpot, ...] = ()) -> Window:
-    """The part of the plan with fine elements; half of the panel where nothing is known.
+    """The rectangle with fine elements; half of the panel if nothing is known of the damage.
 
-    ``spots``: lows and highs that were measured; all lie inside.
+    ``spots``: measured lows and highs; all of them are inside.
     """
     x0, x1, y0, y1 = extent
     if blows:
@@ -42,11 +42,11 @@ def fine_window(depth: DepthField | None, blows: tuple[GivenBlow, ...] | None, p
 
 
 def _box(blow: GivenBlow, panel: Panel) -> Extent:
-    """Where a blow is expected to dent the sheet.
+    """Box in which a blow is expected to dent the sheet.
 
-    A curved sheet gives way almost without stretching: it is mirrored at a plane half the depth
-    down, which cuts out a piece sqrt(radius x depth) from the middle to its ridge (Pogorelov's
-    mirrored cap, known from memory); a flat one is taken as curved by ``FLATTEST_MM``.
+    A curved sheet is dented almost without stretching: a cap of it is mirrored at a plane, with the
+    ridge at sqrt(radius x depth) from the centre (Pogorelov's mirrored cap, known from memory). A
+    flat sheet is treated like one with the radius ``FLATTEST_MM``.
     """
     depth = blow.depth_mm or 0.0
     if blow.travel_mm is not None:
@@ -61,7 +61,7 @@ def _box(blow: GivenBlow, panel: Panel) -> Extent:
 
 
 def damage_box(depth: DepthField) -> Extent:
-    """Box of what stands out of the noise: x from, to, y from, to; all measured if nothing does."""
+    """Box of the deviations above the noise: x from, to, y from, to; the whole box without any."""
     x0, x1, y0, y1 = depth.box_mm
     x, y = np.linspace(x0, x1, 101), np.linspace(y0, y1, 101)
     out = np.abs(depth(*np.meshgrid(x, y))) > max(SEEN_MM, 3.0 * depth.noise_mm)

@@ -1,4 +1,4 @@
-"""A case made ready to work on: model, tools, limits, goal, access, sampling."""
+"""A case prepared for computation: model, tools, limits, goal, access, sampling."""
 
 from __future__ import annotations
 
@@ -39,17 +39,17 @@ from simkit.tool.times import load_times
 
 @dataclass(frozen=True)
 class Workpiece:
-    """What is worked on, and with what.
+    """A panel and the kit of tools.
 
     Attributes
     ----------
-    case : the case as read; model : the panel; depth : the measured depth field (None: virgin, or
-        made by the case's blows).
-    tabs, tips, glue : the kit; sampling : grid on which deviations are read.
-    window : part of the plan with fine elements; minutes : table of times by operation.
-    spots : the lows and highs of the depth field; close : grid round them on which the
-        reconstruction is judged.
-    remarks : what is done otherwise than the case says, one sentence each.
+    case : the case as read; model : the panel; depth : the measured depth field (None: undamaged,
+        or made by the case's blows).
+    tabs, tips, glue : the kit; sampling : grid on which deviations are evaluated.
+    window : rectangle with fine elements; minutes : table of times by operation.
+    spots : lows and highs of the depth field; close : grid around them for the comparison of the
+        reconstruction.
+    remarks : deviations from the case file, one sentence each.
     """
 
     case: Case
@@ -81,9 +81,9 @@ class Workpiece:
 
 def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
                    coarser: float = 1.0) -> Workpiece:
-    """Build everything a case describes; ``coarser`` scales the element size (for fits).
+    """Build everything that a case describes; ``coarser`` scales the element size (for searches).
 
-    Threads beyond the processors there are would only wait, and are not started.
+    No more threads are started than there are processors.
 
     Raises
     ------
@@ -143,7 +143,7 @@ def bed_of(patch: Patch, support: Support) -> SpringSet:
 
 
 def panel_sheet(case: Case) -> Sheet:
-    """The panel's sheet as forming and the paint oven left it.
+    """The panel's sheet after forming and paint baking.
 
     Raises
     ------
@@ -168,7 +168,7 @@ def panel_sheet(case: Case) -> Sheet:
 
 
 def range_mark(case: Case, depth: DepthField) -> BeyondLaw | None:
-    """The mark of a dent whose shape alone leaves the range of the sheet's law."""
+    """A remark if the shape of a dent alone exceeds the range of the sheet's law."""
     panel = case.panel
     radii = (panel.radius_x_mm or np.inf, panel.radius_y_mm or np.inf)
     strain = strain_from_shape(depth, panel.thickness_mm, radii_mm=radii)

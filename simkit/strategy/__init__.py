@@ -1,4 +1,4 @@
-"""Strategies: from the panel as it stands to the next operation."""
+"""Strategies: from the present state of the panel to the next operation."""
 
 from __future__ import annotations
 

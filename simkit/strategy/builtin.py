@@ -1,4 +1,4 @@
-"""The fixed strategies that come with simkit: in which order the spots are worked."""
+"""The built-in fixed strategies, which differ in the order of the spots."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ LIFTS = ("pull", "push")
 
 @dataclass(frozen=True)
 class CentreFirst:
-    """Lift the lows, the worst first; tap highs down only when no low is left to work."""
+    """Lift the lows, the worst first; tap highs down only if no low can be improved any more."""
 
     name: str = "centre-first"
 
@@ -39,7 +39,7 @@ class CentreFirst:
 
 @dataclass(frozen=True)
 class CrownFirst:
-    """Tap the highs down, the worst first, while that pays; only then lift the lows."""
+    """Tap the highs down, the worst first, while that is worth a step; then lift the lows."""
 
     name: str = "crown-first"
 
@@ -50,7 +50,7 @@ class CrownFirst:
 
 @dataclass(frozen=True)
 class WorstSpotFirst:
-    """Always the spot that is furthest out of its limits, low or high."""
+    """Always the spot that is farthest beyond its limits, low or high."""
 
     name: str = "worst-spot-first"
 
@@ -61,7 +61,7 @@ class WorstSpotFirst:
 
 @dataclass(frozen=True)
 class Alternating:
-    """Low and high in turn: after a lift the worst high, after a tap the worst low."""
+    """Low and high alternately: after a lift the worst high, after a tap the worst low."""
 
     name: str = "alternating"
 
@@ -91,7 +91,7 @@ class RimInwards:
 
 @dataclass(frozen=True)
 class BulkThenFine:
-    """Worst first, with the widest tools until the bulk is out and the narrowest at last."""
+    """Worst first, with the widest tools until the bulk stage and the narrowest at the end."""
 
     name: str = "bulk-then-fine"
 
@@ -115,7 +115,8 @@ class BulkThenFine:
 
 
 def by_kind(session: Session, first: str) -> Operation | None:
-    """The worst spot of one kind at which something pays, then of the other."""
+    """An operation for the worst spot of one kind at which one is worth a step, then of the other.
+    """
     spots = open_spots(session)
     ordered = [[spot for spot in spots if (spot.kind == first) is wanted]
                for wanted in (True, False)]

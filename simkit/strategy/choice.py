@@ -1,8 +1,8 @@
-"""What every strategy shares: which spots are still worth working, with which tool, how far.
+"""Common rules of all strategies: which spots are worth a step, with which tool, to which height.
 
-A strategy decides *where* to work next; the rules here say *how*, and try a few ways out on the
-simulated panel before one is taken. All of it is common practice, no source: a shop's own order
-of work can be written as another strategy without touching this.
+A strategy decides *where* to work next; the rules here decide *how*. They compute a few
+alternatives on the simulated panel before one is taken. All rules are common practice, no source. A
+shop can write its own order of work as another strategy and use these rules.
 """
 
 from __future__ import annotations
@@ -22,40 +22,41 @@ from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
 SLOPE_ONLY_TOLERANCE_SHARE = 0.15
-"""Share of the tolerance above which a spot is worked while only the slope is out of its limit."""
+"""Height of a spot over the tolerance above which it is worked while only the slope is too large.
+"""
 DEEP_MM = 0.5
-"""Lows deeper than this are lifted: with trials of how far; pulled, or pushed where the glue will
-not hold. Shallower ones are pushed from behind where a tool reaches."""
+"""Lows deeper than this are pulled, or pushed if the glue does not hold, and several heights are
+tried. Shallower ones are pushed from behind where a tool reaches."""
 PAST_MM = (0.15, 0.3, 0.5)
-"""Heights past flush to which a lift is tried: brought just to flush, a place keeps a pip as wide
-as the tool, which nothing removes later."""
+"""Heights past flush to which a lift is tried: a place lifted just to flush keeps a small low as
+wide as the tool, which no later step removes."""
 LEAST_GAIN_SHARE = 0.005
-"""Share of what is left beyond the limits that a step must take away to be worth it."""
+"""Smallest share of the measure beyond the limits (left_mm2) that a step must remove."""
 LEAST_MM = 0.004
-"""Shortest way of a place to its goal that is worth a step."""
+"""Smallest distance of a place from its goal that is worth a step."""
 BOWS_MM = 4.0
-"""Travel of a tip at a shallow place beyond which it bows the panel rather than works the place."""
+"""Travel of a tip at a shallow place above which it bends the whole panel instead of the place."""
 SPOTS_TRIED, TOOLS_TRIED, FLANKS, SURE = 6, 3, 2, 2
-"""So many spots, tools for each, and steep places are tried before a strategy gives up; so many
-of the best of quick solves are carried out in full."""
+"""Largest numbers of spots, of tools for each, and of steep places that are tried; number of the
+best of the quick computations that are computed completely."""
 
 
 class Strategy(Protocol):
-    """A way to go about a repair; a pure function of what was done and is seen so far."""
+    """A rule for the next operation; a pure function of the session so far."""
 
     @property
     def name(self) -> str:
-        """As the case file and the tables call it."""
+        """Name in case files and tables."""
 
     def next(self, session: Session) -> Operation | None:
-        """The next operation, or None where nothing promises anything."""
+        """The next operation, or None if none is worth a step."""
 
 
 def open_spots(session: Session) -> list[Spot]:
-    """Spots that keep the panel from its goal, the one furthest out of its limits first.
+    """Spots that keep the panel from its goal, the one farthest beyond its limits first.
 
-    Those beyond the tolerance; where there is none and only the slope is too much, finer ones,
-    each judged by the steepest slope on it and just beside it.
+    Spots beyond the tolerance; if there are none and only the slope is too large, smaller ones. The
+    order is that of the largest height or slope over its limit, on a spot and just beside it.
     """
     goal, field = session.work.case.goal, session.now.field
     tolerance, limit = goal.limits
@@ -74,14 +75,17 @@ def open_spots(session: Session) -> list[Spot]:
 
 
 def _largest_beside(mask: np.ndarray, use: np.ndarray, reach: list[int]) -> float:
+    """Largest value of ``use`` on a mask enlarged by ``reach`` grid steps along x and y."""
     near = maximum_filter(mask, (2 * reach[1] + 1, 2 * reach[0] + 1))
     return float(use[near].max())
 
 
 def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
                     ) -> Operation | None:
-    """The operation for the first of the spots at which one pays, then for the steepest places if
-    these are the ``last`` spots there are; None where none does."""
+    """The operation for the first spot at which one is worth a step; None if none is.
+
+    ``last``: True if there are no further spots; then the steepest places are tried too.
+    """
     for count, spot in enumerate(spots):
         if count == SPOTS_TRIED:
             break
@@ -92,12 +96,12 @@ def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
 
 
 def operation_for(session: Session, spot: Spot) -> Operation | None:
-    """The operation that fits a spot and pays, to flush or else half-way; None where none does."""
+    """The operation for a spot that is worth a step, to flush or else half-way; None if none is."""
     return _to_flush(session, spot) or _half_way(session, spot)
 
 
 def _half_way(session: Session, spot: Spot) -> Operation | None:
-    """A crease, or a spot beside a steeper one, may take half the way where flush spoils more."""
+    """Half of the height, for a crease or a spot beside a steeper one, where flush does harm."""
     kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
     half = round(0.5 * spot.height_mm, 3)
     return best_of(session, [op for kind in kinds
@@ -105,7 +109,7 @@ def _half_way(session: Session, spot: Spot) -> Operation | None:
 
 
 def _to_flush(session: Session, spot: Spot) -> Operation | None:
-    """To flush; a deep low by whichever way brings it there and leaves least, pulled or pushed."""
+    """To flush; for a deep low the better of pull and push among those that reach flush."""
     if spot.kind == "high":
         return best_of(session, operations_at(session, "tap-down", spot))
     lifts = [op for kind in lifting_kinds(session, spot)
@@ -122,9 +126,11 @@ def _to_flush(session: Session, spot: Spot) -> Operation | None:
 
 
 def _given_up(session: Session, lifts: list[Operation]) -> Operation | None:
-    """Of lifts that the quick solve gave up, the one that pays in full and leaves least, one that
-    gets there before one whose glue lets go: a panel that has gone over springs back on the way, in
-    more iterations than a search may spend."""
+    """The best of the lifts that the quick computation gave up, computed completely; or None.
+
+    Lifts that reach their goal come before lifts whose glue lets go. A panel that has snapped
+    through snaps back during the lift, which takes more iterations than a search may spend.
+    """
     pays = (1.0 - LEAST_GAIN_SHARE) * session.now.row.left_mm2
     full = [(after.now.row.outcome != Outcome.REACHED.value, after.now.row.left_mm2, count)
             for count, lift in enumerate(lifts[:SURE])
@@ -134,8 +140,8 @@ def _given_up(session: Session, lifts: list[Operation]) -> Operation | None:
 
 
 def flank(session: Session) -> Operation | None:
-    """Where no spot pays: the steepest place, pushed at its foot or tapped at its top part of the
-    way; None where that does not pay either."""
+    """If no spot is worth a step: an operation at the steepest place, pushed at its foot or tapped
+    at its top by a part of the height difference; None if that is not worth a step either."""
     goal, field = session.work.case.goal, session.now.field
     along_x, along_y = slope_parts(field, goal.slope_base_mm)
     steep = np.nan_to_num(np.hypot(along_x, along_y))
@@ -159,7 +165,7 @@ def flank(session: Session) -> Operation | None:
 
 
 def _apart(steep: np.ndarray, field: SampledField, count: int) -> list[tuple[int, int]]:
-    """The steepest places, none within 30 mm of another."""
+    """The steepest places, with at least 30 mm between them."""
     left, found = steep.copy(), []
     for _ in range(count):
         row, column = np.unravel_index(int(left.argmax()), left.shape)
@@ -187,7 +193,7 @@ def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
 
 
 def how_far(session: Session, lift: Operation) -> Operation:
-    """A lift to flush, or past flush where that leaves less once tapped back."""
+    """A lift to flush, or past flush if that is better after tapping back."""
     best, least = lift, _left_tapped_back(session, lift)
     for goal in PAST_MM:
         further = Operation(lift.kind, lift.tool, lift.x_mm, lift.y_mm, goal, lift.angle_deg)
@@ -200,7 +206,7 @@ def how_far(session: Session, lift: Operation) -> Operation:
 
 
 def _left_tapped_back(session: Session, lift: Operation) -> float:
-    """What is left beyond the limits after a lift and, if that leaves less, the tap back."""
+    """Measure beyond the limits (left_mm2) after a lift and, if better, a tap back."""
     lifted = tried_out(session, lift, quick=True)
     if lifted is None or not done_at_all(lifted):
         return np.inf
@@ -216,9 +222,10 @@ def _left_tapped_back(session: Session, lift: Operation) -> float:
 
 
 def best_of(session: Session, operations: Iterable[Operation]) -> Operation | None:
-    """The operation that leaves least beyond the limits, if it pays; None otherwise.
+    """The operation with the smallest left_mm2 afterwards, if it is worth a step; else None.
 
-    They are ranked by quick solves; the first that pays in full as well is taken.
+    They are ranked by quick computations; the first that is also worth a step when computed
+    completely is taken.
     """
     goal, before = session.work.case.goal, session.now.row
     ranked = [(after.now.row.left_mm2, count, operation)
@@ -237,13 +244,16 @@ def best_of(session: Session, operations: Iterable[Operation]) -> Operation | No
 
 
 def done_at_all(after: Session) -> bool:
-    """Whether the last step changed the panel in a way that can be believed."""
+    """Whether the last step has a valid outcome."""
     return Outcome(after.now.row.outcome).valid
 
 
 def tried_out(session: Session, operation: Operation, quick: bool = False) -> Session | None:
-    """The session after an operation; None where there is nothing to do for it, or its tool does
-    not fit the place or only bows the panel there: such a tool is passed over."""
+    """The session after an operation; None if it is not applicable.
+
+    That is, if the place is at its goal already, if the tool does not fit the place, or if it only
+    bends the whole panel.
+    """
     try:
         here = height_at(session, operation.x_mm, operation.y_mm)
         way = operation.goal_mm - here
@@ -258,7 +268,7 @@ def tried_out(session: Session, operation: Operation, quick: bool = False) -> Se
 
 
 def height_at(session: Session, x_mm: float, y_mm: float) -> float:
-    """Deviation at a place of the plan, between the points of the sampled field, mm."""
+    """Deviation at a place x, y, by linear interpolation of the sampled field, mm."""
     now = session.now.field
     at = [[(y_mm - now.y_mm[0]) / now.step_mm[1]], [(x_mm - now.x_mm[0]) / now.step_mm[0]]]
     value = float(map_coordinates(now.d_mm, at, order=1, mode="nearest")[0])
@@ -266,8 +276,8 @@ def height_at(session: Session, x_mm: float, y_mm: float) -> float:
 
 
 def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:
-    """Tools of the kit for a spot, best first: the widest that the spot's short axis holds, then
-    wider ones (more glue, more force), then narrower ones."""
+    """Tools of the kit for a spot, best first: the widest that is not wider than the spot's short
+    axis, then wider ones (more glue, more force), then narrower ones."""
     if kind == "pull":
         sized = sorted((tab.width_mm, tab.name) for tab in session.work.tabs)
     else:
@@ -280,6 +290,6 @@ def tools_for(session: Session, kind: str, spot: Spot) -> list[str]:
 
 
 def face_mm(body: object) -> float:
-    """Width of a tip's face: of its core and nose, mm."""
+    """Width of a tip's face, core and nose together, mm."""
     core = max(getattr(body, "half_width_mm", 0.0), getattr(body, "core_radius_mm", 0.0))
     return 2.0 * (core + float(getattr(body, "nose_radius_mm", 0.0)))

@@ -1,4 +1,4 @@
-"""Strategies by name: built in, or of one's own from a file that the case names."""
+"""Strategies by name: built-in ones, and the user's own from files named in the case."""
 
 from __future__ import annotations
 
@@ -14,22 +14,22 @@ from simkit.strategy.planner.planner import Planner
 PLANNER = "planner"
 FLOOR = tuple(one for one in BUILTIN if one.name in (
     "worst-spot-first", "light-passes"))
-"""Fixed strategies whose courses a planner holds its own against: the usual one and
-the one of passes. A repair that holds and taps takes ten steps before it tells anything."""
+"""Fixed strategies with which a planner compares its own course: the usual one and the one with
+passes. A strategy with holds would take ten steps before a comparison is possible."""
 
 
 def strategy_names(case: Case | None = None) -> list[str]:
-    """Names of all strategies there are, those of the case's own files last."""
+    """Names of all strategies, those of the case's own files last."""
     own = [] if case is None else [strategy.name for strategy in case.own_strategies]
     return [*(strategy.name for strategy in BUILTIN), PLANNER, *own]
 
 
 def find_strategy(name: str, case: Case | None = None) -> Strategy:
-    """Strategy by name; a planner is a new one each time, for it learns from one repair.
+    """Strategy by name; a planner is new each time, because it learns during one repair.
 
     Raises
     ------
-    InputError : unknown name, with the near one; a file of one's own that cannot be used.
+    InputError : an unknown name (with a suggestion); a strategy file that cannot be used.
     """
     for strategy in BUILTIN:
         if strategy.name == name:
@@ -48,7 +48,7 @@ def find_strategy(name: str, case: Case | None = None) -> Strategy:
 
 
 def _own(case: Case, index: int) -> Strategy:
-    """A strategy from a Python file beside the case; its code runs here and now."""
+    """A strategy from a Python file in the case's folder; its code runs in this process."""
     own = case.own_strategies[index]
     key, where = f"own_strategies[{index}]", str(own.file)
     if own.file.suffix != ".py" or not own.file.resolve().is_relative_to(case.folder.resolve()):
@@ -75,7 +75,7 @@ def _own(case: Case, index: int) -> Strategy:
 
 
 class _Named:
-    """A strategy of one's own under the name that the case gives it."""
+    """A user's strategy under the name given in the case."""
 
     def __init__(self, name: str, inner: Strategy) -> None:
         self.name = name

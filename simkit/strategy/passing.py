@@ -1,4 +1,4 @@
-"""Light passes: a long or wide spot is worked over in one go, touch by touch."""
+"""Light passes: a long or wide spot is worked in one step, touch by touch."""
 
 from __future__ import annotations
 
@@ -23,18 +23,19 @@ from simkit.strategy.choice import (
 APART = 0.7
 """Spacing of touches over the width of the tip's face; common practice, no source."""
 LEAST_MM = 6.0
-"""Narrowest spacing: a small ball moves the sheet wider than itself."""
+"""Smallest spacing: a small ball moves the sheet over more than its own width."""
 INSIDE = 0.7
-"""Share of a spot's axes that a pass covers: its touches move what lies beside them."""
+"""Share of a spot's axes that a pass covers, since its touches also move the sheet beside them."""
 MOST_TOUCHES = 24
-"""Touches of a pass that a strategy tries."""
+"""Largest number of touches of a pass that a strategy tries."""
 TOOLS = 2
+"""Number of tips tried."""
 
 
 @dataclass(frozen=True)
 class LightPasses:
-    """Always the worst spot; once nothing is deep, by a pass where it is longer than a tool and a
-    pass leaves less."""
+    """Always the worst spot; if nothing is deep any more, by a pass where a spot is longer than the
+    tool and a pass is better."""
 
     name: str = "light-passes"
 
@@ -53,8 +54,9 @@ class LightPasses:
 
 
 def passes_over(session: Session, spot: Spot, goal_mm: float = 0.0) -> Iterator[Operation]:
-    """Passes to a height over a spot, with the tips that fit it best: taps on a high, pushes from
-    behind on a low that a tool reaches. Each touch ends at the height, so that none goes past it.
+    """Passes to a height over a spot, with the tips that fit it best.
+
+    Taps on a high, pushes from behind on a low that a tool reaches. Each touch ends at the height.
     """
     kind = "tap-down" if spot.kind == "high" else "push"
     work = session.work

@@ -1,6 +1,6 @@
-"""Two hands: hold the dent, tap its crown meanwhile, let down; then whatever spot is worst.
+"""Two hands: hold the dent, tap its crown meanwhile, let down; then the worst spot first.
 
-What pays is to hold near the force at which the dent would come by itself (docs/hold-and-tap.md).
+Holding is useful near the force at which the dent would snap out by itself (docs/hold-and-tap.md).
 All rules are common practice, no source.
 """
 
@@ -27,21 +27,23 @@ from simkit.strategy.choice import (
 )
 
 HELD_FORCE_SHARE = 0.85
-"""Share of the force that is held: of the one that brings the low to flush for good, at which the
-dent comes by itself, or which glue and tool bear, whichever is met first."""
+"""Force of a hold over the limiting force: that which brings the low to flush after release, or at
+which the dent snaps out, or which glue and tool can carry, whichever is smallest."""
 MOST_TAPS = 8
-"""Taps under one hold at most."""
+"""Largest number of taps under one hold."""
 APART_MM = 8.0
-"""Taps under one hold lie at least so far from each other."""
+"""Smallest distance of taps under one hold."""
 FORCE_DROP_SHARE = 0.02
-"""Share by which the force must fall for its greatest value to be the dent's own limit."""
+"""Share by which the force must fall after its largest value to be a limit point of the dent."""
 TRIAL = AdvanceSettings(first_mm=0.2, largest_mm=1.0, release_steps=0, goal_tolerance_mm=0.03)
 
 
 @dataclass(frozen=True)
 class CrownUnderTension:
-    """Hold a deep low with the best lifting tool, tap its crown, the highest first, let down;
-    again while that pays, then the worst spot first."""
+    """Hold a deep low with the best lifting tool, tap its crown, the highest first, let down.
+
+    This is repeated while it is worth its steps; then the worst spot first.
+    """
 
     name: str = "crown-under-tension"
 
@@ -61,7 +63,7 @@ class CrownUnderTension:
         return first_that_pays(session, spots)
 
     def _tap(self, session: Session) -> Operation | None:
-        """The next tap under what is held; None when it is time to let down."""
+        """The next tap under the hold; None if the hold shall be let down."""
         done = _since_hold(session)
         left = session.work.case.limits.steps - session.now.row.step
         if len(done) >= MOST_TAPS or left < 2 or not session.work.tips:
@@ -84,10 +86,10 @@ class CrownUnderTension:
 
 
 def hold_for(session: Session, low: Spot) -> Operation | None:
-    """A hold on a low with :data:`HELD_FORCE_SHARE` of what it bears; None where no tool fits or
-    none holds.
+    """A hold on a low with :data:`HELD_FORCE_SHARE` of its limiting force; None if no tool fits or
+    holds.
 
-    The tab (or the tip, where behind is reachable) that lifts the low highest at its own share.
+    The tab (or the tip, if the inner face can be reached) that lifts the low highest is chosen.
     """
     best, highest = None, low.height_mm
     probe = probe_at(session.work.model, low.x_mm, low.y_mm)
@@ -112,7 +114,7 @@ def hold_for(session: Session, low: Spot) -> Operation | None:
 
 
 def borne(trial: Advance) -> float:
-    """Force that a trial of loading bore, N: its greatest before it fell, or at its end."""
+    """Limiting force of a trial loading, N: its largest before the force fell, or the last one."""
     force = np.array([point.force_N for point in trial.path])
     if force.size == 0:
         return 0.0
@@ -122,17 +124,18 @@ def borne(trial: Advance) -> float:
 
 
 def _crowned(session: Session) -> bool:
-    """Whether something stands high enough to be tapped meanwhile."""
+    """Whether there is a high that can be tapped during a hold."""
     return any(spot.kind == "high" for spot in session.spots()) and bool(session.work.tips)
 
 
 def _down(session: Session) -> Operation:
+    """The let-down of all held tools."""
     held = session.state.standing[0]
     return Operation("let-down", "", held.x_mm, held.y_mm)
 
 
 def _let_down(session: Session) -> Session | None:
-    """The session with everything let go, to look at; None where no balance is found."""
+    """The session after everything is let down, for a look; None without an equilibrium."""
     free = session.apply(_down(session))
     return free if Outcome(free.now.row.outcome).valid else None
 
@@ -146,8 +149,8 @@ def _since_hold(session: Session) -> list[Session]:
 
 
 def _last_hold_paid(session: Session) -> bool:
-    """Whether the last round of hold, taps and let-down took away a worthwhile share of what was
-    beyond the limits; True before the first."""
+    """Whether the last round of hold, taps and let-down reduced left_mm2 enough for its steps; True
+    before the first round."""
     rows = [step.row for step in session.steps]
     holds = [k for k, row in enumerate(rows) if row.operation == "hold"]
     if not holds:

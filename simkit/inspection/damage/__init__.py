@@ -1,4 +1,4 @@
-"""Damage reading: what a depth field shows, before anything is simulated."""
+"""Damage reading: findings in a depth field, before any simulation."""
 
 from simkit.inspection.damage.reading import DamageReading, Surroundings, read_damage
 from simkit.inspection.damage.store import write_reading

@@ -1,4 +1,4 @@
-"""Where the panel lets a tool reach from behind, and what stands in its way."""
+"""Access of a tool to the inner face, and the obstacles to it."""
 
 from __future__ import annotations
 
@@ -10,19 +10,19 @@ import numpy as np
 from simkit.case.panel import Panel
 
 TIP_ROOM_MM = 10.0
-"""A push tip needs about this much free sheet around it: common practice, no source."""
+"""Free sheet that a push tip needs around it: common practice, no source."""
 
 
 @dataclass(frozen=True)
 class Access:
-    """Whether a push from behind reaches a place, and why not."""
+    """Whether a push from behind reaches a place, and if not, why."""
 
     push: bool
     reason: str
 
 
 def access_at(panel: Panel, x_mm: float, y_mm: float) -> Access:
-    """Access to the inner face at a place of the plan."""
+    """Access to the inner face at a place x, y."""
     for bed in panel.supports:
         if _distance(bed, x_mm, y_mm) < TIP_ROOM_MM:
             return Access(False, f"{bed.name} behind it")
@@ -38,7 +38,7 @@ def access_at(panel: Panel, x_mm: float, y_mm: float) -> Access:
 
 
 def _distance(shape: Any, x_mm: float, y_mm: float) -> float:
-    """Distance [mm] from a footprint; 0 or less inside."""
+    """Distance [mm] of a place from a disc or rectangle; 0 or less inside."""
     dx, dy = x_mm - shape.x_mm, y_mm - shape.y_mm
     if getattr(shape, "shape", "") == "disc":
         return float(np.hypot(dx, dy) - shape.radius_mm)

@@ -1,11 +1,11 @@
 """Creases: lines along which a depth field bends sharply across and hardly along.
 
-With the second derivatives H of the deviation, smoothed over a little more than a grid step, the
-principal curvature of larger size k1 and its direction e1: a place belongs to a ridge line where
-|k1| is largest along e1 among its neighbours (a ridge of height; Haralick 1983, Lindeberg 1998:
-MEMORY), the other curvature is small beside it, and the radius 1/|k1| is small. Neighbouring places
-make a line. The sharpest radius is then measured on the unsmoothed field, by a second difference
-across the line.
+The second derivatives of the deviation, smoothed over a little more than a grid step, give the
+principal curvature k1 of larger magnitude, its direction e1, and the other one k2. A place belongs
+to a crease where |k1| is larger than at its neighbours along e1 (a ridge line; Haralick 1983,
+Lindeberg 1998: MEMORY), |k2| is small against |k1|, and the radius 1/|k1| is small. Connected
+places form a line. The smallest radius is then measured on the unsmoothed field, by a second
+difference across the line.
 """
 
 from __future__ import annotations
@@ -23,13 +23,17 @@ from simkit.inspection.spots import SampledField
 
 Array = NDArray[np.float64]
 SHARP_MM = 40.0
-"""Largest radius of a crease, our choice: 0.8 mm sheet is then bent by 1 % at its faces."""
+"""Largest radius of a crease, our choice: the bending strain of 0.8 mm sheet is then 1 %."""
 LARGEST_CURVATURE_RATIO = 0.35
 """Largest curvature along a crease over that across."""
 SHORTEST_MM = 15.0
+"""Smallest length of a crease."""
 SMALLEST_TURN_RAD = 0.02
+"""Smallest change of slope across a crease."""
 SMOOTHING_STEPS = 1.3
+"""Standard deviation of the smoothing, in grid steps."""
 ARM_MM = 0.4
+"""Step of the second difference across a crease."""
 
 
 @dataclass(frozen=True)
@@ -39,12 +43,11 @@ class CreaseLine:
     Attributes
     ----------
     kind : "valley" (the sheet bends outward on both sides of it) or "ridge".
-    xy_mm : (n, 2) places along it; d_mm : (n,) deviation there; radius_mm : (n,) across it.
-    length_mm : along it; sharpest_mm, sharpest_xy_mm : smallest radius and its place.
-    turn_deg : largest change of slope across it, within about its smoothing.
-    closed : whether it runs into itself, as the crown of a bowl does.
-    blunted : whether the smoothing of a scan lets nothing sharper through: the radius is then an
-        upper bound.
+    xy_mm : (n, 2) places along it; d_mm : (n,) deviation there; radius_mm : (n,) radius across it.
+    length_mm : its length; sharpest_mm, sharpest_xy_mm : smallest radius and its place.
+    turn_deg : largest change of slope across it.
+    closed : whether it is a closed curve, like the crown of a bowl.
+    blunted : True if the smoothing of a scan limits the radius; it is then an upper bound.
     """
 
     kind: Literal["valley", "ridge"]
@@ -98,7 +101,7 @@ def _curvatures(field: SampledField) -> tuple[Array, Array, Array]:
 
 
 def _crest(bend: Array, across: Array) -> NDArray[np.bool_]:
-    """Where a curvature is largest along its own direction, one cell to either side."""
+    """Where a curvature is larger than one cell away along its own direction, on both sides."""
     ny, nx = bend.shape
     row, column = np.meshgrid(np.arange(ny), np.arange(nx), indexing="ij")
     beside = [ndimage.map_coordinates(
@@ -108,7 +111,7 @@ def _crest(bend: Array, across: Array) -> NDArray[np.bool_]:
 
 
 def _longest_path(cells: NDArray[np.int64]) -> tuple[NDArray[np.int64], bool]:
-    """Cells in order along the longest way through a connected set, and whether it closes."""
+    """Cells in order along the longest path through a connected set, and whether it is closed."""
     known = {tuple(cell): i for i, cell in enumerate(cells.tolist())}
     far, _ = _walk(known, cells, 0)
     end, parents = _walk(known, cells, far)
@@ -117,7 +120,7 @@ def _longest_path(cells: NDArray[np.int64]) -> tuple[NDArray[np.int64], bool]:
         path.append(parents[path[-1]])
     ring = len(cells) > 1.5 * len(path)
     if ring:
-        # Two ways lead round a ring: the rest is the other way, walked back.
+        # the path is one half of a closed curve: order all cells by their angle about the centre
         left = np.setdiff1d(np.arange(len(cells)), path)
         centre = cells.mean(axis=0)
         every = np.concatenate([np.array(path), left])
@@ -128,7 +131,7 @@ def _longest_path(cells: NDArray[np.int64]) -> tuple[NDArray[np.int64], bool]:
 
 def _walk(known: dict[tuple[int, ...], int], cells: NDArray[np.int64], start: int
           ) -> tuple[int, list[int]]:
-    """Breadth-first: the cell furthest from the start, and the parent of each cell."""
+    """Breadth-first search: the cell farthest from the start, and the parent of each cell."""
     parents = [-2] * len(cells)
     parents[start] = -1
     queue, last = deque([start]), start
@@ -146,7 +149,7 @@ def _walk(known: dict[tuple[int, ...], int], cells: NDArray[np.int64], start: in
 
 def _measured(depth: DepthField, field: SampledField, path: NDArray[np.int64], across: Array,
               sign: float, closed: bool) -> CreaseLine | None:
-    """The line in mm with its radii; None if it is too short or turns too little."""
+    """The crease line in mm with its radii; None if it is too short or too weak."""
     xy = np.column_stack([field.x_mm[path[:, 1]], field.y_mm[path[:, 0]]])
     way = across[path[:, 0], path[:, 1]]
     radius, turn, shift = _across(depth, xy, way, max(field.step_mm), sign)
@@ -169,7 +172,7 @@ def _measured(depth: DepthField, field: SampledField, path: NDArray[np.int64], a
 
 
 def sharpest_seen(smoothing_mm: float | None, turn_rad: float) -> float:
-    """Radius [mm] that a sharp kink takes on under a smoothing spline; 0 without smoothing.
+    """Radius [mm] of a sharp kink after smoothing by a spline; 0 without smoothing.
 
     A cubic smoothing spline has the kernel K(0) = 1 / (2 sqrt(2) l) for the smoothing length l
     (Silverman 1984: MEMORY); a kink by ``turn_rad`` then has the curvature turn K(0).
@@ -179,9 +182,10 @@ def sharpest_seen(smoothing_mm: float | None, turn_rad: float) -> float:
 
 def _across(depth: DepthField, xy: Array, way: Array, step: float, sign: float
             ) -> tuple[Array, Array, Array]:
-    """Smallest radius, change of slope, and where the bend is sharpest, across each place (n,).
+    """Smallest radius, change of slope, and offset of the smallest radius, across each place (n,).
 
-    Looked for within 1.5 grid steps to either side; the slope changes within four steps.
+    The radius is searched within 1.5 grid steps on either side; the change of slope is taken
+    between four steps on either side.
     """
     arm = min(ARM_MM, 0.5 * step)
     shifts = np.arange(-1.5 * step, 1.5 * step + 0.5 * arm, arm)

@@ -1,4 +1,4 @@
-"""Kinks where damage meets the panel's edge."""
+"""Kinks of the panel's edge in damage."""
 
 from __future__ import annotations
 
@@ -11,17 +11,20 @@ from simkit.dent.field import DepthField
 
 Array = NDArray[np.float64]
 BASE_MM = 10.0
-"""Length to either side over which the edge's slope is taken."""
+"""Length on either side over which the slope of the edge is taken."""
 SMALLEST_TURN_RAD = 0.02
+"""Smallest change of slope of a kink."""
 SHARP_MM = 60.0
+"""Largest radius of a kink."""
 
 
 @dataclass(frozen=True)
 class EdgeKink:
     """A kink of the panel's edge.
 
-    ``side`` left, right, bottom, top or rim; ``d_mm`` deviation there; ``turn_deg`` by which the
-    edge line turns within 20 mm, > 0 bent outward on both sides; ``radius_mm`` at its sharpest.
+    ``side`` left, right, bottom, top or rim; ``d_mm`` deviation there; ``turn_deg`` angle by which
+    the edge line turns within 20 mm, > 0 if bent outward on both sides; ``radius_mm`` smallest
+    radius.
     """
 
     side: str
@@ -33,7 +36,7 @@ class EdgeKink:
 
 
 def find_edge_kinks(depth: DepthField, border: dict[str, Array]) -> list[EdgeKink]:
-    """Kinks along the lines of a border: name of the side -> places (n, 2) [mm], evenly spaced."""
+    """Kinks along the sides of a panel; ``border``: side -> places (n, 2) [mm], evenly spaced."""
     found = []
     for side, xy in border.items():
         step = float(np.hypot(*(xy[1] - xy[0])))

@@ -23,16 +23,17 @@ from simkit.material.grades import load_grade
 Array = NDArray[np.float64]
 MOST_SAMPLES = 400
 APART_MM = 30.0
-"""Undamaged sheet between two areas that can be worked apart: a tab of 30 mm has to stand there
-(common practice, no source)."""
+"""Undamaged sheet between two areas that can be worked separately: room for a tab of 30 mm (common
+practice, no source)."""
 MARGIN_MM = 30.0
+"""Undamaged margin of the field around the damage."""
 
 
 @dataclass(frozen=True)
 class Surroundings:
-    """What is known beside the depth field; None where it is not.
+    """Data known in addition to the depth field; None if unknown.
 
-    ``panel`` of a case; ``thickness_mm`` of the sheet; ``yield_strain`` at which it flows, no unit.
+    ``panel`` of a case; ``thickness_mm`` of the sheet; ``yield_strain``, no unit.
     """
 
     panel: Panel | None = None
@@ -46,7 +47,7 @@ class Surroundings:
 
 
 def yield_strain_of(grade: str) -> float:
-    """Stress at which a grade begins to flow, over its Young's modulus."""
+    """Initial yield stress of a grade over its Young's modulus."""
     sheet = load_grade(grade).sheet()
     return float(sheet.tension(0.0)) / sheet.E_MPa
 
@@ -55,9 +56,9 @@ def yield_strain_of(grade: str) -> float:
 class Area:
     """Part of the damage that can be worked by itself.
 
-    ``label`` 1 for the largest |d|; ``area_mm2`` beyond the tolerance; ``lowest_mm``,
-    ``highest_mm``; ``volume_mm3`` of |d|; ``box_mm`` (x_min, x_max, y_min, y_max); ``spots`` their
-    labels.
+    ``label``: 1 for the largest |d|; ``area_mm2``: area beyond the tolerance; ``lowest_mm``,
+    ``highest_mm``: extremes; ``volume_mm3``: volume of |d|; ``box_mm``: (x_min, x_max, y_min,
+    y_max); ``spots``: labels of its spots.
     """
 
     label: int
@@ -71,12 +72,12 @@ class Area:
 
 @dataclass(frozen=True)
 class StrainEstimate:
-    """Strain that the shape alone tells; an estimate.
+    """Strain estimated from the shape alone.
 
-    bending t |k| / 2 at the faces, membrane as little as the shape allows (see
-    `simkit.dent.strain`), each the largest anywhere; ``total`` the largest sum, at ``xy_mm``;
-    ``plastic`` that less the yield strain, and ``plastic_area_mm2`` where it is
-    above zero, None without a grade.
+    ``bending``: t |k| / 2 at the faces; ``membrane``: the smallest that the shape allows (see
+    `simkit.dent.strain`), each the largest value anywhere; ``total``: their largest sum, at
+    ``xy_mm``; ``plastic``: this less the yield strain; ``plastic_area_mm2``: area in which it is
+    above zero; None without a grade.
     """
 
     bending: float
@@ -89,10 +90,10 @@ class StrainEstimate:
 
 @dataclass(frozen=True)
 class DamageReading:
-    """Everything read from a depth field.
+    """All findings in a depth field.
 
-    ``crowns`` and ``access`` go with ``spots``; ``field`` is the sampled field, ``labels`` (ny, nx)
-    the areas in it.
+    ``crowns`` and ``access`` belong to the ``spots`` in their order; ``field`` is the sampled
+    field, ``labels`` (ny, nx) the numbers of the areas in it.
     """
 
     source: str
@@ -111,7 +112,8 @@ class DamageReading:
 
 
 def read_damage(depth: DepthField, known: Surroundings, tolerance_mm: float) -> DamageReading:
-    """Read a depth field; what is below the tolerance, or three times the noise, is no mark."""
+    """Read a depth field; deviations below the tolerance, or three times the noise, do not count.
+    """
     tolerance = max(tolerance_mm, 3.0 * depth.noise_mm)
     field = sampled(depth, known.panel)
     labels = spot_labels(field, tolerance)
@@ -120,7 +122,7 @@ def read_damage(depth: DepthField, known: Surroundings, tolerance_mm: float) -> 
     areas, area_labels = _areas(field, labels, tolerance)
     notes = list(depth.quality.notes)
     if tolerance > tolerance_mm:
-        notes.append(f"marks are counted from {tolerance:.2g} mm on, three times the noise")
+        notes.append(f"deviations count from {tolerance:.2g} mm on, three times the noise")
     return DamageReading(
         source=depth.source, tolerance_mm=tolerance, field=field, labels=area_labels,
         spots=tuple(spots),
@@ -132,7 +134,7 @@ def read_damage(depth: DepthField, known: Surroundings, tolerance_mm: float) -> 
 
 
 def sampled(depth: DepthField, panel: Panel | None) -> SampledField:
-    """The field on an even grid over the damage and its surroundings, on the panel only."""
+    """The field on a regular grid over the damage and its surroundings, on the panel only."""
     x0, x1, y0, y1 = depth.reach_mm
     a, b, c, d = depth.box_mm
     x0, x1 = max(x0, a - MARGIN_MM), min(x1, b + MARGIN_MM)
@@ -166,7 +168,8 @@ def border_of(panel: Panel, step_mm: float = 0.25) -> dict[str, Array]:
 
 def _areas(field: SampledField, spots: NDArray[np.int64], tolerance: float
            ) -> tuple[tuple[Area, ...], NDArray[np.int64]]:
-    """Pieces of the damage with `APART_MM` of undamaged sheet between, and their map."""
+    """Areas of the damage with at least `APART_MM` of undamaged sheet between them, and their map.
+    """
     marked = field.on_panel & (np.abs(np.where(field.on_panel, field.d_mm, 0.0)) > tolerance)
     dx, dy = field.step_mm
     if not marked.any():
@@ -199,7 +202,7 @@ def _areas(field: SampledField, spots: NDArray[np.int64], tolerance: float
 
 
 def _strain(depth: DepthField, known: Surroundings) -> StrainEstimate | None:
-    """Strain from the shape; None without a thickness."""
+    """Strain estimated from the shape; None without a thickness."""
     if known.thickness_mm is None:
         return None
     x0, x1, y0, y1 = depth.box_mm

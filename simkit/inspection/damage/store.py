@@ -1,7 +1,7 @@
-"""A reading on disk: reading.json, reading.csv, reading.npz; and what a scan gave.
+"""A reading on disk: reading.json, reading.csv, reading.npz; and the results of a scan.
 
-For a scan also depth.csv and panel.csv (both as a case takes them), case.yaml to start from,
-scan.json and scan.npz. Every file is written whole or not at all.
+For a scan also depth.csv and panel.csv (both in the format of case files), case.yaml as a first
+case file, scan.json and scan.npz. Every file is written completely or not at all.
 """
 
 from __future__ import annotations
@@ -80,7 +80,7 @@ def _crease(line: Any) -> dict[str, Any]:
 
 
 def rows_of(reading: DamageReading) -> list[dict[str, str]]:
-    """One row a finding."""
+    """One row for each finding."""
     rows: list[dict[str, Any]] = []
     for spot, ring, access in zip(reading.spots, reading.crowns, reading.access, strict=True):
         rows.append({
@@ -118,7 +118,7 @@ def _cell(value: Any) -> str:
 
 
 def write_scan(folder: Path, measured: Measured, depth: DepthField, title: str) -> list[Path]:
-    """Write what a scan gave into a folder; returns the files."""
+    """Write the results of a scan into a folder; returns the files."""
     folder.mkdir(parents=True, exist_ok=True)
     files = [folder / name for name in
              ("depth.csv", "panel.csv", "case.yaml", "scan.json", "scan.npz")]
@@ -149,16 +149,16 @@ def grid_text(x: Array, y: Array, value: Array, about: str, digits: int) -> byte
     """A grid (ny, nx) in the format of `simkit.dent.grid`."""
     lines = [f"# {about}", "y\\x," + ",".join(f"{v:.4f}" for v in x)]
     for place, row in zip(y, value, strict=True):
-        # Without a minus before zero.
+        # adding 0.0 turns -0.0 into 0.0, which is written without a minus
         cells = ",".join(f"{v:.{digits}f}" for v in np.round(row, digits) + 0.0)
         lines.append(f"{place:.4f},{cells}")
     return ("\n".join(lines) + "\n").encode()
 
 
 def _case_text(measured: Measured, title: str) -> str:
-    """A case to start from: the measured panel and dent, the rest to be filled in."""
+    """A first case file: the measured panel and dent, the rest to be completed by the user."""
     found = measured.depth
-    # Just inside the grids, which end with the scan.
+    # a little smaller than the grids, which end at the rim of the scan
     half = [0.499 * float(line[-1] - line[0]) for line in (found.x_mm, found.y_mm)]
     middle = [0.5 * float(line[-1] + line[0]) for line in (found.x_mm, found.y_mm)]
     length_x, length_y = (2.0 * (h - abs(m)) for h, m in zip(half, middle, strict=True))

@@ -14,11 +14,11 @@ MOST_LINES = 12
 
 
 def text_of(reading: DamageReading) -> list[str]:
-    """The reading as lines for the terminal, what matters most first."""
+    """The reading as lines for the terminal, the most important first."""
     lines = [f"Damage of {reading.source}, marks beyond {reading.tolerance_mm:.2g} mm"]
     if not reading.spots:
-        return [*lines, "  no mark beyond the tolerance", *_notes(reading)]
-    lines += ["", "Areas that can be worked apart"]
+        return [*lines, "  no damage beyond the tolerance", *_notes(reading)]
+    lines += ["", "Areas that can be worked separately"]
     for area in reading.areas[:MOST_LINES]:
         x0, x1, y0, y1 = area.box_mm
         lines.append(f"  {area.label}: x {x0:.0f} to {x1:.0f}, y {y0:.0f} to {y1:.0f} mm; "
@@ -76,8 +76,8 @@ def strain_text(strain: StrainEstimate | None) -> list[str]:
         f"Strain from the shape alone (an estimate): {100 * strain.total:.1f} % at ({x:.0f}, "
         f"{y:.0f}); bending up to {100 * strain.bending:.1f} %, membrane up to "
         f"{100 * strain.membrane:.2f} %",
-        "  bending = thickness x curvature / 2 at the faces, membrane = the least that a sheet",
-        "  free to slide in its plane takes; what was bent and bent back is not seen"]
+        "  bending = thickness x curvature / 2 at the faces, membrane = the smallest strain of a",
+        "  sheet free to slide in its plane; strain by bending and unbending is not included"]
     if strain.plastic is not None and strain.plastic_area_mm2 is not None:
         lines.append(f"  beyond yield: up to {100 * strain.plastic:.1f} % plastic, on "
                      f"{strain.plastic_area_mm2 / 100.0:.1f} cm2")

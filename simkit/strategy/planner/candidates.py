@@ -1,4 +1,4 @@
-"""Where a planner may work next, and with what: ways of the kit, places of the damage."""
+"""Candidates of a planner: kinds of operation and tools of the kit, and places of the damage."""
 
 from __future__ import annotations
 
@@ -18,20 +18,22 @@ from simkit.tool.times import operation_minutes
 LATTICE_MM = 14.0
 """Distance of the places of the lattice over the damage."""
 DAMAGED_LIMIT_SHARE = 0.5
-"""Share of a limit from which a place counts as damaged."""
+"""Share of a limit above which a place counts as damaged."""
 BESIDE_MM = 10.0
-"""The steepest place is worked at its foot and at its top, so far to each side."""
+"""Distance from the steepest place to its foot and to its top, where it is worked."""
 LONG = 1.5
-"""Length over width from which a dent has a direction."""
+"""Length over width above which a dent has a direction."""
 MOST_PLACES = 90
-"""Most places of the lattice, those nearest to their limits first."""
+"""Largest number of places of the lattice, the worst first."""
 INSIDE_MM = 5.0
-"""Touches stay so far from the edges of what is looked at, unless they are free."""
+"""Smallest distance of touches from the edges of the field, unless an edge is free."""
 
 
 def ways_of(session: Session) -> list[Way]:
-    """Every way the kit allows; long tools along and across the first dent where that is long
-    itself, else along x and y."""
+    """All combinations of kind, tool and angle with the kit.
+
+    Long tools are used along and across the first dent if that is long itself, else along x and y.
+    """
     turns = _turns(session)
     ways = [Way("pull", tab.name, angle) for tab in session.work.tabs
             for angle in ((0.0,) if tab.length_mm == tab.width_mm else turns)]
@@ -42,6 +44,7 @@ def ways_of(session: Session) -> list[Way]:
 
 
 def _turns(session: Session) -> tuple[float, ...]:
+    """Angles of long tools, degrees."""
     first = find_spots(session.steps[0].field, session.work.case.goal.limits[0])
     if first and first[0].long_mm > LONG * first[0].short_mm:
         along = round(first[0].angle_deg)
@@ -50,7 +53,7 @@ def _turns(session: Session) -> tuple[float, ...]:
 
 
 def costs_of(session: Session, pool: Pool, objective: str) -> np.ndarray:
-    """(m,) what each candidate costs: one step, or its minutes with half a change of tool."""
+    """(m,) cost of each candidate: one step, or its minutes with half of a change of tool."""
     if objective != "minutes":
         return np.ones(len(pool.ways))
     table = session.work.minutes
@@ -63,7 +66,7 @@ def costs_of(session: Session, pool: Pool, objective: str) -> np.ndarray:
 
 def worst_places(session: Session, yard: Yardstick, parts: np.ndarray
                  ) -> list[tuple[float, float]]:
-    """Extremes of the worst spots, the worst place of all, and either side of it along its
+    """Extremes of the worst spots, the worst place, and a place on either side of it along its
     slope."""
     places = [(spot.x_mm, spot.y_mm) for spot in open_spots(session)[:4]]
     worst = int(yard.use(parts).argmax())
@@ -78,7 +81,7 @@ def worst_places(session: Session, yard: Yardstick, parts: np.ndarray
 
 
 def lattice(session: Session) -> list[tuple[float, float]]:
-    """Evenly spaced places of the damage, the worst first."""
+    """Places of the damage on a regular lattice, the worst first."""
     goal, field = session.work.case.goal, session.now.field
     use = limit_use(field, *goal.limits, goal.slope_base_mm)
     window = session.work.window
@@ -94,7 +97,7 @@ def lattice(session: Session) -> list[tuple[float, float]]:
 
 
 def make_pool(session: Session, library: Library, places: list[tuple[float, float]]) -> Pool:
-    """Candidates at the places, as far as anything is known of their ways."""
+    """Candidates at the places, with the ways whose influence is known."""
     ways, xs, ys, influence = [], [], [], []
     for way, x, y in _allowed(session, library, places):
         parts = library.parts(way, x, y, session.now.field)
@@ -120,7 +123,7 @@ def _allowed(session: Session, library: Library, places: list[tuple[float, float
 
 
 def borders(session: Session) -> tuple[float, float, float, float]:
-    """Where touches may lie: x from, to, y from, to; up to a free edge, not up to a held one."""
+    """Limits of the places of touches: x from, to, y from, to; with a margin at edges not free."""
     panel, field = session.work.case.panel, session.now.field
     ends = (*field.x_mm[[0, -1]], *field.y_mm[[0, -1]])
     sides = ("left", "right", "bottom", "top")

@@ -1,8 +1,8 @@
-"""Whole repairs gone through before the first step: the planner's own, and the fixed strategies'.
+"""Courses: complete repairs computed before the first step, by the planner and fixed strategies.
 
-The same panel, tools and steps give the same result to the last bit, so that what was gone through
-is what happens. A planner that holds its own course against those of the fixed strategies needs no
-more than the best of them.
+The same panel, tools and steps give the same result to the last bit, so a computed course is what
+will happen. A planner that compares its own course with those of the fixed strategies needs at most
+as many steps as the best of them.
 """
 
 from __future__ import annotations
@@ -23,11 +23,12 @@ from simkit.strategy.planner.words import Decision, words_of
 Step = Callable[[Session], "Leg | None"]
 Ahead = Callable[[Session], float]
 SURELY = 0.7
-"""Share of the steps that a joint plan foresees which no fixed strategy is thought to undercut."""
+"""No strategy is expected to need fewer steps than this share of those that a joint plan predicts.
+"""
 PATIENCE = 8
-"""A course is given up when so many steps bring nothing nearer to its limit."""
+"""A course is given up after so many steps without progress towards a limit."""
 SAME_MM = 1e-9
-"""Two fields that differ by no more are of the same panel."""
+"""Largest difference of two fields that count as the same panel."""
 
 
 @dataclass(frozen=True)
@@ -42,9 +43,9 @@ class Leg:
 
 @dataclass(frozen=True)
 class Course:
-    """A repair gone through as far as a stage, or as far as it went.
+    """A computed repair, up to a stage or to the step where it was given up.
 
-    name : the strategy it follows; cost : steps, minutes or stretch (mm^2), then the steps.
+    name : its strategy; cost : steps, minutes or stretch (mm^2), then a second criterion.
     """
 
     name: str
@@ -53,7 +54,7 @@ class Course:
     cost: tuple[float, float]
 
     def leg_at(self, session: Session) -> Leg | None:
-        """What the course does on a panel; None where it does not pass there."""
+        """The step of the course on a panel; None if this panel is not part of the course."""
         for leg in self.legs:
             if leg.before.now.row.step == session.now.row.step and (
                     _same(leg.before, session)):
@@ -61,23 +62,24 @@ class Course:
         return None
 
     def ends_at(self, session: Session) -> bool:
-        """Whether it came no further than this panel."""
+        """Whether the course was given up at this panel."""
         return not self.reached and bool(self.legs) and _same(self.legs[-1].after, session)
 
 
 def is_exact(session: Session) -> bool:
-    """Whether the hand does just what was planned."""
+    """Whether the simulated hand has no error."""
     hand = session.work.case.hand
     return hand.place_mm == hand.height_pct == hand.height_mm == 0.0
 
 
 def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
                 ahead: Ahead, say: Callable[[str], None] | None = None) -> Course:
-    """The cheapest course to the next stage: the planner's own, one of a fixed strategy, or one
-    that leaves a fixed strategy's where a joint plan foresees a shorter way.
+    """The cheapest course to the next stage.
 
-    ahead : steps that a joint plan foresees for a panel, by which courses are given up early that
-    will not be cheaper.
+    Candidates are the planner's own, those of the fixed strategies, and one that starts with steps
+    of a fixed strategy and continues with the planner where a joint plan predicts a shorter way.
+    ahead : number of steps that a joint plan predicts for a panel; courses that will not be cheaper
+    are given up early.
     """
     stage = next_stage(session)
     best = follow("planner", own, session, stage, objective, None, say=say)
@@ -100,8 +102,8 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
 
 
 def _leaving(best: Course, others: Sequence[Course], ahead: Ahead) -> tuple[Leg, ...] | None:
-    """The first legs of a course from whose end a joint plan foresees the shortest way, if that is
-    shorter than the best course."""
+    """The first steps of a fixed strategy's course after which a joint plan predicts the shortest
+    way, if that is shorter than the best course; else None."""
     found, least = None, best.cost[0] if best.reached else np.inf
     for course in (best, *others):
         for count in range(1, len(course.legs)):
@@ -111,15 +113,15 @@ def _leaving(best: Course, others: Sequence[Course], ahead: Ahead) -> tuple[Leg,
     if found is None:
         return None
     return tuple(replace(leg, decision=replace(
-        leg.decision, why=f"{leg.decision.why}; from where this leads a joint plan foresees the "
-                          "shortest way.")) for leg in found)
+        leg.decision, why=f"{leg.decision.why}; after it a joint plan predicts the shortest way."))
+        for leg in found)
 
 
 def follow(name: str, step: Step, session: Session, stage: str, objective: str,
            best: Course | None, ahead: Ahead | None = None,
            say: Callable[[str], None] | None = None) -> Course:
-    """A repair by a way of choosing steps until a stage, a limit, or it costs, or is foreseen to
-    cost, no less than the best course so far."""
+    """Compute a repair with a rule for its steps, until a stage or a limit is reached, or until its
+    cost, or its predicted cost, is not less than that of the best course so far."""
     goal, limits = session.work.case.goal, session.work.case.limits
     start = session
     legs: list[Leg] = []
@@ -145,13 +147,14 @@ def follow(name: str, step: Step, session: Session, stage: str, objective: str,
 
 
 def _no_less(cost: tuple[float, float], best: tuple[float, float], ahead: float) -> bool:
+    """Whether a course will not be cheaper than the best, with ``ahead`` predicted steps."""
     if ahead:
         return cost[0] + max(1.0, float(np.ceil(SURELY * ahead))) > best[0]
     return cost >= best
 
 
 def cost_of(start: Session, end: Session, objective: str) -> tuple[float, float]:
-    """What a repair cost from one panel to another."""
+    """Cost of a repair from one panel to another."""
     rows = [step.row for step in end.steps[len(start.steps):]]
     minutes = sum(row.minutes for row in rows)
     if objective == "minutes":
@@ -162,6 +165,7 @@ def cost_of(start: Session, end: Session, objective: str) -> tuple[float, float]
 
 
 def _rank(course: Course) -> tuple[float, ...]:
+    """Sort key: courses that reach their stage first, by cost; others by what they leave."""
     if course.reached:
         return (0.0, *course.cost)
     left = course.legs[-1].after.now.row.left_mm2 if course.legs else np.inf
@@ -169,7 +173,7 @@ def _rank(course: Course) -> tuple[float, ...]:
 
 
 def next_leg(session: Session, strategy: Strategy) -> Leg | None:
-    """The next step of a fixed strategy, with the numbers that say what it does."""
+    """The next step of a fixed strategy, with the numbers that explain it."""
     operation = strategy.next(session)
     after = None if operation is None else tried_out(session, operation)
     if operation is None or after is None or not done_at_all(after):
@@ -182,18 +186,19 @@ def next_leg(session: Session, strategy: Strategy) -> Leg | None:
 
 
 def _told(course: Course, own: Course) -> Course:
-    """A fixed strategy's course whose steps say why it is taken."""
+    """A fixed strategy's course with the reason why it is taken, in each step."""
     size = len(own.legs)
     other = (f"the planner's own search needs {size}" if own.reached and own.name == "planner"
-             else "no search of the planner's own gets there")
-    says = (f"{course.name} gets there in {len(course.legs)} steps, {other}" if course.reached
-            else f"nothing gets there, and {course.name} leaves least")
+             else "the planner's own search does not reach the goal")
+    says = (f"{course.name} reaches the goal in {len(course.legs)} steps, {other}"
+            if course.reached else f"nothing reaches the goal, and {course.name} comes nearest")
     return replace(course, legs=tuple(
         replace(leg, decision=replace(leg.decision, why=f"{leg.decision.why}; {says}."))
         for leg in course.legs))
 
 
 def _same(one: Session, other: Session) -> bool:
+    """Whether two sessions have the same panel."""
     a, b = one.now.field, other.now.field
     if a is b:
         return True

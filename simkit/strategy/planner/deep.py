@@ -1,8 +1,9 @@
-"""The main lift: a true search two steps deep, every step of it solved.
+"""The main lift: a search of two steps in which every step is computed by the mechanics.
 
-While a dent is deep, fields do not add up and the sheet may snap. And the best lift goes past flush
-and is tapped back, after which every measure first looks worse: only the second step shows it. So
-lifts are judged by the plan of what they leave, once that is shallow enough for fields to add up.
+While a dent is deep, the changes of several operations cannot be added, and the sheet may snap. The
+best lift often goes past flush and is tapped back; after the lift alone every measure is worse, so
+two steps must be considered. Once a lift leaves the dent shallow, it is judged by the joint plan of
+the rest.
 """
 
 from __future__ import annotations
@@ -24,19 +25,19 @@ from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
 
 SHIFTS_MM = (-0.15, 0.2, 0.4)
-"""Heights under and past flush to which the best lifts are tried as well."""
+"""Other heights, below and past flush, to which the best lifts are tried."""
 LIFTS_TRIED, LIFTS_FOLLOWED, LOOKED_AT = 1, 2, 5
-"""So many lifts to flush are tried under and past flush; so many of those that leave the dent deep
-are followed a step further; so many of the others are judged by their plans."""
+"""Number of lifts to flush that are also tried to other heights; of lifts that leave the dent deep
+and are followed by a second step; of other lifts that are judged by their plans."""
 LONG = 1.6
-"""Length over width from which a low is lifted off its middle as well."""
+"""Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
 
 
 def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
-    """Lifts of the deepest low and the tap of the worst high, each with what follows.
+    """Lifts of the deepest low and the tap of the worst high, each with an estimate of the rest.
 
-    Steps at which the sheet snaps are left out unless nothing else takes away a third.
+    Steps in which the sheet snaps are left out if another one reduces left_mm2 by a third.
     """
     firsts = [(op, after) for op in _lifts(session)
               if (after := mind.solve(session, op)) is not None]
@@ -57,7 +58,7 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 
 def _is_there(session: Session, pair: Tried) -> bool:
-    """Whether a step reaches the stage that comes next."""
+    """Whether a step reaches the next stage."""
     return meets(session.work.case.goal, next_stage(session), pair[1].now.row)
 
 
@@ -66,12 +67,12 @@ def _left(pair: Tried) -> float:
 
 
 def _share(session: Session, after: Session) -> float:
-    """What is left beyond the limits after some steps, over that before them."""
+    """Square root of the ratio of left_mm2 after some steps to that before."""
     return float(np.sqrt(after.now.row.left_mm2 / max(session.now.row.left_mm2, 1e-12)))
 
 
 def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) -> list[Choice]:
-    """Lifts after which fields add up, by the plan of what they leave."""
+    """Lifts that leave the dent shallow, judged by the joint plan of the rest."""
     choices = []
     for operation, after in shallow:
         yard = mind.yardstick(after)
@@ -85,7 +86,7 @@ def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) 
 
 
 def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choice:
-    """A lift with the best step after it."""
+    """A lift with the best second step."""
     operation, after = pair
     second, end = None, after
     for follow in _seconds(after, operation):
@@ -104,7 +105,7 @@ def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choi
 
 
 def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
-    """The best lifts to other heights; half-way where none comes to flush."""
+    """The best lifts to other heights; half-way if none reaches flush."""
     found = []
     reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value
                and pair[0].kind != "tap-down"]
@@ -127,15 +128,15 @@ def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
 
 
 def _without_snaps(session: Session, firsts: list[Tried]) -> list[Tried]:
-    """Those at which the sheet does not snap, as long as one of them helps much."""
+    """The steps without a snap if one of them reduces left_mm2 by a third; else all."""
     calm = [pair for pair in firsts if not pair[1].now.row.snapped]
     helps = any(after.now.row.left_mm2 < 0.67 * session.now.row.left_mm2 for _, after in calm)
     return calm if helps else firsts
 
 
 def _lifts(session: Session) -> Iterator[Operation]:
-    """Lifts of the deepest low to flush with every tool that can be had there, of a long one off
-    its middle too; the worst high tapped down."""
+    """Lifts of the deepest low to flush with every suitable tool, of a long low also away from its
+    middle; and the worst high tapped down."""
     spots = session.spots()
     for spot in [s for s in spots if s.kind == "low"][:1]:
         kinds = lifting_kinds(session, spot)
@@ -156,8 +157,8 @@ def _lifts(session: Session) -> Iterator[Operation]:
 
 
 def _seconds(after: Session, first: Operation) -> Iterator[Operation]:
-    """What may follow a lift: the worst spots there are, and where it went past flush the tap back
-    to just below it."""
+    """Second steps after a lift: the worst spots and, after a lift past flush, the tap back to just
+    below flush."""
     if first.goal_mm > 0.0:
         for tip in after.work.tips:
             yield Operation("tap-down", tip.name, first.x_mm, first.y_mm, -0.05, first.angle_deg)

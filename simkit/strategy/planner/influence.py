@@ -1,8 +1,8 @@
-"""Influence fields: what an operation changes per millimetre at its place.
+"""Influence fields: the change of the panel by an operation, per mm of change at its place.
 
-After the main lift they add up: the sum of four, each measured once, misses what the four leave by
-1 to 4 per cent of the change. One that was measured elsewhere is moved to a place (error 0.2 to 0.3
-of the change), until a solve there teaches the real one.
+After the main lift they can be added: the sum of four, each computed once, differs from the result
+of the four operations by 1 to 4 % of the change. A field computed at one place is shifted to
+another (error 20 to 30 % of the change) until it is computed there.
 """
 
 from __future__ import annotations
@@ -20,14 +20,14 @@ from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
 SAME_MM = 3.0
-"""An influence measured this near is taken as that of the place."""
+"""Largest distance at which an influence field is used without a shift."""
 LEAST_MM = 0.008
-"""Change at the place from which an operation teaches anything."""
+"""Smallest change at the place from which an influence field is computed."""
 
 
 @dataclass(frozen=True)
 class Way:
-    """A way of working a place: kind of operation, tool, angle of a long tool."""
+    """Kind of operation, tool, and angle of a long tool."""
 
     kind: str
     tool: str
@@ -41,8 +41,8 @@ class Way:
 
 @dataclass(frozen=True)
 class Influence:
-    """Change (3, ny, nx) of height and slopes, over their limits, per mm at the place x_mm, y_mm
-    where it was measured."""
+    """Change (3, ny, nx) of height and slopes, over their limits, per mm of change at the place
+    x_mm, y_mm of the operation."""
 
     x_mm: float
     y_mm: float
@@ -51,14 +51,14 @@ class Influence:
 
 @dataclass
 class Library:
-    """Influence fields of one repair, as they are measured."""
+    """Influence fields of one repair, as far as they are known."""
 
     yardstick: Yardstick
     known: dict[Way, list[Influence]] = field(default_factory=dict)
     _moved: dict[tuple[Way, float, float], Array] = field(default_factory=dict)
 
     def learn(self, operation: Operation, before: Session, after: Session) -> None:
-        """Take in what a solve shows."""
+        """Store the influence field of a computed operation."""
         row = after.now.row
         change = row.released_mm - row.before_mm
         way = Way(operation.kind, operation.tool, operation.angle_deg)
@@ -73,7 +73,7 @@ class Library:
         self._moved = {key: value for key, value in self._moved.items() if key[0] != way}
 
     def for_limits(self, yardstick: Yardstick) -> Library:
-        """What is known, measured by the limits of another yardstick of the same workpiece."""
+        """The same fields over the limits of another yardstick of the same workpiece."""
         old = self.yardstick
         scale = np.array([old.tolerance_mm / yardstick.tolerance_mm,
                           *2 * [old.limit_mrad / yardstick.limit_mrad]])[:, None, None]
@@ -82,12 +82,12 @@ class Library:
             for way, known in self.known.items()})
 
     def nearest(self, way: Way, x_mm: float, y_mm: float) -> Influence | None:
-        """The influence of that way measured nearest to a place."""
+        """The influence field of a way computed nearest to a place."""
         return min(self.known.get(way, []), default=None,
                    key=lambda one: np.hypot(one.x_mm - x_mm, one.y_mm - y_mm))
 
     def parts(self, way: Way, x_mm: float, y_mm: float, like: SampledField) -> Array | None:
-        """(3, n) influence on the yardstick's places, per mm; None where nothing is known."""
+        """(3, n) influence at the yardstick's places, per mm; None if none is known."""
         key = (way, x_mm, y_mm)
         if key not in self._moved:
             near = self.nearest(way, x_mm, y_mm)
@@ -104,7 +104,7 @@ class Library:
 
 
 def _shifted(change: Array, rows: NDArray[Any], columns: NDArray[Any]) -> Array:
-    """(3, n) values of (3, ny, nx) between its grid points; nought off the grid."""
+    """(3, n) bilinear interpolation of (3, ny, nx) between its grid points; 0 off the grid."""
     ny, nx = change.shape[1:]
     row, column = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
     up, right = rows - row, columns - column

@@ -1,9 +1,9 @@
-"""The joint plan: the fewest operations whose fields together bring a panel within its limits.
+"""The joint plan: few operations whose added influence fields bring a panel within its limits.
 
-With the height over its tolerance h and the slope over its limit s at every place, what is left is
-F = sum of max(|h| - aim, 0)^2 + max(s - aim, 0)^2. Operations are added one at a time, first the
-one that promises the largest fall of F (Gauss-Newton); all changes are fitted anew after each
-(matching pursuit with refitting); in the end those are dropped that the others can stand in for.
+With the height over its tolerance h and the slope over its limit s at every place, the objective is
+F = sum of max(|h| - aim, 0)^2 + max(s - aim, 0)^2. Operations are added one by one, first the one
+with the largest predicted fall of F (Gauss-Newton); after each all changes are fitted again
+(orthogonal matching pursuit). At the end operations are removed that the others can replace.
 """
 
 from __future__ import annotations
@@ -17,19 +17,20 @@ from simkit.strategy.planner.influence import Way
 
 Array = NDArray[np.float64]
 CLEAR = 0.6
-"""Share of what a plan aims at that its changes are fitted to, once it is known which they are."""
+"""Share of the plan's aim to which its changes are fitted after its operations are chosen."""
 AIMED_SHARE = 0.85
-"""Share of the limits that a plan aims at: fields add up to a few per cent only."""
+"""Share of the limits that a plan aims at, because sums of fields have an error of some per cent.
+"""
 MOST_OPERATIONS = 16
-"""Most operations of a plan."""
+"""Largest number of operations of a plan."""
 OPERATIONS_FITTED = 5
-"""So many of the most promising operations are fitted before one is added."""
+"""Number of the most promising operations that are fitted before one is added."""
 COMPLETE_REMAINDER = 1e-3
-"""What is left, over the number of limits it stands for, at which a plan is complete."""
+"""Value of F at which a plan is complete."""
 APART_MM = 8.0
-"""Candidates of one way that lie nearer to each other are taken for one."""
+"""Candidates of one way with a smaller distance count as one."""
 NEWTON = 12
-"""Most rounds of a fit."""
+"""Largest number of iterations of a fit."""
 
 
 @dataclass(frozen=True)
@@ -43,7 +44,7 @@ class Pool:
     _kept: dict[str, NDArray[np.float32]] = field(default_factory=dict, repr=False, compare=False)
 
     def squared(self) -> NDArray[np.float32]:
-        """(m, 3 n) squares of the influence, made once."""
+        """(m, 3 n) squares of the influence, computed once."""
         if "squared" not in self._kept:
             self._kept["squared"] = self.influence.reshape(len(self.ways), -1) ** 2
         return self._kept["squared"]
@@ -55,7 +56,7 @@ class Pool:
 
 @dataclass(frozen=True)
 class Plan:
-    """Candidates, the change of each at its place (mm, outwards positive), and what is left."""
+    """Numbers of candidates, the change of each at its place (mm, outwards positive), and F."""
 
     candidates: tuple[int, ...]
     changes_mm: tuple[float, ...]
@@ -84,11 +85,10 @@ def _left(parts: Array, aim: float) -> tuple[float, Array]:
 
 def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
         ) -> tuple[Array, float]:
-    """Changes between 0 and ``largest_mm`` of operations with influence ``unit`` (k, 3, n), signed
-    as they act, that leave least; F there.
+    """Changes between 0 and ``largest_mm`` that minimise F, and F there.
 
-    Newton's method on the changes that are not at a bound; F is convex and has a second
-    derivative almost everywhere.
+    unit (k, 3, n): influence of the operations with the sign of their action. Newton's method for
+    the changes that are not at a bound; F is convex and has a second derivative almost everywhere.
     """
     changes = np.clip(start, 0.0, largest_mm)
     now = parts + np.tensordot(changes, unit, 1)
@@ -139,7 +139,7 @@ def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
 def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_SHARE,
                most: int = MOST_OPERATIONS,
                cost: Array | None = None) -> Plan:
-    """Plan from fields (3, n) as they stand; cost (m,) of each candidate, one for each if None."""
+    """Plan for fields (3, n); cost (m,) of each candidate, 1 for each if None."""
     chosen: list[int] = []
     changes = np.zeros(0)
     now, left = parts, left_of(parts, aim)
@@ -167,7 +167,7 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
 
 
 def _promised(now: Array, pool: Pool, largest_mm: float, aim: float) -> tuple[Array, Array]:
-    """(m,) change of each candidate alone that a quadratic model likes best, and the fall of F."""
+    """(m,) best change of each candidate alone by a quadratic model of F, and the fall of F."""
     signs = pool.signs()
     flat = pool.influence.reshape(len(signs), -1)
     rise = _left(now, aim)[1]
@@ -179,8 +179,8 @@ def _promised(now: Array, pool: Pool, largest_mm: float, aim: float) -> tuple[Ar
 
 def best_alone(parts: Array, pool: Pool, largest_mm: float, aim: float, count: int
                ) -> list[tuple[int, float]]:
-    """The candidates that leave least by one step alone, with their changes (mm, outwards
-    positive); of one way, no two within :data:`APART_MM`."""
+    """The candidates with the smallest F after one step alone, with their changes (mm, outwards
+    positive); no two of one way within :data:`APART_MM`."""
     step, gain = _promised(parts, pool, largest_mm, aim)
     fitted = []
     for k in np.argsort(-gain)[:20 * count]:
@@ -199,8 +199,10 @@ def best_alone(parts: Array, pool: Pool, largest_mm: float, aim: float, count: i
 
 
 def _with_margin(parts: Array, pool: Pool, plan: Plan, largest_mm: float, aim: float) -> Plan:
-    """The same operations with changes that stay clear of the limits as far as that costs nothing:
-    what just touches a limit is beyond it with the next error of the sum."""
+    """The same operations with changes that keep a margin to the limits as far as F allows.
+
+    Without a margin a small error of the sum would exceed a limit.
+    """
     if not plan.candidates:
         return plan
     chosen = list(plan.candidates)
@@ -221,7 +223,7 @@ def _unit(pool: Pool, chosen: list[int]) -> Array:
 
 def _thinned(parts: Array, pool: Pool, chosen: list[int], changes: Array, left: float,
              largest_mm: float, aim: float) -> Plan:
-    """The plan without the operations that the others can stand in for."""
+    """The plan without the operations that the others can replace."""
     allowed = max(1.02 * left, COMPLETE_REMAINDER)
     k = len(chosen) - 1
     while k >= 0 and len(chosen) > 1:
@@ -235,7 +237,7 @@ def _thinned(parts: Array, pool: Pool, chosen: list[int], changes: Array, left: 
 
 
 def by_weight(parts: Array, pool: Pool, plan: Plan, aim: float) -> list[int]:
-    """Numbers of the plan's operations, the one first without which most would be left."""
+    """Numbers of the plan's operations by weight: first the one without which F is largest."""
     unit = pool.influence[list(plan.candidates)].astype(float)
     changes = np.array(plan.changes_mm)
     whole = parts + np.tensordot(changes, unit, 1)

@@ -1,4 +1,4 @@
-"""Which tool a kit lacks: what the joint plan could do with one more from the catalogue."""
+"""Which tool a kit lacks: joint plans with one more tool from the catalogue."""
 
 from __future__ import annotations
 
@@ -15,33 +15,33 @@ from simkit.tool.catalogue import find_tab, find_tip
 
 TABS = ("round-16", "round-40")
 TIPS = ("ball-12", "flat-12", "bar-6x40", "block-40x20")
-"""Tools of the catalogue that are tried, the first of a sort that makes a plan whole."""
+"""Tools of the catalogue that are tried."""
 WORTH = 0.5
-"""Share of what the kit's own plan leaves below which another tool is worth its name."""
+"""F of a plan with another tool over that of the kit's own plan below which the tool is named."""
 
 
 def lacking(session: Session, mind: Mind) -> str:
     """One sentence on a panel that the kit does not bring to its stage, from joint plans.
 
-    A plan adds up fields that were each measured by one quick solve; it promises, it proves
-    nothing. Where the sheet is stretched, that comes first.
+    A plan adds influence fields, each computed once; it is a prediction and no proof. If the sheet
+    is stretched, this is said first.
     """
     return stretched(session) + _by_plans(session, mind)
 
 
 def waves_mrad(surplus_mm2: float, area_mm2: float) -> float:
-    """Root mean square slope of a flat sheet that has so much more area than its plan.
+    """Root mean square slope, mrad, of a flat sheet with a surplus of area.
 
-    Area = integral of sqrt(1 + slope^2), so that for small slopes the surplus is half the
-    integral of slope^2.
+    Area = integral of sqrt(1 + slope^2), so for small slopes the surplus is half the integral of
+    slope^2.
     """
     return 1e3 * float(np.sqrt(2.0 * max(surplus_mm2, 0.0) / area_mm2))
 
 
 def stretched(session: Session) -> str:
-    """What the surplus of area alone means for a flat panel; empty where that is little.
+    """Effect of the area surplus on a flat panel, in words; empty if it is small.
 
-    A curved panel takes a surplus up by standing a little higher everywhere, a flat one waves.
+    A curved panel can take a surplus by being a little higher everywhere; a flat one forms waves.
     """
     goal = session.work.case.goal
     area = sum(spot.area_mm2 for spot in find_spots(session.steps[0].field, goal.limits[0]))
@@ -52,15 +52,15 @@ def stretched(session: Session) -> str:
     if waves < goal.limits_of("fine")[1]:
         return ""
     return (f"the sheet is stretched by {surplus:.1f} mm^2 over the {0.01 * area:.0f} cm^2 of the "
-            f"damage, which waves a flat sheet by {waves:.0f} mrad (rms) as far as stress does not "
-            "hold it flat, and no tool shrinks it; ")
+            f"damage, which gives a flat sheet waves of {waves:.0f} mrad (rms) unless stress holds "
+            "it flat, and no tool shrinks it; ")
 
 
 def _by_plans(session: Session, mind: Mind) -> str:
     _, plan = plan_from(session, mind)
     if plan.complete:
-        return (f"a plan of {len(plan.candidates)} more steps with this kit is foreseen to get "
-                "there, but its steps do not hold what they promise")
+        return (f"a plan of {len(plan.candidates)} more steps with this kit is predicted to reach "
+                "the goal, but its steps do not give the predicted result")
     best = None
     for name, richer in _richer(session):
         wider = Mind.taught_by(mind)
@@ -74,12 +74,13 @@ def _by_plans(session: Session, mind: Mind) -> str:
         if best is not None and best[1]:
             break
     if best is None:
-        return ("no plan with this kit gets there, nor with any one of "
-                f"{', '.join((*TABS, *TIPS))} besides")
+        return ("no plan with this kit reaches the goal, nor with any one of "
+                f"{', '.join((*TABS, *TIPS))} in addition")
     if best[1]:
-        return (f"the kit lacks a tool: with {best[0]} a plan of {best[1]} more steps is foreseen "
-                "to get there")
-    return f"the kit lacks a tool: {best[0]} is foreseen to halve what is left, not to get there"
+        return (f"the kit lacks a tool: with {best[0]} a plan of {best[1]} more steps is predicted "
+                "to reach the goal")
+    return (f"the kit lacks a tool: {best[0]} is predicted to halve what is left, but not to reach "
+            "the goal")
 
 
 def _richer(session: Session) -> list[tuple[str, Session]]:

@@ -1,4 +1,4 @@
-"""What a planner knows of one repair: influence fields, as its solves teach them."""
+"""Knowledge of a planner about one repair: influence fields from the computed operations."""
 
 from __future__ import annotations
 
@@ -19,23 +19,24 @@ from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
 
 Array = NDArray[np.float64]
 EDGE_MM = 25.0
-"""So near to the edge of what is judged a place is not taken for any other."""
+"""Places nearer to the edge of the judged region are not used to compute influence fields."""
 
 
 class Mind:
-    """Influence fields of one repair, measured by the limits of the stage that comes next."""
+    """Influence fields of one repair, over the limits of the next stage."""
 
     def __init__(self) -> None:
         self.library: Library | None = None
         self._limits: tuple[float, float] | None = None
         self._failed: set[Way] = set()
         self.bowing: set[Way] = set()
-        """Ways that bow the panel at the worst place: a pass of such touches takes too long."""
+        """Ways that bend the whole panel at the worst place; a pass of such touches takes too long.
+        """
         self.solved = 0
 
     @classmethod
     def taught_by(cls, other: Mind) -> Mind:
-        """A mind that begins with what another knows, and learns apart from it."""
+        """A copy of another mind's knowledge, which learns independently."""
         new = cls()
         if other.library is not None:
             new.library = Library(other.library.yardstick, dict(other.library.known))
@@ -44,7 +45,7 @@ class Mind:
         return new
 
     def yardstick(self, session: Session) -> Yardstick:
-        """Yardstick for the stage that comes next; a new one keeps what is known."""
+        """Yardstick for the next stage; known influence fields are converted to new limits."""
         limits = session.work.case.goal.limits_of(next_stage(session))
         if self.library is None:
             self.library = Library(make_yardstick(session.work, limits))
@@ -55,8 +56,10 @@ class Mind:
 
     def solve(self, session: Session, operation: Operation, quick: bool = True
               ) -> Session | None:
-        """A step solved; None where the tool does not fit or no balance is found. What it shows is
-        kept, unless the dent is still deep."""
+        """Compute a step; None if the tool does not fit or no equilibrium is found.
+
+        Its influence field is stored unless the dent is still deep.
+        """
         self.solved += 1
         after = tried_out(session, operation, quick)
         if after is None or not done_at_all(after):
@@ -67,8 +70,11 @@ class Mind:
         return after
 
     def measure(self, session: Session, places: Sequence[tuple[float, float]]) -> None:
-        """One quick solve for each way of which nothing is known yet, at the worst place it fits;
-        away from the edges if it can be, where the sheet gives as it does nowhere else."""
+        """One quick computation for each way without a known influence field, at the worst place
+        that it fits.
+
+        Places near an edge are avoided if possible, because the sheet is softer there.
+        """
         self.yardstick(session)
         assert self.library is not None
         tilt = largest_change(session)
@@ -101,7 +107,7 @@ class Mind:
 
 
 def next_stage(session: Session) -> str:
-    """Stage to work for: fine, or the goal once that is met or where it is the coarser one."""
+    """The next stage: fine; or the goal if fine is met already or the goal is coarser."""
     goal, row = session.work.case.goal, session.now.row
     fine = goal.limits_of("fine")
     coarser = goal.limits[0] >= fine[0] and goal.limits[1] >= fine[1]
@@ -114,12 +120,12 @@ def deepest_mm(session: Session) -> float:
 
 
 def largest_change(session: Session) -> float:
-    """Largest change at a place that fine work tries, mm."""
+    """Largest change at a place in fine work, mm."""
     return float(np.clip(1.5 * deepest_mm(session), 0.1, 1.0))
 
 
 def operation_of(session: Session, pool: Pool, candidate: int, change_mm: float) -> Operation:
-    """The operation of a candidate with its change."""
+    """The operation of a candidate with a change at its place, mm."""
     way, x, y = pool.ways[candidate], pool.x_mm[candidate], pool.y_mm[candidate]
     goal = height_at(session, float(x), float(y)) + change_mm
     return Operation(way.kind, way.tool, float(x), float(y), round(goal, 4), way.angle_deg)

@@ -1,10 +1,10 @@
-"""The planner: from the panel as it stands to the step that leads furthest, and why.
+"""The planner: a search for the next step, with the reason for it.
 
-While the dent is deep it solves lines of two steps (`deep`). After the main lift it makes a joint
-plan of the fewest operations by adding influence fields (`joint`), solves its weightiest few for
-true (`refine`), and takes the one after which a new plan is shortest. Where the hand is exact, the
-whole repair is gone through in this way before its first step, and held against what the fixed
-strategies would do (`course`).
+While the dent is deep, it computes sequences of two steps (`deep`). After the main lift it makes a
+joint plan of few operations by adding influence fields (`joint`), computes the most important ones
+with the mechanics (`refine`), and takes the one after which a new plan is shortest. If the hand has
+no error, the whole repair is computed in this way before its first step and compared with the fixed
+strategies (`course`).
 """
 
 from __future__ import annotations
@@ -25,19 +25,19 @@ from simkit.strategy.planner.refine import plan_from, refine
 from simkit.strategy.planner.words import Choice, Decision, decide, ranked
 
 WORST_FIRST = WorstSpotFirst()
-"""What is done where the search finds nothing."""
+"""The strategy that is used if the search finds nothing."""
 
 
 @dataclass
 class Planner:
     """Search for the fewest steps (or minutes, or least stretch) to the goal.
 
-    ``objective``: steps, minutes or stretch. Steps that would go beyond the minutes of
-    the case's limits are not taken. ``floor``: fixed strategies that it does no worse than, where
-    the hand is exact. The planner remembers what its solves taught, why it chose (``decision``)
-    and how many steps its plan has (``plan_length``, None where it does not reach the limits), so
-    that one planner serves one repair. ``lack`` says what the kit lacks where
-    it stops before its goal; ``say`` is told how far its search has come.
+    ``objective``: steps, minutes or stretch. Steps beyond the minutes of the case's limits are not
+    taken. ``floor``: fixed strategies than which it is not worse if the hand has no error. The
+    planner keeps what it learned, the reason of its choice (``decision``) and the number of steps
+    of its plan (``plan_length``, None if the plan does not reach the limits); one planner is
+    therefore used for one repair. ``lack``: what the kit lacks if the planner stops before its
+    goal; ``say``: function for progress messages.
     """
 
     objective: str = "steps"
@@ -51,7 +51,7 @@ class Planner:
     _course: Course | None = field(default=None, repr=False)
 
     def next(self, session: Session) -> Operation | None:
-        """See :class:`simkit.strategy.choice.Strategy`; says why in ``decision``."""
+        """See :class:`simkit.strategy.choice.Strategy`; the reason is in ``decision``."""
         self.decision = None
         if session.now.row.flat:
             return None
@@ -71,8 +71,7 @@ class Planner:
         return None if leg is None else leg.operation
 
     def step(self, session: Session) -> Leg | None:
-        """The planner's own next step, by its search alone; where that finds none, the usual rule
-        at the worst spots."""
+        """The next step by the planner's own search; if that finds none, by worst-spot-first."""
         searches = [lift, refine] if deepest_mm(session) > DEEP_MM else [refine]
         for search in searches:
             sure = self._confirmed(session, self._within(
@@ -85,14 +84,14 @@ class Planner:
         return next_leg(session, WORST_FIRST)
 
     def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
-        """Those that the budget of minutes allows."""
+        """The choices within the allowed minutes."""
         budget = session.work.case.limits.minutes
         spent = sum(step.row.minutes for step in session.steps)
         return [choice for choice in choices
                 if budget is None or spent + choice.after.now.row.minutes <= budget]
 
     def ahead(self, session: Session) -> float:
-        """Steps that a joint plan by what is known foresees; nought where it cannot tell."""
+        """Number of steps of a joint plan from the known influence fields; 0 if unknown."""
         if (deepest_mm(session) > DEEP_MM or self.mind.library is None
                 or session.state.standing):
             return 0.0
@@ -100,8 +99,11 @@ class Planner:
         return float(len(plan.candidates)) if plan.complete else 0.0
 
     def _confirmed(self, session: Session, choices: list[Choice]) -> list[Choice]:
-        """The best for the objective and the best single touch beside it, carried out in full: what
-        is said of them is true. A pass takes many touches, so that a second one is not."""
+        """The best choice and the best single touch besides, both computed completely; the others
+        follow unchanged.
+
+        A pass consists of many touches, so a second pass is not computed completely.
+        """
         sure: list[Choice] = []
         order = ranked(session, choices, self.objective)
         while order and len(sure) < 2:

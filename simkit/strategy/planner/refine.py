@@ -1,4 +1,4 @@
-"""Fine work: a joint plan by superposed influence fields, its weightiest operations solved."""
+"""Fine work: a joint plan from influence fields, whose most important operations are computed."""
 
 from __future__ import annotations
 
@@ -30,27 +30,26 @@ from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
 VERIFIED, ALONE, LAST_ALONE, SWEPT = 3, 1, 4, 2
-"""So many operations of a plan, of those best alone, and of passes, are solved before one is taken;
-the best two of all in full."""
+"""Numbers of operations that are computed before one is taken: of a plan; of the best alone; of the
+best alone near the end; of passes."""
 ASTRAY = 0.1
-"""Share of the change by which the sum of fields may miss a solve; where it misses by more the plan
-is made anew with what was learnt."""
+"""Largest error of an influence field against the computed change, over the change; with a larger
+one the plan is made again with the new field."""
 MOST_JUDGED = 6
-"""So many of the solved are judged by a plan of what they leave."""
+"""Number of computed operations that are judged by a plan of the rest."""
 AIMS = (AIMED_SHARE, 0.7, 0.5)
-"""Shares of the limits that are aimed at, one after the other as long as nothing is left to do."""
+"""Shares of the limits that are aimed at, one after the other until a step is found."""
 NEAR, LAST_AIM = 1.3, 0.99
-"""Largest excess over the limits from which the last steps are made, and the share they aim at:
-just within is enough then."""
+"""Largest excess over the limits below which the last steps are made, and the share of the limits
+at which these aim."""
 SAFE_AIM = 0.93
-"""The last steps are looked for with this aim as well: what just touches a limit is beyond it with
-the next error of the sums."""
+"""Second aim of the last steps, with a margin for the error of the sums."""
 LEAST_GAIN = 0.005
-"""A step that lowers what is left by less than this share is not worth it."""
+"""Smallest relative reduction of F for which a step is worth taking."""
 
 
 def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
-    """The weightiest operations of the joint plan, solved; none where none helps."""
+    """The most important operations of the joint plan, computed; empty if none helps."""
     yard = mind.yardstick(session)
     parts = yard.read(session.now.field)
     worst = worst_places(session, yard, parts)
@@ -67,7 +66,7 @@ def _aim_at(yard: Yardstick, parts: Array) -> float:
 
 
 def plan_from(session: Session, mind: Mind, objective: str = "steps") -> tuple[Pool, Plan]:
-    """Joint plan of a panel by what is known, without a solve."""
+    """Joint plan of a panel from the known influence fields, without new computations."""
     yard = mind.yardstick(session)
     assert mind.library is not None
     parts = yard.read(session.now.field)
@@ -82,7 +81,10 @@ def plan_from(session: Session, mind: Mind, objective: str = "steps") -> tuple[P
 
 def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[float, float]],
              aim: float, objective: str) -> list[Choice]:
-    """A plan of all places and ways; made once more where its first solves show it astray."""
+    """Computed operations of a plan of all places and ways.
+
+    The plan is made once more if its first computations differ too much from the prediction.
+    """
     assert mind.library is not None
     parts, largest = yard.read(session.now.field), largest_change(session)
     before = left_of(parts, aim)
@@ -119,8 +121,10 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
 
 def _worth_a_solve(parts: Array, pool: Pool, plan: Plan, largest: float, aim: float
                    ) -> list[tuple[int, float]]:
-    """The weightiest operations of a plan, and those that leave least alone: more of these where
-    the plan is near its end, so that no step is wasted on an error of the sums."""
+    """The most important operations of a plan, and those with the smallest F alone.
+
+    More of the latter near the end, so that no step is lost by an error of the sums.
+    """
     found = [(plan.candidates[number], plan.changes_mm[number])
              for number in by_weight(parts, pool, plan, aim)[:VERIFIED]]
     alone = LAST_ALONE if len(plan.candidates) <= 2 else ALONE
@@ -132,7 +136,7 @@ def _worth_a_solve(parts: Array, pool: Pool, plan: Plan, largest: float, aim: fl
 
 def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Operation, Session],
                 how: tuple[float, float, float], objective: str) -> list[Choice]:
-    """The solved operations that help, each with a plan of what is left after it."""
+    """The computed operations that help, each with a plan of the rest."""
     before, largest, aim = how
     by_left = sorted(solved.items(),
                      key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
@@ -151,7 +155,7 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
 
 
 def _at_worst(session: Session) -> list[Operation]:
-    """The worst spot brought to flush with the tool of each kind that fits it best."""
+    """Operations that bring the worst spot to flush, with the best tool of each kind."""
     found: list[Operation] = []
     for spot in open_spots(session)[:1]:
         kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)

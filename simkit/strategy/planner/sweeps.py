@@ -1,9 +1,9 @@
-"""Passes that a planner thinks of: their touches gone through by influence fields.
+"""Candidate passes of a planner, evaluated with influence fields.
 
-A pass over an area is one step. Each of its touches brings its place to a height, on the panel as
-the touches before it left it, and leaves out a place that lies beyond it already; with influence
-fields that is a sum, so that thousands of passes can be gone through in a second. The few that
-leave least are solved for true.
+A pass over an area is one step. Each of its touches brings its place to a height, on the panel
+after the touches before it; a place beyond that height is left out. With influence fields this is a
+sum, so thousands of passes can be evaluated in a second. The best few are then computed with the
+mechanics.
 """
 
 from __future__ import annotations
@@ -28,29 +28,28 @@ Array = NDArray[np.float64]
 SIDES_MM = ((30.0, 0.0), (55.0, 0.0), (80.0, 0.0), (110.0, 0.0), (30.0, 30.0), (55.0, 30.0),
             (55.0, 55.0), (80.0, 30.0), (80.0, 60.0), (80.0, 80.0), (110.0, 60.0), (110.0, 110.0),
             (150.0, 110.0), (150.0, 150.0))
-"""Lengths and widths of the areas that are gone through."""
+"""Lengths and widths of the areas that are tried."""
 APART, LEAST_APART_MM = (1.0, 1.5), 14.0
-"""Spacings of touches over the width of the tip's face, and the narrowest: what a touch moves is
-wider than a small tip."""
+"""Spacings of touches over the width of the tip's face, and smallest spacing: a touch of a small
+tip moves more than its own width."""
 MOST_TOUCHES, MOST_PLACES = 12, 64
-"""Touches of a pass, each solved like a step, and places that are gone to: most lie beyond the
-height already."""
+"""Largest number of touches of a pass, each of which is computed like a step, and of its places,
+most of which are beyond the height already."""
 GOALS_MM = (-0.05, -0.025, 0.0, 0.025, 0.05)
-"""Heights that the touches of a pass end at."""
+"""Heights at which the touches of a pass end."""
 LATTICE_MM = 4.0
-"""Influence fields are moved to places of a lattice: finer they are not known."""
+"""Influence fields are shifted to places on a lattice of this step, their accuracy."""
 PLACES = 3
-"""So many of the worst spots are centres of passes, besides the middle of the damage."""
+"""Number of the worst spots that are centres of passes, besides the centre of the damage."""
 POLISHED, ROUNDS = 8, 2
-"""So many of the best are moved, stretched and ended higher or lower while that helps, in
-so many rounds."""
+"""Number of the best passes that are varied in place, size and height; rounds of this variation."""
 UNLIKE_MM = 15.0
-"""Passes of one way whose centres lie nearer to each other are taken for one."""
+"""Passes of one way whose centres have a smaller distance count as one."""
 
 
 @dataclass(frozen=True)
 class Sweep:
-    """A pass and what it would leave beyond the limits."""
+    """A pass and its predicted value of F."""
 
     operation: Operation
     left: float
@@ -58,9 +57,9 @@ class Sweep:
 
 def sweeps(session: Session, library: Library, parts: Array, aim: float, count: int,
            without: Collection[Way] = ()) -> list[Sweep]:
-    """The passes that leave least by what is known, at most ``count``, no two alike.
+    """The passes with the smallest predicted F, at most ``count``, no two alike.
 
-    parts : (3, n) fields over their limits as they stand; without : ways that are left out.
+    parts : (3, n) present fields over their limits; without : ways that are left out.
     """
     panel = _Panel(session, library.yardstick, library, parts)
     found = [(one, way) for way in library.known if way.kind != "pull" and way not in without
@@ -78,7 +77,7 @@ def sweeps(session: Session, library: Library, parts: Array, aim: float, count: 
 
 
 def _polished(panel: _Panel, way: Way, best: Sweep, aim: float) -> Sweep:
-    """A pass changed in one thing after another as long as that leaves less."""
+    """A pass varied in one number after another as long as F falls."""
     for _ in range(ROUNDS):
         begin = best
         for number in range(len(_beside(best.operation))):
@@ -92,7 +91,7 @@ def _polished(panel: _Panel, way: Way, best: Sweep, aim: float) -> Sweep:
 
 
 def _beside(op: Operation) -> list[Operation]:
-    """The same pass ended higher or lower, moved, stretched."""
+    """Variations of a pass: height, place, size."""
     spread = op.spread
     assert spread is not None
     found = [replace(op, goal_mm=round(op.goal_mm + by, 4)) for by in (-0.015, 0.015)]
@@ -105,7 +104,7 @@ def _beside(op: Operation) -> list[Operation]:
 
 
 def _reached(session: Session, operation: Operation) -> bool:
-    """Whether every touch can be made: on the panel, and from behind where a tool comes there."""
+    """Whether every touch is possible: on the panel and, for a push, within reach of a tool."""
     assert operation.spread is not None
     x0, x1, y0, y1 = borders(session)
     return all(x0 <= x <= x1 and y0 <= y <= y1
@@ -115,12 +114,13 @@ def _reached(session: Session, operation: Operation) -> bool:
 
 
 def _unlike(one: Operation, other: Operation) -> bool:
+    """Whether two passes differ in kind or tool, or clearly in place."""
     return ((one.kind, one.tool) != (other.kind, other.tool)
             or np.hypot(one.x_mm - other.x_mm, one.y_mm - other.y_mm) > UNLIKE_MM)
 
 
 def _passes_of(session: Session, way: Way) -> Iterator[Operation]:
-    """Passes of one way over areas about the worst spots and the middle of all."""
+    """Passes of one way over areas around the worst spots and around the centre of them all."""
     body = next(tip.body for tip in session.work.tips if tip.name == way.tool)
     turns = ((0.0,) if getattr(body, "half_length_mm", 0.0) > 0.0 else (0.0, 45.0))
     for x, y in _centres(session):
@@ -143,7 +143,7 @@ def _centres(session: Session) -> list[tuple[float, float]]:
 
 
 class _Panel:
-    """Fields over their limits, on which passes are gone through."""
+    """Present fields over their limits, for the evaluation of passes."""
 
     def __init__(self, session: Session, yard: Yardstick, library: Library, parts: Array) -> None:
         self.session, self.yard, self.library, self.parts = session, yard, library, parts
@@ -151,7 +151,7 @@ class _Panel:
         self._nearest: dict[tuple[float, float], int] = {}
 
     def sweep(self, way: Way, operation: Operation, aim: float) -> Sweep | None:
-        """A pass and what it leaves, by what is known; None for one of no or of many touches."""
+        """A pass with its predicted F; None for a pass without touches or with too many."""
         assert operation.spread is not None
         now, touches, tolerance = self.parts, 0, self.yard.tolerance_mm
         for x, y in operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg):

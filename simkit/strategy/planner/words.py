@@ -1,4 +1,4 @@
-"""Which of the solved candidates is taken, and the sentence that says why, from their numbers."""
+"""Choice among the computed candidates, and the sentence that gives the reason."""
 
 from __future__ import annotations
 
@@ -11,17 +11,17 @@ from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
 UNREACHED_MINUTES = 100.0
-"""Stands for the length of a plan that does not reach the limits."""
+"""Cost assumed for a plan that does not reach the limits."""
 
 
 @dataclass(frozen=True)
 class Choice:
-    """A candidate solved for true.
+    """A candidate that was computed with the mechanics.
 
-    merit, later : what is left after it, and after the best that can follow, over that before it;
-    second : the step that follows where it was solved; togo : length of the plan behind it, None
-    where there is none or it does not reach the limits; cost : that of the plan, in steps, or in
-    minutes where these are to be few.
+    merit, later : remaining deviation after it, and after the best following step or plan, over
+    that before it; second : the following step, if computed; togo : number of steps of the plan
+    after it, None if there is none or if it does not reach the limits; cost : cost of that plan, in
+    steps or minutes.
     """
 
     operation: Operation
@@ -34,16 +34,16 @@ class Choice:
 
     @property
     def excess(self) -> float:
-        """Largest excess over the limits after it, from the solve."""
+        """Largest excess over the limits after it, as computed."""
         return excess(self.after.work.case.goal, self.after.now.row)
 
 
 @dataclass(frozen=True)
 class Decision:
-    """What is done next and why; excesses are from full solves that can be repeated.
+    """The next step and the reason for it; excesses come from complete computations.
 
-    second : the best candidate besides, a single touch if there is one; second_excess : what it
-    would have left; fallback : the best that is not a pull, for when the tab comes off.
+    second : the second best candidate, a single touch if there is one; second_excess : the excess
+    after it; fallback : the best that is not a pull, in case the tab comes off.
     """
 
     step: int
@@ -65,12 +65,12 @@ COLUMNS = ("step", "operation", "tool", "x_mm", "y_mm", "goal_mm", "angle_deg", 
 
 
 def ranked(session: Session, choices: Sequence[Choice], objective: str) -> list[Choice]:
-    """The choice that serves the objective best first."""
+    """The choices sorted by the objective, the best first."""
     return sorted(choices, key=lambda choice: _score(session, choice, choices, objective))
 
 
 def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
-    """The first of the choices (`ranked`), and why; None where there is none."""
+    """The first of the choices (`ranked`) with its reason; None if there is none."""
     if not choices:
         return None
     best, *rest = choices
@@ -87,6 +87,7 @@ def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
 
 
 def _score(session: Session, choice: Choice, choices: Sequence[Choice], objective: str) -> float:
+    """Value of a choice for the objective; the smallest is the best."""
     if choice.after.now.row.flat:
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
@@ -100,14 +101,14 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 
 
 def _steps_ahead(choice: Choice) -> float:
-    """Steps of the plan behind a choice; of equals the one that leaves less counts as shorter."""
-    if choice.togo is None:  # what a plan that gets nowhere foresees counts half
+    """Steps of the plan after a choice, plus a fraction below 1 that orders equal plans."""
+    if choice.togo is None:  # no plan reaches the limits
         return UNREACHED_MINUTES + choice.merit + choice.later
     return choice.togo + min(choice.merit, 0.999)
 
 
 def words_of(operation: Operation) -> str:
-    """An operation in a few words."""
+    """Short description of an operation."""
     spread = operation.spread
     kind = operation.kind if spread is None else f"pass ({operation.kind}, {spread.count} places)"
     return (f"{kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
@@ -124,13 +125,13 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
         text += (f"; {_named(best, second)}, {words_of(second.operation)}, would leave "
                  f"{second.excess:.2f}")
         if second.excess < best.excess:
-            text += " but leads less far with the step after it"
+            text += " but is worse together with the step after it"
     if best.operation.kind != "tap-down" and best.operation.goal_mm > 0.02:
         flush = [c for c in choices if c.operation.kind == best.operation.kind
                  and c.operation.tool == best.operation.tool and abs(c.operation.goal_mm) < 0.02]
         if flush:
-            text += (f"; past flush, for by quick solves flush and a step after it would leave "
-                     f"{flush[0].later:.3f} of now, this {best.later:.3f}")
+            text += (f"; past flush, because by quick computations flush and a step after it would "
+                     f"leave {flush[0].later:.3f} of the present deviation, this {best.later:.3f}")
     if fallback is not None:
         text += f"; if the tab comes off: {words_of(fallback.operation)}"
     return text + "."

@@ -1,4 +1,4 @@
-"""How far a panel is from its goal at each of many places: height and slopes over their limits."""
+"""Yardstick of a panel: height and slopes over their limits at many places."""
 
 from __future__ import annotations
 
@@ -13,16 +13,17 @@ from simkit.repair.workpiece import Workpiece
 
 Array = NDArray[np.float64]
 SPACING_MM = 6.0
-"""Places at which a field is judged lie about so far apart: slopes are taken over 20 mm."""
+"""Distance of the places at which a field is judged; slopes are taken over 20 mm."""
 BESIDE_MM = 40.0
-"""So far round the fine elements it is judged."""
+"""Width of the judged region around the fine elements."""
 
 
 @dataclass(frozen=True)
 class Yardstick:
     """Places at which fields are judged, and the limits there.
 
-    rows, columns : of the sampling grid; tolerance_mm, limit_mrad, base_mm : of the goal.
+    rows, columns : indices of the places in the sampling grid; tolerance_mm, limit_mrad, base_mm :
+    limits of the goal.
     """
 
     rows: NDArray[np.int64]
@@ -45,7 +46,7 @@ class Yardstick:
                          *(np.nan_to_num(part) / self.limit_mrad for part in parts)])
 
     def use(self, parts: Array) -> Array:
-        """u at the places; parts (..., 3, n)."""
+        """Larger of height and slope over their limits at the places; parts (..., 3, n)."""
         slope2 = parts[..., 1, :] ** 2 + parts[..., 2, :] ** 2
         return np.sqrt(np.maximum(parts[..., 0, :] ** 2, slope2))
 
