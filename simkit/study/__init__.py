@@ -1,1 +1,1 @@
-"""Many runs: one strategy, several, and how far their answer is in doubt."""
+"""Many runs: one strategy, several strategies, whole studies, and the uncertainty of the result."""

@@ -1,4 +1,5 @@
-"""Single operations tried by hand, on a case's dent or on any step of a run of it."""
+"""Single operations that the user names, tried on a case's dent or on any step of one of its
+runs."""
 
 from __future__ import annotations
 
@@ -33,20 +34,20 @@ BY_HAND, AS_TRIED = "by hand", "as tried"
 
 
 def dent_of(case: Case, folder: Path, threads: int, progress: Progress) -> Session:
-    """A session at the case's dent; what is reconstructed is kept in the folder for next time."""
+    """A session at the case's dent; the folder keeps the reconstruction for the next time."""
     open_folder(folder, identity(case))
     return prepare(case, folder, threads, progress).session
 
 
 def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Progress) -> Session:
-    """A session at a step of a run of this case (its last if None), which counts as step 0.
+    """A session at a step of a run of this case (None: the last), which counts as step 0.
 
-    The dent and the last step are stored with the run; a step between is worked again from the
-    dent, which gives the same panel.
+    Only the states of the dent and of the last step are stored. For a step between them the
+    recorded operations are computed again from the dent, which gives the same panel.
 
     Raises
     ------
-    InputError : no run, one of another case, or no such step.
+    InputError : no run, a run of another case, or no such step.
     """
     same_case(case, run)
     session = resume(run, make_workpiece(case, threads=threads), None)
@@ -59,11 +60,12 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
     if number not in (0, last):
         rows = [done.row for done in session.steps[1 : number + 1]]
         if any(row.operation in ("hold", "let-down") for row in rows):
-            raise InputError(f"step {number} stands on tools that were held",
-                             f"step 0 or {last}, whose states are stored", str(run))
+            raise InputError(f"step {number} follows a step with a held tool, which cannot be "
+                             "computed again", f"step 0 or {last}, whose states are stored",
+                             str(run))
         session = session.branch(0)
         for row in rows:
-            progress(f"again, step {row.step} of {number}: {row.deed}")
+            progress(f"computing again step {row.step} of {number}: {row.deed}")
             session = session.apply(asked(row))
     else:
         session = session.branch(number)
@@ -72,7 +74,7 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
 
 def attempt(start: Session, operations: Sequence[Operation], folder: Path, said: dict[str, Any],
             progress: Progress) -> Session:
-    """Carry the operations out one after the other and record them as a run; its session."""
+    """Carry the operations out one after the other, record them as a run and return its session."""
     case = start.work.case
     words = [say_operation(operation) for operation in operations]
     open_folder(folder, {**identity(case), "strategy": BY_HAND, "tried": words, **said})
@@ -83,7 +85,7 @@ def attempt(start: Session, operations: Sequence[Operation], folder: Path, said:
             session = session.apply(operation)
             record_step(folder, session)
             progress(line_of(session.now.row))
-    except InputError:  # what cannot be tried leaves no try
+    except InputError:  # an operation that is refused leaves no folder of a try behind
         if not remove_own(mark(folder)):
             (folder / MARK).unlink()
             folder.rmdir()
@@ -94,7 +96,7 @@ def attempt(start: Session, operations: Sequence[Operation], folder: Path, said:
 
 
 def next_folder(folder: Path) -> Path:
-    """Folder 01, 02, ... of the next try."""
+    """Folder of the next try: 01, 02, ... below ``folder``."""
     taken = [int(p.name) for p in folder.glob("[0-9][0-9]") if p.is_dir()]
     return folder / f"{max(taken, default=0) + 1:02d}"
 
@@ -121,7 +123,8 @@ def asked(row: StepRow) -> Operation:
 
 
 def _matched(run: Path) -> bool:
-    """Whether the run's dent was the measured one; a run that has not ended says nothing else."""
+    """Whether the run's dent matched the measured one; True for a run that has not ended, whose
+    run.json does not exist yet."""
     try:
         notes = json.loads((run / "run.json").read_text("utf-8"))["reconstruction"]
         return bool(notes["matched"])
@@ -130,19 +133,19 @@ def _matched(run: Path) -> bool:
 
 
 def same_case(case: Case, run: Path) -> None:
-    """InputError unless the run is of this case as it is now."""
+    """Raise InputError unless the run is of this case as it is now."""
     stored, here = _stored(run), json.loads(json.dumps(identity(case)))
     if stored.get("set", {}) != here.get("set", {}):
         keys = " ".join(f"--set {key}={value}" for key, value in set_of(run).items())
         raise InputError("this run was made with other keys set beside the case",
                          f"the same: {keys}" if keys else "the case without --set", str(run))
     if any(stored.get(key) != here[key] for key in here):
-        raise InputError("this run is of another case, or of the case before it was changed",
-                         "the case file as it was, or a new run", str(run))
+        raise InputError("this run is of another case, or the case was changed after it",
+                         "the case file as it was then, or a new run", str(run))
 
 
 def set_of(run: Path) -> dict[str, Any]:
-    """Keys that were set beside the case file of a run; InputError where there is no run."""
+    """Keys of a run that were set by --set, not in the case file; InputError if there is no run."""
     found = _stored(run).get("set", {})
     return found if isinstance(found, dict) else {}
 

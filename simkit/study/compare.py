@@ -1,4 +1,4 @@
-"""Several strategies on the same dent, side by side in processes of their own."""
+"""Several strategies on the same dent, each in a process of its own."""
 
 from __future__ import annotations
 
@@ -25,9 +25,9 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
             workers: int, accept: bool = False) -> list[dict[str, str]]:
     """Run every strategy and write compare.csv; returns its rows in the order of ``names``.
 
-    ``accept``: work on a dent that is not the measured one, too.
+    ``accept``: repair the reconstructed dent even if it does not match the measured one.
 
-    Goes on where an interrupted comparison of the same case in the same folder stopped.
+    Continues an interrupted comparison of the same case in the same folder.
     """
     open_folder(folder, {**identity(case), "strategies": list(names)})
     start = prepare(case, folder, workers, progress, accept)
@@ -57,7 +57,7 @@ def _each(case, names, folder, progress, workers, start: Start):
             yield name, row
         return
     what = identity(case)
-    for name in names:  # here, since a worker may not write in this folder
+    for name in names:  # in this process: a worker may write in its own folder only
         announce(folder / "runs" / name)
     listener = listening()
 
@@ -73,10 +73,10 @@ def _each(case, names, folder, progress, workers, start: Start):
 
 def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool
          ) -> dict[str, str]:
-    """One strategy in a process of its own, on the case as it was when the comparison began."""
+    """One strategy in a process of its own, on the case as it was when the comparison started."""
     if identity(case) != what:
-        raise InputError("a data file of the case was changed while the comparison works",
-                         "leave the files alone until it has ended, or start again with --fresh",
+        raise InputError("a data file of the case was changed while the comparison was running",
+                         "unchanged files until it has ended, or a new start with --fresh",
                          str(case.file))
     with heard(sender(hand_on)), lined(name):
         start = prepare(case, Path(folder), 1, lambda text: None, accept)

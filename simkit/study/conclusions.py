@@ -1,9 +1,9 @@
-"""What many runs say: paired differences with intervals, odds, sensitivities; spread first.
+"""Statistics of many runs: paired differences and shares with intervals, and sensitivities.
 
 Runs are paired by case, varied keys and replicate, so that two strategies are compared on the same
-dents. The interval of a mean difference is Student's (a percentile bootstrap undercovers for few
-pairs); the odds that A needs fewer steps than B get Wilson's interval. Nothing is called better
-unless the interval of the mean difference leaves zero out.
+dents. The interval of a mean difference is Student's, since a percentile bootstrap of few pairs is
+too narrow; the share of pairs in which A needs less than B has Wilson's interval. A strategy is
+called better only if the interval of the mean difference excludes zero.
 """
 
 from __future__ import annotations
@@ -20,13 +20,14 @@ CONFIDENCE_LEVEL = 0.95
 
 @dataclass(frozen=True)
 class Paired:
-    """Strategy A against B on the same dents.
+    """Strategy A compared with B on the same dents.
 
     Attributes
     ----------
     a, b : strategies; quantity : column compared; pairs : dents on which both have a value.
     mean, low, high : mean of A - B and its interval; spread : standard deviation of A - B.
-    a_less, odds_low, odds_high : share of pairs in which A is less (ties count half), interval.
+    a_less : share of pairs in which A is less than B (equal values count half); odds_low,
+        odds_high : its interval.
     only_a, only_b : dents on which only one has a value (the other did not reach the stage).
     """
 
@@ -45,7 +46,7 @@ class Paired:
     only_b: int
 
     def sentence(self) -> str:
-        """The conclusion in words."""
+        """The conclusion in one sentence."""
         if self.pairs < 2:
             return (f"{self.a} and {self.b} have {self.pairs} dents in common: nothing can be "
                     f"said about {self.quantity}")
@@ -61,7 +62,8 @@ class Paired:
 
 def paired(rows: Sequence[Mapping[str, str]], a: str, b: str, quantity: str,
            keys: Sequence[str]) -> Paired:
-    """Compare two strategies by a column of `runs`; ``keys``: columns that make a pair."""
+    """Compare two strategies by a column of runs.csv; rows that agree in the columns ``keys`` are a
+    pair."""
     values = {name: {tuple(row.get(key, "") for key in keys): float(row[quantity])
                      for row in rows
                      if row["strategy"] == name and row.get(quantity, "") != ""
@@ -78,7 +80,8 @@ def paired(rows: Sequence[Mapping[str, str]], a: str, b: str, quantity: str,
 
 
 def t_interval(values: np.ndarray, confidence: float = CONFIDENCE_LEVEL) -> tuple[float, float]:
-    """Student's interval of a mean; (nan, nan) for fewer than two values."""
+    """Student's interval of a mean: mean +- t(n - 1) s / sqrt(n); (nan, nan) for fewer than two
+    values."""
     if values.size < 2:
         return np.nan, np.nan
     half = float(stats.t.ppf(0.5 + 0.5 * confidence, values.size - 1)
@@ -87,7 +90,7 @@ def t_interval(values: np.ndarray, confidence: float = CONFIDENCE_LEVEL) -> tupl
 
 
 def wilson(share: float, count: int, confidence: float = CONFIDENCE_LEVEL) -> tuple[float, float]:
-    """Wilson's interval of a share; (nan, nan) without a count."""
+    """Wilson's score interval of a share; (nan, nan) if ``count`` is 0."""
     if count == 0:
         return np.nan, np.nan
     z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
@@ -99,7 +102,7 @@ def wilson(share: float, count: int, confidence: float = CONFIDENCE_LEVEL) -> tu
 
 def all_pairs(rows: Sequence[Mapping[str, str]], quantity: str,
               keys: Sequence[str]) -> list[Paired]:
-    """Every two strategies of the rows, in the order in which they come up."""
+    """Every two strategies of the rows, in the order of their first rows."""
     names = list(dict.fromkeys(row["strategy"] for row in rows))
     return [paired(rows, a, b, quantity, keys) for a, b in itertools.combinations(names, 2)]
 

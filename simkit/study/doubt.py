@@ -1,4 +1,5 @@
-"""A repair done again on every plausible history of its dent: how far its outcome is in doubt."""
+"""The uncertainty of a repair's outcome: the repair done again on every plausible history of its
+dent."""
 
 from __future__ import annotations
 
@@ -22,8 +23,8 @@ from simkit.study.run import Start
 
 Progress = Callable[[str], None]
 SEEN = ("released_mm", "max_low_mm", "max_high_mm", "crown_mm", "low_rise_mm")
-"""What of a step gets a band: at the tool's place, the largest low and high left, the crown, the
-rise of the first low."""
+"""Results of a step that get a band: the deviation at the tool's place, the largest low and high
+left, the crown, and the rise of the first low."""
 COLUMNS = ("step", "operation", "x_mm", "y_mm",
            *(f"{name}{end}" for name in SEEN for end in ("", "_from", "_to")))
 
@@ -31,8 +32,8 @@ COLUMNS = ("step", "operation", "x_mm", "y_mm",
 def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | None:
     """Repeat a recorded repair on the other plausible histories and write ``band.csv``.
 
-    Every history keeps a record of its own below ``doubt``, so that an interrupted one goes on.
-    Returns the table and a sentence; None where the depth field leaves no other history.
+    Every history has a record of its own below the folder ``doubt``, so that interrupted work can
+    be continued. Returns the table and a sentence; None if there is no other plausible history.
     """
     members = list(opened_members(start, folder, progress))
     runs = [[step.row for step in session.steps] for _, _, session in members]
@@ -44,7 +45,7 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
     write_table(folder / "band.csv", COLUMNS, table)
     last = table[-1]
     return folder / "band.csv", (
-        f"{len(runs)} histories explain the dent alike; they leave a low of "
+        f"{len(runs)} histories explain the dent equally well; they leave a low of "
         f"{float(last['max_low_mm_from']):+.2f} to {float(last['max_low_mm_to']):+.2f} mm and a "
         f"high of {float(last['max_high_mm_from']):+.2f} to "
         f"{float(last['max_high_mm_to']):+.2f} mm")
@@ -52,9 +53,10 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
 
 def opened_members(start: Start, folder: Path, progress: Progress
                    ) -> Iterator[tuple[str, float, Session]]:
-    """Words, belief and session of every plausible history with the recorded steps done on it.
+    """Description, posterior weight and session of every plausible history, with the recorded
+    steps carried out on it.
 
-    The run itself comes first. Histories that do not lead to the measured dent are left out.
+    The run itself comes first. Histories that do not give the measured dent are left out.
     """
     recorded = resume(folder, start.work, None, progress)
     if recorded is None:
@@ -68,7 +70,7 @@ def opened_members(start: Start, folder: Path, progress: Progress
         place = folder / "doubt" / f"{k}"
         session = _opened(start, place, member, progress)
         if session is None:
-            progress(f"history {k}: {member['words']}: does not lead to the measured dent")
+            progress(f"history {k}: {member['words']}: does not give the measured dent")
             continue
         for row in rows[len(session.steps):]:
             session = session.apply(asked(row))
@@ -80,7 +82,7 @@ def opened_members(start: Start, folder: Path, progress: Progress
 
 def _opened(start: Start, folder: Path, member: Mapping[str, Any],
             progress: Progress) -> Session | None:
-    """The panel with another history, from its record if there is one."""
+    """The panel dented by another history, from its record if there is one."""
     session = resume(folder, start.work, None)
     if session is not None:
         return session
@@ -97,10 +99,12 @@ def _opened(start: Start, folder: Path, member: Mapping[str, Any],
 
 
 def rooms_mm(runs: list[list[StepRow]], weights: list[float]) -> list[dict[str, float]]:
-    """By how much bands are wider than the range of the histories, for every step and number, mm.
+    """Margins by which bands are wider than the range of the histories, for every step and
+    result, mm.
 
-    What a step changes in the mean over the histories, times the room that blind dents ask for with
-    its kind of answer; added up over the steps, for what makes one step err makes the next err too.
+    The margin of one step is the weighted mean over the histories of its absolute change times the
+    share calibrated on blind dents for this kind of result. Margins of successive steps are added,
+    not combined as a root sum of squares, since the causes of one step's error act on the next too.
     """
     shares = np.array(weights) / np.sum(weights)
     found = [dict.fromkeys(SEEN, 0.0)]
@@ -119,7 +123,7 @@ def rooms_mm(runs: list[list[StepRow]], weights: list[float]) -> list[dict[str, 
 
 def _line(k: int, runs: list[list[StepRow]], weights: list[float], room: Mapping[str, float]
           ) -> dict[str, str]:
-    """Row of one step: what the recorded run has, and from where to where."""
+    """Row of one step: the value of the recorded run and the ends of its band."""
     row = runs[0][k]
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
             "y_mm": f"{row.y_mm:g}"}

@@ -1,4 +1,4 @@
-"""One repair on every plausible history of its dent: foretell, measure, correct.
+"""One repair on every plausible history of its dent at once: predict, measure, correct.
 
 >>> ensemble = open_histories(work, reconstruction)          # doctest: +SKIP
 >>> ensemble.foretell(operation)["low_rise_mm"].high_mm      # doctest: +SKIP
@@ -32,16 +32,17 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Ensemble:
-    """A repair carried on with every plausible history of its dent at once. Frozen: each step and
-    each set of readings gives a new one.
+    """A repair carried out on every plausible history of its dent at once. Frozen: each step and
+    each set of readings gives a new object.
 
     Attributes
     ----------
-    histories : with the repair done so far, and the belief in each (adding up to 1).
-    strength : (m,) by how much the last step that was read did more than each history foretold.
-    said : what the last readings taught, in sentences.
-    sheets : the same repair on the first history in sheets off by two standard errors of ``LAW``,
-        one for each; sheet : (m, p) by how many standard errors readings found the sheet off.
+    histories : with the repair done so far and their posterior weights (sum 1).
+    strength : (m,) measured over predicted change of the last step with readings, by history.
+    said : results of the last readings, in sentences.
+    sheets : the same repair on the first history in other sheets; each has one property of ``LAW``
+        changed by two standard errors.
+    sheet : (m, p) estimated errors of these p properties, in standard errors, by history.
     """
 
     histories: tuple[History, ...]
@@ -52,24 +53,25 @@ class Ensemble:
 
     @property
     def likeliest(self) -> Session:
-        """The repair on the history that is now likeliest; what a plan goes by."""
+        """The repair on the history with the largest weight, for which plans are made."""
         return max(self.histories, key=lambda one: one.weight).session
 
     def apply(self, operation: Operation) -> Ensemble:
-        """The operation on every history. Where the hand reached another height than was asked
-        for, give that height as the operation's goal."""
+        """The operation on every history. If the hand reached another height than planned, give the
+        height reached as the operation's goal."""
         return replace(self, histories=tuple(
             replace(one, session=one.session.apply(operation)) for one in self.histories),
             sheets=tuple(one.apply(operation) for one in self.sheets))
 
     def next(self, strategy: Strategy) -> Operation | None:
-        """What a strategy does next on the likeliest history; None for nothing more."""
+        """The strategy's next operation on the likeliest history; None if it has none."""
         return strategy.next(self.likeliest)
 
     def foretell(self, operation: Operation) -> dict[str, Band]:
-        """Prediction and band of what an operation will leave, by number of the row of steps.
+        """Prediction and band of each result of an operation, by column of steps.csv.
 
-        Changes are as strong, over those of each history, as readings have taught.
+        After readings, the change that each history gives is scaled by the strength learned from
+        them.
         """
         learned = any(value != 1.0 for value in self.strength)
         done = [one.session.apply(operation).now.row for one in self.histories]
@@ -93,12 +95,12 @@ class Ensemble:
 
     def observe(self, readings: ArrayLike | GaugePoints, noise_mm: float | None = None,
                 step: int | None = None) -> Ensemble:
-        """Weigh the histories by readings after a real step (the last if none is named).
+        """Weigh the histories by readings after a real step (None: the last step).
 
         Parameters
         ----------
         readings : (n, 3) x, y and deviation, mm; or readings from a file. noise_mm : standard
-            error of a reading; None for that of the case's depths.
+            error of a reading; None: that of the case's depths.
 
         Raises
         ------
@@ -115,7 +117,7 @@ class Ensemble:
                         found.strength, told, self.sheets, found.sheet if self.sheets else ())
 
     def advise(self, noise_mm: float = 0.02) -> list[Advice]:
-        """Light taps that would tell the histories apart most, and where to read after them."""
+        """Light taps that distinguish the histories best, and the places of readings after them."""
         return advise(self.histories, noise_mm, lambda text: None)
 
 
@@ -124,9 +126,9 @@ def open_histories(work: Workpiece, done: Reconstruction,
                    ) -> Ensemble:
     """The dent as every plausible history of a reconstruction made it, ready for repair.
 
-    Each is carried out in full. Those that do not lead to the measured dent are left out.
-    ``sheets``: the first one also in a harder and in a thicker sheet, so that readings tell what is
-    the sheet's and what the history's.
+    Each history is computed in full. Those that do not give the measured dent are left out.
+    ``sheets``: compute the first history also in a harder and in a thicker sheet, so that the
+    effect of the sheet can be separated from that of the history.
     """
     first = History(done.plausible[0].trial.words() if done.plausible else "the only history",
                     1.0, open_session(work, done.state, matched=done.matched))
@@ -134,7 +136,7 @@ def open_histories(work: Workpiece, done: Reconstruction,
     for one in done.plausible[1:]:
         made = realise(work, one.trial.blows, progress)
         if made is None or not made.matched:
-            progress(f"{one.trial.words()}: does not lead to the measured dent")
+            progress(f"{one.trial.words()}: does not give the measured dent")
             continue
         found.append(History(one.trial.words(), one.weight, open_session(work, made.state)))
         weights.append(one.weight)
@@ -146,7 +148,8 @@ def open_histories(work: Workpiece, done: Reconstruction,
 
 def _in_other_sheets(case: Case, done: Reconstruction, progress: Callable[[str], None]
                      ) -> tuple[Session, ...]:
-    """The first history in sheets off by two standard errors; none where one finds no balance."""
+    """The first history in sheets changed by two standard errors; empty if one of them finds no
+    equilibrium."""
     found = []
     for key, pct in (("flow_stress_pct", LAW["flow stress"]), ("thickness_mm", LAW["thickness"])):
         value = getattr(case.panel, key) * (1.0 + 0.01 * SHEET_ERRORS * pct)
@@ -160,7 +163,7 @@ def _in_other_sheets(case: Case, done: Reconstruction, progress: Callable[[str],
 
 def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float
            ) -> Band:
-    """Band of a number from what each history has now and what it adds."""
+    """Band of a result from its present value and its change in each history."""
     now = float(np.array(now_mm) @ np.array(belief))
     seen = band(change_mm, belief, max(room_share, 0.0))
     return Band(now + seen.predicted_mm, now + seen.low_mm, now + seen.high_mm)

@@ -1,4 +1,4 @@
-"""One table from many folders: runs, comparisons and studies, whatever is there."""
+"""One table from many folders of runs, comparisons and studies."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ LARGEST_FILE_BYTES, DEEPEST_FOLDER_LEVELS = 64 * 1024 * 1024, 5
 
 
 def gather(folders: list[Path]) -> tuple[tuple[str, ...], list[dict[str, str]]]:
-    """Columns and rows, one row a finished run, in the order of the folders.
+    """Columns and rows, one row for each finished run, in the order of the folders.
 
     Raises
     ------
@@ -73,7 +73,7 @@ def _description(path: Path) -> dict[str, Any]:
         data = load_json(read_back(path, LARGEST_FILE_BYTES))
     except (OSError, Damaged) as fault:
         raise InputError(f"cannot be read as a record of simkit ({_why(fault)})",
-                         "the run given anew", str(path)) from None
+                         "a repeated run", str(path)) from None
     return data if isinstance(data, dict) else {}
 
 
@@ -87,7 +87,7 @@ def read_rows(path: Path) -> list[dict[str, str]]:
     try:
         return rows_of(read_back(path, LARGEST_FILE_BYTES))
     except (OSError, UnicodeDecodeError, csv.Error, Damaged) as fault:
-        raise InputError(f"cannot be read as a table ({_why(fault)})", "the run given anew",
+        raise InputError(f"cannot be read as a table ({_why(fault)})", "a repeated run",
                          str(path)) from None
 
 

@@ -1,4 +1,4 @@
-"""What a hand makes of a planned operation: errors of place and of the height reached."""
+"""Errors of the hand in a planned operation: of the place and of the height reached."""
 
 from __future__ import annotations
 
@@ -15,9 +15,10 @@ LIFTED = ("pull", "push", "tap-down")
 
 
 def by_hand(session: Session, operation: Operation) -> Operation:
-    """The operation as a hand carries it out, drawn from the case's seed and the step's number.
+    """The operation as a hand carries it out; random numbers from the case's seed and the step.
 
-    Errors are normal, clipped to three standard errors; holds and let-downs stay as planned.
+    Errors are normal, clipped to three standard errors. The error of the height is a share of the
+    way from the present height to the goal, plus an absolute error. Holds and let-downs have none.
     """
     hand: Hand = session.work.case.hand
     if operation.kind not in LIFTED or not (hand.place_mm or hand.height_pct or hand.height_mm):
@@ -29,6 +30,7 @@ def by_hand(session: Session, operation: Operation) -> Operation:
     here = probe_at(session.work.model, operation.x_mm, operation.y_mm)
     way = operation.goal_mm - here.read(session.state.displacement)
     error = 0.01 * hand.height_pct * abs(way) * float(draw[2]) + hand.height_mm * float(draw[3])
+    # where the erroneous place cannot be reached from behind, the tool acts at the planned one
     if operation.kind == "push" and not session.work.reaches(x, y):
         x, y = operation.x_mm, operation.y_mm
     return replace(operation, x_mm=round(x, 3), y_mm=round(y, 3),

@@ -1,7 +1,8 @@
-"""One run of a study as a folder that says everything: made once, carried out by any process.
+"""One run of a study as a folder with all its inputs, so that any process can carry it out.
 
-A run folder holds job.json (what it is), case/ (the case file and its data, as used), run/ (the
-record of the repair) and, once it has ended, result.json. Its name is the digest of its inputs.
+A run folder holds job.json (case, strategy, varied keys), case/ (the case file and its data, as
+used), run/ (the record of the repair) and, after its end, result.json. Its name is the digest of
+its inputs.
 """
 
 from __future__ import annotations
@@ -39,7 +40,7 @@ AS_TOLD = "all operations done"
 
 
 def run_digest(plan: RunPlan, study: Study) -> str:
-    """Name of the run's folder: the digest of all that its answer depends on."""
+    """Name of the run's folder: the digest of everything that its result depends on."""
     case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
     data = resolved(case)
     data.pop("strategies", None)
@@ -55,9 +56,10 @@ def run_digest(plan: RunPlan, study: Study) -> str:
 
 
 def make_job(plan: RunPlan, study: Study, folder: Path) -> str:
-    """Write the inputs of a run into its folder, marked as simkit's; the digest of its start.
+    """Write the inputs of a run into its folder, marked as simkit's; returns the digest of its
+    start.
 
-    Inputs that are there as they were written stay.
+    Inputs that exist and are unchanged are kept.
     """
     mine(folder)
     try:
@@ -67,7 +69,7 @@ def make_job(plan: RunPlan, study: Study, folder: Path) -> str:
 
 
 def _start_of(folder: Path) -> str | None:
-    """Digest of the start of a run whose inputs are whole; None where they are not."""
+    """Digest of the start of a run; None if its inputs are incomplete or were changed."""
     try:
         job = load_json(read_back(folder / "job.json"))
         for path in digests_of(folder) or {}:
@@ -102,11 +104,11 @@ def _write_job(plan: RunPlan, study: Study, folder: Path) -> str:
 
 
 STARTS_ON = ("panel", "mesh", "dent", "history", "goal", "seed")
-"""Blocks of the case that the reconstruction hangs on; kit and limits do not change it."""
+"""Blocks of the case on which the reconstruction depends; kit and limits do not change it."""
 
 
 def _start_digest(case_folder: Path, files: Iterable[str]) -> str:
-    """Digest of what the reconstruction hangs on; runs of one dent share it."""
+    """Digest of the inputs of the reconstruction; runs of one dent share it."""
     data = resolved(load_case(case_folder / "case.yaml", None))
     text = json.dumps({key: data.get(key) for key in STARTS_ON}, sort_keys=True)
     prints = hashlib.sha256((__version__ + text).encode())
@@ -116,7 +118,7 @@ def _start_digest(case_folder: Path, files: Iterable[str]) -> str:
 
 
 def read_result(folder: Path) -> dict[str, Any] | None:
-    """Result of a run; None while it has none that can be read."""
+    """Result of a run; None if there is none or it cannot be read."""
     try:
         result = load_json(read_back(folder / "result.json"))
     except (OSError, Damaged):
@@ -125,11 +127,11 @@ def read_result(folder: Path) -> dict[str, Any] | None:
 
 
 def carry_out(folder: Path, starts: Path) -> dict[str, Any]:
-    """Carry a run out, or go on with it, and write result.json; failures are results too.
+    """Carry a run out, or continue it, and write result.json; a failed run has a result, too.
 
     Raises
     ------
-    InputError : the folder cannot be taken, or its inputs are not as they were written.
+    InputError : another process works in the folder, or its inputs were changed.
     """
     mine(folder)
     try:
@@ -144,8 +146,8 @@ def _carry_out(folder: Path, starts: Path) -> dict[str, Any]:
         return done
     begin = time.process_time()
     if _start_of(folder) is None:
-        raise InputError("the inputs of this run are not as they were written",
-                         "the study given again", str(folder))
+        raise InputError("the inputs of this run were changed or are incomplete",
+                         "the study started again, which writes them", str(folder))
     job = load_json(read_back(folder / "job.json"))
     result: dict[str, Any] = {"format": FORMAT_VERSION, "status": "done", "reason": ""}
     try:
@@ -162,7 +164,7 @@ def _carry_out(folder: Path, starts: Path) -> dict[str, Any]:
         result |= {"status": "bad input", "reason": str(error)}
     except MemoryError:
         result |= {"status": "out of memory", "reason": "a coarser mesh or more memory"}
-    except OSError:
+    except OSError:  # a full disk or a lost folder concerns the whole study, not one run
         raise
     except Exception as error:
         write_atomic(folder / "error.txt", traceback.format_exc().encode())
@@ -186,7 +188,7 @@ def _repair(case: Case, job: dict[str, Any], folder: Path,
 
 @dataclass(frozen=True)
 class FixedList:
-    """A strategy that does a list of operations, whatever comes of them."""
+    """A strategy that carries out a fixed list of operations, whatever their results."""
 
     name: str
     operations: tuple[Operation, ...]
@@ -204,12 +206,12 @@ def _strategy(job: dict[str, Any], case: Case) -> Strategy:
 
 
 def _quiet(text: str) -> None:
-    """Progress that nobody reads."""
+    """Progress that is not shown."""
 
 
 @contextmanager
 def _alone(folder: Path) -> Iterator[None]:
-    """One process at a time: strategies of one dent share its reconstruction."""
+    """One process at a time: the runs of one dent share its reconstruction, and one computes it."""
     mine(folder, patience_s=math.inf)
     try:
         yield

@@ -1,4 +1,4 @@
-"""A run that learns: its dent's histories weighed by readings after a step, and what follows."""
+"""Readings after a step of a run change the posterior weights of its dent's histories."""
 
 from __future__ import annotations
 
@@ -29,14 +29,14 @@ Progress = Callable[[str], None]
 COLUMNS = ("step", "operation", "x_mm", "y_mm",
            *(f"{name}{end}" for name in SEEN for end in ("_before", "_learned")))
 LIGHT_TAP_LEFT_SHARE = 0.4
-"""A light tap leaves so much of the crown's height."""
+"""Share of the crown's height that a light tap leaves."""
 TAP_DIRECTIONS = 4
-"""Taps that are tried for advice: on the crown, so many directions from the low."""
+"""Directions from the low in which a tap on the crown is tried for advice."""
 GRID_LINES = 24
 SHEET_ERRORS = 2.0
-"""Standard errors by which sheets are off whose answers are compared with the usual one's."""
+"""Standard errors by which the sheet is changed to find its effect on the readings."""
 REST = Usual(1.0, 0.15)
-"""Strength of a step where the sheet's own doubt is counted apart; a judgement."""
+"""Prior of a step's strength if the sheet's uncertainty is counted separately; a judgement."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +50,7 @@ class History:
 
 @dataclass(frozen=True)
 class Lesson:
-    """What readings after a step taught about a run."""
+    """Result of readings after a step of a run."""
 
     learned: Learned
     histories: tuple[History, ...]
@@ -59,18 +59,18 @@ class Lesson:
 
 
 def histories_of(start: Start, folder: Path, progress: Progress) -> tuple[History, ...]:
-    """Every plausible history with the recorded steps done again on it.
+    """Every plausible history with the recorded steps carried out on it.
 
     Raises
     ------
-    InputError : there is one history only.
+    InputError : there is only one history.
     """
     members = start.notes.get("plausible", [])
     found = tuple(History(words, weight, session) for words, weight, session in
                   opened_members(start, folder, progress))
     if len(found) < 2:
         raise InputError(
-            "this run's dent has one history only" if members else
+            "this run's dent has only one plausible history" if members else
             "this run's dent was not made by a search of histories", "a case with history.method "
             "strike whose depths leave several histories", file=str(folder))
     return found
@@ -82,7 +82,7 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
 
     Raises
     ------
-    InputError : no such step, a reading off the panel, readings of something else.
+    InputError : no such step, a reading off the panel, readings that fit no history.
     """
     found, told = weigh(histories, step, points, noise_mm)
     steps = histories[0].session.steps
@@ -99,24 +99,26 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
 
 def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float,
           sheets: tuple[Session, ...] = ()) -> tuple[Learned, tuple[str, ...]]:
-    """Weigh histories by readings after a step; what was surprising, in sentences.
+    """Weigh histories by readings after a step; also returns the unexpected results in sentences.
 
-    ``sheets``: the same repair on the first history in sheets ``SHEET_ERRORS`` standard errors off.
+    ``sheets``: the same repair on the first history, in sheets of which one property is changed by
+    ``SHEET_ERRORS`` standard errors.
 
     Raises
     ------
-    InputError : no such step, a reading off the panel, readings of something else.
+    InputError : no such step, a reading off the panel, readings that fit no history.
     """
     steps = histories[0].session.steps
     if not 1 <= step < len(steps):
         raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}")
-    standing = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
+    before = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
     after = np.array([_at(h.session.steps[step].field, points) for h in histories])
-    ways = [((_at(one.steps[step].field, points) - _at(one.steps[step - 1].field, points))
-             - (after - standing)[0]) / SHEET_ERRORS for one in sheets]
-    found = learn(standing, after - standing, points.d_mm, [h.weight for h in histories],
+    # difference quotient: change of the step's effect for one standard error of each property
+    per_error = [((_at(one.steps[step].field, points) - _at(one.steps[step - 1].field, points))
+                  - (after - before)[0]) / SHEET_ERRORS for one in sheets]
+    found = learn(before, after - before, points.d_mm, [h.weight for h in histories],
                   float(np.hypot(noise_mm, MODEL_MM)), REST if sheets else AS_FORETOLD,
-                  np.reshape(ways, (len(sheets), -1)) if sheets else None)
+                  np.reshape(per_error, (len(sheets), -1)) if sheets else None)
     if found.foreign:
         raise InputError(
             f"these readings are not of this panel after step {step}: {_furthest(points, found)}",
@@ -141,14 +143,14 @@ def _at(field: SampledField, points: GaugePoints) -> Array:
 def _furthest(points: GaugePoints, found: Learned) -> str:
     k = int(np.argmax(np.abs(found.off)))
     x, y = points.xy_mm[k]
-    return (f"most lie far from what every history allows, the furthest at x {x:g}, y {y:g} mm by "
-            f"{abs(found.off[k]):.0f} standard errors")
+    return (f"most differ strongly from what every history gives, most of all the one at x {x:g}, "
+            f"y {y:g} mm, by {abs(found.off[k]):.0f} standard errors")
 
 
 def _slips(points: GaugePoints, found: Learned, expected: Array) -> list[str]:
     return [f"line {points.line[k]}: {points.d_mm[k]:+.2f} mm at ({points.xy_mm[k][0]:g}, "
-            f"{points.xy_mm[k][1]:g}) where {expected[k]:+.2f} is expected: a slip, left out; read "
-            "it again" for k in found.slips]
+            f"{points.xy_mm[k][1]:g}) where {expected[k]:+.2f} is expected: taken as a wrong "
+            "reading and left out; read it again" for k in found.slips]
 
 
 def _surprises(histories: tuple[History, ...], found: Learned) -> list[str]:
@@ -160,19 +162,22 @@ def _surprises(histories: tuple[History, ...], found: Learned) -> list[str]:
     fallen = [h.words for h, b, w in zip(histories, found.before, found.weights, strict=True)
               if w < 0.1 * b]
     if fallen:
-        told.append("as good as out: " + "; ".join(fallen))
+        told.append("now improbable: " + "; ".join(fallen))
     strength, error = found.strength[best], found.strength_error[best]
     if abs(strength - 1.0) > max(2.0 * error, 0.15):
-        why = ("a sharper striker, or an older repair, than any history tried"
-               if strength > 1.0 else "stiffer sheet or edges, or less stress locked in")
-        told.append(f"the step did {strength:.2f} times what was foretold: {why}")
+        why = ("the striker was sharper than in any history tried, or the panel was repaired before"
+               if strength > 1.0 else
+               "the sheet or its edges are stiffer, or there is less residual stress")
+        told.append(f"the step changed {strength:.2f} times as much as predicted; possible cause: "
+                    f"{why}")
     return told
 
 
 def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> dict[str, str]:
-    """Row of one step: its expected numbers with the weights before, and with what was learned.
+    """Row of one step: the expected results with the weights before and after the readings.
 
-    Of the strength of the step that was read, later ones have as much as blind dents say.
+    A later step has 1 + carried * (strength - 1), where ``carried`` is the share of the excess
+    that later steps of blind dents showed as well.
     """
     row = histories[0].session.steps[k].row
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
@@ -193,11 +198,11 @@ def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> 
 
 @dataclass(frozen=True)
 class Advice:
-    """A light tap that would tell histories apart, and where to read after it.
+    """A light tap that distinguishes the histories, and the places of the readings after it.
 
-    ``certainty``: 0 tells nothing, 1 tells all apart (see
-    :func:`simkit.history.learning.telling_places`); ``minutes`` of the tap; ``face_strain`` what it
-    adds at most to the strain of a face, in any history.
+    ``certainty``: 0 distinguishes none, 1 distinguishes all (see
+    :func:`simkit.history.learning.telling_places`); ``minutes`` of the tap; ``face_strain``: the
+    largest plastic strain that it adds to a face, in any history.
     """
 
     operation: Operation
@@ -211,13 +216,14 @@ class Advice:
         at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in self.places)
         return (f"tap-down {self.operation.tool} at ({self.operation.x_mm:.0f}, "
                 f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, then read at "
-                f"{at}: tells {100 * self.certainty:.0f} % of the histories apart; "
-                f"{self.minutes:.1f} minutes, at most {self.face_strain:.4f} more strain of a face")
+                f"{at}: distinguishes {100 * self.certainty:.0f} % of the histories; "
+                f"{self.minutes:.1f} minutes, adds at most {self.face_strain:.4f} to the strain of "
+                "a face")
 
 
 def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) -> list[Advice]:
-    """Light taps on the crown that tell the histories apart as they stand, the most telling first;
-    empty where there is no crown to tap or no tip."""
+    """Light taps on the crown that distinguish the histories in their present state, the best
+    first; empty if there is no crown or the kit has no tip."""
     first = histories[0].session
     ring, work = first.ring, first.work
     if ring is None or not work.tips:
@@ -266,6 +272,6 @@ def _grid(window: Window, field: SampledField) -> Array:
 
 
 def belief(histories: tuple[History, ...], found: Learned) -> list[str]:
-    """Belief in each history before and after, a line each."""
+    """Posterior weight of each history before and after the readings, one line each."""
     return [f"{100 * b:3.0f} % -> {100 * w:3.0f} %  {h.words}" for h, b, w in
             zip(histories, found.before, found.weights, strict=True)]

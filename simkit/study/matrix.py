@@ -1,4 +1,4 @@
-"""From a study to its runs: every combination, in an order that never changes."""
+"""From a study to its runs: every combination, always in the same order."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ class RunPlan:
     Attributes
     ----------
     name : folder name of the case; case : with all varied keys set.
-    varied : key to value; strategy, replicate (from 0) : what their names say.
-    draw : number of the draw of `sample`, -1 without one; program : operations, where the strategy
+    varied : values by key; strategy : its name; replicate : its number, from 0.
+    draw : number of the draw of `sample`, -1 without one; program : the operations, if the strategy
         is a fixed list of them.
     """
 
@@ -64,7 +64,8 @@ def case_paths(study: Study, folder: Path) -> list[Path]:
 
 
 def count_runs(study: Study, folder: Path) -> int:
-    """Number of runs, without building them; a case that names its own strategies counts as 3."""
+    """Estimated number of runs, without reading the cases; a case whose strategies are named in
+    the case file counts as three runs."""
     per = len(study.strategies) + len(study.programs) or 3
     return len(case_paths(study, folder)) * _points(study) * per * study.replicates
 
@@ -74,6 +75,7 @@ def _points(study: Study) -> int:
     for vary in study.vary:
         points *= len(vary.values) if vary.values is not None else int(vary.count or 1)
     if study.sample is not None:
+        # Saltelli's estimators need the matrices A, B and A with one column of B for each key
         factor = len(study.sample.keys) + 2 if study.sample.method == "sobol-indices" else 1
         points *= study.sample.count * factor
     return points

@@ -1,10 +1,10 @@
-"""What can be promised within a time: the repair on many panels that fit the readings alike.
+"""The improvement that can be promised within a time, from repairs of many possible panels.
 
-Each run draws a history of the dent by its posterior weight, a sheet and a hand, and repairs within
-the minutes. With n exchangeable runs, the k-th smallest improvement is exceeded by the next one
-with probability 1 - k / (n + 1) (order statistics; the coverage over repeated promises is
-Beta(n + 1 - k, k) distributed). It holds as far as the panels drawn are like the real one; what
-blind dents say of that is in :mod:`simkit.study.calibration`.
+Each run draws a history of the dent by its posterior weight, a sheet and the errors of a hand, and
+repairs within the minutes. With n exchangeable runs, the next run exceeds the k-th smallest
+improvement with probability 1 - k / (n + 1) (order statistics; for one given set of runs this
+probability has the distribution Beta(n + 1 - k, k)). This holds as far as the drawn panels
+represent the real one; :mod:`simkit.study.calibration` checks that on blind dents.
 """
 
 from __future__ import annotations
@@ -42,12 +42,12 @@ PROMISED_SHARES = (0.5, 0.8, 0.95)
 
 @dataclass(frozen=True)
 class Promise:
-    """What the runs support.
+    """Results of the runs, and the promises that follow from them.
 
     Attributes
     ----------
-    minutes : limit; runs : how many ended with a result; grid_min : times of the curves.
-    curves : (runs, times) improvement after the last step that ended by then, %.
+    minutes : limit; runs : number of runs with a result; grid_min : times of the curves.
+    curves : (runs, times) improvement after the last step that ended by that time, %.
     stages : share of the runs that reached each stage in time.
     """
 
@@ -58,11 +58,11 @@ class Promise:
     stages: Mapping[str, float]
 
     def at_least(self, share: float, column: int = -1) -> float:
-        """Improvement, %, that is reached in a share of cases; nan where the runs are too few."""
+        """Improvement, %, that is reached in a share of cases; nan if there are too few runs."""
         return at_least(self.curves[:, column], share)
 
     def sentences(self) -> list[str]:
-        """The promise in the customer's words, and how sure it is."""
+        """The promise as it is told to a customer, and its uncertainty."""
         said = []
         for share in PROMISED_SHARES:
             value = self.at_least(share)
@@ -72,8 +72,8 @@ class Promise:
                 continue
             low, high = coverage(self.runs, share)
             said.append(f"at least {value:.0f} % better in {share:.0%} of cases within "
-                        f"{self.minutes:g} minutes (from {self.runs} runs: the true share lies "
-                        f"between {low:.0%} and {high:.0%} nine times in ten)")
+                        f"{self.minutes:g} minutes (from {self.runs} runs; 90 % interval of the "
+                        f"true share: {low:.0%} to {high:.0%})")
         half = float(np.mean(self.curves[:, -1] >= 50.0))
         said.append(f"half better was reached in {half:.0%} of the runs")
         said += [f"stage {stage} was reached in {share:.0%} of the runs"
@@ -82,39 +82,40 @@ class Promise:
 
 
 def at_least(values: np.ndarray, share: float) -> float:
-    """The value that the next of exchangeable values exceeds with at least a probability."""
+    """The value that the next exchangeable value exceeds with at least the probability ``share``:
+    the k-th smallest with k = floor((n + 1) (1 - share)); the 1e-9 is for rounding."""
     k = int(np.floor((values.size + 1) * (1.0 - share) + 1e-9))
     return float(np.sort(values)[k - 1]) if 1 <= k <= values.size else float("nan")
 
 
 def runs_needed(share: float) -> int:
-    """Least number of runs from which a share can be promised at all."""
+    """Least number n of runs for a share: (n + 1) (1 - share) >= 1."""
     return int(np.ceil(1.0 / (1.0 - share) - 1e-9)) - 1
 
 
 def coverage(runs: int, share: float, sure: float = 0.9) -> tuple[float, float]:
-    """Interval of the true share that a promise from so many runs keeps."""
+    """Interval of the true share of cases in which a promise from ``runs`` runs is kept."""
     k = int(np.floor((runs + 1) * (1.0 - share) + 1e-9))
     law = stats.beta(runs + 1 - k, k)
     return float(law.ppf(0.5 - 0.5 * sure)), float(law.ppf(0.5 + 0.5 * sure))
 
 
 def case_digest(case: Case) -> str:
-    """Short name of a case with its data, for the folder of its dent."""
+    """Short digest of a case with its data; names the folder of its dent."""
     return hashlib.sha256(json.dumps(identity(case), sort_keys=True).encode()).hexdigest()[:12]
 
 
 def drawn_case(case: Case, notes: Mapping[str, Any], minutes: float, number: int,
                seed: int) -> Case:
-    """The case of one run: a history by its weight, struck into the sheet that was drawn."""
+    """The case of one run: its dent is made by the blows of a history drawn by its weight."""
     data = given(case)
     history = drawn_history(notes, np.random.default_rng([seed, number, 17]))
     if history is not None:
         data["dent"] = {"blows": history}
         data.pop("history", None)
     elif "blows" not in data.get("dent", {}):
-        raise InputError("no history of blows stands behind this dent",
-                         "a dent whose history can be found (history.method: strike), or one "
+        raise InputError("no history of blows is known for this dent",
+                         "a dent whose history is searched (history.method: strike), or one "
                          "given by blows", str(case.file))
     data["limits"] = {**data.get("limits", {}), "minutes": float(minutes), "steps": 500}
     return make_case(data, case.folder, name=str(case.file))
@@ -122,7 +123,7 @@ def drawn_case(case: Case, notes: Mapping[str, Any], minutes: float, number: int
 
 def drawn_history(notes: Mapping[str, Any],
                   random: np.random.Generator) -> list[dict[str, Any]] | None:
-    """Blows of one plausible history as a case gives them; None where there is none."""
+    """Blows of one plausible history in the form of a case file; None if there is no history."""
     plausible = notes.get("plausible")
     if not plausible:
         return None
@@ -149,7 +150,7 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
 
 def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path, workers: int,
             progress: Callable[[str], None], scatter: Scatter = USUAL) -> Promise:
-    """Carry the runs out, or go on with them, and read off what they support."""
+    """Carry the runs out, or continue them, and return the promises that follow."""
     case = start.work.case
     study = Study(format=1, title=case.title, about=case.about, cases=("case",))
     plans = [RunPlan(case.folder.name or "case",
@@ -180,7 +181,7 @@ def _cell(value: float) -> str:
 
 
 def read_off(places: Sequence[Path], minutes: float) -> Promise:
-    """Curves of improvement and the stages, from the records of the runs.
+    """Curves of the improvement, and the shares of the stages, from the records of the runs.
 
     Raises
     ------
@@ -196,6 +197,7 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
         rows = list(csv.DictReader(io.StringIO(text, newline="")))
         ends = np.cumsum([float(row["minutes"]) for row in rows])
         better = np.array([float(row["improvement_pct"]) for row in rows])
+        # the last step that has ended by each time; 1e-9 min for rounding of the sum
         curves.append(better[np.maximum(np.searchsorted(ends, grid + 1e-9, "right") - 1, 0)])
         reached.append({stage: _in_time(result["row"].get(f"minutes_{stage}", ""), minutes)
                         for stage in STAGE_NAMES})

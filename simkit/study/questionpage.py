@@ -1,4 +1,4 @@
-"""The page of a ready question: what is asked, how, the figure, the numbers, what they say."""
+"""The page of a ready question: set-up, figure, table, conclusions, limits and certainty."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from simkit.study.questions import Asked, Line
 
 COLUMNS = ("quantity", "series", "along", "value")
 SHOWN = ("panel", "sheet", "edges", "behind", "mesh", "dent")
-"""What is said of each panel."""
+"""Lines of a case's summary that are shown for each panel."""
 
 
 def answer_rows(lines: Sequence[Line]) -> list[dict[str, str]]:
@@ -24,8 +24,8 @@ def answer_rows(lines: Sequence[Line]) -> list[dict[str, str]]:
 
 def page_text(asked: Asked, plans: Sequence[RunPlan], rows: Sequence[Mapping[str, str]],
               outcomes: Sequence[str], quick: bool) -> str:
-    """The page as Markdown; ``rows`` as of answer.csv, ``outcomes``: runs that ended otherwise than
-    asked, in words."""
+    """The page as Markdown; ``rows`` of answer.csv; ``outcomes``: sentences on the steps that did
+    not reach their goal."""
     question = asked.question
     parts = [f"# {question.question}", "",
              f"Made by `simkit ask {asked.name}{' --quick' if quick else ''}` (simkit "
@@ -57,7 +57,7 @@ def _programs(asked: Asked) -> list[str]:
 
 
 def _table(asked: Asked, rows: Sequence[Mapping[str, str]]) -> list[str]:
-    """Numbers, one line a place on the axis and series."""
+    """The table: one line for each value of the axis and each series."""
     labels = [quantity.label for quantity in asked.question.quantities]
     lines = dict.fromkeys((row["along"], row["series"]) for row in rows)
     values = {(row["quantity"], row["along"], row["series"]): row["value"] for row in rows}
@@ -76,7 +76,8 @@ def _shown(text: str) -> str:
 
 
 def outcomes_of(folder: Path, asked: Asked) -> list[str]:
-    """Steps that ended otherwise than reached, in words, from runs.csv and steps.csv."""
+    """Steps that did not reach their goal and runs that failed, in words, from runs.csv and
+    steps.csv."""
     with open(folder / "runs.csv", newline="", encoding="utf-8") as file:
         runs = {row["run"]: row for row in csv.DictReader(file)}
     found: dict[str, None] = {}

@@ -1,4 +1,4 @@
-"""Ready questions: a study, the quantities that answer it, and a page of words."""
+"""Ready questions: a study, the quantities that answer the question, and the text of its page."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ PLACE = Path(simkit.__file__).parents[1] / "cases" / "questions"
 
 
 class Quantity(Part):
-    """One quantity of the answer, read off the steps of each run."""
+    """One quantity of the answer, taken from the steps of each run."""
 
     column: str = text("Column of steps.csv.")
     of: Literal["last", "largest", "first", "smallest"] = choice(
@@ -30,7 +30,7 @@ class Quantity(Part):
 
 
 class Question(Part):
-    """What is asked, along which key, and what is looked at."""
+    """The question, the key that is varied, and the quantities that are compared."""
 
     format: Literal[1] = choice("Version of this format.")
     question: str = text("The question in one sentence.")
@@ -46,7 +46,7 @@ class Question(Part):
 
 @dataclass(frozen=True)
 class Asked:
-    """A question with its folder, its study (quick or full) and its words."""
+    """A question with its folder and its study (quick or full)."""
 
     name: str
     folder: Path
@@ -56,14 +56,14 @@ class Asked:
 
 @dataclass(frozen=True)
 class Line:
-    """One line of one panel: label of the axis to value."""
+    """One line of one part of the figure: values by label of the axis."""
 
     quantity: Quantity
     series: str
     points: dict[str, float]
 
     def sentence(self) -> str:
-        """Where it is least and where it is most."""
+        """Where the quantity is least and where it is largest."""
         if not self.points:
             return f"{self.series}, {self.quantity.label}: no run gave a value"
         low = min(self.points, key=lambda key: self.points[key])
@@ -75,16 +75,16 @@ class Line:
 
 
 def question_names(place: Path = PLACE) -> list[str]:
-    """Names of the questions that there are."""
+    """Names of all questions."""
     return sorted(file.parent.name for file in place.glob("*/question.yaml"))
 
 
 def find_question(name: str, quick: bool, place: Path = PLACE) -> Asked:
-    """A question by name, with its quick study where that is asked for.
+    """A question by name; ``quick``: with its quick study, if it has one.
 
     Raises
     ------
-    InputError, InputErrors : unknown name, faults of its files.
+    InputError, InputErrors : unknown name, errors in its files.
     """
     names = question_names(place)
     if not names:
@@ -105,7 +105,8 @@ def find_question(name: str, quick: bool, place: Path = PLACE) -> Asked:
 
 
 def answer_lines(asked: Asked, folder: Path) -> list[Line]:
-    """The lines of the answer from the tables of the study's folder."""
+    """The lines of the answer, from the tables in the study's folder; runs at the same place of
+    the axis are averaged."""
     runs, steps = read_rows(folder / "runs.csv"), read_rows(folder / "steps.csv")
     by_run: dict[str, list[dict[str, str]]] = {}
     for row in steps:

@@ -1,4 +1,4 @@
-"""One repair from dent to end, recorded as it goes."""
+"""One repair from the dent to its end, recorded step by step."""
 
 from __future__ import annotations
 
@@ -43,7 +43,7 @@ from simkit.underway import counted
 
 Progress = Callable[[str], None]
 SEARCH_ELEMENT_FACTOR = 1.6
-"""Element size of the search for the blow over that of the repair."""
+"""Element size of the mesh for the search of the blows, divided by that of the repair."""
 
 FLAT, USED_UP, STUCK = "flat", "steps used up", "nothing helps any more"
 TIME_UP = "minutes used up"
@@ -54,16 +54,16 @@ SUMMARY = ("strategy", "flat", "matched", "rms_mm", "worst_mm", "stage", "steps"
            "slope_mrad", "improvement_pct", "improvement_raw_pct", "stretch_mm2", "max_force_N",
            "max_plastic_strain", "max_face_strain", "crown_start_mm", "crown_end_mm",
            "max_energy_error_pct", "outcome")
-"""Columns of compare.csv; matched, rms_mm and worst_mm: how step 0 differs from what was measured
-where the damage is, and at worst; steps and minutes to a stage are empty where it was not
-reached."""
+"""Columns of compare.csv. ``matched``, ``rms_mm`` and ``worst_mm``: difference between step 0 and
+the measurement, rms within the damage and largest. Steps and minutes to a stage are empty if the
+stage was not reached."""
 
 
 @dataclass(frozen=True)
 class Start:
-    """The dent behind a case, reconstructed once: workpiece, how well it matches, its session.
+    """The reconstructed dent of a case: workpiece, session at step 0, and quality of the match.
 
-    ``accepted``: a dent that is not the measured one shall be worked on all the same.
+    ``accepted``: repair the dent even if it does not match the measured one.
     """
 
     work: Workpiece
@@ -76,9 +76,9 @@ class Start:
 
 def prepare(case: Case, folder: Path, threads: int, progress: Progress,
             accept: bool = False) -> Start:
-    """Reconstruct the dent, or read it back if the folder already holds it.
+    """Reconstruct the dent, or read it from the folder if it was reconstructed before.
 
-    ``accept``: work on it although it is not the measured one.
+    ``accept``: repair it even if it does not match the measured one.
     """
     work = make_workpiece(case, threads=threads)
     for remark in work.remarks:
@@ -101,7 +101,8 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress,
 
 
 def _notes_of(file: Path, say: Progress) -> dict[str, Any] | None:
-    """What is on disk about a reconstruction; None if there is nothing, or, said, no whole one."""
+    """Stored notes of a reconstruction; None if there are none or, with a message, if they are
+    damaged."""
     try:
         notes = load_json(read_back(file))
         return {**notes, "sentence": str(notes["sentence"]), "matched": bool(notes["matched"])}
@@ -131,8 +132,8 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
                  alive: Callable[[], bool] = lambda: True) -> dict[str, str]:
     """Repair by a strategy, recording every step; returns the row of the summary.
 
-    Goes on where an earlier run of the same case in the same folder was interrupted. ``alive`` is
-    asked before every record: False stops without writing.
+    Continues an interrupted run of the same case in the same folder. ``alive`` is called before
+    every record; if it returns False, the run stops without writing.
     """
     what = {**identity(start.work.case), "strategy": strategy.name}
     session = resume(folder, start.work, None, progress) if open_folder(folder, what) else None
@@ -149,7 +150,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         vars(strategy)["say"] = lambda text: progress(f"{strategy.name} {text}")
     most = start.work.case.limits.steps
     if session.now.row.step:
-        progress(f"{strategy.name}: goes on after step {session.now.row.step}")
+        progress(f"{strategy.name}: continues after step {session.now.row.step}")
     while True:
         counted(session.now.row.step, most, "steps", most=True)
         outcome = ending(session) if start.matched or start.accepted else NO_MATCH
@@ -158,6 +159,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
             outcome = outcome or STUCK
             if not session.state.standing:
                 break
+            # a repair ends on the free panel: let the held tools down before the end
             operation = Operation("let-down", "", *places_held(session.state)[0])
         before, session = session, carried_out(session, operation)
         if not alive():
@@ -175,7 +177,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
 
 
 def carried_out(session: Session, operation: Operation) -> Session:
-    """The step as a hand does it; as planned where the hand's error puts the tool off the panel."""
+    """The step with the errors of the hand; without them if they put the tool off the panel."""
     done = by_hand(session, operation)
     try:
         return session.apply(done)
@@ -186,7 +188,7 @@ def carried_out(session: Session, operation: Operation) -> Session:
 
 
 def record_decision(folder: Path, before: Session, strategy: Strategy) -> None:
-    """Why this step: a row of plan.csv, from a strategy that says so."""
+    """Write the reasons for a step as a row of plan.csv, if the strategy gives them."""
     decision = getattr(strategy, "decision", None)
     if decision is None or decision.step != before.now.row.step + 1:
         return
@@ -199,9 +201,9 @@ def record_decision(folder: Path, before: Session, strategy: Strategy) -> None:
 
 
 def ending(session: Session) -> str | None:
-    """How the repair has ended, None while it goes on.
+    """The outcome of a repair that has ended; None while it continues.
 
-    What is within the goal, but is not the panel that was measured, has not been made flat.
+    A simulated panel within the goal that does not match the measured one does not count as flat.
     """
     row, limits = session.now.row, session.work.case.limits
     if row.flat:
@@ -221,7 +223,7 @@ def ending(session: Session) -> str | None:
 
 def summary(session: Session, name: str, outcome: str,
             notes: Mapping[str, Any] | None = None) -> dict[str, str]:
-    """Row of the comparison; ``notes`` of the reconstruction, None where there are none."""
+    """Row of compare.csv; ``notes`` of the reconstruction, None if there are none."""
     known = notes or {}
     rows = [step.row for step in session.steps]
     last, done = rows[-1], rows[1:]

@@ -1,7 +1,6 @@
 """The process that carries out one run of a study: `python -m simkit.study.run_process`.
 
-A process a run: what one run breaks or leaks, the next does not meet, and a run that is killed
-takes nothing with it.
+Each run has a process of its own, so that a crash, a memory leak or a kill affects this run only.
 """
 
 from __future__ import annotations
@@ -20,18 +19,18 @@ from simkit.study.jobs import carry_out, read_result
 from simkit.underway import Listener, Word, heard, heard_from, sender
 
 MOST_TRIES = 2
-"""A run whose process was killed is tried once more."""
+"""Attempts at a run whose process is killed."""
 
 
 def run_in_process(folder: str, starts: str, told: Listener | None = None,
                    label: str = "") -> str:
-    """Carry out a run in a process of its own; its status in a word or two.
+    """Carry out a run in a process of its own and return its status.
 
-    told : hears what the run does, on the line ``label``.
+    told : receives the progress of the run, with ``label`` as the name of its line.
 
     Raises
     ------
-    OSError : the disk is full or the folder is gone; the study stops.
+    OSError : the disk is full or the folder was removed; the study stops.
     """
     for _ in range(MOST_TRIES):
         code, said = _carried_out([folder, starts, str(os.getpid())], told, label)
@@ -46,7 +45,7 @@ def run_in_process(folder: str, starts: str, told: Listener | None = None,
 
 
 def _carried_out(words: list[str], told: Listener | None, label: str) -> tuple[int, str]:
-    """Exit code of the process, and what it said of errors; its other words are handed on."""
+    """Exit code and error output of the process; its progress messages are passed on."""
     with (tempfile.TemporaryFile() as errors, subprocess.Popen(
             [sys.executable, "-P", "-m", "simkit.study.run_process", *words],
             stdout=subprocess.DEVNULL if told is None else subprocess.PIPE, stderr=errors,
@@ -71,13 +70,13 @@ def _environment() -> dict[str, str]:
 
 
 TAKEN = 75
-"""Exit code for a folder that another process has, or that was altered (EX_TEMPFAIL)."""
+"""Exit code for a folder in use by another process, or changed (EX_TEMPFAIL of sysexits.h)."""
 EXIT_CANNOT_WRITE = 74
 """Exit code for results that cannot be written (EX_IOERR of sysexits.h)."""
 
 
 def _leave_with(parent: int) -> None:
-    """End this process when the one that started it is gone."""
+    """End this process when the one that started it has ended (its parent id changes then)."""
     while os.getppid() == parent:
         time.sleep(0.5)
     os._exit(1)

@@ -1,4 +1,4 @@
-"""Carrying out the runs of a study: on this machine, or on a Dask cluster by its address."""
+"""Carrying out the runs of a study, on this machine or on a Dask cluster."""
 
 from __future__ import annotations
 
@@ -18,22 +18,22 @@ from simkit.words import duration
 
 Progress = Callable[[str], None]
 LOOK_EVERY_S = 0.3
-"""How often the words of runs that go on are looked at."""
+"""Interval at which progress messages of running runs are read."""
 PATIENCE_S = 20
-"""How long a scheduler may take to answer."""
+"""Longest time for a scheduler to answer."""
 
 
 def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: str | None,
                   progress: Progress, labels: list[str]) -> dict[str, str]:
-    """Carry out runs that have no result yet; status by folder name.
+    """Carry out runs that have no result yet; returns the status by folder name.
 
-    Results go to disk, not through memory: a process, worker or scheduler that dies loses only
-    the runs it was at, and those go on from their last complete step.
+    Results are exchanged as files. If a process, worker or scheduler dies, only the runs in
+    progress are interrupted, and they continue later from their last complete step.
 
     Raises
     ------
-    InputError : the scheduler cannot be reached, or the disk does not take results.
-    WorkerLost : the scheduler was lost on the way.
+    InputError : the scheduler cannot be reached, or results cannot be written.
+    WorkerLost : the connection to the scheduler was lost.
     """
     begin = time.monotonic()
     statuses: dict[str, str] = {}
@@ -49,7 +49,7 @@ def carry_out_all(folders: list[Path], starts: Path, workers: int, scheduler: st
 
 
 def done_line(what: str, how: str, done: int, of: int, so_far_s: float) -> str:
-    """A line that says what has ended, how, and how long the rest will take at this pace."""
+    """A line that says what has ended, how, and the time left at the mean speed so far."""
     left = so_far_s / done * (of - done)
     return f"[{done}/{of}] {what}: {how}" + (f"; about {duration(left)} left" if left > 0.0 else "")
 
@@ -84,7 +84,7 @@ def _status(job: Any) -> str:
 
 @contextmanager
 def _unlogged() -> Iterator[None]:
-    """A lost scheduler is told in one line, not by the tracebacks that distributed logs."""
+    """Suppress the tracebacks that distributed logs; a lost scheduler is reported in one line."""
     logging.disable(logging.CRITICAL)
     try:
         yield
@@ -113,7 +113,7 @@ def _by_cluster(folders: list[Path], starts: Path, scheduler: str) -> Iterator[t
                 yield jobs[job], str(job.result())
             elif client.status != "running":
                 raise WorkerLost(f"the scheduler at {scheduler} was lost; runs that had finished "
-                                 "are kept: start it again and give the same command, or give it "
+                                 "are kept: start it again and repeat the command, or repeat it "
                                  "without --scheduler")
             else:
                 yield jobs[job], f"lost by the cluster ({type(job.exception()).__name__})"

@@ -1,4 +1,4 @@
-"""One draw of what differs from one real job to the next."""
+"""Random differences between one real job and the next: sheet, hand and readings."""
 
 from __future__ import annotations
 
@@ -15,7 +15,8 @@ from simkit.study.studyfile import Scatter
 
 
 def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[str, Any]:
-    """Keys of the case that a draw changes, clipped to three standard deviations."""
+    """Values of the keys that a draw changes; the draws are clipped to three standard
+    deviations."""
     normal = np.clip(rng.standard_normal(2), -3.0, 3.0)
     keys: dict[str, Any] = {}
     if scatter.thickness_pct > 0.0:
@@ -32,8 +33,9 @@ def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[s
 
 
 def scattered(case: Case, scatter: Scatter, seed: int, replicate: int) -> Case:
-    """The case of one replicate. Draws hang on seed and replicate only, so that strategies and
-    varied keys meet the same draws (common random numbers)."""
+    """The case of one replicate. Draws depend on seed and replicate only, so that all strategies
+    and varied keys have the same draws (common random numbers, which reduce the variance of
+    differences)."""
     keys = drawn_keys(case, scatter, np.random.default_rng([seed, replicate]))
     return with_keys(case, keys) if keys else case
 
@@ -43,7 +45,7 @@ def noisy_table(file: Path, noise_mm: float, seed: int, replicate: int) -> str:
 
     Raises
     ------
-    InputError : no column d_mm, or a depth that is no number.
+    InputError : no column d_mm, or a depth that is not a number.
     """
     rows = [row for row in file.read_text("utf-8-sig").splitlines()
             if row.strip() and not row.startswith("#")]

@@ -16,7 +16,7 @@ LEFT_OUT = ("folder", "run", "status")
 
 
 def open_several(folder: Path) -> None:
-    """Make or open a folder of comparisons; each of them guards its own.
+    """Make or open a folder of comparisons; each comparison locks its own folder in it.
 
     Raises
     ------
@@ -26,7 +26,7 @@ def open_several(folder: Path) -> None:
 
 
 def join_cases(folder: Path, places: Mapping[str, Path]) -> tuple[Path, list[dict[str, str]]]:
-    """Write cases.csv, one row a case and strategy; returns the file and its rows.
+    """Write cases.csv, one row for each case and strategy; returns the file and its rows.
 
     places : folder of each comparison by the short name of its case.
     """
@@ -43,8 +43,8 @@ def join_cases(folder: Path, places: Mapping[str, Path]) -> tuple[Path, list[dic
 
 
 def unlike_names(files: Sequence[Path]) -> list[str]:
-    """A name for each case file, as short as tells them apart: its folder's, with more of the way
-    to it in front where two would be the same."""
+    """Different names for the case files, as short as possible: the name of the case's folder, with
+    more of its path in front if two names would be equal."""
     ways = [_way(file) for file in files]
     for length in range(1, 1 + max(len(way) for way in ways)):
         names = ["-".join(way[-length:]) for way in ways]

@@ -1,4 +1,4 @@
-"""A study from file to tables: plan, carry out what is missing, join, conclude."""
+"""A study from its file to its tables: plan the runs, carry out missing ones, join and compare."""
 
 from __future__ import annotations
 
@@ -27,19 +27,19 @@ from simkit.study.tables import HEAD, run_row, step_rows, write_both
 Progress = Callable[[str], None]
 PAIR_KEYS = ("case", "replicate")
 ROUGH_S, ROUGH_MB = 40.0, 6.0
-"""Time and disk of a run where nothing has been measured yet: first-dent, one strategy."""
+"""Time and disk space of a run, before one has been measured: case first-dent, one strategy."""
 
 
 def open_study(folder: Path, study: Study) -> str:
-    """Make or open the folder of a study; a sentence if the study has changed since.
+    """Make or open the folder of a study; returns a sentence if the study was changed.
 
     Raises
     ------
     InputError : the folder holds something else.
     """
     if home_of(folder) is not None:
-        raise InputError("lies inside a run or comparison", "a folder beside it for --out",
-                         str(folder))
+        raise InputError("the folder lies inside a run or comparison",
+                         "a folder outside it for --out", str(folder))
     mine(folder)
     mark = folder / "study.json"
     what = {"format": FORMAT_VERSION, "kind": "study", "simkit": __version__,
@@ -66,7 +66,7 @@ def open_study(folder: Path, study: Study) -> str:
 
 def run_study(study: Study, plans: list[RunPlan], folder: Path, workers: int,
               scheduler: str | None, progress: Progress) -> list[Path]:
-    """Carry out what has no result yet and write the tables; returns the files."""
+    """Carry out the runs without a result and write the tables; returns the files."""
     names = [run_digest(plan, study) for plan in plans]
     first: dict[str, RunPlan] = {}
     for name, plan in zip(names, plans, strict=True):
@@ -80,7 +80,7 @@ def run_study(study: Study, plans: list[RunPlan], folder: Path, workers: int,
         starts.add(make_job(plan, study, place))
         if read_result(place) is None:
             missing[name] = plan
-    for start in sorted(starts):  # here, since the runs' processes may not write in this folder
+    for start in sorted(starts):  # here: the process of a run may not write in this folder
         announce(folder / "starts" / start)
     progress(f"{len(first)} runs, {len(first) - len(missing)} of them finished before")
     statuses = carry_out_all(
@@ -90,7 +90,7 @@ def run_study(study: Study, plans: list[RunPlan], folder: Path, workers: int,
 
 
 def label(plan: RunPlan) -> str:
-    """A run in a few words."""
+    """A short name of a run for messages."""
     parts = [plan.name, plan.strategy, words(plan.varied)]
     return " ".join(part for part in parts if part) + (
         f" #{plan.replicate}" if plan.replicate else "")
@@ -98,7 +98,7 @@ def label(plan: RunPlan) -> str:
 
 def join(study: Study, plans: list[RunPlan], names: list[str], folder: Path,
          statuses: Mapping[str, str]) -> list[Path]:
-    """Write runs, steps, conclusions and sensitivities from what the run folders hold."""
+    """Write runs, steps, conclusions and sensitivities from the records in the run folders."""
     rows: list[dict[str, str]] = []
     steps: list[dict[str, str]] = []
     seen: set[str] = set()
@@ -122,7 +122,7 @@ def _varied(study: Study) -> list[str]:
 
 
 def _case_data(place: Path) -> dict[str, Any]:
-    """The case as the run used it; file names stay words."""
+    """The case as the run used it; file names are not resolved."""
     text = read_back(place / "case" / "case.yaml").decode("utf-8")
     return YAML(typ="safe", pure=True).load(text)
 
@@ -144,7 +144,7 @@ def _conclude(study: Study, rows: list[dict[str, str]], folder: Path) -> list[Pa
 
 
 def _sensitivities(study: Study, rows: list[dict[str, str]], folder: Path) -> list[Path]:
-    """Sobol' indices by strategy and quantity, where the sample was drawn for them."""
+    """Sobol' indices by strategy and quantity, if the sample was drawn for them."""
     sample = study.sample
     if sample is None or sample.method != "sobol-indices" or study.vary or study.replicates > 1:
         return []
@@ -167,14 +167,15 @@ def _sensitivities(study: Study, rows: list[dict[str, str]], folder: Path) -> li
 
 
 def foretell(study: Study, plans: list[RunPlan], folder: Path, workers: int) -> list[str]:
-    """Number of runs, time and disk, in lines; from finished runs of the folder if there are."""
+    """Estimated number of runs, time and disk space in lines, from finished runs if there are any.
+    """
     names = {run_digest(plan, study) for plan in plans}
     results = [read_result(folder / "runs" / name) for name in names]
     times = [result["cpu_s"] for result in results if result and "cpu_s" in result]
     left = len(names) - sum(result is not None for result in results)
     each = float(np.median(times)) if times else ROUGH_S
     source = (f"median of {len(times)} finished runs" if times
-              else "a rough figure, none has finished yet")
+              else "a rough estimate, since no run has finished yet")
     return [f"runs      {len(plans)}, {len(names)} of them different, {left} to carry out",
             f"time      about {left * each / workers / 60.0:.0f} min on {workers} processes "
             f"({each:.0f} s a run: {source})",

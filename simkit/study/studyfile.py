@@ -31,7 +31,7 @@ class Between(Part):
 
 
 class Sample(Part):
-    """Several keys drawn together, where a full grid would be too many."""
+    """Several keys drawn together, if a full grid would need too many runs."""
 
     method: Literal["latin-hypercube", "sobol", "sobol-indices"] = choice(
         "latin-hypercube; sobol (count a power of two); sobol-indices (count x (keys + 2) runs, "
@@ -49,17 +49,19 @@ class Program(Part):
 
 
 class Scatter(Part):
-    """Standard deviations of what differs from one real job to the next; replicates draw it.
+    """Standard deviations of the random differences between real jobs; each replicate is a draw.
 
-    The numbers are the user's; none has a source here.
+    The user gives the values; no source is claimed for them.
     """
 
     noise_mm: float = number("Error of a depth reading.", 0.0, 1.0, 0.0)
     thickness_pct: float = number("Sheet thickness.", 0.0, 20.0, 0.0)
     yield_pct: float = number("Flow stress.", 0.0, 30.0, 0.0)
     place_mm: float = number("Hand: place of a tool, in x and in y.", 0.0, 20.0, 0.0)
-    height_pct: float = number("Hand: height reached, of the way.", 0.0, 50.0, 0.0)
-    height_mm: float = number("Hand: height reached, at least.", 0.0, 1.0, 0.0)
+    height_pct: float = number("Hand: error of the height reached, percent of the distance to it.",
+                               0.0, 50.0, 0.0)
+    height_mm: float = number("Hand: error of the height reached that is added to it.",
+                              0.0, 1.0, 0.0)
 
 
 class Study(Part):
@@ -89,7 +91,7 @@ def read_study(path: Path) -> Study:
 
     Raises
     ------
-    InputError, InputErrors : every fault with line and key.
+    InputError, InputErrors : every error with line and key.
     """
     if path.is_dir():
         path = path / "study.yaml"
@@ -120,13 +122,13 @@ def _fault(document: Document, fault: Any) -> InputError:
 
 
 def _contradictions(document: Document, study: Study) -> list[InputError]:
-    """What each key allows by itself but not together."""
+    """Values that each key allows by itself but that contradict each other."""
     found: list[tuple[tuple[str | int, ...], str, str]] = []
     for index, vary in enumerate(study.vary):
         ranged = [vary.start, vary.stop, vary.count]
         given = sum(item is not None for item in ranged)
         if (vary.values is not None) == (given > 0) or given in (1, 2):
-            found.append((("vary", index), f"'{vary.key}' has neither or both of values and range",
+            found.append((("vary", index), f"'{vary.key}' has both values and a range, or neither",
                           "either values, or start, stop and count"))
         elif vary.values is not None and not vary.values:
             found.append((("vary", index), "no values", "at least one"))

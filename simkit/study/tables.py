@@ -1,4 +1,4 @@
-"""Tables of many runs: one row a run, one row a step, as CSV and Parquet."""
+"""Tables of many runs, with one row for each run or each step, as CSV and Parquet."""
 
 from __future__ import annotations
 
@@ -21,7 +21,7 @@ MATCHED = {"True": "yes", "False": "no"}
 
 def run_row(folder: Path, job: Mapping[str, Any], case: Mapping[str, Any],
             status: str = "") -> dict[str, str]:
-    """Row of one run from its folder; ``status`` stands in where there is no result."""
+    """Row of one run from its folder; ``status`` is used if there is no result."""
     result = read_result(folder) or {"status": status or "not run", "reason": ""}
     row = {"run": folder.name, "case": str(job["case"]), "dent": dent_words(case.get("dent")),
            "grade": str(case["panel"]["grade"]),
@@ -35,14 +35,14 @@ def run_row(folder: Path, job: Mapping[str, Any], case: Mapping[str, Any],
 
 
 def cell(value: Any) -> str:
-    """A value as it stands in a table."""
+    """A value as text for a table."""
     if isinstance(value, float):
         return f"{value:.10g}"
     return value if isinstance(value, str) else json.dumps(value)
 
 
 def dent_words(dent: Mapping[str, Any] | None) -> str:
-    """What sort of dent a case has, in a word or two."""
+    """Short description of a case's dent."""
     if not dent:
         return "none"
     for key in ("blows", "shapes"):
@@ -54,8 +54,8 @@ def dent_words(dent: Mapping[str, Any] | None) -> str:
 
 
 def rows_of(table: bytes) -> list[dict[str, str]]:
-    """Rows of a CSV table by column, missing cells empty; UnicodeDecodeError or csv.Error for
-    anything else."""
+    """Rows of a CSV table by column, missing cells empty; raises UnicodeDecodeError or csv.Error if
+    it is not such a table."""
     text = io.StringIO(table.decode("utf-8"), newline="")
     return [{key: value or "" for key, value in row.items() if key}
             for row in csv.DictReader(text)]
@@ -70,7 +70,7 @@ def step_rows(folder: Path, name: str) -> list[dict[str, str]]:
 
 
 def columns_of(rows: Iterable[Mapping[str, str]], first: Sequence[str] = ()) -> tuple[str, ...]:
-    """All columns of all rows, in the order in which they come up."""
+    """All columns of all rows, in the order of their first use; ``first`` before all others."""
     names = dict.fromkeys(first)
     for row in rows:
         names.update(dict.fromkeys(row))
@@ -79,7 +79,7 @@ def columns_of(rows: Iterable[Mapping[str, str]], first: Sequence[str] = ()) -> 
 
 def write_both(folder: Path, name: str, rows: Sequence[Mapping[str, str]],
                first: Sequence[str] = ()) -> list[Path]:
-    """Write rows as NAME.csv and, where pyarrow is installed, NAME.parquet."""
+    """Write rows as NAME.csv and, if pyarrow is installed, as NAME.parquet."""
     columns = columns_of(rows, first)
     full = [{column: row.get(column, "") for column in columns} for row in rows]
     csv_file = folder / f"{name}.csv"
@@ -92,7 +92,7 @@ def write_both(folder: Path, name: str, rows: Sequence[Mapping[str, str]],
 
 
 def parquet(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> bytes | None:
-    """The table as Parquet, numbers as numbers, empty cells as nulls; None without pyarrow."""
+    """The table as Parquet with typed columns, empty cells as nulls; None without pyarrow."""
     try:
         import pyarrow
         import pyarrow.parquet
@@ -105,7 +105,7 @@ def parquet(columns: Sequence[str], rows: Sequence[Mapping[str, str]]) -> bytes 
 
 
 def _typed(cells: list[str]) -> list[Any]:
-    """A column as whole numbers or numbers where all of its cells are, else as text."""
+    """A column as integers or floats if all of its cells are, otherwise as text."""
     filled = [text for text in cells if text != ""]
     for sort in (int, float):
         try:

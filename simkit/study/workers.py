@@ -1,4 +1,5 @@
-"""Worker processes: started on a safe path, ended with their parent, missed when they are lost."""
+"""Worker processes: they do not import from the current folder, end with their parent, and raise
+an error in the parent if they are lost."""
 
 from __future__ import annotations
 
@@ -19,28 +20,29 @@ from simkit.errors import WorkerLost
 from simkit.underway import Listener, heard_from
 
 LOOK_EVERY_S = 0.2
-"""How often the words of workers are looked at."""
+"""Interval at which messages of workers are read."""
 _way_out: list[Connection] = []
-"""In a worker: where its words go."""
+"""In a worker: the pipe for its messages."""
 
 
 def can_start() -> bool:
-    """Whether workers can be kept from loading modules of the current folder.
+    """Whether workers can be prevented from importing modules of the current folder.
 
-    A Python told to ignore its environment (-E) hands that on, and with it the current folder.
+    A Python started with -E starts its workers with -E, too. They then ignore PYTHONSAFEPATH and
+    search the current folder.
     """
     return bool(sys.flags.safe_path) or not sys.flags.ignore_environment
 
 
 def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers: int,
          told: Listener) -> Iterator[tuple[str, Any]]:
-    """Carry out ``work(*arguments)`` for every job in processes of their own, as they end.
+    """Carry out ``work(*arguments)`` for every job in worker processes; yields results as they end.
 
-    told : hears, in this process, what they hand on by :func:`hand_on`.
+    told : receives, in this process, the messages that workers send by :func:`hand_on`.
 
     Raises
     ------
-    WorkerLost : a worker ended without an answer. Whatever ``work`` raises is raised here.
+    WorkerLost : a worker ended without a result. An exception of ``work`` is raised here.
     """
     # `spawn` starts `python -c`, which would search the current folder first.
     os.environ["PYTHONSAFEPATH"] = "1"
@@ -58,8 +60,8 @@ def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers:
                     yield waiting[job], job.result()
         except BrokenProcessPool as error:
             raise WorkerLost(
-                "a worker process ended without an answer: killed from outside, or out of "
-                "memory; what was finished is kept, give the command again to go on") from error
+                "a worker process ended without a result: it was killed or ran out of memory; "
+                "finished work is kept, repeat the command to continue") from error
         except BaseException:
             for process in list((pool._processes or {}).values()):
                 process.terminate()
@@ -67,7 +69,7 @@ def each(work: Callable[..., Any], jobs: Mapping[str, tuple[Any, ...]], workers:
 
 
 def _hear(ear: Connection, told: Listener) -> None:
-    """All words that have come."""
+    """Pass all waiting messages to ``told``."""
     while ear.poll():
         word = heard_from(ear.recv_bytes())
         if word is not None:
@@ -75,14 +77,14 @@ def _hear(ear: Connection, told: Listener) -> None:
 
 
 def hand_on(word: bytes) -> None:
-    """In a worker: send a word to the parent. Workers share one pipe, which needs no lock since
-    it takes a word in one piece."""
+    """In a worker: send a message to the parent. All workers share one pipe without a lock, since a
+    short message is written to it in one piece (at most PIPE_BUF, 4096 bytes on Linux)."""
     with contextlib.suppress(OSError):
         _way_out[0].send_bytes(word)
 
 
 def _begin(way_out: Connection) -> None:
-    """First act of a worker: a safe path, and somebody who watches whether the parent lives."""
+    """Prepare a worker: leave the current folder, and watch for the end of the parent process."""
     leave_current_folder()
     _way_out[:] = [way_out]
     parent = multiprocessing.parent_process()

@@ -20,8 +20,8 @@ VARY = "vary:\n  - {key: panel.thickness_mm, values: [0.7, 0.8]}\n"
 
 @pytest.mark.parametrize(("old", "new", "words"), [
     ("title:", "titel:", ["titel", "unknown key"]),
-    ("values: [0.7, 0.8]", "values: [0.7], start: 1", ["values and range"]),
-    ("values: [0.7, 0.8]", "start: 0.7, stop: 0.8", ["values and range"]),
+    ("values: [0.7, 0.8]", "values: [0.7], start: 1", ["both values and a range"]),
+    ("values: [0.7, 0.8]", "start: 0.7, stop: 0.8", ["both values and a range"]),
     ("values: [0.7, 0.8]", "values: []", ["no values"]),
     ("cases: [small]", "cases: [nothing-*]", ["finds no case"]),
     ("cases: [small]", "cases: [nowhere]", ["nowhere"]),
