@@ -17,6 +17,7 @@ from simkit.cli.main import VERBS
 from simkit.show.draw import (
     draw_comparison,
     draw_comparison_reflections,
+    draw_movie,
     draw_reflections,
     draw_run,
 )
@@ -33,13 +34,25 @@ GALLERY = {
     "sections.png": "Sections through the deepest point",
     "progress.png": "Lows, highs and forces",
     "left.png": "What is left, on its own scale",
+    "force-step04.png": "Force against travel of one step",
+    "reflections.gif": "The repair as lamp lines see it",
 }
 
 COMPARED = {
     "comparison.png": "Strategies compared: steps, minutes, stages, what each asked of the sheet",
     "final-maps.png": "What each strategy left",
+    "progress-all.png": "Lows and highs of all strategies",
     "reflections.png": "Lamp lines of each strategy, side by side",
 }
+
+
+STORED = {
+    "scene.png": "In 3-D, with the tab where it pulled",
+    "reading-damage.png": "What `simkit read` finds",
+    "left-panel-match.png": "What was measured beside the dent that was found",
+    "hold-and-tap.png": "Five ways of pulling and tapping",
+}
+"""Pictures of docs/pictures that need a scan, a long computation or an optional package."""
 
 
 def made_by_the_build(folder: Path) -> None:
@@ -66,13 +79,17 @@ def commands() -> str:
 
 def gallery(folder: Path) -> str:
     """Draw every picture of the stored run and comparison in docs/gallery, and their page."""
-    run = _drawn("run.zip", folder, "pictures", (draw_run, draw_reflections), GALLERY)
+    run = _drawn("run.zip", folder, "pictures", (draw_run, draw_reflections, draw_movie), GALLERY)
     compared = _drawn("comparison.zip", folder, "pictures/compared",
                       (draw_comparison, draw_comparison_reflections), COMPARED)
     return ("# Gallery\n\nDrawn by the build from what is stored in `docs/gallery`. The first "
             "demo dent, invented, after three pulls and a push.\n\n" + run
             + "\nNow the door dent, invented, worked by three strategies (README, first command)."
-            "\n\n" + compared)
+            "\n\n" + compared
+            + "\nThese are not drawn anew by the build; the pages beside them say how they are "
+              "made. The figures of the ready questions stand on their pages.\n\n"
+            + "\n".join(f"## {caption}\n\n![{caption}](../pictures/{name})\n"
+                        for name, caption in STORED.items()))
 
 
 def _drawn(archive: str, folder: Path, below: str, draw: Sequence[Callable[[Path, Path], object]],

@@ -74,6 +74,11 @@ def counted(done: int, of: int, unit: str, most: bool = False) -> None:
     tell(Word(unit, _line.get(), done, of, most))
 
 
+def over() -> None:
+    """Say that what was counted and done on this line has ended."""
+    tell(Word(line=_line.get(), over=True))
+
+
 @contextmanager
 def doing(text: str) -> Iterator[None]:
     """Everything said inside belongs to this."""

@@ -74,6 +74,8 @@ class Board:
         """A word of long work."""
         if word.over:
             self._rows.pop(word.line, None)
+            if not word.line:
+                self._whole = Row(self._begin)
             return
         row = self._rows.setdefault(word.line, Row(self._clock())) if word.line else self._whole
         if word.of:
@@ -83,14 +85,16 @@ class Board:
         self.resume()
 
     def pause(self) -> None:
-        """Take the rows away."""
+        """Take the rows away; what was being done on the whole is over once a line is written."""
+        self._whole.text = ""
         if self._live is not None:
             self._live.stop()
             self._live = None
 
     def resume(self) -> None:
         """Show the rows again, if there is anything to show."""
-        if self._live is None and (self._rows or self._whole.text or self._whole.of):
+        if self._live is None and (self._rows or self._whole.text
+                                   or self._whole.done < self._whole.of):
             self._live = Live(get_renderable=self.rows, console=self._console, transient=True,
                               refresh_per_second=PER_SECOND, redirect_stdout=False,
                               redirect_stderr=False)

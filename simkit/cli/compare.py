@@ -11,6 +11,7 @@ import click
 from simkit.case import Case
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.settings import checked_case, set_option
+from simkit.cli.tables import say_comparison
 from simkit.cli.working import (
     ACCEPT,
     EXIT_NO_MATCH,
@@ -22,12 +23,10 @@ from simkit.cli.working import (
     out_folder,
     say,
     set_tail,
-    table_width,
 )
 from simkit.errors import InputError, InputErrors
 from simkit.kernels.teamwork import cores
 from simkit.show.draw import draw_comparison, draw_run
-from simkit.show.table import comparison_table
 from simkit.strategy import find_strategy
 from simkit.study.compare import compare
 from simkit.study.run import NO_MATCH, UNBALANCED
@@ -91,7 +90,7 @@ def command(cases: tuple[str, ...], strategies: str | None, out: Path | None, wo
     if several:
         file, joined = join_cases(top, {one.name: one.folder for one in asked})
         say("")
-        say(comparison_table(joined, table_width()))
+        say_comparison(joined)
         say("")
         say(f"table    {file}")
     cautions()
@@ -134,7 +133,7 @@ def _compared(one: Wanted, workers: int, accept: bool) -> list[dict[str, str]]:
     for name in one.strategies:
         pictures += draw_run(one.folder / "runs" / name)
     say("")
-    say(comparison_table(rows, table_width()))
+    say_comparison(rows)
     say("")
     say(f"table    {one.folder / 'compare.csv'}")
     for picture in pictures:

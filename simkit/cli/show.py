@@ -10,6 +10,7 @@ import click
 import numpy as np
 
 from simkit.cli.answer import json_option, number_or_text, result
+from simkit.cli.tables import say_comparison
 from simkit.cli.working import Finite, say
 from simkit.errors import InputError
 from simkit.files import is_older_than_mark
@@ -25,7 +26,6 @@ from simkit.show.draw import (
     draw_run,
 )
 from simkit.show.scene import LARGEST_EXAGGERATION, draw_scene_movie, draw_scenes
-from simkit.show.table import comparison_table
 
 USUAL = Pose()
 
@@ -98,7 +98,7 @@ def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d
         take_folder(out)
     if compared:
         rows = read_comparison(folder).rows
-        say(comparison_table(rows))
+        say_comparison(rows)
         files = draw_comparison(folder, out, kind)
         if reflections:
             files += draw_comparison_reflections(folder, out, pose, kind)

@@ -18,7 +18,7 @@ MAPS = (  # name in the record, heading, unit, factor
     ("plastic_strain", "Plastic strain", "%", 100.0),
     ("paint_strain", "Strain at the paint", "%", 100.0),
     ("residual_outer_MPa", "Residual stress, outer layer", "MPa", 1.0),
-    ("thinning_pct", "Thinning", "%", 1.0),
+    ("thinning_pct", "Thinning = growth of area", "%", 1.0),
 )
 COLOURS = "cividis"
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 # (column of compare.csv, first and second line of the heading, number format or "" for words)
 COLUMNS = (
@@ -49,31 +50,52 @@ def comparison_table(rows: Sequence[Mapping[str, object]], width: int | None = N
     rows : one mapping a strategy, values as read from the file or as numbers. Numbers stand
     right, words left; "-" where a value is missing.
     """
-    shown = [column for column in COLUMNS if any(column[0] in row for row in rows)]
-    cells = {column[0]: [column[1], column[2]] + [_cell(column[0], column[3], row) for row in rows]
-             for column in shown}
-    kept = set(cells) if width is None else _with_room(cells, width)
-    padded = []
-    for key, _, _, style in shown:
-        if key in kept:
-            wide = max(len(text) for text in cells[key])
-            padded.append([text.rjust(wide) if style else text.ljust(wide)
-                           for text in cells[key]])
+    columns, missing = columns_of(rows, width)
+    padded = [[text.rjust(column.wide) if column.numbers else text.ljust(column.wide)
+               for text in (*column.heading, *column.cells)] for column in columns]
     lines = ["  ".join(parts).rstrip() for parts in zip(*padded, strict=True)]
     lines.insert(2, "-" * max((len(line) for line in lines), default=0))
-    if len(kept) < len(cells):
-        lines.append(f"({len(cells) - len(kept)} more columns in the table's file)")
-    return "\n".join(lines)
+    return "\n".join([*lines, left_out(missing)] if missing else lines)
 
 
-def _with_room(cells: Mapping[str, Sequence[str]], width: int) -> set[str]:
+@dataclass(frozen=True)
+class Column:
+    """A column as it is shown: two lines of heading, a cell a row; numbers stand right."""
+
+    key: str
+    heading: tuple[str, str]
+    cells: tuple[str, ...]
+    numbers: bool
+
+    @property
+    def wide(self) -> int:
+        """Letters of its widest text."""
+        return max(len(text) for text in (*self.heading, *self.cells))
+
+
+def columns_of(rows: Sequence[Mapping[str, object]],
+               width: int | None = None) -> tuple[list[Column], int]:
+    """Columns of rows of compare.csv that find room on a line, and how many do not."""
+    there = [Column(key, (first, second), tuple(_cell(key, style, row) for row in rows),
+                    bool(style))
+             for key, first, second, style in COLUMNS if any(key in row for row in rows)]
+    kept = {column.key for column in there} if width is None else _with_room(there, width)
+    return [column for column in there if column.key in kept], len(there) - len(kept)
+
+
+def left_out(columns: int) -> str:
+    """What is said of columns that found no room."""
+    return f"({columns} more columns in the table's file)"
+
+
+def _with_room(columns: Sequence[Column], width: int) -> set[str]:
     """Columns that find room on a line, in the order of FIRST."""
+    wide = {column.key: 2 + column.wide for column in columns}
     kept, used = set(), -2
-    for key in (key for key in FIRST if key in cells):
-        wide = 2 + max(len(text) for text in cells[key])
-        if used + wide <= width:
+    for key in (key for key in FIRST if key in wide):
+        if used + wide[key] <= width:
             kept.add(key)
-            used += wide
+            used += wide[key]
     return kept
 
 

@@ -39,7 +39,7 @@ from simkit.strategy import Strategy
 from simkit.strategy.planner.words import COLUMNS as PLAN_COLUMNS
 from simkit.strategy.planner.words import plan_row
 from simkit.study.hand import by_hand
-from simkit.underway import counted
+from simkit.underway import counted, over
 
 Progress = Callable[[str], None]
 SEARCH_ELEMENT_FACTOR = 1.6
@@ -167,6 +167,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         record_step(folder, session)
         record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
+    over()
     lack: str = vars(strategy).get("lack", "")
     if outcome == STUCK and lack:
         progress(f"{strategy.name} stops: {lack}")

@@ -50,9 +50,10 @@ def board(now: list[float]) -> Board:
     return Board(Terminal(), lambda: now[0], width=100)
 
 
-def drawn(board: Board) -> list[str]:
-    """The rows as they stand now."""
-    board.pause()
+def drawn(board: Board, pause: bool = True) -> list[str]:
+    """The rows as they stand now, or once a line has been written."""
+    if pause:
+        board.pause()
     paper = io.StringIO()
     Console(file=paper, width=100).print(board.rows())
     return [line.rstrip() for line in paper.getvalue().splitlines() if line.strip()]
@@ -94,7 +95,10 @@ def test_nothing_is_said_to_be_left_where_it_is_not_known(board, now) -> None:
     now[0] = 99.0
     board.listen(Word("steps", done=4, of=20, most=True))
     board.listen(Word("pull round-30"))
-    assert drawn(board)[0].endswith("4 of at most 20 steps; pull round-30")
+    assert drawn(board, pause=False)[0].endswith("4 of at most 20 steps; pull round-30")
+    assert drawn(board)[0].endswith("4 of at most 20 steps")  # a line was written meanwhile
+    board.listen(Word(over=True))
+    assert board._live is None
 
 
 def test_many_pieces_of_work_are_counted_and_what_acts_is_shown(board, now) -> None:
@@ -112,7 +116,7 @@ def test_short_work_and_a_board_that_is_put_away_show_nothing(board, now) -> Non
     board.listen(Word("quick"))
     assert drawn(board) == []
     now[0] = 100.0
-    assert drawn(board) != []
+    assert drawn(board, pause=False) != []
     board.end()
     board.resume()
     assert board._live is None
@@ -167,4 +171,5 @@ def test_a_comparison_on_a_terminal_shows_its_strategies_at_work(tmp_path: Path)
     assert "of 2 strategies" in text
     assert "of at most 1 steps" in text
     assert text.count("crown-first  1: ") == 1
-    assert text[text.rindex("of 2 strategies"):].endswith("\x1b[2K")
+    assert "\x1b[2K" in text[text.rindex("of 2 strategies"):]
+    assert text.endswith("\n")

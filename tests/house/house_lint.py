@@ -10,7 +10,7 @@ ROOT = Path(__file__).resolve().parents[2]
 LONGEST_FILE = 330
 LONGEST_FUNCTION = 70
 HEAVY = {"PIL", "distributed", "jinja2", "matplotlib", "meshio", "pyarrow", "pypardiso", "pyvista",
-         "skfem", "weasyprint"}
+         "rich", "skfem", "weasyprint"}
 """Packages that may be imported inside a function: optional, or slow to load."""
 
 Function = ast.FunctionDef | ast.AsyncFunctionDef

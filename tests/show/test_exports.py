@@ -7,12 +7,12 @@ import json
 import re
 import shutil
 import struct
-import subprocess
 from pathlib import Path
 from xml.etree import ElementTree
 
 import numpy as np
 import pytest
+from browser import needs_chromium, shoot
 from stored_run import PLAN, write_run
 
 from simkit.cli.main import main
@@ -151,25 +151,29 @@ def test_a_title_cannot_leave_the_data_of_the_page(run, tmp_path):
     assert "</script><b>" not in page
 
 
-@pytest.mark.skipif(shutil.which("chromium") is None, reason="chromium is not installed")
+@needs_chromium
 def test_the_page_turns_in_a_browser_without_a_word(run, tmp_path):
     """Two pictures from two sides differ; nothing is said on the console."""
     export(run, "html", tmp_path)
-    shots = []
-    for turn in (10, 70):
-        shot = tmp_path / f"{turn}.png"
-        done = subprocess.run(
-            ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--use-angle=swiftshader",
-             "--enable-unsafe-swiftshader", "--enable-logging=stderr", "--window-size=800,600",
-             "--host-resolver-rules=MAP * ~NOTFOUND", "--virtual-time-budget=4000",
-             f"--user-data-dir={tmp_path / 'profile'}", f"--screenshot={shot}",
-             f"file://{tmp_path / 'run.html'}#turn={turn}&mode=1"],
-            capture_output=True, text=True, timeout=120, check=True)
-        said = [line for line in done.stderr.splitlines() if "CONSOLE" in line]
-        # the software renderer complains of the picture being taken, which is not the page's
-        assert [line for line in said if "GL Driver Message" not in line] == []
-        shots.append(shot.read_bytes())
-    assert shots[0] != shots[1]
+    shots = [tmp_path / f"{turn}.png" for turn in (10, 70)]
+    for shot in shots:
+        assert shoot(tmp_path / "run.html", shot, f"#turn={shot.stem}&mode=1") == []
+    assert shots[0].read_bytes() != shots[1].read_bytes()
+
+
+def test_an_export_of_format_1_is_still_what_is_written(tmp_path):
+    """File stored with version 0.1.0; the layout of docs/exports.md, and the numbers in it."""
+    export(DATA / "run-format-1", "npz", tmp_path)
+    with (np.load(DATA / "export-format-1.npz", allow_pickle=False) as old,
+          np.load(tmp_path / "run.npz", allow_pickle=False) as new):
+        assert int(old["format"]) == int(new["format"]) == 1
+        assert set(old.files) <= set(new.files)
+        steps, rows, columns = old["d_mm"].shape
+        assert (old["y_mm"].shape, old["x_mm"].shape) == ((rows,), (columns,))
+        for name in old.files:
+            assert old[name].shape == new[name].shape, name
+            assert np.array_equal(old[name], new[name], equal_nan=old[name].dtype.kind == "f")
+            assert not name.startswith("steps_") or old[name].shape == (steps,)
 
 
 def test_a_run_of_format_1_is_still_read(tmp_path):

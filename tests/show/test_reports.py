@@ -10,6 +10,7 @@ from dataclasses import replace
 from html.parser import HTMLParser
 
 import pytest
+from browser import needs_chromium, shoot
 from stored_run import PLAN, write_run
 
 from simkit.cli.main import main
@@ -73,6 +74,15 @@ def test_a_run_report_holds_everything_and_asks_for_nothing(run_folder, tmp_path
     for words in ("0.75 mm, DC04", "eye protection", "sha256", "brace", "glue let go",
                   "EN 10130", "\u22121.71"):
         assert words.lower() in page.text.lower(), words
+
+
+@needs_chromium
+def test_a_report_in_a_browser_without_network_says_nothing(run_folder, tmp_path):
+    main(["report", str(run_folder), "--out", str(tmp_path / "r")])
+    (tmp_path / "bad.html").write_text("<script>nothing_of_this_name()</script>")
+    assert shoot(tmp_path / "bad.html", tmp_path / "bad.png") != []  # a fault is heard
+    assert shoot(tmp_path / "r.html", tmp_path / "r.png") == []
+    assert (tmp_path / "r.png").stat().st_size > 10_000
 
 
 def test_text_of_a_case_cannot_break_the_page(run_folder, tmp_path, monkeypatch):

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import io
+import re
 from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
 from PIL import Image
 
+from simkit.cli.tables import say_comparison
 from simkit.inspection.spots import SampledField
 from simkit.record.read import ComparisonRecord
 from simkit.repair.notebook import session_html
@@ -27,6 +29,26 @@ def test_a_table_fits_on_eighty_columns_and_says_what_is_left_out() -> None:
     assert lines[3].split()[:2] == ["first-dent", "crown-under-tension"]
     assert "nothing helps any more" in lines[3]
     assert "more columns in the table's file" in lines[-1]
+
+
+def test_on_a_terminal_the_same_table_is_drawn(monkeypatch) -> None:
+    class Terminal(io.StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    paper = Terminal()
+    monkeypatch.setenv("COLUMNS", "80")
+    monkeypatch.setattr("sys.stdout", paper)
+    say_comparison([ROW, {**ROW, "strategy": "\x1b[2Jplanner"}])
+    plain = re.sub(r"\x1b\[[0-9;]*m", "", paper.getvalue())
+    text = comparison_table([ROW, {**ROW, "strategy": "\x1b[2Jplanner"}], 80)
+    assert "\x1b[2J" not in paper.getvalue()
+    assert max(map(len, plain.splitlines())) <= 80
+    body, written = plain.splitlines()[3:], text.splitlines()[3:]
+    assert [line.split() for line in body] == [
+        line.replace("\x1b[2J", "\\x1b[2J").split() for line in written]
+    assert sorted(" ".join(plain.splitlines()[:2]).split()) == sorted(
+        " ".join(text.splitlines()[:2]).split())
 
 
 def test_without_a_width_every_column_is_there() -> None:
