@@ -1,4 +1,4 @@
-"""A page in a headless browser that reaches no other host: its picture, and what is complained of."""
+"""A page in a headless browser that reaches no other host: its picture and its console."""
 
 from __future__ import annotations
 
