@@ -28,6 +28,9 @@ Progress = Callable[[str], None]
 PAIR_KEYS = ("case", "replicate")
 ROUGH_S, ROUGH_MB = 40.0, 6.0
 """Time and disk space of a run, before one has been measured: case first-dent, one strategy."""
+MOST_COMPARED = 1000
+"""Number of runs up to which each is looked up among the finished ones before the study starts: the
+name of a run takes about 5 ms."""
 
 
 def open_study(folder: Path, study: Study) -> str:
@@ -169,17 +172,32 @@ def _sensitivities(study: Study, rows: list[dict[str, str]], folder: Path) -> li
 def foretell(study: Study, plans: list[RunPlan], folder: Path, workers: int) -> list[str]:
     """Estimated number of runs, time and disk space in lines, from finished runs if there are any.
     """
-    names = {run_digest(plan, study) for plan in plans}
-    results = [read_result(folder / "runs" / name) for name in names]
-    times = [result["cpu_s"] for result in results if result and "cpu_s" in result]
-    left = len(names) - sum(result is not None for result in results)
+    there = _finished(folder)
+    count, done = f"{len(plans)}", list(there.values())
+    left = len(plans)
+    if len(plans) <= MOST_COMPARED:
+        names = {run_digest(plan, study) for plan in plans}
+        done = [result for name, result in there.items() if name in names]
+        left = len(names) - len(done)
+        count += f", {len(names)} of them different, {left} to carry out"
+    elif there:
+        count += f"; {len(there)} are finished in this folder, of this study or of another"
+    times = [result["cpu_s"] for result in done if "cpu_s" in result]
     each = float(np.median(times)) if times else ROUGH_S
     source = (f"median of {len(times)} finished runs" if times
               else "a rough estimate, since no run has finished yet")
-    return [f"runs      {len(plans)}, {len(names)} of them different, {left} to carry out",
+    return [f"runs      {count}",
             f"time      about {left * each / workers / 60.0:.0f} min on {workers} processes "
             f"({each:.0f} s a run: {source})",
             f"disk      about {left * ROUGH_MB:.0f} MB"]
+
+
+def _finished(folder: Path) -> dict[str, dict[str, Any]]:
+    """Results of a study's folder by the names of their runs."""
+    runs = folder / "runs"
+    names = sorted(entry.name for entry in runs.iterdir()) if runs.is_dir() else []
+    results = {name: read_result(runs / name) for name in names}
+    return {name: result for name, result in results.items() if result is not None}
 
 
 __all__ = ["foretell", "open_study", "plan_runs", "run_study"]
