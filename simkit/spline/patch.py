@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import scipy.sparse as sp
@@ -16,6 +17,9 @@ from simkit.spline.basis import Array, Basis
 
 SurfaceMap = Callable[[Array, Array], Array]
 """Takes parameters (n,), (n,) and returns points (n, 3) in mm."""
+
+MOST_KEPT = 64
+"""Single points whose parameters a patch keeps."""
 
 
 @dataclass(frozen=True)
@@ -137,10 +141,29 @@ class Patch:
         inside = np.hypot(at[:, 0] - x, at[:, 1] - y) < 1e-6 * size
         return u, v, inside
 
+    def locate_one(self, x: float, y: float) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """The same for one point; an operation asks for its place several times, so the last ones
+        are kept."""
+        kept = self._located
+        if (x, y) not in kept:
+            if len(kept) >= MOST_KEPT:
+                kept.clear()
+            kept[(x, y)] = self.locate(np.array([x]), np.array([y]))
+        return kept[(x, y)]
+
+    @cached_property
+    def _located(self) -> dict[tuple[float, float], tuple[Array, Array, NDArray[np.bool_]]]:
+        return {}
+
     def _nearest_start(self, x: Array, y: Array) -> tuple[Array, Array]:
+        uu, vv, tree = self._raster
+        nearest = tree.query(np.column_stack([x, y]))[1]
+        return uu[nearest].copy(), vv[nearest].copy()
+
+    @cached_property
+    def _raster(self) -> tuple[Array, Array, cKDTree]:
+        """Parameters of the middles of all elements, and their plan positions in a search tree."""
         from_u = 0.5 * (self.basis_u.breaks[1:] + self.basis_u.breaks[:-1])
         from_v = 0.5 * (self.basis_v.breaks[1:] + self.basis_v.breaks[:-1])
         uu, vv = (grid.ravel() for grid in np.meshgrid(from_u, from_v, indexing="ij"))
-        at = self.points(uu, vv)
-        nearest = cKDTree(at[:, :2]).query(np.column_stack([x, y]))[1]
-        return uu[nearest].copy(), vv[nearest].copy()
+        return uu, vv, cKDTree(self.points(uu, vv)[:, :2])
