@@ -1,1 +1,1 @@
-"""Is a case sound, and what will it compute?"""
+"""Checks of a case, and a summary of what it will compute."""

@@ -21,17 +21,17 @@ from simkit.repair.workpiece import minutes_of, named_glue, panel_sheet, plain
 from simkit.tool.catalogue import Catalogue, find_tab, find_tip, with_files
 
 ELEMENT_OVER_TIP = 2.0
-"""Largest element over the radius of a tip: contact is looked for at four points across an element,
-so that no more than half a radius lies between two."""
+"""Largest element size divided by the radius of a tip. Contact is tested at four points across an
+element; with this limit their distance is at most half a radius."""
 
 
 def check_grade(case: Case) -> None:
-    """The sheet grade can be loaded and its law made, formed and baked as the panel was."""
+    """The sheet grade can be loaded, and its law can be made for the panel's forming and baking."""
     panel_sheet(case)
 
 
 def check_dent(case: Case) -> None:
-    """The depth field can be read and lies on the panel; mesh and grid can hold it."""
+    """The depth field can be read and lies on the panel; mesh and grid can represent it."""
     depth = read_dent(case.dent, plan_bounds(case.panel))
     check_size(case, depth)
     if depth is not None:
@@ -39,7 +39,8 @@ def check_dent(case: Case) -> None:
 
 
 def check_kit(case: Case) -> None:
-    """Every catalogue can be read, every tool is known, every tab fits, every tip has its mesh."""
+    """Every catalogue can be read, every tool is known, every tab fits on the panel, and the mesh
+    is fine enough for every tip."""
     tools, kit = with_files(case.kit.catalogues), case.kit
     checks: dict[str, Callable[[], object]] = {
         **{f"kit.tabs[{k}]": partial(_check_tab, case, spec, tools)
@@ -71,8 +72,8 @@ def _check_tip(case: Case, spec: Any, tools: Catalogue) -> None:
     radius, thickness = tip.body.nose_radius_mm, case.panel.thickness_mm
     if radius < thickness:
         raise InputError(
-            f"tip of radius {radius:g} mm on a sheet of {thickness:g} mm: sharper than the sheet "
-            "is thick, it would cut", "a blunter tip", key="kit.tips")
+            f"tip of radius {radius:g} mm on a sheet of {thickness:g} mm: a radius below the "
+            "thickness would cut the sheet", "a blunter tip", key="kit.tips")
     if case.mesh.fine_mm > ELEMENT_OVER_TIP * radius:
         raise InputError(
             f"elements of {case.mesh.fine_mm:g} mm are too coarse for the tip {tip.name}, rounded "
@@ -80,7 +81,7 @@ def _check_tip(case: Case, spec: Any, tools: Catalogue) -> None:
 
 
 def check_surface(case: Case) -> None:
-    """A measured surface can be read and covers the plan."""
+    """A measured surface can be read and covers the panel's plan."""
     if case.panel.heights_csv is not None:
         read_heights(case.panel.heights_csv, plan_bounds(case.panel))
 
@@ -97,7 +98,7 @@ InputErrors."""
 
 
 def check_case(path: str, settings: Mapping[str, Any] | None = None) -> Case:
-    """Load a case and run every check; InputError or InputErrors names all faults.
+    """Load a case and run every check; InputError or InputErrors names all errors.
 
     settings : keys set beside the file, dotted, with their values.
     """
@@ -111,7 +112,7 @@ def check_case(path: str, settings: Mapping[str, Any] | None = None) -> Case:
 
 
 def deeper_errors(case: Case) -> Iterator[InputError]:
-    """Faults found by all of DEEPER_CHECKS, with the case file's name where none is given."""
+    """Errors found by all DEEPER_CHECKS; the case file's name is added if no file is named."""
     for check in DEEPER_CHECKS:
         try:
             check(case)

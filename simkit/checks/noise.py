@@ -1,4 +1,4 @@
-"""What the noise of the readings alone does to the depth field."""
+"""The effect of the noise of the readings on the depth field."""
 
 from __future__ import annotations
 
@@ -23,8 +23,8 @@ Depth = Callable[[NDArray[np.float64], NDArray[np.float64]], NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Unrest:
-    """Largest deviation, mm, and slope deviation, mrad, that noise puts into a field, median of
-    `NOISE_DRAWS` draws; count : readings."""
+    """Largest change of deviation, mm, and of slope, mrad, of a field by noise, each the median of
+    `NOISE_DRAWS` draws; count : number of readings."""
 
     height_mm: float
     slope_mrad: float
@@ -32,10 +32,10 @@ class Unrest:
 
 
 def noise_unrest(spec: DentSpec, field: DepthField, base_mm: float, seed: int) -> Unrest | None:
-    """Read the dent again with other noise of the same size, and see how far the field moves.
+    """Add random noise of the given size to the readings, fit the field again and compare.
 
-    None where there is nothing to draw: no noise, a described shape, a blow, a scan (its noise is
-    smoothed away before). ``base_mm``: length over which slopes are taken.
+    None if there is no noise to draw: readings without noise, a described shape, a blow, or a scan
+    (whose noise is smoothed before). ``base_mm``: length over which slopes are measured.
     """
     again = _again(spec)
     if again is None or spec.noise_mm <= 0.0:
@@ -57,7 +57,7 @@ def noise_unrest(spec: DentSpec, field: DepthField, base_mm: float, seed: int) -
 
 
 def _again(spec: DentSpec) -> tuple[Callable[[NDArray[np.float64]], Depth], int] | None:
-    """Field as a function of what is added to the readings, and how many readings there are."""
+    """The fit as a function of the errors added to the readings, and the number of readings."""
     if spec.points_csv is not None or getattr(spec, "sections_csv", None) is not None:
         parts, outlines = gauge_readings(spec)
         ends = np.cumsum([len(part.d_mm) for part in parts])

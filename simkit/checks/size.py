@@ -1,8 +1,8 @@
-"""How many elements a case makes, what memory and time they take: foretold, not tried out.
+"""Estimate of a case's number of elements, memory and time, without building the mesh.
 
-The figures were measured on this solver (benchmarks/sizes.py: 1000 to 37000 elements of degree 2
-with five layers, one processor of a server) and hold to about a third; they tell a mesh that can
-be computed from one that cannot.
+The constants were measured with this solver (benchmarks/sizes.py: 1000 to 37000 elements of degree
+2 with five layers, one processor of a server). The estimates are accurate to about a third, which
+is enough to refuse a mesh that cannot be computed.
 """
 
 from __future__ import annotations
@@ -26,8 +26,8 @@ ELEMENT_SIZE_RATIO = 1.25
 """Ratio of the sizes of neighbouring elements outside the fine window (`graded_breaks`)."""
 PROGRAM_MB, ELEMENT_MB = 210.0, 0.07
 ITERATION_MS, ITERATIONS = 91.0, 50
-"""Memory of the program and of an element with five layers; an iteration at 16384 elements and
-the iterations of one operation."""
+"""Memory of the program and of one element with five layers; time of one iteration with 16384
+elements, and number of iterations of one operation."""
 
 
 @dataclass(frozen=True)
@@ -39,7 +39,7 @@ class Size:
     operation_s: float
 
     def words(self) -> str:
-        """One line for people."""
+        """The estimates in one line."""
         memory = (f"{self.memory_MB / 1000:,.1f} GB" if self.memory_MB >= 1000.0
                   else f"{self.memory_MB:.0f} MB")
         seconds = (f"{self.operation_s:.0f} s" if self.operation_s >= 1.0
@@ -49,7 +49,7 @@ class Size:
 
 
 def size_of(case: Case, depth: DepthField | None) -> Size:
-    """What the case's mesh comes to."""
+    """Number of elements, memory and time of the case's mesh."""
     extent, mesh = plan_bounds(case.panel), case.mesh
     blows = None if case.dent is None else getattr(case.dent, "blows", None)
     window = fine_window(depth, blows, case.panel, extent)
@@ -60,6 +60,8 @@ def size_of(case: Case, depth: DepthField | None) -> Size:
                                             window.y_to)))
         spans = [(x0, x1, -half, half)] * 2
     elements = math.prod(_along(*span, mesh.fine_mm, mesh.coarse_mm) for span in spans)
+    # fits relative to five layers, degree 2 and 16384 elements; the factor fill is for the growth
+    # of the factorised matrix, which needs more memory per element in a larger mesh
     layers = 0.5 + 0.1 * mesh.layers
     degree = (mesh.degree / 2.0) ** 1.5
     fill = 1.0 + 0.05 * max(0.0, math.log2(elements / 16384.0))
@@ -70,14 +72,14 @@ def size_of(case: Case, depth: DepthField | None) -> Size:
 
 def _along(start: float, end: float, fine_from: float, fine_to: float, fine: float,
            coarse: float) -> int:
-    """Elements along one side, as `simkit.spline.basis.graded_breaks` makes them."""
+    """Elements along one side, counted as `simkit.spline.basis.graded_breaks` makes them."""
     a, b = max(start, fine_from), min(end, fine_to)
     return (max(1, round((b - a) / fine)) + _growing(a - start, fine, coarse)
             + _growing(end - b, fine, coarse))
 
 
 def _growing(length: float, fine: float, coarse: float) -> int:
-    """Elements over a length, growing from fine to coarse."""
+    """Elements over a length if their size grows from fine to coarse."""
     if length <= 1e-9 * fine:
         return 0
     count, size, done = 0, fine, 0.0
@@ -89,7 +91,7 @@ def _growing(length: float, fine: float, coarse: float) -> int:
 
 
 def check_size(case: Case, depth: DepthField | None) -> None:
-    """Refuse a mesh that no computer, or not this one, can work with; `InputError` says why."""
+    """Refuse a mesh that is too large in general or for this computer; `InputError` says which."""
     size = size_of(case, depth)
     room = memory_here_MB()
     too_large = size.memory_MB > MEMORY_SHARE * room
@@ -103,10 +105,11 @@ def check_size(case: Case, depth: DepthField | None) -> None:
 
 
 def memory_here_MB() -> float:
-    """Memory of this computer or of the group that the program runs in; a lot if not known."""
+    """Memory of this computer, or the limit of the control group of this process; infinite if
+    neither is known."""
     found = [math.inf]
     with contextlib.suppress(AttributeError, ValueError, OSError):  # not on every system
         found.append(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") / 1e6)
-    with contextlib.suppress(OSError, ValueError):  # no such group, or without a limit
+    with contextlib.suppress(OSError, ValueError):  # no control group, or one without a limit
         found.append(int(Path("/sys/fs/cgroup/memory.max").read_text("ascii")) / 1e6)
     return min(found)

@@ -1,4 +1,4 @@
-"""What a case will compute, in short, and how well its readings carry the depth field."""
+"""Summary of a case, and how well the depth field fits its readings."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from simkit.repair.workpiece import range_mark
 
 
 def summary(case: Case) -> list[tuple[str, str]]:
-    """What the case will compute, as pairs of a word and a line of text."""
+    """Summary of what the case will compute, as pairs of a keyword and a line of text."""
     mesh, kit, limits, goal = case.mesh, case.kit, case.limits, case.goal
     tools = [tool if isinstance(tool, str) else tool.name for tool in (*kit.tabs, *kit.tips)]
     glue = kit.glue if isinstance(kit.glue, str) else kit.glue.name
@@ -48,7 +48,7 @@ def _stage_text(goal: Goal, stage: str) -> str:
 
 def _history_text(case: Case) -> str:
     if case.dent is not None and case.dent.blows:
-        return "the blows as given; nothing is looked for"
+        return "the blows as given; no search"
     return (f"{case.history.method} from the {case.history.side}, matched to "
             f"{case.history.match_mm:g} mm")
 
@@ -118,7 +118,8 @@ def _shape_text(shape: Shape) -> str:
 
 
 def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
-    """The finest stage that the noise of the readings leaves visible, as a word and a line."""
+    """The finest stage that can be verified in spite of the noise of the readings, as a keyword and
+    a line."""
     if case.dent is None or depth is None:
         return []
     unrest = noise_unrest(case.dent, depth, case.goal.slope_base_mm, case.seed)
@@ -127,15 +128,16 @@ def told_apart(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
     seen = [stage for stage in STAGE_NAMES
             if unrest.height_mm <= case.goal.limits_of(stage)[0]
             and unrest.slope_mrad <= case.goal.limits_of(stage)[1]]
-    verdict = (f"the finest stage these readings can tell is {seen[-1]}" if seen
-               else "no stage can be told by these readings")
-    return [("noise", f"{case.dent.noise_mm:g} mm in {unrest.count} readings alone moves the field "
-                      f"by up to {unrest.height_mm:.2f} mm and {unrest.slope_mrad:.1f} mrad: "
+    verdict = (f"the finest stage that these readings can verify is {seen[-1]}" if seen
+               else "these readings can verify no stage")
+    return [("noise", f"{case.dent.noise_mm:g} mm in {unrest.count} readings changes the field by "
+                      f"up to {unrest.height_mm:.2f} mm and {unrest.slope_mrad:.1f} mrad: "
                       f"{verdict}")]
 
 
 def in_range(case: Case, depth: DepthField | None) -> list[tuple[str, str]]:
-    """Whether the dent's shape alone leaves the range of the sheet's law, as a word and a line."""
+    """A keyword and a line if the strain of the dent's shape is beyond the range of the sheet's
+    law."""
     mark = None if depth is None else range_mark(case, depth)
     return [] if mark is None else [("range", mark.sentence())]
 
@@ -149,12 +151,12 @@ def _blow_text(blow: GivenBlow) -> str:
 
 
 def measured(depth: DepthField | None) -> list[tuple[str, str]]:
-    """How well the readings carry the depth field, as pairs of a word and a line of text."""
+    """How well the depth field fits the readings, as pairs of a keyword and a line of text."""
     if depth is None or depth.quality.rms_misfit_mm is None:
         return []
     quality = depth.quality
     text = f"{depth.source}: low {depth.lowest_mm:+.2f}, high {depth.highest_mm:+.2f} mm; "
-    text += f"the field misses the readings by {quality.rms_misfit_mm:.3f} mm rms"
+    text += f"the field differs from the readings by {quality.rms_misfit_mm:.3f} mm rms"
     lines = [("readings", text)]
     if quality.rms_left_out_mm is not None:
         text = f"each predicted from the others: {quality.rms_left_out_mm:.3f} mm rms"

@@ -1,4 +1,5 @@
-"""`--json`: the answer of a verb as one JSON object on standard output, progress beside it."""
+"""`--json`: the result of a verb as one JSON object on standard output; progress on standard
+error."""
 
 from __future__ import annotations
 
@@ -16,7 +17,7 @@ from simkit.cli.lines import KEY, aside, wanted
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The option --json: say() then goes to standard error, and result() prints its object."""
+    """The option --json: say() then writes to standard error, and result() prints the object."""
     return click.option("--json", is_flag=True, expose_value=False, is_eager=True, callback=_note,
                         help="Answer with one JSON object; progress goes to standard error.",
                         )(command)
@@ -27,14 +28,14 @@ def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
 
 
 def result(answer: Mapping[str, Any]) -> None:
-    """Print the answer if JSON was asked for; None stands for numbers that do not exist."""
+    """Print the result if JSON was asked for; null stands for numbers that do not exist."""
     if wanted():
         with aside():
             click.echo(json.dumps(plain(answer), indent=2, allow_nan=False))
 
 
 def plain(value: Any) -> Any:
-    """A value of JSON's own kinds: paths and words as text, NaN as None, arrays as lists."""
+    """A value in types of JSON: paths and words as text, NaN as None, arrays as lists."""
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, Mapping):
@@ -51,7 +52,7 @@ def plain(value: Any) -> Any:
 
 
 def number_or_text(text: str) -> float | int | bool | str | None:
-    """A cell of one of our tables as what it stands for; None where it is empty."""
+    """The value of a cell of one of our tables: number, truth value or text; None if empty."""
     word = text.strip()
     if word in ("yes", "no"):
         return word == "yes"

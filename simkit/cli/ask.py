@@ -34,12 +34,11 @@ Examples:
 @json_option
 def command(name: str | None, quick: bool, out: Path | None, workers: int | None,
             fresh: bool) -> None:
-    """Answer the ready question NAME: its study is run, its figure drawn, its numbers said.
+    """Answer the ready question NAME: run its study, draw its figure and print its numbers.
 
-    Writes page.md: set-up, figure, numbers, what they say, where they do not hold and how sure they
-    are. The words are those of the quick study's answer; the stored page is in
-    cases/questions/NAME. Without NAME the questions are listed. Exit code 0 when all runs have a
-    result, 2 for bad input.
+    Writes page.md: set-up, figure, numbers, conclusions, their limits and their certainty. The text
+    of the conclusions is that of the quick study; the stored page is in cases/questions/NAME.
+    Without NAME the questions are listed. Exit code 0 when all runs have a result, 2 for bad input.
     """
     if name is None:
         known = {key: find_question(key, quick=True).question.question

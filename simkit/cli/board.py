@@ -1,6 +1,6 @@
-"""The rows at the foot of a terminal that say what is being done, for how long, and what is left.
+"""Progress rows at the bottom of a terminal: present work, time so far and time left.
 
-One row for the whole, one for each piece of work that goes on at the same time.
+One row is for the whole command, and one for each task that runs at the same time.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ from simkit.underway import Word
 from simkit.words import duration, visible
 
 PER_SECOND = 3
-"""How often the rows are drawn."""
+"""Updates of the rows per second."""
 PATIENCE_S = 1.0
 """Work that ends sooner shows no rows."""
 MOST_ROWS = 8
-"""Rows of pieces of work; of more, the number is said."""
+"""Largest number of rows for tasks; of further tasks only the number is shown."""
 BAR_COLUMNS = 18
 
 
 @dataclass
 class Row:
-    """What one piece of work does: since when (s), its last word, how many of how many units."""
+    """Progress of one task: its start (s), its last message, and the units done of all units."""
 
     since_s: float
     text: str = ""
@@ -43,7 +43,7 @@ class Row:
     last_s: float = 0.0
 
     def left_s(self, now_s: float) -> float | None:
-        """Time left at the pace up to the last count, s; None where nothing is known of it."""
+        """Time left at the mean speed up to the last count, s; None if it cannot be estimated."""
         fresh = self.done - self.at_first
         if self.most or fresh <= 0 or self.of <= self.done:
             return None
@@ -51,7 +51,7 @@ class Row:
         return max(0.0, pace_s * (self.of - self.done) - (now_s - self.last_s))
 
     def count(self, word: Word, now_s: float) -> None:
-        """Take a new count; what was being done before it is over."""
+        """Take a new count; it ends the work of the last message."""
         if self.of != word.of:
             self.at_first, self.first_s = word.done, now_s
         self.done, self.of, self.most, self.unit = word.done, word.of, word.most, word.text
@@ -59,7 +59,7 @@ class Row:
 
 
 class Board:
-    """Rows at the foot of a terminal; see :mod:`simkit.cli.lines` for what is written above."""
+    """Rows at the bottom of a terminal; :mod:`simkit.cli.lines` writes the lines above them."""
 
     def __init__(self, stream: TextIO, clock: Callable[[], float] = time.monotonic,
                  width: int | None = None) -> None:
@@ -71,7 +71,7 @@ class Board:
         self._live: Live | None = None
 
     def listen(self, word: Word) -> None:
-        """A word of long work."""
+        """Take a progress message of long work."""
         if word.over:
             self._rows.pop(word.line, None)
             if not word.line:
@@ -85,7 +85,7 @@ class Board:
         self.resume()
 
     def pause(self) -> None:
-        """Take the rows away; what was being done on the whole is over once a line is written."""
+        """Remove the rows until `resume`; a new line also ends the message of the whole command."""
         self._whole.text = ""
         if self._live is not None:
             self._live.stop()
@@ -101,13 +101,13 @@ class Board:
             self._live.start()
 
     def end(self) -> None:
-        """Take the rows away for good."""
+        """Remove the rows finally."""
         self.pause()
         self._rows.clear()
         self._whole = Row(self._clock())
 
     def rows(self) -> Table:
-        """What stands at the foot of the terminal now."""
+        """The present rows as a table."""
         now = self._clock()
         table = Table.grid(padding=(0, 1), expand=True)
         for setting in ({"justify": "right", "no_wrap": True}, {"no_wrap": True},
@@ -127,7 +127,7 @@ class Board:
 
 
 def _cells(row: Row, now_s: float, style: str) -> tuple[ProgressBar | Text, Text]:
-    """Bar and words of a row."""
+    """Progress bar and text of a row."""
     if not row.of:
         return Text(), Text(row.text, style)
     bar = ProgressBar(total=row.of, completed=row.done, width=BAR_COLUMNS)

@@ -1,4 +1,4 @@
-"""`simkit check`: is the case sound, and what will be computed?"""
+"""`simkit check`: name the errors in a case, or show what it will compute."""
 
 from __future__ import annotations
 
@@ -43,11 +43,11 @@ Examples:
 @set_option
 @json_option
 def command(case: str, settings: tuple[str, ...]) -> None:
-    """Read CASE and name every fault in it; compute nothing.
+    """Read CASE and name every error in it; compute nothing.
 
-    CASE is a YAML file, or a folder that holds case.yaml. Every fault is one line: file, line,
-    key, what was found, what was expected. Without a fault the case is printed in short as it
-    will be computed, with all defaults filled in, and 'ok'. Exit code 0 if sound, 2 if not.
+    CASE is a YAML file, or a folder that holds case.yaml. Every error is one line: file, line,
+    key, what was found, what was expected. If there is none, a summary of the computation with all
+    defaults and 'ok' are printed. Exit code 0 without errors, 2 with errors.
 
     All keys with units, defaults and ranges: docs/case-file.md, or --reference.
     """

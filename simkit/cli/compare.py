@@ -65,12 +65,12 @@ def command(cases: tuple[str, ...], strategies: str | None, out: Path | None, wo
             accept: bool, fresh: bool, settings: tuple[str, ...]) -> None:
     """Repair CASE by several strategies with the same tools and compare them.
 
-    Writes compare.csv (one row a strategy), a run folder each under runs/, and pictures. Several
-    cases get a folder each, named as they are, and are joined in cases.csv (one row a case and
-    strategy, with case, dent, grade, matched and rms_mm). An interrupted comparison goes on where
-    it stopped when the command is given again. Exit code 0 when all were compared, flat or not;
-    2 for bad input; 3 if one found no balance; 4 if a reconstructed panel does not hold what was
-    measured.
+    Writes compare.csv (one row for each strategy), a run folder for each strategy under runs/, and
+    pictures. If there are several cases, each has a folder with its name, and cases.csv joins them
+    (one row for each case and strategy, with case, dent, grade, matched and rms_mm). The same
+    command continues an interrupted comparison. Exit code 0 when all were compared, flat or not;
+    2 for bad input; 3 if one found no equilibrium; 4 if a reconstructed panel does not match the
+    measured one.
     """
     found = _all_checked(cases, settings)
     names = unlike_names([case.file for case in found])
@@ -99,7 +99,7 @@ def command(cases: tuple[str, ...], strategies: str | None, out: Path | None, wo
 
 
 def _all_checked(paths: Sequence[str], settings: tuple[str, ...]) -> list[Case]:
-    """Every case checked before any is worked on; all faults of all of them at once."""
+    """Check every case before work begins; raises all errors of all cases together."""
     found: list[Case] = []
     faults: list[InputError] = []
     for path in paths:
@@ -126,7 +126,7 @@ def _strategies_of(case: Case, names: str | None) -> tuple[str, ...]:
 
 
 def _compared(one: Wanted, workers: int, accept: bool) -> list[dict[str, str]]:
-    """Carry one comparison out, draw it and say what came out."""
+    """Carry one comparison out, draw it and print its results."""
     hello(one.case)
     rows = compare(one.case, one.strategies, one.folder, say, workers, accept)
     pictures = draw_comparison(one.folder)
@@ -143,7 +143,7 @@ def _compared(one: Wanted, workers: int, accept: bool) -> list[dict[str, str]]:
 
 def _answer(asked: Sequence[Wanted], tables: Mapping[str, list[dict[str, str]]],
             top: Path) -> dict[str, object]:
-    """The answer as JSON: of one case as it is, of several as a list of cases."""
+    """The result as JSON: for one case its own, for several a list of cases."""
     each = [{"folder": one.folder, "pictures": sorted(one.folder.rglob("pictures/*.png")),
              "strategies": [{key: number_or_text(text) for key, text in row.items()}
                             for row in tables[one.name]]} for one in asked]
@@ -155,7 +155,7 @@ def _answer(asked: Sequence[Wanted], tables: Mapping[str, list[dict[str, str]]],
 
 def _leave(asked: Sequence[Wanted], tables: Mapping[str, list[dict[str, str]]],
            rows: Sequence[Mapping[str, str]]) -> None:
-    """Exit code of what came out, the worst of all cases."""
+    """Leave with the exit code of the worst case."""
     unmatched = [one for one in asked
                  if any(row["outcome"] == NO_MATCH for row in tables[one.name])]
     for one in unmatched:

@@ -1,4 +1,4 @@
-"""`simkit completion`: what makes the shell complete verbs and options."""
+"""`simkit completion`: the script by which a shell completes verbs and options."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ Examples:
 """)
 @click.argument("shell", type=click.Choice(SHELLS))
 def command(shell: str) -> None:
-    """Print the script that makes SHELL complete simkit's verbs and options."""
+    """Print the script by which SHELL completes simkit's verbs and options."""
     kind = get_completion_class(shell)
     assert kind is not None
     click.echo(kind(cli, {}, "simkit", COMPLETES).source())

@@ -1,4 +1,4 @@
-"""`simkit export`: a stored run for other programs, or as a page that turns."""
+"""`simkit export`: a stored run for other programs, or as a page with a 3-D view."""
 
 from __future__ import annotations
 
@@ -20,7 +20,7 @@ from simkit.record.read import read_run
 
 NAMES = {"html": ("run.html",), "pvd": ("run.pvd",), "csv": ("steps.csv", "fields.csv"),
          "parquet": ("steps.parquet", "fields.parquet"), "npz": ("run.npz",)}
-"""Files that would be replaced, by the format of a whole run."""
+"""Files of a whole run that are written, by format."""
 WHOLE = tuple(NAMES)
 
 
@@ -43,9 +43,9 @@ def command(folder: Path, kind: str, out: Path | None, step: int | None,
             exaggerate: float) -> None:
     """Write RUN for other programs.
 
-    FORMAT: html (a page that turns in the browser without a network), pvd (VTU files, a time
-    series with all fields), csv, parquet, npz (tables and deviation fields), stl, ply, vtk, glb
-    (the surface after one step; glTF with colours). Layouts: docs/exports.md.
+    FORMAT: html (a page with a 3-D view that needs no network), pvd (VTU files, a time series with
+    all fields), csv, parquet, npz (tables and deviation fields), stl, ply, vtk, glb (the surface
+    after one step; glTF with colours). Layouts: docs/exports.md.
     """
     record = read_run(folder)
     place = out or folder / "export"

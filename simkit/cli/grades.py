@@ -1,4 +1,4 @@
-"""`simkit grades`: the sheet grades with their key numbers and where these come from."""
+"""`simkit grades`: the sheet grades with their key numbers and the sources of these."""
 
 from __future__ import annotations
 
@@ -16,14 +16,14 @@ HEAD = ("grade", "kind", "E GPa", "Rp0.2 MPa", "Rm MPa", "Ag %", "numbers", "sou
 
 LEGEND = """\
 Rp0.2, Rm and Ag: tensile test of the grade as simkit computes it.
-numbers: how sure the declared numbers are: s seen in the source, t seen in a transcription of
-it, m from memory and not looked up, e our own estimate. 'simkit grades NAME' shows each one."""
+numbers: how many numbers are s seen in the source, t seen in a transcription of it, m from memory
+and not looked up, e our own estimate. 'simkit grades NAME' shows each one."""
 
 STATUS_LETTER = {"SEEN": "s", "SEEN secondary": "t", "MEMORY": "m", "ESTIMATE": "e"}
 
 
 def overview() -> str:
-    """Table of all grades, then the sources by their keys."""
+    """Table of all grades, followed by the list of sources."""
     grades = [load_grade(name) for name in grade_names()]
     rows = [HEAD, *(_row(grade) for grade in grades)]
     widths = [max(len(row[column]) for row in rows) for column in range(len(HEAD))]
@@ -53,7 +53,7 @@ def _row(grade: Grade) -> tuple[str, ...]:
 
 
 def detail(grade: Grade) -> str:
-    """Every number of one grade with source and status, and what it is good for."""
+    """Every number of one grade with source, status and reason."""
     test = tensile_test(grade.sheet())
     result = (f"tensile test as computed: Rp0.2 {test.Rp02_MPa:.1f} MPa, Rm {test.Rm_MPa:.1f} "
               f"MPa, Ag {100 * test.Ag:.1f} %")
@@ -76,9 +76,9 @@ Examples:
 def command(name: str | None) -> None:
     """List the sheet grades, or every number of the grade NAME.
 
-    A case file names its grade under panel.grade. Each number carries its source and how sure it
-    is; none of them replaces a tensile test of the sheet at hand. In a painted panel the steel
-    has been stretched and baked: take the grade for that state where there is one.
+    A case file names its grade under panel.grade. Each number has a source and a status, which
+    says how reliable it is; a tensile test of your own sheet is better than any of them. The steel
+    of a painted panel was formed and baked: use the grade for that state if there is one.
     """
     say(overview() if name is None else detail(load_grade(name)))
     shown = grade_names() if name is None else (name,)

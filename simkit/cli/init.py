@@ -25,8 +25,8 @@ Examples:
 def command(name: Path) -> None:
     """Write a commented case into FOLDER: panel, dent, tools, limits, goal.
 
-    It can be run as it is; its numbers are invented. Put your own in, line by line. Exit code 2
-    if the folder already holds anything.
+    It can be run as it is; its numbers are invented. Replace them by your own, line by line. Exit
+    code 2 if the folder is not empty.
     """
     try:
         if name.exists() and (not name.is_dir() or any(name.iterdir())):

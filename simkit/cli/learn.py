@@ -1,4 +1,4 @@
-"""`simkit learn`: readings after a real step tell which history of the dent is the likelier."""
+"""`simkit learn`: readings after a real step show which history of the dent is more probable."""
 
 from __future__ import annotations
 
@@ -33,21 +33,21 @@ Examples:
 @click.option("--readings", type=click.Path(path_type=Path), metavar="CSV",
               help="Deviations read after that step: columns x_mm, y_mm, d_mm.")
 @click.option("--advise", "wanted", is_flag=True,
-              help="Say which light tap would tell the histories apart, and where to read after "
-                   "it, as the panel stands after the run.")
+              help="Name the light taps that distinguish the histories best, and where to read "
+                   "after them; for the state of the panel after the run.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @json_option
 def command(run: Path, case: str | None, step: int | None, readings: Path | None, wanted: bool,
             threads: int) -> None:
-    """Learn from the panel's answer to a step of RUN which history its dent has.
+    """Learn from readings after a step of RUN which history its dent has.
 
-    Several histories leave the same dent and foretell different answers. The recorded steps are
-    done again on each of them (kept below RUN/doubt; an interrupted one goes on). Five readings
-    after the first light tap then weigh the histories: RUN/learned.json holds the belief in each
-    before and after, RUN/learned.csv what every step of the run is expected to leave. A reading
-    that slipped is named and left out; a file of another panel is refused. Exit code 0 when
-    something was learned or advised, 2 for bad input.
+    Several histories give the same dent but predict different results of a step. The recorded steps
+    are carried out on each of them (stored below RUN/doubt; interrupted work is continued). A few
+    readings, such as five after the first light tap, then change the posterior weights of the
+    histories: RUN/learned.json holds the weights before and after, RUN/learned.csv the expected
+    result of every step. A wrong reading is named and left out; a file of another panel is refused.
+    Exit code 0 when something was learned or advised, 2 for bad input.
     """
     if (step is None) != (readings is None) or (readings is None and not wanted):
         raise InputError("nothing to learn from", "--step with --readings, or --advise")
@@ -71,9 +71,9 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     if wanted:
         found = advise(histories, noise, lambda text: None)
         say("")
-        say("Most telling first:" if found else "There is no crown to tap on, or no tip in the "
-            "kit. Any step tells: readings are weighed to within "
-            f"{100 * STRENGTH_STANDARD_ERROR:.0f} %.")
+        say("The best tap first:" if found else "There is no crown to tap on, or no tip in the "
+            "kit. Readings after any step distinguish the histories: the model's error of a "
+            f"step's strength is taken as {100 * STRENGTH_STANDARD_ERROR:.0f} %.")
         for one in found:
             say(one.sentence())
         answer["advice"] = found
@@ -82,7 +82,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
 
 
 def _case_of(run: Path, case: str | None) -> Case:
-    """The case named, or the one the run holds, if it needs no data files."""
+    """The named case, or the one stored with the run if that needs no data files."""
     if case is not None:
         checked = check_case(case, set_of(run))
         same_case(checked, run)
@@ -103,7 +103,7 @@ def _case_of(run: Path, case: str | None) -> Case:
 
 
 def _reconstructed(run: Path) -> Path:
-    """Where the run's dent is stored: with it, or with its comparison."""
+    """Folder in which the run's dent is stored: that of the run or that of its comparison."""
     for folder in (run, run.parent.parent):
         if (folder / "reconstruction.json").exists():
             return folder

@@ -1,6 +1,6 @@
-"""Where a verb's words go: lines that stay, and below them what is being done right now.
+"""Output of a verb: permanent lines, and below them the progress rows.
 
-Both go beside the answer: to standard output, or to the errors where the answer is JSON.
+Both are written to standard output, or to standard error if the result is JSON.
 """
 
 from __future__ import annotations
@@ -18,24 +18,24 @@ from simkit.words import visible
 
 KEY = "simkit.json"
 _boards: list[Any] = []
-"""The board that stands on the terminal, if one does."""
+"""The progress board on the terminal: one, or none."""
 
 
 def wanted() -> bool:
-    """Whether the verb that is running was asked for JSON."""
+    """Whether the running verb has the option --json."""
     ctx = click.get_current_context(silent=True)
     return bool(ctx is not None and ctx.meta.get(KEY))
 
 
 def stream() -> Any:
-    """The stream beside the answer; None where there is none."""
+    """The stream for progress; None if it is closed."""
     return sys.stderr if wanted() else sys.stdout
 
 
 def say(text: str) -> None:
-    """A line of progress, at once also through pipes; beside the answer where that is JSON.
+    """Write a line of progress and flush it, so that it also passes pipes at once.
 
-    Control characters are shown, not obeyed.
+    Control characters are made visible, so that a terminal does not execute them.
     """
     with aside():
         click.echo(visible(text, keep="\n"), err=wanted())
@@ -45,7 +45,7 @@ def say(text: str) -> None:
 
 @contextmanager
 def aside() -> Iterator[None]:
-    """Take the board away while something else is written."""
+    """Remove the board while something else is written."""
     for board in _boards:
         board.pause()
     try:
@@ -57,7 +57,7 @@ def aside() -> Iterator[None]:
 
 @contextmanager
 def display() -> Iterator[None]:
-    """Show what is being done while a verb works, on a terminal; elsewhere nothing."""
+    """Show progress rows while a verb works, if the output is a terminal."""
     try:
         with heard(shown):
             yield
@@ -66,13 +66,13 @@ def display() -> Iterator[None]:
 
 
 def put_away() -> None:
-    """End the board: nothing more is being done."""
+    """End the board after the work."""
     while _boards:
         _boards.pop().end()
 
 
 def shown(word: Word) -> None:
-    """A word of long work."""
+    """Show a progress message of long work."""
     if word.stays:
         say(word.text)
         return
@@ -80,6 +80,6 @@ def shown(word: Word) -> None:
         place = stream()
         if place is None or not place.isatty():
             return
-        # Loaded where a terminal is: rich takes a tenth of a second, which words have no use for.
+        # Imported only for a terminal: loading rich takes a tenth of a second.
         _boards.append(importlib.import_module("simkit.cli.board").Board(place))
     _boards[0].listen(word)

@@ -1,4 +1,4 @@
-"""`simkit live`: a page on which the panel is worked and the reflections move."""
+"""`simkit live`: a page on which the user works the panel and sees the reflections change."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from simkit.record.write import identity, open_folder
 from simkit.study.run import prepare
 
 SHORTEST_TOKEN = 22
-"""Letters of a token of 128 bits in URL-safe base 64."""
+"""Characters of a token of 128 bits in URL-safe base 64."""
 
 
 @click.command(epilog="""\b
@@ -41,7 +41,8 @@ Examples:
 @click.option("--host", metavar="ADDRESS", default="127.0.0.1", show_default=True,
               help="Address to listen on; another than loopback only together with --token.")
 @click.option("--token", metavar="TOKEN",
-              help="Token of the one who works, at least 22 letters; made anew if not given.")
+              help="Token of the person who works, at least 22 characters; a new random one if not "
+                   "given.")
 @click.option("--browser/--no-browser", default=True, help="Open the page in a browser.")
 @click.option("--lesson", "lesson_files", multiple=True, metavar="FILE",
               type=click.Path(path_type=Path),
@@ -53,9 +54,9 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     """Work the panel of CASE by hand on a page in the browser.
 
     Click on the panel, choose a tool and a height, pull, push, tap, hold and let down, undo,
-    branch; everyone who has the second address watches. All is kept in the folder: given again,
-    the command goes on, and every branch is a run folder for `simkit show`. The page fetches
-    nothing from outside. Ends with Ctrl-C or SIGTERM; the session is on disk after every step.
+    branch; everyone who has the second address can watch. The folder holds the session: the same
+    command continues it, and every branch is a run folder for `simkit show`. The page loads
+    nothing from the network. Stop with Ctrl-C or SIGTERM; the session is stored after every step.
     """
     if uvicorn is None:
         raise InputError("simkit live needs fastapi, uvicorn and websockets",
@@ -65,7 +66,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if not _is_loopback(host) and token is None:
         raise InputError(f"--host {host} is open to the network",
                          f"--token with at least {SHORTEST_TOKEN} random letters beside it")
-    told = lessons(own=lesson_files)  # their faults before anything is computed
+    told = lessons(own=lesson_files)  # report errors in the lessons before anything is computed
     checked = check_case(case)
     listener = _listen(host, port)
     folder = out or out_folder(checked, "live")
@@ -73,8 +74,8 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     open_folder(folder, {**identity(checked), "kind": "live"})
     start = prepare(checked, folder / "dent", threads, say)
     if not start.matched:
-        say("Note: the dent is not matched as asked for; what is shown is not quite what was "
-            "measured.")
+        say("Note: the dent is not matched as required; the panel shown differs somewhat from the "
+            "measured one.")
     live = LiveServer(open_workshop(start, folder, say), token, told=told)
     number = listener.getsockname()[1]
     address = f"http://{'localhost' if host == '127.0.0.1' else host}:{number}/?token="
@@ -88,7 +89,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
                             timeout_graceful_shutdown=5)
     try:
         uvicorn.Server(config).run(sockets=[listener])
-    finally:  # Ctrl-C and SIGTERM end up here too
+    finally:  # also after Ctrl-C and SIGTERM
         live.mechanics.shutdown(wait=True, cancel_futures=True)
         folders = live.shop.save()
         say(f"saved    {len(folders)} branches in {folder / 'runs'}")

@@ -1,4 +1,4 @@
-"""The command `simkit`: verbs loaded only when called, errors as lines, exit codes that mean."""
+"""The command `simkit`: verbs imported only when called, one-line errors, defined exit codes."""
 
 from __future__ import annotations
 
@@ -24,36 +24,37 @@ from simkit.exit_codes import (
 from simkit.faults import Terminated, ending_on_signals, explained, failed, refused
 from simkit.words import one_line
 
-# Our matrices are small blocks: numpy's BLAS threads would cost more to wake than they bring, and
-# they spin while the processes of a comparison need the processors. Read when numpy is loaded.
+# Our matrices are small blocks: starting BLAS threads would cost more time than they save, and
+# waiting threads use processors that the processes of a comparison need. Must be set before numpy
+# is loaded.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 VERBS = {
     "init": "Write a commented case to start from.",
-    "check": "Read a case and name every fault in it; computes nothing.",
+    "check": "Read a case and name every error in it; computes nothing.",
     "run": "Repair one case by one strategy and record every step.",
     "compare": "Repair one case by several strategies and compare them.",
     "study": "Carry out many runs from one file: cases x variations x strategies x replicates.",
     "try": "Do single operations on a panel and see what each one changes.",
-    "promise": "Say what can be promised within a time, and how surely.",
-    "live": "Work the panel by hand on a page where the reflections move.",
+    "promise": "Say which result can be promised within a time, and how reliably.",
+    "live": "Work the panel by hand on a page that shows the reflections.",
     "learn": "Weigh the histories of a run's dent by readings after a step.",
     "ask": "Answer a ready question, such as which tab or why the crown goes first.",
     "table": "Join runs, comparisons and studies in one table.",
     "read": "Read the damage of a case or a scan: lows, crowns, creases, strain, access.",
     "show": "Draw the pictures of a finished run from its records.",
-    "export": "Write a run for other programs, or as a page that turns.",
+    "export": "Write a run for other programs, or as a page with a 3-D view.",
     "report": "Write the report of a run, comparison or study: one HTML file, or PDF.",
     "sheet": "Write a work sheet to take to the panel.",
     "verify": "Solve problems with known answers and compare.",
     "grades": "List the sheet grades with their key numbers and sources.",
-    "tools": "List tabs, tips and glues, with drawings to scale; own catalogues beside them.",
-    "completion": "Print what makes the shell complete verbs and options.",
+    "tools": "List tabs, tips and glues, with drawings to scale, also of your own catalogues.",
+    "completion": "Print the script by which a shell completes verbs and options.",
 }
-"""Verb -> one line of help; the verb lives in simkit.cli.<verb> as `command`."""
+"""One line of help for each verb; its code is `command` in simkit.cli.<verb>."""
 
 COMPLETES = "_SIMKIT_COMPLETE"
-"""Variable by which the shell asks for completions; see `simkit completion`."""
+"""Environment variable by which a shell requests completions; see `simkit completion`."""
 
 EPILOG = f"""\b
 First steps:
@@ -84,7 +85,7 @@ class VerbGroup(click.Group):
     def resolve_command(
         self, ctx: click.Context, args: list[str]
     ) -> tuple[str | None, click.Command | None, list[str]]:
-        """As click does; an unknown verb is answered with the near one."""
+        """As in click; the message for an unknown verb also names the most similar one."""
         if args and args[0] not in VERBS and not args[0].startswith("-"):
             near = nearest(args[0], VERBS)
             hint = f"did you mean '{near}'?" if near else "verbs: " + ", ".join(VERBS)
@@ -107,10 +108,10 @@ def cli() -> None:
     """Simulate the repair of dents in thin sheet panels, without filler or paint.
 
     A case file describes the panel, the dent as a depth field, the tools and the strategies.
-    simkit reconstructs the stress locked in around the dent, then pulls, pushes and taps on a
-    simulated panel until it is flat or a limit is met.
+    simkit reconstructs the residual stress around the dent, then pulls, pushes and taps on the
+    simulated panel until it is flat or a limit is reached.
 
-    Every verb explains itself: simkit VERB --help.
+    For the help of a verb: simkit VERB --help.
     """
 
 
@@ -129,11 +130,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except BrokenPipeError:
         _silence_stdout()
         return PIPE_CLOSED
-    except OSError as error:  # what was printed could not be delivered
+    except OSError as error:  # the output could not be written
         _silence_stdout()
         return failed(f"standard output: {error.strerror}", INPUT_OUTPUT)
     finally:
-        folders = sys.modules.get("simkit.folders")  # not loaded for words alone
+        folders = sys.modules.get("simkit.folders")  # not imported for --help and --version
         if folders is not None:
             folders.release()
 
@@ -158,7 +159,7 @@ def _invoke(args: list[str]) -> int:
     except InputError as error:
         return refused((error,))
     except Terminated:
-        return failed("told to end; what was finished is kept", TERMINATED)
+        return failed("terminated by a signal; finished work is kept", TERMINATED)
     except (KeyboardInterrupt, click.Abort):
         streams.complain("interrupted")
         return INTERRUPTED
@@ -169,7 +170,7 @@ def _invoke(args: list[str]) -> int:
 
 
 def _said(error: click.ClickException) -> str:
-    """A fault of the command line on one line, with where the options stand."""
+    """An error of the command line in one line, with the command that shows the options."""
     context = getattr(error, "ctx", None)
     if context is None:
         return f"Error: {error.format_message()}"

@@ -1,4 +1,4 @@
-"""`simkit promise`: what can be promised within a time, and how surely."""
+"""`simkit promise`: the result that can be promised within a time, and how reliably."""
 
 from __future__ import annotations
 
@@ -26,9 +26,9 @@ Examples:
 """)
 @click.argument("case", type=click.Path())
 @click.option("--minutes", type=Finite(1.0, 100000.0), required=True,
-              help="Minutes of work that there are.")
+              help="Minutes of work that are available.")
 @click.option("--runs", type=click.IntRange(2, 10000), default=19, show_default=True,
-              help="Panels on which the repair is tried; 4 are the least for 80 %, 19 for 95 %.")
+              help="Panels on which the repair is tried; at least 4 for 80 %, 19 for 95 %.")
 @click.option("--strategy", metavar="NAME", help="Strategy; the first of the case if not given.")
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
               help="Folder; runs/<case>-promise if not given.")
@@ -40,14 +40,13 @@ Examples:
 @json_option
 def command(case: str, minutes: float, runs: int, strategy: str | None, out: Path | None,
             workers: int | None, fresh: bool, settings: tuple[str, ...]) -> None:
-    """Say what CASE can be promised to be after a time of work.
+    """Say which improvement of CASE can be promised after a time of work.
 
-    The repair is tried on many panels that the readings do not tell apart: histories by their
-    weight, sheet thickness and flow stress, errors of the hand. Printed is what at least is
-    reached in half, four fifths and nineteen twentieths of the cases, with how sure that is. It is
-    a promise about panels like those drawn; it has not been held against real repairs. Given
-    again, the command goes on where it stopped. Exit code 0 when the runs have results, 2 for bad
-    input.
+    The repair is tried on many panels that fit the readings: with random histories (by their
+    weights), sheet thickness, flow stress and errors of the hand. Printed is the improvement that
+    is reached at least in half, 80 % and 95 % of the cases, with its confidence interval. It holds
+    for panels like those drawn; it has not been checked against real repairs. The same command
+    continues interrupted work. Exit code 0 when the runs have results, 2 for bad input.
     """
     checked = checked_case(case, settings)
     name = strategy or checked.strategies[0]
@@ -77,10 +76,10 @@ def command(case: str, minutes: float, runs: int, strategy: str | None, out: Pat
 
 
 def _against_blind_dents(found: Promise) -> list[str]:
-    """What stored blind dents make of the promise; that there are none, where there are none."""
+    """The promise corrected by stored blind dents, or a sentence that there are none."""
     known = {share: stored_calibration(share) for share in PROMISED_SHARES}
     if not any(known.values()):
-        return ["not held against blind dents: how often such promises are kept is not known"]
+        return ["not checked against blind dents: how often such promises are kept is not known"]
     return [one.sentence(found.at_least(share), found.minutes)
             for share, one in known.items() if one is not None]
 

@@ -1,4 +1,4 @@
-"""`simkit read`: what the damage looks like, from a case or from a scan."""
+"""`simkit read`: describe the damage of a case or a scan."""
 
 from __future__ import annotations
 
@@ -45,7 +45,8 @@ Examples:
               help="Folder for reading.json, reading.csv and pictures; for a scan also its depth "
                    "field, panel surface and a case to start from.")
 @click.option("--tolerance", type=Finite(0.005, 2.0), metavar="MM",
-              help="Marks are counted from here on; the case's goal, or 0.1 mm.")
+              help="Deviations below this size are not counted; if not given, the case's goal or "
+                   "0.1 mm.")
 @click.option("--unit", metavar="UNIT", help="Scan: mm, m or inch; must be given.")
 @click.option("--outside", default="auto", show_default=True, metavar="SIDE",
               help="Scan: outer side; " + ", ".join(OUTSIDES) + ".")
@@ -54,7 +55,8 @@ Examples:
 @click.option("--reference", type=click.Path(path_type=Path), metavar="SCAN",
               help="Scan: second scan of the undamaged panel.")
 @click.option("--reference-unit", metavar="UNIT", help="Its unit, if another one.")
-@click.option("--mirrored", is_flag=True, help="The second scan is of the other side.")
+@click.option("--mirrored", is_flag=True,
+              help="The second scan is of the mirror-image panel of the car's other side.")
 @click.option("--thickness", type=Finite(0.3, 4.0), metavar="MM",
               help="Scan: thickness of the sheet, for the strain estimate.")
 @click.option("--grade", metavar="NAME", help="Scan: grade of the sheet, for its yield.")
@@ -62,7 +64,7 @@ Examples:
 def command(source: Path, out: Path | None, tolerance: float | None, unit: str | None,
             outside: str, along: str | None, reference: Path | None, reference_unit: str | None,
             mirrored: bool, thickness: float | None, grade: str | None) -> None:
-    """Read the damage of a case or a scan; simulate nothing but the blows a case gives.
+    """Read the damage of a case or a scan; only blows that a case gives are simulated.
 
     Prints lows and highs with their crowns, creases with their sharpest radius, kinks at an edge,
     areas that can be worked separately, the strain estimated from the shape, and where a push from
@@ -119,7 +121,7 @@ def _scan(source: Path, options: ScanOptions, thickness: float | None, grade: st
 
 
 def _progress(text: str) -> None:
-    """Progress beside the output, so that the output can be piped."""
+    """Progress on standard error, so that the output can be piped."""
     click.echo(f"... {text}", err=True)
     sys.stderr.flush()
 
@@ -130,5 +132,5 @@ def _refuse_for_case(options: ScanOptions, thickness: float | None, grade: str |
         ("--mirrored", options.mirrored or None), ("--thickness", thickness), ("--grade", grade))
         if value is not None]
     if given:
-        raise InputError(f"{given[0]} is for scans", "a case says it in its file: see "
-                         "dent.scan and panel")
+        raise InputError(f"{given[0]} is for scans", "the keys of the case file: see dent.scan and "
+                         "panel")

@@ -24,12 +24,13 @@ Examples:
 def command(folder: Path, out: Path | None, pdf: bool) -> None:
     """Write the report of RUN, a folder of simkit run, compare or study: one HTML file.
 
-    Question, panel, dent and how well it was matched, doubt, strategies, steps, pictures, risks,
-    cautions, inputs with digests, sources of the sheet's numbers. Only stored records are read.
+    Its contents: question, panel, dent and quality of its match, uncertainty, strategies, steps,
+    pictures, risks, cautions, inputs with digests, sources of the sheet's numbers. Only stored
+    records are read.
     """
     out = out or folder / "report"
     page = spared(out, ".html", b"<!DOCTYPE html")
-    if pdf and not page.exists():  # what stands there was not written with a page of ours
+    if pdf and not page.exists():  # a PDF without our page beside it is not ours
         spared(page.with_suffix(".pdf"), ".pdf", b"none of ours")
     files = write_report(folder, page, pdf)
     for file in files:

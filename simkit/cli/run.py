@@ -42,7 +42,7 @@ Examples:
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @click.option("--band", is_flag=True,
-              help="Repeat the repair on every history that explains the dent alike; writes "
+              help="Repeat the repair on every history that explains the dent equally well; writes "
                    "band.csv.")
 @click.option("--accept-mismatch", "accept", is_flag=True, help=ACCEPT)
 @click.option("--fresh", is_flag=True, help="Start again although the folder holds a run.")
@@ -52,10 +52,10 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
             fresh: bool, settings: tuple[str, ...]) -> None:
     """Repair CASE by one strategy and record every step.
 
-    Writes a folder with steps.csv (one row an operation), the deviation after every step, force
-    against travel, and pictures. An interrupted run goes on where it stopped when the command is
-    given again. Exit code 0 if the panel is flat, 1 if not, 2 for bad input, 3 if no balance was
-    found, 4 if the reconstructed panel does not hold what was measured.
+    Writes a folder with steps.csv (one row for each operation), the deviation after every step,
+    force against travel, and pictures. The same command continues an interrupted run. Exit code 0
+    if the panel is flat, 1 if not, 2 for bad input, 3 if no equilibrium was found, 4 if the
+    reconstructed panel does not match the measured one.
     """
     checked = checked_case(case, settings)
     strategy = find_strategy(name, checked)
@@ -77,7 +77,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
         f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
         f"slope {float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
     if band:
-        say(doubted[1] if doubted else "no other history stands beside this one: no band")
+        say(doubted[1] if doubted else "there is no other plausible history: no band")
     say(f"record   {folder / 'steps.csv'}")
     if doubted:
         say(f"band     {doubted[0]}")

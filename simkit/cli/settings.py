@@ -12,14 +12,14 @@ from simkit.checks.deeper import check_case
 
 
 def set_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The option --set, several times; handed on as `settings`, see `checked_case`."""
+    """The option --set, which can be repeated; its values are the argument `settings`."""
     return click.option(
         "--set", "settings", multiple=True, metavar="KEY=VALUE",
         help="Set a key of the case, such as panel.thickness_mm=0.8, kit.glue=strong-hot-melt or "
-             "'kit.tabs=[round-20, round-30]'. Give it again for the next key. It is recorded "
-             "with the results, and makes another run of the same case.")(command)
+             "'kit.tabs=[round-20, round-30]'. Repeat it for further keys. It is recorded with the "
+             "results, which belong to another run of the same case.")(command)
 
 
 def checked_case(path: str, settings: tuple[str, ...]) -> Case:
-    """The case with its keys set, checked in every way; InputErrors names all faults."""
+    """The case with these keys, after all checks; InputErrors names all errors."""
     return check_case(path, parse_settings(settings))

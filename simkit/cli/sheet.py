@@ -24,9 +24,9 @@ Examples:
 def command(folder: Path, out: Path | None) -> None:
     """Write the work sheet of RUN: A4, one or two pages, PDF.
 
-    The panel to a stated scale with a ruler to check the print, numbered places from two edges,
-    order, tool, height under load and released, force at which to stop, boxes to tick, and room
-    for what you read.
+    It shows the panel to a stated scale with a ruler to check the print, numbered places measured
+    from two edges, order, tool, height under load and after release, force at which to stop, boxes
+    to tick, and space for your readings.
     """
     path = write_sheet(read_run(folder), spared(out or folder / "work-sheet.pdf", ".pdf", b"%PDF"))
     say(f"written  {path}")

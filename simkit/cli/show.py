@@ -57,39 +57,40 @@ Examples:
 @click.option("--format", "kind", type=click.Choice(["png", "svg", "pdf"]), default="png",
               show_default=True, help="Format of the pictures.")
 @click.option("--three-d", is_flag=True,
-              help="Also draw the panel in 3-D with the step's tool on it, and as the eye sees "
-                   "lamp lines in it; with --movie the repair too (needs the extra three-d).")
+              help="Also draw the panel in 3-D with the step's tool on it, and with the lamp lines "
+                   "that the eye sees; with --movie the repair, too (needs the extra three-d).")
 @click.option("--exaggerate", type=Finite(0.0, LARGEST_EXAGGERATION), metavar="TIMES",
-              help="3-D: displacements so many times as large; 1 is true. Chosen if not given.")
+              help="3-D: factor on displacements; 1 is true. Chosen automatically if not given.")
 @click.option("--reflections", is_flag=True,
               help="Also draw lamp lines reflected in the panel, isophotes, and every step.")
 @click.option("--movie", is_flag=True,
-              help="Also write the reflections as a movie: GIF, and MP4 where ffmpeg is.")
+              help="Also write the reflections as a movie: GIF, and MP4 if ffmpeg is installed.")
 @click.option("--eye", type=Finite(), default=USUAL.eye_mm, show_default=True, metavar="MM",
               help="Reflections: distance from panel to eye.")
 @click.option("--lamp", type=Finite(), default=USUAL.lamp_mm, show_default=True, metavar="MM",
               help="Reflections: distance from panel to lamps.")
 @click.option("--spacing", type=Finite(), default=USUAL.spacing_mm, show_default=True, metavar="MM",
-              help="Reflections: from lamp line to lamp line.")
+              help="Reflections: distance of neighbouring lamp lines.")
 @click.option("--view", type=Finite(), default=USUAL.view_deg, show_default=True, metavar="DEG",
-              help="Reflections: angle of the view from straight on.")
+              help="Reflections: angle between the view and the panel's normal.")
 @click.option("--lines", type=Finite(), default=USUAL.lines_deg, show_default=True, metavar="DEG",
               help="Reflections: direction of the lines on the panel, from the x axis.")
 @click.option("--tilt", callback=_pair, metavar="X,Y",
-              help="Reflections: panel turned about its x and y axis, degrees, eye and lamps left.")
+              help="Reflections: rotation of the panel about its x and y axis, degrees; eye and "
+                   "lamps stay.")
 @json_option
 def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d: bool,
             exaggerate: float | None, reflections: bool, movie: bool, eye: float, lamp: float,
             spacing: float, view: float, lines: float, tilt: tuple[float, float]) -> None:
-    """Draw the pictures of RUN again, a folder that simkit run or compare has written.
+    """Draw the pictures of RUN again, a folder written by simkit run or compare.
 
-    Nothing is computed anew: only the stored tables and fields are read. For a run: map before
-    and after, what is left, two sections, lows and highs against steps, force against travel.
-    For a comparison: the table, bars, final maps, and lows and highs of all strategies.
+    Nothing is computed again: only the stored tables and fields are read. For a run: maps before
+    and after, remaining deviation, two sections, lows and highs against steps, force against
+    travel. For a comparison: the table, bars, final maps, and lows and highs of all strategies.
     """
     rows: tuple[Mapping[str, str], ...] = ()
     pose = Pose(eye, lamp, view, USUAL.turn_deg, lines, *tilt, spacing, USUAL.lit)
-    make_bench(pose, np.zeros(3), np.array([0.0, 0.0, 1.0]))  # refuses before anything is drawn
+    make_bench(pose, np.zeros(3), np.array([0.0, 0.0, 1.0]))  # checks the pose before drawing
     compared = is_comparison(folder)
     if compared and (step is not None or three_d or movie):
         raise InputError("--step, --three-d and --movie are for one run",
@@ -114,7 +115,7 @@ def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d
             files += draw_scene_movie(folder, place, exaggerate, pose) if movie else []
     home = home_of(folder / "run.json")
     doubt = "" if home and not is_older_than_mark(*home) else (
-        " (no list of what simkit wrote is in this folder: whether it was altered cannot be told)")
+        " (this folder has no list of simkit's files: changes in it cannot be detected)")
     say(f"{len(files)} pictures{doubt}:")
     for path in files:
         say(f"  {path}")

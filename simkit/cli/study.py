@@ -15,7 +15,7 @@ from simkit.study.study import foretell, label, open_study, plan_runs, run_study
 from simkit.study.studyfile import read_study
 
 ASKED_FROM = 2000
-"""Runs from which the command asks before it begins."""
+"""Number of runs above which the command asks before it starts."""
 MOST_RUNS = 200_000
 RUNS_SHOWN = 40
 
@@ -34,7 +34,7 @@ Examples:
 @click.option("--scheduler", metavar="ADDRESS",
               help="Dask scheduler that spreads the runs over machines; all must see the folder.")
 @click.option("--dry-run", is_flag=True,
-              help="Print the runs, their number, time and disk; carry nothing out.")
+              help="Print the runs, their number, time and disk space; carry out none.")
 @click.option("--fresh", is_flag=True,
               help="Remove what an earlier study wrote in the folder, and nothing else.")
 @click.option("--yes", is_flag=True, help="Do not ask before a very large study.")
@@ -43,11 +43,11 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
             dry_run: bool, fresh: bool, yes: bool) -> None:
     """Carry out every run of STUDY: cases x variations x strategies x replicates.
 
-    Each run has a folder named by the digest of its inputs. A run that has finished is never
-    repeated; given again, the command goes on where it stopped. Writes runs.csv and steps.csv (and
-    .parquet), conclusions.csv, and sensitivities.csv where the sample was drawn for it. A run that
-    fails is a row with its status and reason. Exit code 0 when all runs have a result, 1 when some
-    failed, 2 for bad input.
+    Each run has a folder named by the digest of its inputs. A finished run is never repeated; the
+    same command continues an interrupted study. Writes runs.csv and steps.csv (and .parquet),
+    conclusions.csv and, if the sample was drawn for them, sensitivities.csv. A failed run has a row
+    with its status and reason. Exit code 0 when all runs have a result, 1 when some failed, 2 for
+    bad input.
     """
     spec = read_study(study)
     here = study if study.is_dir() else study.parent
@@ -57,7 +57,7 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
                          f"at most {MOST_RUNS:,}; a sample in place "
                          "of a grid", str(study))
     if total > ASKED_FROM and not yes and not dry_run and not click.confirm(
-            f"The study has {total:,} runs. Go on?"):
+            f"The study has {total:,} runs. Continue?"):
         raise click.Abort
     plans = plan_runs(spec, here)
     folder = out or Path("runs") / (study.resolve().name if study.is_dir() else study.stem)

@@ -29,7 +29,7 @@ Examples:
               help="CSV or Parquet file by its ending; printed as CSV if not given.")
 @json_option
 def command(folders: tuple[Path, ...], out: Path | None) -> None:
-    """Join what FOLDERS hold: runs, comparisons and studies, one row a run.
+    """Join the runs, comparisons and studies in FOLDERS, one row for each run.
 
     The columns are case, dent, grade, strategy, status, matched, rms_mm, those of compare.csv and
     those of the studies. Exit code 2 for a folder that holds none of these.
@@ -71,7 +71,7 @@ def _write(out: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> N
 
 
 def _spare(out: Path) -> None:
-    """Refuse to write over a file that is no table of ours."""
+    """Refuse to overwrite a file that is not a table of ours."""
     if not out.exists():
         return
     try:
@@ -79,5 +79,5 @@ def _spare(out: Path) -> None:
     except (OSError, Damaged):
         start = b""
     if start != b"folder,run" and not start.startswith(b"PAR1"):
-        raise InputError("is there and is no table of simkit's", "another name for --out",
+        raise InputError("exists and is not a table of simkit", "another name for --out",
                          str(out))

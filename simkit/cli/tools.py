@@ -23,7 +23,7 @@ from simkit.tool.catalogue import (
 
 
 def overview(tools: Catalogue) -> str:
-    """All tools, one a line."""
+    """All tools, one line each."""
     lines = ["tab                kind                size mm      plate mm  area mm^2"]
     for name in tools.names("tabs"):
         tab = find_tab(name, tools)
@@ -42,13 +42,13 @@ def overview(tools: Catalogue) -> str:
         glue = find_glue(name, tools)
         lines.append(f"{name:18s} {glue.tension_MPa:11.3g} {glue.shear_MPa:10.3g} "
                      f"{glue.tension_energy_N_per_mm:13.3g} {glue.shear_energy_N_per_mm:11.3g}")
-    lines += ["", "Sizes are common practice, no source. 'simkit tools NAME' shows where a glue's "
-              "numbers come from;", "measure your own: docs/glue.md."]
+    lines += ["", "Sizes are common practice, no source. 'simkit tools NAME' shows the sources of "
+              "a glue's numbers;", "how to measure your own glue: docs/glue.md."]
     return "\n".join(lines)
 
 
 def detail(name: str, tools: Catalogue) -> tuple[str, dict[str, Any]]:
-    """Everything about one tool, for people and as data."""
+    """All numbers of one tool, as text and as data."""
     if name in tools.names("glues"):
         numbers = glue_numbers(name, tools)
         lines = [f"  {n.name} = {n.value} [{n.status}] {n.origin}" for n in numbers]
@@ -74,14 +74,14 @@ Examples:
 """)
 @click.argument("name", required=False)
 @click.option("--catalogue", multiple=True, metavar="FILE", type=click.Path(path_type=Path),
-              help="YAML file of own tools, named beside the built-in ones.")
+              help="YAML file of your own tools, in addition to the built-in ones.")
 @click.option("--draw", metavar="PNG", type=click.Path(path_type=Path),
               help="Draw tabs and tips to scale into this file.")
 @json_option
 def command(name: str | None, catalogue: tuple[Path, ...], draw: Path | None) -> None:
-    """List tabs, tips and glues, or all about the one called NAME.
+    """List tabs, tips and glues, or all numbers of the one called NAME.
 
-    A case names them under kit; docs/tools.md tells how to write a catalogue of one's own.
+    A case names them under kit; docs/tools.md explains how to write your own catalogue.
     """
     for file in catalogue:
         if not file.is_file():

@@ -1,4 +1,4 @@
-"""`simkit try`: do single operations on a panel and see what each one changes."""
+"""`simkit try`: carry out single operations on a panel and show what each one changes."""
 
 from __future__ import annotations
 
@@ -24,8 +24,8 @@ Examples:
 @click.argument("case", type=click.Path())
 @click.option("--do", "words", multiple=True, required=True, metavar="OPERATION",
               help='"KIND TOOL at X,Y to D turn DEG"; kinds: pull, push, tap, hold, let-down. D, '
-                   "the deviation wanted once released, is 0 if left out. Give it again for the "
-                   "next one. Holds, passes, lifters and blows: docs/trying.md.")
+                   "the deviation wanted after release, is 0 if left out. Repeat it for further "
+                   "operations. Holds, passes, lifters and blows: docs/trying.md.")
 @click.option("--from", "run", type=click.Path(path_type=Path), metavar="RUN",
               help="Start from a run of this case instead of from its dent.")
 @click.option("--step", type=int, metavar="N", help="Step of that run; its last if not given.")
@@ -37,11 +37,11 @@ Examples:
 @json_option
 def command(case: str, words: tuple[str, ...], run: Path | None, step: int | None,
             out: Path | None, threads: int, settings: tuple[str, ...]) -> None:
-    """Do single operations on the panel of CASE and draw what they change.
+    """Carry out single operations on the panel of CASE and draw what they change.
 
-    Every try is a run folder of its own, numbered 01, 02, ... under the folder of the tries; the
-    reconstructed dent is kept there and used again. Nothing of an earlier run is changed. Exit
-    code 0 when all was tried, flat or not; 2 for bad input.
+    Every try has a run folder of its own, numbered 01, 02, ... under the folder of the tries; the
+    reconstructed dent is stored there and used again. No earlier run is changed. Exit code 0 when
+    all operations were tried, flat or not; 2 for bad input.
     """
     operations = [read_operation(text) for text in words]
     if step is not None and run is None:

@@ -29,11 +29,11 @@ Examples:
 @json_option
 def command(problems: tuple[str, ...], quick: bool, out: Path | None, manual: Path | None,
             fresh: bool) -> None:
-    """Solve problems with known answers and compare: exact, published, by other codes.
+    """Solve problems with known solutions (exact, published, by other codes) and compare.
 
-    All problems, or those named. An interrupted run goes on where it stopped. Exit code 0 when
-    every number is within its limit or beyond it for a reason that is known and shown, 1 when
-    one is beyond for none, 2 for bad input.
+    All problems, or the named ones. The same command continues an interrupted run. Exit code 0 when
+    every number is within its limit, or beyond it for a known reason that is shown; 1 when one is
+    beyond without such a reason; 2 for bad input.
     """
     folder = out or Path("runs") / ("verification-quick" if quick else "verification")
     clear(folder, fresh)
@@ -43,7 +43,7 @@ def command(problems: tuple[str, ...], quick: bool, out: Path | None, manual: Pa
     departing = sum(len(solved.departing) for solved in done)
     say("")
     say(f"{checks} checks: {checks - len(failed) - departing} within their limits, {departing} "
-        f"beyond for a known reason, {len(failed)} beyond for none")
+        f"beyond for a known reason, {len(failed)} beyond without one")
     say(f"table  {folder / 'verification.csv'}")
     if manual is not None:
         say(f"manual {write_manual(folder, manual)}")

@@ -1,4 +1,4 @@
-"""What verbs share: words on the terminal, where results go, what may be removed, cautions."""
+"""Functions that verbs share: messages, folders of results, removal of old files, cautions."""
 
 from __future__ import annotations
 
@@ -26,32 +26,33 @@ from simkit.underway import beat
 from simkit.words import visible
 
 EXIT_NOT_FLAT, EXIT_NOT_CONVERGED, EXIT_NO_MATCH = NOT_MET, NOT_CONVERGED, NOT_MATCHED
-ACCEPT = ("Work on the reconstructed panel although it does not hold what was measured; tables "
-          "then say matched = no, and nothing is called flat.")
+ACCEPT = ("Repair the reconstructed panel even if it does not match the measured one; tables then "
+          "have matched = no, and no result counts as flat.")
 
 
 class Finite(click.FloatRange):
-    """A number of the command line within a range; not a number is none."""
+    """A finite number of the command line within a range."""
 
     def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Any:
-        """The number; a usage error for NaN, which every comparison with a range lets through."""
+        """The number; a usage error for NaN, which the comparisons of a range do not reject."""
         found = super().convert(value, param, ctx)
         if not math.isfinite(found):
-            self.fail(f"{value!r} is no number to compute with.", param, ctx)
+            self.fail(f"{value!r} is not a finite number.", param, ctx)
         return found
 
 
 def spared(out: Path, ending: str, start: bytes, word: bytes = b"simkit") -> Path:
-    """A file to write, with its ending added where it has none; one that is there must be ours.
+    """Path of a file to write, with its ending added if missing; an existing file must be ours.
 
-    ``start``, ``word`` : how a file of ours begins, and what stands in it.
+    ``start``, ``word`` : first bytes of our files, and a word that they contain.
 
     Raises
     ------
-    InputError : no name for such a file, a folder, or a file that simkit did not write.
+    InputError : a name with another ending, a folder, or a file that simkit did not write.
     """
     if out.name in ("", "..") or out.suffix not in ("", ending) or out.is_dir():
-        raise InputError("is no name for the file", f"a file name that ends in {ending}", str(out))
+        raise InputError("cannot be the name of this file", f"a file name that ends in {ending}",
+                         str(out))
     path = out.with_suffix(ending)
     if os.path.lexists(path):
         try:
@@ -59,19 +60,19 @@ def spared(out: Path, ending: str, start: bytes, word: bytes = b"simkit") -> Pat
         except (OSError, Damaged):
             data = b""
         if not data.lstrip().startswith(start) or word not in data:
-            raise InputError("is there and was not written by simkit", "another name for --out",
+            raise InputError("exists and was not written by simkit", "another name for --out",
                              str(path))
     return path
 
 
 LARGEST_OWN = 200_000_000
-"""Bytes of the largest report or sheet that is looked at."""
+"""Largest size of a report or sheet, bytes, that is read."""
 LONGEST_TAIL = 48
-"""Letters of a folder's name that say which keys were set."""
+"""Longest list of set keys, in characters, in a folder's name."""
 
 
 def table_width() -> int | None:
-    """Letters of a line of the terminal, at least 60; None where nobody looks at a terminal."""
+    """Characters of a line of the terminal, at least 60; None if the output is not a terminal."""
     place = stream()
     if place is None or not place.isatty():
         return None
@@ -79,17 +80,18 @@ def table_width() -> int | None:
 
 
 def short_name(case: Case) -> str:
-    """Name of a case for folders and tables: that of its folder, or of a file named otherwise."""
+    """Name of a case for folders and tables: that of its folder, or of its file if this is not
+    named case.yaml."""
     return case.folder.resolve().name if case.file.name == "case.yaml" else case.file.stem
 
 
 def out_folder(case: Case, name: str) -> Path:
-    """Default folder of a run or comparison; keys set beside the file are part of its name."""
+    """Default folder of a run or comparison; keys set by --set are part of its name."""
     return Path("runs") / f"{short_name(case)}-{name}{set_tail(case.settings)}"
 
 
 def set_tail(settings: Mapping[str, Any]) -> str:
-    """Keys that were set, as the end of a folder's name; a digest where they are long."""
+    """Keys that were set, as the end of a folder's name; a digest if they are long."""
     said = "".join(f"-{key.rpartition('.')[2]}-{value}" for key, value in settings.items())
     tail = re.sub(r"[^A-Za-z0-9_.-]+", "_", said)
     if len(tail) <= LONGEST_TAIL:
@@ -98,11 +100,11 @@ def set_tail(settings: Mapping[str, Any]) -> str:
 
 
 def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
-    """Remove what simkit wrote in an earlier run if asked to, and nothing else.
+    """With --fresh, remove the files that simkit wrote in an earlier run, and nothing else.
 
     Raises
     ------
-    InputError : the folder is none of ours, a link, or the case's own.
+    InputError : the folder is not ours, a link, or the case's own.
     """
     try:
         if case is not None and folder.exists() and os.path.samefile(folder, case.folder):
@@ -114,7 +116,7 @@ def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
             raise InputError("--fresh does not follow links", "the folder itself for --out",
                              str(folder))
         if not is_marked(folder):
-            raise InputError("--fresh would delete a folder that holds no run of simkit",
+            raise InputError("--fresh would clear a folder that holds no run of simkit",
                              "another folder for --out", str(folder))
         left = remove_own(mark(folder))
     except Busy as error:
@@ -125,11 +127,11 @@ def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
         raise InputError(f"cannot be cleared: {reason}", "a folder that can be written",
                          str(folder)) from error
     if left:
-        say(f"not simkit's own, left where it is: {', '.join(left[:8])}")
+        say(f"not written by simkit, therefore kept: {', '.join(left[:8])}")
 
 
 def hello(case: Case) -> None:
-    """First words: the case, where its data come from, and that kernels compile once."""
+    """First messages: the case, the origin of its data, and a note if kernels must be compiled."""
     say(visible(f"{case.title}. {case.about}"))
     if case.settings:
         say(visible(f"set: {set_words(case)}"))
@@ -137,14 +139,14 @@ def hello(case: Case) -> None:
         say(note)
     aside.kernels_said.clear()
     if not _compiled():
-        say("First run here: the kernels are compiled once, about a minute; later runs start at "
-            "once.")
+        say("First run here: the kernels are compiled, which takes about a minute; later runs "
+            "start at once.")
         beat("compiling the kernels")
 
 
 def _compiled() -> bool:
-    """Whether the factorisation, which every run needs, is in the cache; which assembly is used
-    hangs on the processor."""
+    """Whether the compiled factorisation, which every run needs, is in the cache. The assembly is
+    not checked, since its kernel depends on the processor."""
     places = [Path(str(simkit.__file__)).parent / "solve" / "linear" / "__pycache__"]
     if os.environ.get("NUMBA_CACHE_DIR"):
         places.append(Path(os.environ["NUMBA_CACHE_DIR"]))
@@ -153,14 +155,14 @@ def _compiled() -> bool:
 
 
 def no_match(case: Case) -> None:
-    """What can be done about a depth field that was not matched."""
-    say("The panel found is not the one that was measured, so nothing was done to it. Check "
-        "depths, units and how the edges are held; give what is known of the blow under "
-        f"'history'; raise history.rounds (now {case.history.rounds}); or --accept-mismatch.")
+    """Advice if the depth field was not matched."""
+    say("The reconstructed panel does not match the measured one, so it was not repaired. Check "
+        "depths, units and the supports of the edges; give what is known of the blow under "
+        f"'history'; raise history.rounds (now {case.history.rounds}); or use --accept-mismatch.")
 
 
 def cautions() -> None:
-    """The usual cautions."""
+    """Print the usual cautions."""
     say("")
     say("Before anyone works on a real panel:")
     for caution in cautions_for():

@@ -1,4 +1,4 @@
-"""Taking a folder for results: ours, new, or empty; nothing in it that is not ours is touched."""
+"""Preparing a folder for results: a marked, new or empty one. Files of others are never changed."""
 
 from __future__ import annotations
 
@@ -23,11 +23,11 @@ from simkit.folders import (
 
 
 def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
-    """Make or mark a folder for files beside what may lie there already.
+    """Make and mark a folder for files; it may hold other files, too.
 
     Raises
     ------
-    InputError : one of the files is there and is not, or no longer, as simkit wrote it; or the
+    InputError : one of the files exists and was not written by simkit or was changed since; or the
         folder cannot be made.
     """
     listed = digests_of(folder) or {}
@@ -40,25 +40,26 @@ def take_folder(folder: Path, names: Sequence[str] = ()) -> None:
         except (OSError, Damaged):
             own = False
         if not own:
-            raise InputError("would be overwritten, and is not as simkit wrote it",
+            raise InputError("would be overwritten, but is not as simkit wrote it",
                              "another folder for --out", str(place))
     mine(folder, beside=True)
 
 
 def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> bool:
-    """Make a folder and mark it as ours; whether it was ours already.
+    """Make a folder and mark it as ours; returns whether it was marked before.
 
-    ``beside``: it may hold other things. ``patience_s``: how long another simkit may have it.
+    ``beside``: it may hold other files. ``patience_s``: how long to wait for another simkit that
+    works in it.
 
     Raises
     ------
-    InputError : it holds something that is not ours, another simkit works in it, or it cannot be
-        made or written; what was made on the way is removed again.
+    InputError : it holds files that are not ours, another simkit works in it, or it cannot be made
+        or written; folders made in the attempt are removed again.
     """
     made: list[Path] = []
     try:
         if folder.is_symlink() and not folder.exists():
-            raise InputError("is a link that leads nowhere", "a folder", str(folder))
+            raise InputError("is a link to a folder that does not exist", "a folder", str(folder))
         ours = is_marked(folder)
         if folder.exists() and not beside and (is_older_than_mark(folder, "any") if ours else any(
                 p for p in folder.iterdir() if not p.name.startswith("."))):

@@ -1,7 +1,7 @@
-"""Parts of stored folders: descriptions, tables, fields; each checked as it is read.
+"""Parts of stored folders: descriptions, tables and fields, each checked when it is read.
 
-What was damaged or altered is refused with one line. A folder may come from a stranger: nothing is
-followed out of it, waited for or unpacked.
+A damaged or changed file is refused with one line. A folder may come from an untrusted source:
+links out of it, pipes and pickled objects in it are not opened.
 """
 
 from __future__ import annotations
@@ -42,7 +42,8 @@ class Field:
 
 
 def read_json(path: Path, kind: str) -> dict[str, Any]:
-    """Description file as a dictionary; InputError when damaged, of another kind or format."""
+    """Description file as a dictionary; InputError if it is damaged or of another kind or format.
+    """
     try:
         info = load_json(read_back(path, LARGEST_TEXT))
     except Damaged as fault:
@@ -62,8 +63,8 @@ def read_json(path: Path, kind: str) -> dict[str, Any]:
 
 def read_table(path: Path, required: tuple[str, ...], most: int
                ) -> list[tuple[int, dict[str, str]]]:
-    """At most ``most`` rows of a CSV with their line numbers; InputError for missing columns or
-    torn rows."""
+    """Rows of a CSV with their line numbers; InputError for missing columns, incomplete rows, or
+    more than ``most`` rows."""
     try:
         text = read_back(path, LARGEST_TEXT).decode("utf-8-sig")
         reader = csv.reader(io.StringIO(text, newline=""))
@@ -93,7 +94,8 @@ def read_table(path: Path, required: tuple[str, ...], most: int
 
 
 def as_number(text: str, path: Path, line: int, key: str) -> float:
-    """A cell as float, NaN when empty; InputError with file, line and column when it is text."""
+    """A cell as float, NaN if empty; InputError with file, line and column if it is not a number.
+    """
     if not text.strip():
         return float("nan")
     try:
@@ -102,18 +104,18 @@ def as_number(text: str, path: Path, line: int, key: str) -> float:
         raise InputError(f"{text!r:.60} is not a number", "a number", str(path), line,
                          key) from err
     if abs(value) > LARGEST_NUMBER:
-        raise InputError(f"{text!r:.60} is out of reason", "a number of a repair", str(path), line,
-                         key)
+        raise InputError(f"{text!r:.60} is too large for this quantity", "a number of a repair",
+                         str(path), line, key)
     return value
 
 
 def field_file(folder: Path, step: int) -> Path:
-    """Where a run folder keeps the deviations after a step."""
+    """File of a run folder with the deviations after a step."""
     return folder / "fields" / f"{step:04d}.npz"
 
 
 def read_field(path: Path) -> Field:
-    """Deviation field of one step; InputError when the archive is missing, torn or misshapen."""
+    """Deviation field of one step; InputError if the file is missing, damaged or of wrong shape."""
     try:
         held = load_arrays(read_back(path, LARGEST_FIELD), ("x_mm", "y_mm", "d_mm"))
     except FileNotFoundError as err:

@@ -1,8 +1,8 @@
-"""Reader of stored run and comparison folders: the pictures know nothing but these files.
+"""Reader of stored run and comparison folders; pictures are drawn from these files only.
 
-Every table, field and description is checked as it is read, so that a folder that a killed run
-left half-written, or a file that was damaged or altered, is refused with one line instead of drawn
-wrongly. A folder may come from a stranger: nothing is followed out of it, waited for or unpacked.
+Every table, field and description is checked when it is read. An incomplete folder of a killed run,
+or a damaged or changed file, is refused with one line and not drawn. A folder may come from an
+untrusted source: links out of it, pipes and pickled objects in it are not opened.
 """
 
 from __future__ import annotations
@@ -33,7 +33,7 @@ from simkit.record.parts import (
 MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
 SHOWN = ("strategy", "outcome", "flat", "matched", "steps", "minutes", "max_low_mm", "max_high_mm",
          "slope_mrad", "improvement_pct", "max_force_N")
-"""Columns of compare.csv that a notebook shows."""
+"""Columns of compare.csv that are shown in a notebook."""
 NAME = re.compile(r"[\w-]{1,80}")
 Array = NDArray[np.float64]
 
@@ -159,7 +159,7 @@ def is_comparison(folder: Path) -> bool:
 
 
 def read_run(folder: Path) -> RunRecord:
-    """Read RUN/run.json, RUN/steps.csv and RUN/fields/*.npz; InputError when one is unusable."""
+    """Read RUN/run.json, RUN/steps.csv and RUN/fields/*.npz; InputError if one cannot be used."""
     folder = Path(folder)
     if is_comparison(folder):
         raise InputError("this is a comparison, not a run", "one of its runs/ folders",
@@ -182,8 +182,7 @@ def read_run(folder: Path) -> RunRecord:
 def read_comparison(folder: Path) -> ComparisonRecord:
     """Read COMPARISON/compare.csv, compare.json and the runs below runs/.
 
-    A strategy whose run folder is missing keeps its row; a run folder that is there but damaged
-    raises InputError.
+    A strategy without a run folder keeps its row; a damaged run folder raises InputError.
     """
     folder = Path(folder)
     if not is_comparison(folder):
@@ -214,7 +213,7 @@ def read_comparison(folder: Path) -> ComparisonRecord:
 
 
 def read_path(folder: Path, step: int) -> ForcePath | None:
-    """Force path of one operation, RUN/steps/NNNN_path.csv; None when it was not recorded."""
+    """Force path of one operation, RUN/steps/NNNN_path.csv; None if it was not recorded."""
     path = Path(folder) / "steps" / f"{step:04d}_path.csv"
     if not os.path.lexists(path):
         return None
@@ -225,7 +224,7 @@ def read_path(folder: Path, step: int) -> ForcePath | None:
 
 
 def _read_steps(path: Path) -> tuple[StepRecord, ...]:
-    """Rows of steps.csv, which must run 0, 1, 2, ... without a gap."""
+    """Rows of steps.csv; the steps must be numbered 0, 1, 2, ... without a gap."""
     steps = []
     rows = read_table(path, ("step", "operation", "max_low_mm", "max_high_mm"), MOST_STEPS + 1)
     for count, (line, row) in enumerate(rows):
@@ -244,7 +243,7 @@ def _read_steps(path: Path) -> tuple[StepRecord, ...]:
 
 
 def _match(info: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    """Numbers of the match that pictures print; None unless all are there."""
+    """Results of the match for pictures; None if one of them is missing."""
     notes = info.get("reconstruction")
     match = notes.get("match") if isinstance(notes, dict) else None
     if not isinstance(match, dict) or not isinstance(match.get("matched"), bool):

@@ -1,14 +1,16 @@
-"""The run folder: every step on disk as soon as it is done, never a half-written file.
+"""The run folder: every step is stored when it is done, and no file is ever half-written.
 
-A folder holds case.json (the case as resolved, with what identifies it), surface.npz (the undamaged
+A folder holds case.json (the resolved case and its identity), surface.npz (the undamaged
 mid-surface as a B-spline), measured.npz (the measured depth field on the run's grid), steps.csv,
-fields/NNNN.npz (deviation grid after each step, how the control points have moved, and what is in
-the sheet), steps/NNNN_path.csv (force against travel), states/NNNN.npz (the dent's state and the
-last one), log.txt and, once the run has ended, run.json. docs/run-folder.md lists every array.
-Every file is written
-beside its place and then moved there, and a step counts once its row stands in steps.csv; so a run
-that was killed at any moment goes on from its last complete step. The folder's mark (see
-`simkit.folders`) lists the digest of every file; what is not as listed is not read back.
+fields/NNNN.npz (after each step: deviation grid, displacements of the control points, stresses and
+strains of the sheet), steps/NNNN_path.csv (force against travel), states/NNNN.npz (states of the
+dent and of the last step) and, after the end of the run, run.json. docs/run-folder.md lists every
+array.
+
+Every file is written under a temporary name and then renamed, and a step is complete when its row
+is in steps.csv. A run that was killed at any time can therefore be continued after its last
+complete step. The folder's mark (see `simkit.folders`) lists the digest of every file; a file with
+another digest is not used.
 """
 
 from __future__ import annotations
@@ -55,8 +57,8 @@ LARGEST_DESCRIPTION = 20_000_000
 
 
 def identity(case: Case) -> dict[str, Any]:
-    """What makes two runs the same: version, resolved case, contents of its data files, and, where
-    keys were set beside the file, those."""
+    """The inputs of a run; equal inputs mean the same run: version, resolved case, digests of its
+    data files and, if there are any, the keys set by --set."""
     prints = {".".join(map(str, key)): _print_of(file)
               for key, file in case.data_files().items()}
     what = {"format": FORMAT_VERSION, "simkit": __version__, "case": resolved(case),
@@ -74,7 +76,7 @@ def _print_of(file: Path) -> str:
 
 
 def open_folder(folder: Path, what: Mapping[str, Any]) -> bool:
-    """Make and mark a folder for something with that identity; True if it holds part of it.
+    """Make and mark a folder for a run or other work with that identity; True if it holds it.
 
     Raises
     ------
@@ -113,7 +115,8 @@ def save_state(path: Path, state: State) -> None:
 
 def load_state(path: Path, work: Workpiece,
                say: Callable[[str], None] = lambda text: None) -> State | None:
-    """Read a state of this workpiece; None if it is missing, or, said, not to be trusted."""
+    """Read a state of this workpiece; None if it is missing or, with a message, if it is damaged or
+    of another panel."""
     try:
         data = load_arrays(read_back(path))
         state = State(data["displacement"], data["points"], standing=standing_from(data))
@@ -138,13 +141,13 @@ def save_surface(path: Path, patch: Patch) -> None:
 
 
 def forget_states(folder: Path, session: Session) -> None:
-    """Remove states between the dent's and the last, which a kill may have left."""
+    """Remove states of steps between the dent and the last step, which a killed run may leave."""
     for number in range(1, session.now.row.step):
         (folder / "states" / f"{number:04d}.npz").unlink(missing_ok=True)
 
 
 def record_step(folder: Path, session: Session) -> None:
-    """Write the last step of a session; it counts once steps.csv holds its row."""
+    """Write the last step of a session; the step is complete when its row is in steps.csv."""
     step, number = session.now, session.now.row.step
     field = step.field
     if number == 0:
@@ -167,9 +170,9 @@ def record_step(folder: Path, session: Session) -> None:
 
 def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
            say: Callable[[str], None] = lambda text: None) -> Session | None:
-    """The session as far as its folder holds it; None where not even the dent is complete.
+    """The session up to the last stored step; None if the folder holds no complete step.
 
-    A record that was damaged or altered is named, and the repair is to be computed again.
+    A damaged or changed record is named in a message, and the repair must be computed again.
     """
     try:
         text = read_back(folder / "steps.csv").decode("utf-8")

@@ -1,1 +1,1 @@
-"""Problems with known answers, and the manual made from them."""
+"""Problems with known solutions, and the verification manual that is written from their results."""

@@ -1,4 +1,4 @@
-"""The verification manual: an index and a page with a figure for every problem, from its table."""
+"""The verification manual: an index, and a page with a figure for each problem, from the table."""
 
 from __future__ import annotations
 
@@ -18,16 +18,16 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 TEXTS = Path(__file__).with_name("statements")
-"""Where the statements of the problems are."""
+"""Folder with the texts that state each problem."""
 MORE = {"faults.md": "can the checks fail?", "sensitivity.md": "mesh, layers and increments"}
 MADE = ("Made by `simkit verify --full --manual docs/verification`; do not edit by hand. The "
         "statements of the problems are in `simkit/verification/statements/`.")
 
 
 def write_manual(folder: Path, out: Path) -> Path:
-    """Write index.md, a page and a figure for each problem of ``folder``/verification.csv.
+    """Write index.md, and a page and a figure for each problem in ``folder``/verification.csv.
 
-    Returns the index. InputError when the table cannot be read.
+    Returns the path of the index. Raises InputError if the table cannot be read.
     """
     try:
         with open(folder / "verification.csv", newline="", encoding="utf-8") as file:
@@ -49,14 +49,14 @@ def write_manual(folder: Path, out: Path) -> Path:
 
 
 def _spare(out: Path, pages: list[Path]) -> None:
-    """Refuse to write over pages that are none of the manual's."""
+    """Refuse to overwrite files that are not pages of the manual."""
     for page in pages:
         try:
             ours = not page.exists() or MADE.split(";")[0] in page.read_text("utf-8")
         except (OSError, UnicodeDecodeError):
             ours = False
         if not ours:
-            raise InputError("would be overwritten, and is no page of the manual",
+            raise InputError("would be overwritten, but is not a page of the manual",
                              "another folder for --manual", str(page))
 
 
@@ -123,7 +123,7 @@ def _index(by_problem: dict[str, list[dict[str, str]]], out: Path) -> str:
 
 
 def error_figure(name: str, rows: list[dict[str, str]]) -> Figure:
-    """Every check's error as a bar between its limits."""
+    """The error of every check as a bar, in per cent of its limit."""
     from matplotlib.figure import Figure
 
     size = 1.5 + 0.27 * len(rows)

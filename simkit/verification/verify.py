@@ -1,4 +1,4 @@
-"""The verification manual's numbers: every problem solved, every check on disk as it is done."""
+"""The numbers of the verification manual: solves the problems and stores each one when finished."""
 
 from __future__ import annotations
 
@@ -23,7 +23,8 @@ COLUMNS = ("problem", "case", "quantity", "reference", "value", "error_pct", "li
 
 @dataclass(frozen=True)
 class Solved:
-    """A problem's rows of verification.csv; seconds it took; why it was skipped, if it was."""
+    """A problem's rows of verification.csv, its time in seconds, and the reason if it was
+    skipped."""
 
     name: str
     rows: tuple[dict[str, str], ...]
@@ -32,17 +33,17 @@ class Solved:
 
     @property
     def failed(self) -> list[dict[str, str]]:
-        """Rows beyond their limit for no known reason."""
+        """Rows beyond their limit without a known reason."""
         return [row for row in self.rows if row["ok"] != "yes" and not row["known"]]
 
     @property
     def departing(self) -> list[dict[str, str]]:
-        """Rows beyond their limit whose reference is known to depart."""
+        """Rows beyond their limit for a known reason, such as an inaccurate reference."""
         return [row for row in self.rows if row["ok"] != "yes" and row["known"]]
 
 
 def names(wanted: Sequence[str]) -> tuple[str, ...]:
-    """The problems meant, all if none is named.
+    """The named problems, or all of them if none is named.
 
     Raises
     ------
@@ -58,7 +59,7 @@ def names(wanted: Sequence[str]) -> tuple[str, ...]:
 
 def verify(wanted: Sequence[str], quick: bool, folder: Path,
            progress: Callable[[Solved], None]) -> list[Solved]:
-    """Solve problems; verification.csv grows with each, and finished ones are read back.
+    """Solve problems and extend verification.csv after each; finished ones are read from disk.
 
     Raises
     ------

@@ -120,7 +120,7 @@ def test_a_run_without_a_list_stays_readable_where_an_export_lies_beside_it(
     release()
     assert len(read_run(old).steps) == 3
     assert main(["show", str(old), "--out", str(tmp_path / "pictures")]) == 0
-    assert "whether it was altered cannot be told" in capfd.readouterr().out
+    assert "changes in it cannot be detected" in capfd.readouterr().out
     release()
     with pytest.raises(InputError, match="something else"):
         mine(old)

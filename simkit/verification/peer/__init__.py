@@ -1,5 +1,5 @@
-"""A general-purpose finite element code as a peer: decks for it, its answers read back.
+"""Comparison with a general-purpose finite element code: writes its input, reads its results.
 
-CalculiX (Debian package calculix-ccx) is asked the same question as simkit: a quarter panel of
-layered solid elements under a rigid ball. Nothing here is needed to use simkit.
+CalculiX (Debian package calculix-ccx) solves the same problem as simkit: a quarter panel, there of
+layered solid elements, under a rigid ball. Nothing here is needed to use simkit.
 """

@@ -22,7 +22,7 @@ def installed() -> bool:
 
 
 def version() -> str:
-    """What CalculiX says of itself, such as 'Version 2.20'; empty if it is not installed."""
+    """Version that CalculiX reports, such as 'Version 2.20'; empty if it is not installed."""
     if not installed():
         return ""
     said = subprocess.run([PROGRAM, "-v"], capture_output=True, text=True, check=False).stdout
@@ -31,8 +31,8 @@ def version() -> str:
 
 @dataclass(frozen=True)
 class PeerRun:
-    """A run: whether it came to its end, wall and processor seconds of the whole program, tables,
-    counts, and the last lines it said."""
+    """A run of CalculiX: whether it finished, wall and processor time of the whole program, tables,
+    counts, and the last lines of its output."""
 
     finished: bool
     wall_s: float
@@ -44,9 +44,9 @@ class PeerRun:
 
 def run_deck(text: str, folder: Path, name: str = "job", threads: int = 1,
              limit_s: float | None = None) -> PeerRun:
-    """Write the deck into the folder, run it there, read what it printed.
+    """Write the deck into the folder, run it there, and read the results.
 
-    A run beyond ``limit_s`` is ended and counts as not finished.
+    A run longer than ``limit_s`` is stopped and counts as not finished.
     """
     folder.mkdir(parents=True, exist_ok=True)
     (folder / f"{name}.inp").write_text(text)

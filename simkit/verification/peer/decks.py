@@ -19,7 +19,7 @@ KINDS = {1: "C3D8I", 2: "C3D20R"}
 
 @dataclass(frozen=True)
 class Increments:
-    """How CalculiX goes through a step: increments as shares of it, and their limit."""
+    """Increments of a CalculiX step as shares of the step, and the largest number of them."""
 
     first: float = 0.05
     smallest: float = 1e-6
@@ -29,7 +29,7 @@ class Increments:
 
 @dataclass(frozen=True)
 class Deck:
-    """A deck in the making: panel first, then further bodies, each with its own numbers."""
+    """An unfinished deck: the panel first, then further bodies, which continue the numbering."""
 
     lines: tuple[str, ...]
     nodes: int
@@ -49,7 +49,8 @@ def start_deck(title: str) -> Deck:
 
 
 def add_grid(deck: Deck, grid: HexGrid, name: str, material: str) -> Deck:
-    """Nodes and elements of a grid, numbered on; sets NAME (elements) and NAME_N (nodes)."""
+    """Add nodes and elements of a grid, with numbers after those in the deck; also defines the sets
+    NAME (elements) and NAME_N (nodes)."""
     nodes = np.arange(1, len(grid.place) + 1) + deck.nodes
     lines = [f"*NODE, NSET={name}_N"]
     lines += [f"{n}, {x:.10g}, {y:.10g}, {z:.10g}"
@@ -74,7 +75,8 @@ def numbered_set(kind: str, name: str, numbers: Ints) -> list[str]:
 def material(name: str, sheet: Sheet, plastic: bool = True) -> list[str]:
     """Elastic constants and, for a sheet with a table, true stress over plastic strain.
 
-    CalculiX goes straight between the points and stays level after the last, as simkit does.
+    CalculiX interpolates linearly between the points and keeps the last stress after them, as
+    simkit does.
     """
     lines = [f"*MATERIAL, NAME={name}", "*ELASTIC", f"{sheet.E_MPa:.10g}, {sheet.nu:.10g}"]
     if plastic:
@@ -99,7 +101,7 @@ def penalty_contact(slave: str, master: str, MPa_per_mm: float) -> list[str]:
 
 
 def fixed(name: str, axes: Iterable[int]) -> list[str]:
-    """Displacements of a node set held at zero; axes 1 to 3."""
+    """Zero displacements of a node set; axes 1 to 3."""
     return ["*BOUNDARY", *(f"{name}, {axis}, {axis}" for axis in axes)]
 
 
@@ -115,7 +117,7 @@ def static_step(increments: Increments | None, acting: list[str], prints: list[s
 def print_displacements(name: str) -> list[str]:
     """Displacements of a node set at every increment, into the .dat file.
 
-    CalculiX takes one frequency for all tables of a step, that of the last one asked for.
+    CalculiX has one output frequency for all tables of a step: that of the last request.
     """
     return [f"*NODE PRINT, NSET={name}", "U"]
 

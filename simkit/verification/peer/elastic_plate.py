@@ -1,8 +1,8 @@
-"""The deck writer proven on a plate with a known answer: clamped square under small pressure.
+"""Check of the deck writer on a plate with a known solution: clamped square, small pressure.
 
-Kirchhoff's theory gives w = 0.00126532 q a^4 / D in the middle (the number and its source stand in
-:func:`simkit.verification.problems.plates.small_square`). What a solid adds, shear, is of the
-order of (t / a)^2, below 0.001 % here.
+Kirchhoff's theory gives w = 0.00126532 q a^4 / D in the middle (for the source of the number see
+:func:`simkit.verification.problems.plates.small_square`). The solid also deforms in transverse
+shear; this adds a share of the order of (t / a)^2, here below 0.001 %.
 """
 
 from __future__ import annotations
@@ -35,7 +35,7 @@ def exact_mm() -> float:
 
 
 def shell_mm(element_mm: float, degree: int = 2) -> float:
-    """simkit's deflection, even elements."""
+    """simkit's deflection with elements of equal size, mm."""
     model = square_model(HALF_MM, THICKNESS_MM, NU, (HELD, HELD), round(HALF_MM / element_mm),
                          degree)
     load = AreaLoad(np.array([0.0, 0.0, -PRESSURE_MPA]))
@@ -43,7 +43,7 @@ def shell_mm(element_mm: float, degree: int = 2) -> float:
 
 
 def plate_deck(element_mm: float, layers: int, order: int) -> tuple[str, list[int]]:
-    """The linear deck, and the node or the two nodes in the plate's middle."""
+    """The linear deck, and the node or two nodes nearest the mid-surface in the plate's middle."""
     breaks = np.linspace(0.0, HALF_MM, round(HALF_MM / element_mm) + 1)
     grid = layered_panel(breaks, breaks, Curvature(), THICKNESS_MM, layers, order)
     deck = decks.add_grid(decks.start_deck("clamped plate, uniform pressure"), grid, "PANEL",
@@ -64,7 +64,7 @@ def solid_mm(element_mm: float, layers: int, order: int, folder: Path) -> float:
 
     Raises
     ------
-    ArithmeticError : it did not come to its end.
+    ArithmeticError : the run did not finish.
     """
     text, middle = plate_deck(element_mm, layers, order)
     run = run_deck(text, folder, "plate")

@@ -1,9 +1,9 @@
-"""A quarter panel pressed by a rigid ball and let go: the same question for simkit and CalculiX.
+"""A quarter panel, pressed by a rigid ball and released: one problem for simkit and CalculiX.
 
 The panel lies on x, y >= 0 with planes of symmetry at x = 0 and y = 0; its outer edges are held
-(no displacement, no turn). The ball sits over the middle and is pressed in along -z by a travel
-from first touch, then withdrawn. Answers are deviations of material points of the mid-surface
-along the undamaged normal, as everywhere in simkit.
+(no displacement, no rotation). The ball is above the middle. It is pressed in along -z by a travel
+from first touch, then withdrawn. Results are deviations of material points of the mid-surface along
+the undamaged normal, as everywhere in simkit.
 """
 
 from __future__ import annotations
@@ -34,7 +34,7 @@ from simkit.verification.peer.solids import HexGrid, ball_cap, layered_panel, pa
 
 Array = NDArray[np.float64]
 CONTACT_MPA_PER_MM = 2.0e4
-"""CalculiX's penalty: penetration stays below 0.01 mm, as in simkit."""
+"""Penalty stiffness for CalculiX: it keeps the penetration below 0.01 mm, as in simkit."""
 BALL_HALF_ANGLE = np.radians(45.0)
 BALL_ELEMENT_MM = 2.0
 SAMPLE_MM, KEPT = 1.0, 4
@@ -43,7 +43,7 @@ REFERENCE_CURVATURE = Curvature(1200.0, 600.0)
 
 @dataclass(frozen=True)
 class PressedPanel:
-    """The question; lengths in mm, whole panel 2 half_mm square."""
+    """The problem; lengths in mm. The whole panel is a square with sides 2 half_mm."""
 
     half_mm: float = 160.0
     curvature: Curvature = REFERENCE_CURVATURE
@@ -55,7 +55,7 @@ class PressedPanel:
 
     @property
     def sheet(self) -> Sheet:
-        """The sheet's law, the same numbers for both codes."""
+        """Material of the sheet, with the same numbers for both codes."""
         return load_grade(self.grade).sheet()
 
     def breaks(self, fine_mm: float) -> Array:
@@ -66,14 +66,14 @@ class PressedPanel:
 
 @dataclass(frozen=True)
 class Answer:
-    """What is left of it.
+    """The result of one code.
 
     Attributes
     ----------
-    x_mm (n,), d_mm (n, n) : sample places along x and y alike, deviation there after release.
-    force_N : peak of the whole panel; wall_s, cpu_s : seconds by the clock and of the processor;
+    x_mm (n,), d_mm (n, n) : sample places, the same along x and y; deviation after release.
+    force_N : peak force on the whole panel; wall_s, cpu_s : wall and processor time.
     counts : equations, increments, iterations and so on.
-    curve : (m, 2) travel mm and force N of the pressing.
+    curve : (m, 2) travel, mm, and force, N, during loading.
     """
 
     x_mm: Array
@@ -85,13 +85,14 @@ class Answer:
     curve: Array
 
     def numbers(self) -> dict[str, float]:
-        """Residual depth, crown (highest of all, on the x axis, on the y axis) mm; force N."""
+        """Residual depth, crown height (largest of all, on the x axis, on the y axis), mm; force,
+        N."""
         return {"residual_depth_mm": float(-self.d_mm[0, 0]),
                 "crown_mm": float(self.d_mm.max()), "crown_x_mm": float(self.d_mm[:, 0].max()),
                 "crown_y_mm": float(self.d_mm[0].max()), "peak_force_N": self.force_N}
 
     def coarse(self) -> Array:
-        """Deviation at every :data:`KEPT`-th sample place, what a stored reference keeps, mm."""
+        """Deviation at every :data:`KEPT`-th sample place, as in a stored reference, mm."""
         return self.d_mm[::KEPT, ::KEPT]
 
 
@@ -102,7 +103,7 @@ def sample_places(case: PressedPanel) -> Array:
 
 @dataclass(frozen=True)
 class ShellMesh:
-    """How simkit shall solve it."""
+    """Mesh and settings for simkit."""
 
     fine_mm: float
     degree: int = 2
@@ -124,11 +125,11 @@ def shell_model(case: PressedPanel, mesh: ShellMesh) -> Model:
 
 
 def solve_shell(case: PressedPanel, mesh: ShellMesh) -> Answer:
-    """Build, press, release with simkit; seconds are those of all three.
+    """Build the model, press and release with simkit; the time is that of all three.
 
     Raises
     ------
-    ArithmeticError : no balance was found.
+    ArithmeticError : no equilibrium was found.
     """
     start, cpu = time.perf_counter(), time.process_time()
     model = shell_model(case, mesh)
@@ -158,7 +159,7 @@ def _shell_deviation(case: PressedPanel, model: Model, state: State, x: Array) -
 
 @dataclass(frozen=True)
 class SolidMesh:
-    """How CalculiX shall solve it: ``order`` 1 is C3D8I, 2 is C3D20R."""
+    """Mesh and settings for CalculiX: ``order`` 1 is C3D8I, 2 is C3D20R."""
 
     fine_mm: float
     layers: int = 2
@@ -169,14 +170,14 @@ class SolidMesh:
 
 
 def panel_grid(case: PressedPanel, mesh: SolidMesh) -> HexGrid:
-    """The panel's layered solid."""
+    """The panel as layers of solid elements."""
     breaks = case.breaks(mesh.fine_mm)
     return layered_panel(breaks, breaks, case.curvature, case.thickness_mm, mesh.layers,
                          mesh.order)
 
 
 def held_quarter(grid: HexGrid) -> list[str]:
-    """Planes of symmetry at the start of both directions, outer edge faces held."""
+    """Boundary conditions: symmetry at x = 0 and y = 0, outer edge faces held."""
     return [*decks.numbered_set("NSET", "SYMX", grid.nodes((0, slice(None), slice(None)))),
             *decks.numbered_set("NSET", "SYMY", grid.nodes((slice(None), 0, slice(None)))),
             *decks.numbered_set("NSET", "RIM", np.union1d(
@@ -186,7 +187,8 @@ def held_quarter(grid: HexGrid) -> list[str]:
 
 
 def middle_levels(grid: HexGrid) -> list[int]:
-    """Half-step levels whose corner columns hold nodes nearest the mid-surface: one or two."""
+    """Levels (in half elements) of the corner nodes nearest the mid-surface: one on it, or two at
+    equal distances from it."""
     top = grid.number.shape[2] - 1
     return [k for k in (top // 2, top // 2 - 1, top // 2 + 1)
             if grid.number[0, 0, k] > 0][: 1 if grid.number[0, 0, top // 2] > 0 else 2]
@@ -224,11 +226,11 @@ def pressed_deck(case: PressedPanel, mesh: SolidMesh) -> str:
 
 def solve_solid(case: PressedPanel, mesh: SolidMesh, folder: Path,
                 limit_s: float | None = None) -> Answer:
-    """Press and release with CalculiX; seconds are the program's wall time.
+    """Press and release with CalculiX; the times are those of the whole program.
 
     Raises
     ------
-    ArithmeticError : it did not come to its end.
+    ArithmeticError : the run did not finish.
     """
     run = run_deck(pressed_deck(case, mesh), folder, threads=mesh.threads, limit_s=limit_s)
     if not run.finished:
@@ -238,7 +240,7 @@ def solve_solid(case: PressedPanel, mesh: SolidMesh, folder: Path,
 
 
 def solid_answer(case: PressedPanel, mesh: SolidMesh, run: PeerRun) -> Answer:
-    """What a finished run says."""
+    """The results of a finished run."""
     grid = panel_grid(case, mesh)
     breaks = case.breaks(mesh.fine_mm)
     moved = displacements(run.blocks, "MIDDLE", 2.0)
@@ -258,7 +260,8 @@ def solid_answer(case: PressedPanel, mesh: SolidMesh, run: PeerRun) -> Answer:
 
 
 def _between(breaks: Array, d: Array, x: Array) -> Array:
-    """Deviation between corner nodes by cubic splines, even about both planes of symmetry."""
+    """Deviation interpolated between corner nodes by cubic splines, as an even function about both
+    planes of symmetry."""
     mirrored = np.concatenate([-breaks[:0:-1], breaks])
     whole = np.concatenate([d[:0:-1], d])
     whole = np.concatenate([whole[:, :0:-1], whole], axis=1)

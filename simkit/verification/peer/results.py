@@ -1,4 +1,4 @@
-"""What CalculiX wrote: displacements and total forces of the .dat file, iterations of the .sta."""
+"""Results of CalculiX: displacements and total forces in the .dat file, iterations in the .sta."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ def read_dat(file: Path) -> list[Block]:
 
     Raises
     ------
-    ValueError : a line that is no number where one is expected.
+    ValueError : a line without numbers where numbers are expected.
     """
     blocks: list[Block] = []
     head: tuple[str, str, float] | None = None
@@ -61,7 +61,7 @@ def displacements(blocks: list[Block], name: str, time: float) -> dict[int, Arra
 
     Raises
     ------
-    LookupError : nothing was printed there.
+    LookupError : the file has no such table.
     """
     for block in blocks:
         if (block.quantity == "displacements" and block.set_name == name.upper()
@@ -78,7 +78,7 @@ def forces(blocks: list[Block], name: str) -> Array:
 
 @dataclass(frozen=True)
 class Counts:
-    """Work of a run: accepted increments, attempts dropped, iterations in all, time reached."""
+    """Accepted and rejected increments of a run, all iterations, and the time reached."""
 
     increments: int
     dropped: int
@@ -94,7 +94,7 @@ def read_sta(file: Path) -> Counts:
         words = line.split()
         if len(words) < 6 or not words[0].isdigit():
             continue
-        accepted = not words[2].endswith("U")
+        accepted = not words[2].endswith("U")  # CalculiX marks a rejected attempt with U
         iterations += int(words[3])
         if accepted:
             increments += 1

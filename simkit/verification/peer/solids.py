@@ -1,4 +1,4 @@
-"""Layered solid elements through a sheet's thickness, and a rigid ball's cap, as node grids.
+"""Grids of solid elements for a sheet (layers through its thickness) and for the cap of a ball.
 
 Both are regular grids of hexahedra with 8 nodes (order 1) or 20 nodes (order 2, no nodes inside
 faces or elements). Node numbers start at 1.
@@ -17,13 +17,13 @@ from simkit.panel.surface import Curvature
 Array = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Place = Callable[[Array, Array, Array], Array]
-"""Takes grid coordinates a, b, c (n,), each 0 .. elements in its direction; gives (n, 3), mm."""
+"""A map from grid coordinates a, b, c (n,), each 0 to the number of elements, to (n, 3), mm."""
 
 CORNERS = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0),
                     (0, 0, 1), (1, 0, 1), (1, 1, 1), (0, 1, 1)])
 EDGES = ((0, 1), (1, 2), (2, 3), (3, 0), (4, 5), (5, 6), (6, 7), (7, 4),
          (0, 4), (1, 5), (2, 6), (3, 7))
-"""Middle nodes 9 to 20 lie between these corners (CalculiX's order)."""
+"""Mid-side nodes 9 to 20 lie between these corners (numbering of CalculiX)."""
 
 
 @dataclass(frozen=True)
@@ -33,8 +33,8 @@ class HexGrid:
     Attributes
     ----------
     place : (nodes, 3) mm.
-    number : (2 na + 1, 2 nb + 1, 2 nc + 1) node number of each half-step grid place, 0 where
-        there is none.
+    number : (2 na + 1, 2 nb + 1, 2 nc + 1) node number at grid coordinates in steps of 1/2; 0 where
+        there is no node.
     elements : (na nb nc, 8 or 20) node numbers; element (i, j, k) is row (i nb + j) nc + k.
     order : 1 or 2.
     """
@@ -56,7 +56,7 @@ class HexGrid:
         return (i * nb + j) * nc + k + 1
 
     def nodes(self, where: tuple[slice | int, slice | int, slice | int]) -> Ints:
-        """Node numbers in a part of the half-step grid, increasing."""
+        """Node numbers in a part of ``number``, increasing."""
         found = np.atleast_1d(self.number[where]).ravel()
         return np.sort(found[found > 0])
 
@@ -65,6 +65,7 @@ def hex_grid(counts: tuple[int, int, int], order: int, place: Place) -> HexGrid:
     """Grid of ``counts`` elements whose nodes lie at ``place`` of their grid coordinates."""
     shape = tuple(2 * n + 1 for n in counts)
     at = np.moveaxis(np.indices(shape), 0, -1)
+    # in half steps, a corner has no odd index, a mid-side one, a face two and the inside three
     odd = (at % 2).sum(axis=-1)
     is_node = odd <= order - 1
     number = np.zeros(shape, dtype=np.int64)
@@ -81,7 +82,8 @@ def hex_grid(counts: tuple[int, int, int], order: int, place: Place) -> HexGrid:
 
 def layered_panel(breaks_x: Array, breaks_y: Array, curvature: Curvature, thickness_mm: float,
                   layers: int, order: int) -> HexGrid:
-    """Solid of a sheet: the mid-surface over a plan, laid out along its normal by +-t/2."""
+    """Solid elements of a sheet: the mid-surface over a plan, extended along its normal by +-t/2.
+    """
     def place(a: Array, b: Array, c: Array) -> Array:
         x = np.interp(a, np.arange(breaks_x.size), breaks_x)
         y = np.interp(b, np.arange(breaks_y.size), breaks_y)
@@ -127,9 +129,9 @@ def ball_cap(radius_mm: float, centre: Array, half_angle: float, elements: int) 
 
 
 def smallest_jacobian(grid: HexGrid) -> float:
-    """Least determinant of the corner map over all elements' middles and corners, mm^3.
+    """Smallest Jacobian determinant over the centres and corners of all elements, mm^3.
 
-    Positive when no element is inside out. Only the eight corners are used.
+    Positive if no element is inverted. The trilinear map of the eight corners is used.
     """
     corner = grid.place[grid.elements[:, :8] - 1]
     least = np.inf

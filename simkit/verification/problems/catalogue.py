@@ -1,4 +1,4 @@
-"""All problems by name: as the verification manual solves them, and quick ones for every run."""
+"""All problems by name: in the size of the verification manual, and smaller for quick runs."""
 
 from __future__ import annotations
 
@@ -68,4 +68,4 @@ QUICK: dict[str, Problem] = {
     "plastic-collapse": partial(collapse.collapse, 8),
     "hinged-roof-snap-back": partial(sze.roof_checks, 6.35, 8, 3),
 }
-"""The same with fewer elements or load levels where they are slow, one of them of degree 2."""
+"""The same problems; slow ones have fewer elements or load levels, and one has degree 2."""

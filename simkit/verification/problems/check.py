@@ -1,4 +1,4 @@
-"""A computed number beside the number it should be."""
+"""A computed number and its reference."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 
 class Truth(Enum):
-    """Kinds of truth, strongest first."""
+    """Kinds of reference, the most reliable first."""
 
     EXACT = "exact"
     PUBLISHED = "published"
@@ -26,7 +26,7 @@ class Truth(Enum):
 
 
 class Status(Enum):
-    """How the reference number was come by."""
+    """How the reference number was obtained."""
 
     DERIVED = "derived in the source text"
     SEEN = "read in a stored public text"
@@ -40,12 +40,12 @@ class Check:
 
     Attributes
     ----------
-    case, quantity : what was solved and what is compared, with its unit.
-    reference, value : the number wanted and the number found.
+    case, quantity : the problem, and the quantity that is compared, with its unit.
+    reference, value : the reference and the computed number.
     limit_pct : largest error allowed, per cent.
-    truth, source, status : kind of truth; where the reference is from; how it was come by.
-    scale : what the error is a share of; the reference itself if None.
-    known : what is known about why the number lies beyond its limit, where it does.
+    truth, source, status : kind and source of the reference, and how it was obtained.
+    scale : number by which the error is divided; None: the magnitude of the reference.
+    known : the known reason if the number lies beyond its limit, otherwise empty.
     """
 
     case: str
@@ -61,13 +61,13 @@ class Check:
 
     @property
     def error_pct(self) -> float:
-        """Deviation of the value from the reference, per cent, with its sign."""
+        """Signed error of the value, per cent of the scale."""
         scale = abs(self.reference) if self.scale is None else self.scale
         return 100.0 * (self.value - self.reference) / scale
 
     @property
     def ok(self) -> bool:
-        """Whether the deviation is within the limit (a value that is no number never is)."""
+        """Whether the error is within the limit; False for NaN."""
         return bool(abs(self.error_pct) <= self.limit_pct)
 
     def line(self) -> str:
@@ -77,7 +77,7 @@ class Check:
 
 
 def elastic_sheet(name: str, E_MPa: float, nu: float) -> Sheet:
-    """A sheet that never yields."""
+    """An elastic sheet: its yield stress is far above every stress."""
     return Sheet(name, E_MPa, nu, Voce(1e6 * E_MPa, 1e6 * E_MPa, 1.0))
 
 
@@ -87,7 +87,7 @@ def stiffness(E_MPa: float, nu: float, thickness_mm: float) -> float:
 
 
 def table(name: str) -> dict[str, Array]:
-    """Columns of a reference table (data/NAME.csv; lines that begin with # are its source)."""
+    """Columns of a reference table data/NAME.csv; its lines that begin with # name the source."""
     data = resources.files("simkit.verification.problems").joinpath("data")
     text = data.joinpath(f"{name}.csv").read_text("utf-8")
     rows = [line for line in text.splitlines() if line and not line.startswith("#")]

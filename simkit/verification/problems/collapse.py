@@ -1,8 +1,8 @@
 """Plastic collapse of plates in bending: the load at which a rigid, perfectly plastic plate yields.
 
-The plate is stiff and hardly bends before it collapses (E = 1e4 times a usual one's ratio to the
-yield stress), so that membrane forces, which simkit always includes, play no part. The centre is
-pushed on with the load as unknown; the load levels off at the collapse load, p = c M0 / R^2 or
+The theory neglects membrane forces, which simkit always includes. To keep them small, the plate is
+very stiff (E / sy = 1e5) and hardly deflects before it collapses. The path is controlled by the
+deflection of the centre; the load is unknown and approaches the collapse load p = c M0 / R^2 or
 c M0 / L^2 with M0 = sy t^2 / 4.
 """
 
@@ -21,12 +21,14 @@ from simkit.verification.problems.check import Check, Status, Truth
 
 YIELD_MPA, THICKNESS, SIZE = 20.0, 10.0, 100.0
 STIFF = Sheet("nearly perfectly plastic", 2.0e6, 0.3, Voce(YIELD_MPA, YIELD_MPA, 1.0, 20.0))
-"""Hardens by 20 MPa over a strain of one, 0.1 % at the strains reached: it steadies the solver."""
+"""Hardens by 20 MPa over a strain of 1, 0.1 % at the strains reached, so that the tangent is not
+singular."""
 LAYERS = 40
-"""Perfect plasticity jumps at the middle: 40 Gauss layers give M0 within 0.1 %."""
+"""The stress of a perfectly plastic section jumps at mid-thickness: 40 Gauss layers give M0 within
+0.1 %."""
 MOMENT = 0.25 * YIELD_MPA * THICKNESS**2
 SLIDING = {False: Edge((False, False, True)), True: Edge((False, False, True), rotation_held=True)}
-"""Rims free to slide in the plane: hinged, clamped."""
+"""Edges that slide freely in the plane, by whether they are clamped: False is hinged."""
 HOPKINS = ("von Mises plate, Hopkins and Wang 1954 (6.51 and 12.5 from memory); own solution of "
            "its ordinary differential equation")
 SQUARE = "Hodge and Belytschko 1968 (existence seen); own upper bound by conic programming"
@@ -46,8 +48,8 @@ def collapse(elements: int = 12, limit_pct: float = 1.0) -> list[Check]:
 
 
 def plateau(model: Model, far: float) -> float:
-    """Load per area at a deflection ``far`` (mm) beyond the elastic limit, where it has levelled
-    off, MPa; no number if that is not reached."""
+    """Load per area at the deflection ``far`` (mm), where it is constant, MPa; NaN if this
+    deflection is not reached."""
     load = AreaLoad(np.array([0.0, 0.0, MOMENT / SIZE**2]))
     settings = ArcSettings(first=far / 300, smallest=far / 30000, largest=far / 25, steps=600,
                            iterations=25, wanted=8, force_tolerance=1e-6)
@@ -60,7 +62,7 @@ def plateau(model: Model, far: float) -> float:
 
 
 def _circle(held: bool, elements: int) -> Model:
-    # a clamped rim becomes a hinge line: elements shrink towards it
+    # a plastic hinge line forms at a clamped edge: elements become smaller towards it
     radii = SIZE * (1.0 - np.linspace(1.0, 0.0, elements + 1) ** 2.5)
     patch = polar_patch(radii, np.linspace(0.0, np.pi / 2, 4))
     return build_model(patch, STIFF, THICKNESS, {

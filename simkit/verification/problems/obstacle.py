@@ -1,4 +1,4 @@
-"""Shell obstacle course: roof, pinched cylinder, hemispheres, hypar, sphere under a point."""
+"""Shell obstacle course: roof, pinched cylinder, hemispheres, hypar, sphere under a point load."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ QUARTER = np.pi / 2
 def scordelis_lo(elements: int = 10, degree: int = 3, limit_pct: float = 0.6) -> list[Check]:
     """Roof R = 25, L = 50, 40 degrees, t = 0.25, E = 4.32e8, nu = 0, weight 90 per area.
 
-    The accepted range of the literature is 0.3006 to 0.3024; both ends are given.
+    The literature accepts values from 0.3006 to 0.3024; both ends are checked.
     """
     patch = cylinder_patch(25.0, np.radians(np.linspace(0.0, 40.0, elements + 1)),
                            np.linspace(0.0, 25.0, elements + 1), degree)
@@ -80,7 +80,7 @@ def pinched_hemisphere(elements: int = 16, degree: int = 3, limit_pct: float = 1
 
 
 def clamped_hypar(elements: int = 24, degree: int = 3, limit_pct: float = 1.0) -> list[Check]:
-    """z = x^2 - y^2 on a unit square held at x = -1/2, weight 8 t/L x 1000 per area."""
+    """z = x^2 - y^2 on a unit square, held at x = -1/2, weight 8000 t/L per area."""
     half = np.linspace(-0.5, 0.5, elements + 1)
     grid = np.linspace(0.0, 0.5, elements // 2 + 1)
     checks = []
@@ -102,7 +102,7 @@ def clamped_hypar(elements: int = 24, degree: int = 3, limit_pct: float = 1.0) -
 
 
 def _crowded(breaks: np.ndarray) -> np.ndarray:
-    """Element borders drawn towards the held end, where a layer forms."""
+    """Element borders, denser towards the held end, where the solution has a boundary layer."""
     share = (breaks - breaks[0]) / np.ptp(breaks)
     return np.asarray(breaks[0] + np.ptp(breaks) * share**1.5)
 
@@ -110,8 +110,9 @@ def _crowded(breaks: np.ndarray) -> np.ndarray:
 def sphere_point(degree: int = 3, limit_pct: float = 1.0) -> list[Check]:
     """Point stiffness of a sphere: Reissner's linear value and the axisymmetric nonlinear curve.
 
-    R = 1000, h = 1, nu = 0.3: a cap wide enough (16 lengths sqrt(R h)) that its rim is not felt;
-    the load lies on the small disc that the nonlinear reference uses.
+    R = 1000, h = 1, nu = 0.3. The cap has a radius of 26 lengths sqrt(R h) / (12 (1 - nu^2))^(1/4),
+    so that its edge has no influence. The load acts on the small disc that the nonlinear reference
+    uses.
     """
     radius, h, young, nu = 1000.0, 1.0, 200000.0, 0.3
     length = np.sqrt(radius * h) / (12.0 * (1.0 - nu**2)) ** 0.25

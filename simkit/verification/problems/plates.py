@@ -34,7 +34,8 @@ CIRCLE = "closed form of thin-plate theory (public transcriptions of Timoshenko'
 
 def square_model(half_mm: float, thickness_mm: float, nu: float, rim: tuple[Edge, Edge],
                  elements: int, degree: int, spread: float = 1.0) -> Model:
-    """Quarter of a square plate; the outermost element is ``spread`` times the innermost.
+    """Quarter of a square plate; its outermost elements are ``spread`` times as large as the
+    innermost.
 
     ``rim``: the sides x = half and y = half.
     """
@@ -50,7 +51,8 @@ def square_model(half_mm: float, thickness_mm: float, nu: float, rim: tuple[Edge
 
 def circular_model(radius_mm: float, thickness_mm: float, nu: float, rim: Edge, elements: int,
                    degree: int, core_mm: float | None = None) -> Model:
-    """Quarter of a circular plate with the pole at its centre; two elements within the core."""
+    """Quarter of a circular plate with the pole at its centre and two elements along the radius
+    ``core_mm`` of its core."""
     size = radius_mm / elements
     core = 2.0 * size if core_mm is None else core_mm
     radii = graded_breaks(0.0, radius_mm, 0.0, core, core / 2, size, 1.6)
@@ -110,7 +112,7 @@ def small_circular(elements: int = 16, degree: int = 3, limit_pct: float = 0.1) 
 
 
 def within(radius_mm: float) -> Where:
-    """Share 1 inside a circle about the z axis in plan, 0 outside."""
+    """Factor of a load: 1 inside a circle about the z axis in plan, 0 outside."""
     def share(at: Array) -> Array:
         return np.where(np.hypot(at[:, 0], at[:, 1]) < radius_mm, 1.0, 0.0)
 
@@ -128,10 +130,10 @@ def deflections(model: Model, load: StaticLoad, factors: Array) -> Array:
 def levy_square(elements: int = 12, degree: int = 3, limit_pct: float = 1.0) -> list[Check]:
     """Levy's clamped square plate under pressure to 1.9 times its thickness.
 
-    Its edges may not move across themselves in the plane, but slide along (no shear on the rim).
-    Levy's truncated series lies up to 2 % above the converged solution of the same equations
-    (Ritz's method, 64 terms for the deflection) from w = 1.2 h on; there ours misses his table by
-    more than the limit and agrees with Ritz's values within 0.3 %.
+    In the plane, the edges cannot move in the normal direction but can slide along themselves (no
+    shear force on the edge). From w = 1.2 h on, Levy's truncated series lies up to 2 % above the
+    converged solution of the same equations (Ritz's method, 64 terms for the deflection). There our
+    values differ from his table by more than the limit and agree with Ritz's within 0.3 %.
     """
     rim = (Edge((True, False, True), rotation_held=True),
            Edge((False, True, True), rotation_held=True))
@@ -161,7 +163,8 @@ def levy_square(elements: int = 12, degree: int = 3, limit_pct: float = 1.0) -> 
 
 
 def von_karman_circles(elements: int = 16, degree: int = 3, limit_pct: float = 0.5) -> list[Check]:
-    """Circular plates at large deflection against our own boundary-value solutions."""
+    """Circular plates at large deflection, compared with our own solutions of the axisymmetric
+    boundary-value problem."""
     a, h, nu = 200.0, 1.0, 0.3
     checks = []
     source = "axisymmetric von Karman equations solved by collocation (own, see data/README)"

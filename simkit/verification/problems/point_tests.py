@@ -1,4 +1,4 @@
-"""A uniform piece of sheet drawn and pressed: the whole shell must follow the sheet's law.
+"""A uniform piece of sheet in tension and compression: the shell must follow the material law.
 
 In logarithmic strain a bar of volume V at stretch s carries the force F = T V / L with T the
 Kirchhoff stress, T = law(p), p = ln s - T / E (tension); in equibiaxial stretch T = law(p) with
@@ -32,7 +32,7 @@ STEPS = StepSettings(first=0.02, newton=NewtonSettings(iterations=40, force_tole
 
 
 def _square(u: Array, v: Array) -> Array:
-    """A square whose inside is mapped unevenly; its sides are straight."""
+    """A square with straight sides and a distorted parametrisation inside."""
     x = u + 0.08 * np.sin(np.pi * u) * np.sin(np.pi * v)
     y = v - 0.06 * np.sin(np.pi * u) * np.sin(2 * np.pi * v)
     return SIDE * np.stack([x, y, 0.0 * u], axis=1)
@@ -40,7 +40,8 @@ def _square(u: Array, v: Array) -> Array:
 
 def _forces(sheet: Sheet, stretches: list[float], both: bool, degree: int,
             steps: StepSettings = STEPS) -> Array:
-    """Force on the right side at stretches of the square (along x, or both ways), N."""
+    """Force on the right side at given stretches of the square (along x, or in both directions),
+    N."""
     breaks = np.linspace(0.0, 1.0, 4)
     patch = mapped_patch(_square, breaks, breaks, degree)
     edges = {"left": Edge((True, False, True)), "bottom": Edge((False, True, True)),
@@ -87,10 +88,10 @@ def tension_and_stretch(degree: int = 2, limit_pct: float = 0.01) -> list[Check]
 
 
 def reversed_tension(degree: int = 2, limit_pct: float = 0.5) -> list[Check]:
-    """Drawn by 3 per cent and pressed back: Armstrong-Frederick backstress in closed form."""
+    """Tension to 3 per cent and back: the Armstrong-Frederick backstress has a closed form."""
     term, law = Backstress(6000.0, 120.0), LAWS["Voce"]
     stretches = [1.03, 1.02, 1.0]
-    # backward Euler follows the backstress to first order in the step
+    # backward Euler integrates the backstress with an error of first order: small steps are needed
     found = _forces(Sheet("backstress", YOUNG, NU, law, (term,)), stretches, False, degree,
                     replace(STEPS, first=1e-4))
     limit = term.saturation_MPa

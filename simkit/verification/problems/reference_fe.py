@@ -1,4 +1,4 @@
-"""The cases of an independent axisymmetric FE code as checks; see :mod:`.sector_fe`."""
+"""Comparison with an independent axisymmetric FE code as checks; see :mod:`.sector_fe`."""
 
 from __future__ import annotations
 

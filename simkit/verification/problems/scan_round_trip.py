@@ -1,6 +1,6 @@
-"""A made scan written to a file, read back through the whole path, and held against its truth.
+"""An artificial scan is written to a file, evaluated like a real one and compared with its truth.
 
-Kind of truth: exact, the functions that the scan was made from.
+Kind of reference: exact, the functions from which the scan was made.
 """
 
 from __future__ import annotations
@@ -28,17 +28,17 @@ from simkit.verification.problems.scans import (
 
 Array = NDArray[np.float64]
 RMS_LIMIT_MM, LIMIT_PCT = 0.05, 5.0
-"""What was asked for: rms of the depth field, lows and crown."""
+"""Required accuracy: rms error of the depth field; errors of the lows and of the crown."""
 MESHES = ("ply", "stl", "obj", "vtu")
 MARGIN_MM = 3.0
 
 
 @dataclass(frozen=True)
 class RoundTrip:
-    """One scan there and back; lengths in mm.
+    """Result for one scan; lengths in mm.
 
-    ``rms_mm``, ``worst_mm`` error of the depth field over the whole scan, its hole included;
-    ``low_*`` deepest deviation, ``crown_*`` highest place of the crown around it.
+    ``rms_mm``, ``worst_mm``: errors of the depth field over the whole scan, its hole included;
+    ``low_*``: deepest deviation, ``crown_*``: height of the crown around it.
     """
 
     panel: str
@@ -74,10 +74,10 @@ class RoundTrip:
 
 def round_trip(folder: Path, panel: str, dent: str, count: int, unit: str, form: str,
                seed: int = 0, second: bool = False, mirrored: bool = False) -> RoundTrip:
-    """Make a scan, write it as ``form`` into a folder, read it back and compare.
+    """Make a scan, write it in the format ``form`` into a folder, read it and compare.
 
-    ``second``: the reference is a second scan, of the undamaged panel in another pose, in inch,
-    ``mirrored`` or not.
+    ``second``: the reference is a second scan, of the undamaged panel in another pose, in inches;
+    ``mirrored``: it is mirrored, too.
     """
     scan = make_scan(PANELS[panel], DENTS[dent], count, unit, seed)
     file = write_made(scan, folder / f"scan.{form}")
@@ -102,7 +102,7 @@ def round_trip(folder: Path, panel: str, dent: str, count: int, unit: str, form:
 
 
 def write_made(scan: MadeScan, path: Path) -> Path:
-    """Write a made scan: NPY, XYZ and CSV with all points, meshes as their triangles."""
+    """Write an artificial scan: all points for NPY, XYZ and CSV, triangles for mesh formats."""
     form = path.suffix[1:]
     if form == "npy":
         np.save(path, scan.points)
@@ -120,7 +120,8 @@ def write_made(scan: MadeScan, path: Path) -> Path:
 
 def compare(scan: MadeScan, measured: Measured, step_mm: float = 2.0
             ) -> tuple[SampledField, SampledField]:
-    """Found and true deviation on the same places of the panel, all but a rim of the scan."""
+    """Measured and true deviation at the same places of the panel, without the margin of the
+    scan."""
     x, y = (np.arange(-0.5 * size + MARGIN_MM, 0.5 * size - MARGIN_MM + 1e-9, step_mm)
             for size in (LENGTH_MM, WIDTH_MM))
     xx, yy = (v.ravel() for v in np.meshgrid(x, y))

@@ -1,7 +1,7 @@
-"""Scans whose truth is known: a panel, a dent, and what a scanner would make of them.
+"""Artificial scans with a known truth: a panel, a dent, and the errors of a scanner.
 
-The panel is z = height(x, y), the dent a deviation d(x, y) along its outward normal; the scan is
-the dented surface with noise, outliers and a hole, in any pose and unit. All of it is invented.
+The panel is z = height(x, y), the dent a deviation d(x, y) along its outward normal. The scan is
+the dented surface with noise, outliers and a hole, in any pose and unit. All data are invented.
 """
 
 from __future__ import annotations
@@ -22,7 +22,7 @@ LENGTH_MM, WIDTH_MM = 520.0, 380.0
 
 @dataclass(frozen=True)
 class Arcs:
-    """Sum of two circular arcs; infinite radii [mm] are straight. Bulges outward."""
+    """Sum of two circular arcs, convex outwards; an infinite radius [mm] gives a straight line."""
 
     radius_x_mm: float = np.inf
     radius_y_mm: float = np.inf
@@ -38,7 +38,7 @@ class Arcs:
 
 @dataclass(frozen=True)
 class FeatureLine:
-    """Arcs with a feature line: the panel turns by ``turn_rad`` along a slightly bent line.
+    """Arcs with a feature line: the surface turns by ``turn_rad`` across a slightly bent line.
 
     The line is y = offset + slope x + bend x^2 [mm]; ``radius_mm`` is the radius across it.
     """
@@ -74,14 +74,14 @@ DENTS: dict[str, tuple[Plain, ...]] = {
 
 @dataclass(frozen=True)
 class MadeScan:
-    """A made scan and its truth.
+    """An artificial scan and its truth.
 
     Attributes
     ----------
-    points : (n, 3) in the unit and pose of the scan; ``normals`` (n, 3) outward there.
-    triangles : (m, 3) of the points, for files with a mesh; without the far outliers.
+    points : (n, 3) in the unit and pose of the scan; ``normals`` (n, 3): outward normals there.
+    triangles : (m, 3) indices of points, for mesh files; without the far outliers.
     unit : mm, m or inch; ``turn`` (3, 3) and ``shift`` (3,) [mm]: scan = turn panel + shift.
-    panel, dent : the functions behind it.
+    panel, dent : the functions from which it was made.
     """
 
     points: Array
@@ -99,7 +99,7 @@ class MadeScan:
 
 
 def surface_points(panel: Surface, x: Array, y: Array) -> tuple[Array, Array]:
-    """Places (n, 3) of the undamaged panel and its outward normals (n, 3), by differences."""
+    """Points (n, 3) of the undamaged panel and outward normals (n, 3) by central differences."""
     h = 1e-3
     slope_x = (panel(x + h, y) - panel(x - h, y)) / (2.0 * h)
     slope_y = (panel(x, y + h) - panel(x, y - h)) / (2.0 * h)
@@ -114,10 +114,10 @@ def make_scan(
 ) -> MadeScan:
     """Scan of a dented panel of 520 x 380 mm with about ``count`` points.
 
-    ``noise_mm`` along the normal; a share of ``outliers``, half of them anywhere in the box around
-    the panel, half within 2 mm of it; one round hole of radius ``hole_mm`` in the dent's flank.
-    The mesh has no triangles at the first half of the outliers, and spikes at the second. Without
-    ``shapes`` the panel is undamaged.
+    ``noise_mm``: standard deviation along the normal. ``outliers``: share of wrong points, half of
+    them anywhere in the box around the panel, half within 2 mm of it. ``hole_mm``: radius of a
+    round hole in the dent's flank. The mesh has no triangles at the far outliers and spikes at the
+    near ones. Without ``shapes`` the panel is undamaged.
     """
     rng = np.random.default_rng(seed)
     step = np.sqrt(LENGTH_MM * WIDTH_MM / count)

@@ -1,10 +1,10 @@
 """The same small-deflection plate by simkit and by scikit-fem, a general-purpose FE library.
 
-scikit-fem (BSD licence, optional: ``pip install scikit-fem``) solves Kirchhoff's plate in its weak
-form, integral of M(w) : curvature(v) = load(v), with Argyris' triangle: fifth degree, slopes
-continuous, so conforming; or with Morley's, second degree and not conforming. Nothing is shared
-with simkit: neither the theory (simkit's shell is nonlinear, here its first tangent), nor elements
-or solver. The plate is rectangular and loaded off its centre, which no table here covers.
+scikit-fem (BSD licence, optional: ``pip install scikit-fem``) solves the weak form of Kirchhoff's
+plate, integral of M(w) : curvature(v) = load(v). It uses Argyris' triangle (fifth degree,
+continuous slopes, conforming) or Morley's (second degree, nonconforming). It shares nothing with
+simkit: neither the theory (here the first tangent of simkit's nonlinear shell), nor elements or
+solver. The plate is rectangular and loaded off its centre, a problem that our tables do not cover.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from simkit.verification.problems.check import Array, Check, Status, Truth, elas
 LENGTH_MM, WIDTH_MM, THICKNESS_MM = 120.0, 80.0, 0.5
 E_MPA, NU = 200000.0, 0.3
 POINT_MM = (40.0, 30.0)
-"""Where the point load acts; a node of both meshes."""
+"""Place of the point load; a node of both meshes."""
 MIDDLE_MM = (60.0, 40.0)
 BY_NAME: Mapping[str, Edge] = {"clamped": HELD, "hinged": HINGED, "free": FREE}
 ARGYRIS = "scikit-fem {}, Argyris plate element, {} cells along the length"
@@ -34,13 +34,13 @@ MISSING = "second opinion skipped: scikit-fem is not installed (pip install scik
 
 
 class LibraryMissing(ImportError):
-    """scikit-fem is not installed; the message says what to do."""
+    """scikit-fem is not installed; the message says how to install it."""
 
 
 @dataclass(frozen=True)
 class Plate:
-    """A rectangular plate: how its sides are held (left, right, bottom, top), whether a point
-    load or a uniform one acts, and where the deflection is read (x, y) mm."""
+    """A rectangular plate: supports of its sides (left, right, bottom, top), kind of the load
+    (point or uniform), and the place (x, y), mm, of the deflection that is compared."""
 
     title: str
     sides: tuple[str, str, str, str]
@@ -63,11 +63,11 @@ PLATES = (
 
 
 def second_opinion() -> list[Check]:
-    """Argyris' deflections beside ours, and the order in which Morley's come to ours.
+    """Argyris' deflections compared with ours, and the order in which Morley's converge to ours.
 
     Raises
     ------
-    LibraryMissing : scikit-fem is not installed; its message says that this is skipped.
+    LibraryMissing : scikit-fem is not installed; the message says that the problem is skipped.
     """
     return argyris_deflections() + morley_orders()
 
@@ -76,9 +76,10 @@ def argyris_deflections(elements: int = 48, degree: int = 3, cells: int = 24,
                         limit_pct: float = 0.1) -> list[Check]:
     """Deflections for a unit load by both codes.
 
-    The limit is that of exact problems. Measured by refining: 0.005 % is left of ours under a
-    uniform load (clamped; 0.0001 % hinged). Under a point load, where the curvature grows without
-    bound, both codes are of second order, and 0.04 to 0.05 % of either is left on these meshes.
+    The limit is that of exact problems. Refinement shows a discretisation error of our values of
+    0.005 % under a uniform load (clamped; hinged 0.0001 %). Under a point load the curvature is
+    singular; both codes then converge with second order, and each has an error of 0.04 to 0.05 % on
+    these meshes.
     """
     source = ARGYRIS.format(_library().__version__, cells)
     found = shell_deflections(elements, degree)
@@ -90,10 +91,11 @@ def argyris_deflections(elements: int = 48, degree: int = 3, cells: int = 24,
 
 def morley_orders(elements: int = 48, cells: tuple[int, int] = (24, 48),
                   limit_pct: float = 10.0) -> list[Check]:
-    """Morley's element comes to simkit's answer in its own order, under uniform load.
+    """Morley's element converges to simkit's solution with its own order, under uniform load.
 
-    log2 of the ratio of its differences from simkit on two meshes, the finer one halved: 2. An
-    error of 0.1 % in simkit's answer would take this out of its limit.
+    The order is log2 of the ratio of the differences from simkit on two meshes with elements of one
+    size and of half this size; it should be 2. An error of 0.1 % in simkit's solution would move it
+    beyond its limit.
     """
     source = MORLEY.format(_library().__version__)
     ours = np.array(shell_deflections(elements, 3))
@@ -124,8 +126,8 @@ def shell_deflections(elements: int, degree: int) -> list[float]:
 
 
 def library_deflections(element: str, cells: int) -> list[float]:
-    """scikit-fem's deflections of :data:`PLATES` on ``cells`` along the length, each cell cut
-    into two triangles."""
+    """scikit-fem's deflections of :data:`PLATES` with ``cells`` cells along the length, each
+    divided into two triangles."""
     fem = _library()
     across = round(cells * WIDTH_MM / LENGTH_MM)
     mesh = fem.MeshTri.init_tensor(np.linspace(0.0, LENGTH_MM, cells + 1),
@@ -144,7 +146,7 @@ def library_deflections(element: str, cells: int) -> list[float]:
 
 
 def _bending(fem: Any) -> Any:
-    """D [(1 - nu) curvature : curvature + nu trace trace]."""
+    """Bilinear form D [(1 - nu) curvature : curvature + nu trace trace] of Kirchhoff's plate."""
     d = stiffness(E_MPA, NU, THICKNESS_MM)
 
     def form(u: Any, v: Any, _: Any) -> Array:
@@ -156,10 +158,11 @@ def _bending(fem: Any) -> Any:
 
 
 def _held(basis: Any, sides: tuple[str, str, str, str]) -> Array:
-    """Degrees of freedom that a plate's sides hold.
+    """Degrees of freedom that are zero because of a plate's supports.
 
-    w = 0 along a side takes with it the derivatives along the side; clamped, also the slope
-    across and its derivative along. Moments and forces of hinged and free sides are natural.
+    From w = 0 along a side, its derivatives along the side are zero, too. A clamped side also has
+    zero slope across it and zero derivative of this slope along it. Moments and forces of hinged
+    and free sides are natural boundary conditions.
     """
     where = (lambda x: np.isclose(x[0], 0.0), lambda x: np.isclose(x[0], LENGTH_MM),
              lambda x: np.isclose(x[1], 0.0), lambda x: np.isclose(x[1], WIDTH_MM))

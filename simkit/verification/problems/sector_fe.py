@@ -1,21 +1,23 @@
-"""Plates and a cap under a ball or pressure, on a sector, beside an independent code's answer.
+"""Plates and a cap under a ball or pressure, on a sector, compared with an independent code.
 
 Reference: axisymmetric finite elements of a general-purpose code, see data/reference_fe/README.md.
 
-The comparison is made on a sector of 6 degrees with guided, slope-held sides and a pole at r = 0,
-because the reference is axisymmetric by its elements. A full three-dimensional quarter of the cap
-leaves the axisymmetric branch: the dimple becomes four-lobed (crown 0.51 mm on the diagonal and
-0.08 mm on the axis at 15 mm of travel), with 4 % less force and 2.4 % more depth. That is what a
-real cap may do, not an error of the mesh, but the reference cannot show it.
+The reference is axisymmetric. Therefore the model is a sector of 6 degrees with symmetry conditions
+on its sides and a pole at r = 0. A full three-dimensional quarter of the cap bifurcates from the
+axisymmetric solution: the dimple gets four lobes (crown 0.51 mm on the diagonal and 0.08 mm on the
+axis at 15 mm of travel), with 4 % less force and 2.4 % more depth. A real cap may do the same; this
+is not an error of the mesh, but the reference cannot show it.
 
-What a thin shell leaves out against the solid elements (shear and squeezing under the ball) is, by
-our own estimate, of the order of half the thickness over the radius of the ball: 3.1 % for the
-plate, 1.6 % for the cap. Below that an error need not fall any further with the mesh, and for the
-plate it does not: from 2.5 to 1.25 mm its force error grows from 0.3 to 0.6 %.
+A thin shell neglects shear and through-thickness compression under the ball, which the solid
+elements have. By our own estimate this is of the order of half the thickness over the radius of the
+ball: 3.1 % for the plate, 1.6 % for the cap. An error below that need not decrease further with the
+element size. For the plate it does not: from 2.5 to 1.25 mm its force error grows from 0.3 to
+0.6 %.
 
-The cap's force depends on the increments of travel too: at 5 mm elements -0.6, +0.4, +1.2, +1.6
-and +1.8 % of error for increments of 1, 0.5, 0.25, 0.1 and 0.05 mm. The tests take 0.25 mm, near
-the reference's own 0.3 mm; with 0.5 mm the errors are smaller, but by cancellation.
+The cap's force also depends on the increments of travel: with 5 mm elements, the errors are -0.6,
++0.4, +1.2, +1.6 and +1.8 % for increments of 1, 0.5, 0.25, 0.1 and 0.05 mm. The tests use 0.25 mm,
+close to the 0.3 mm of the reference; with 0.5 mm the errors are smaller, but only because errors
+cancel.
 """
 
 from __future__ import annotations
@@ -51,7 +53,7 @@ AXIS = Edge(fixed=(True, True, False), pole=True)
 LOADED_DISC_MM = 15.0
 PEAK_PRESSURE_MPA = 3.4
 LARGEST_MM = 0.25
-"""Largest increment of travel. The reference took 0.16 mm (A3s) and 0.3 mm (A4s1000)."""
+"""Largest increment of travel. The reference used 0.16 mm (A3s) and 0.3 mm (A4s1000)."""
 
 
 @dataclass(frozen=True)
@@ -66,12 +68,12 @@ class BallCase:
 
     @property
     def curvature(self) -> Curvature:
-        """Of the undeformed mid-surface."""
+        """Curvature of the undeformed mid-surface."""
         return Curvature(self.dome_mm, self.dome_mm, np.isfinite(self.dome_mm))
 
     @property
     def shell_error_pct(self) -> float:
-        """Order of what a thin shell leaves out under the ball, per cent."""
+        """Order of magnitude of the error of thin-shell theory under the ball, per cent."""
         return 100.0 * 0.5 * THICKNESS_MM / self.ball_mm
 
 
@@ -81,7 +83,7 @@ CAP = BallCase("A4s1000", 150.0, 25.0, 15.0, 1000.0)
 
 @dataclass(frozen=True)
 class Row:
-    """One number of one mesh beside the reference; ``limit_pct`` None: shown, not judged."""
+    """One number of one mesh and its reference; ``limit_pct`` None: shown, but not checked."""
 
     case: str
     element_mm: float
@@ -92,17 +94,17 @@ class Row:
 
     @property
     def error_pct(self) -> float:
-        """Deviation from the reference, per cent, with its sign."""
+        """Signed error relative to the reference, per cent."""
         return 100.0 * (self.value / self.reference - 1.0)
 
 
 @dataclass(frozen=True)
 class Pressed:
-    """A ball pressed in and withdrawn, whole circle.
+    """Result of a ball pressed in and withdrawn.
 
     Attributes
     ----------
-    advance : the operation on the sector; force_N : peak, whole circle.
+    advance : the operation on the sector; force_N : peak force of the whole circle.
     r0_mm, dev_mm : residual profile over the initial radius.
     """
 
@@ -119,11 +121,11 @@ class Pressed:
 
     @property
     def penetration_mm(self) -> float:
-        """Deepest of the loading, mm."""
+        """Largest penetration during loading, mm."""
         return max(point.penetration_mm for point in self.advance.path)
 
     def rows(self) -> list[Row]:
-        """Peak force, residual depth and crown (where there is one) beside the reference."""
+        """Peak force, residual depth and crown (if there is one), each with its reference."""
         peak, residual = reference(self.case.name, "peak"), reference(self.case.name, "residual")
         name, size = self.case.name, self.element_mm
         rows = [Row(name, size, "peak force, N", peak["force"], self.force_N, 3.0),
@@ -138,7 +140,8 @@ class Pressed:
         return rows
 
     def profile_error_pct(self) -> float:
-        """Root mean square over the radius of the residual profiles' gap, per cent of the depth."""
+        """Root mean square over the radius of the difference of the residual profiles, per cent of
+        the depth."""
         wanted = columns(f"{self.case.name}_profile_residual")
         there = np.interp(self.r0_mm, wanted["r0"], wanted["dev"])
         return float(100.0 * np.sqrt(np.mean((self.dev_mm - there) ** 2)) / abs(there[0]))
@@ -146,7 +149,7 @@ class Pressed:
 
 @cache
 def columns(name: str) -> dict[str, Array]:
-    """Columns of a table of numbers in data/."""
+    """Columns of a table in data/."""
     table = np.genfromtxt(DATA / f"{name}.csv", delimiter=",", names=True)
     return {key: table[key] for key in table.dtype.names or ()}
 
@@ -160,7 +163,7 @@ def reference(case: str, stage: str) -> dict[str, float]:
 
 
 def sector(radius_mm: float, curvature: Curvature, element_mm: float) -> Model:
-    """Sector about the x axis with elements of one radial size; clamped at the rim."""
+    """Sector about the x axis with elements of equal radial size, clamped at its outer edge."""
     half = np.radians(0.5 * SECTOR_DEG)
     radii = np.linspace(0.0, radius_mm, round(radius_mm / element_mm) + 1)
     patch = polar_patch(radii, np.array([-half, half]), curvature)
@@ -181,7 +184,7 @@ def press(case: BallCase, element_mm: float, largest_mm: float = LARGEST_MM) -> 
 
 
 def profile(model: Model, state: State, case: BallCase) -> tuple[Array, Array]:
-    """Initial radius and signed distance of the moved point from the initial surface, mm."""
+    """Initial radius, and signed distance of the displaced point from the initial surface, mm."""
     r0 = np.linspace(0.0, case.radius_mm, 1201)
     at = model.patch.evaluation(r0, 0.0 * r0) @ (model.patch.control + state.displacement)
     if np.isinf(case.dome_mm):
@@ -202,7 +205,7 @@ def elastic_pressure(element_mm: float) -> list[Row]:
 
 
 def plastic_pressure(element_mm: float) -> list[Row]:
-    """Case A2: depth under pressure on the middle and after its release."""
+    """Case A2: depth under a pressure on the middle disc and after its removal."""
     model = sector(100.0, Curvature(), element_mm)
     load = Pressure(-PEAK_PRESSURE_MPA, within(LOADED_DISC_MM))
     done = solve_static(model, load, (*np.linspace(0.05, 1.0, 20), 0.5, 0.0), np.zeros((1, 2)))

@@ -1,12 +1,13 @@
 """Elastic-plastic bending of a wide strip: moment, curvature, springback. Exact beam theory.
 
-A sheet that does not contract sideways (plane strain), perfectly plastic, bent by an end moment M:
-with E' = E / (1 - nu^2), s0 = 2 sy / sqrt 3, M_y = s0 t^2 / 6, k_y = 2 s0 / (E' t),
+A perfectly plastic sheet in plane strain (no strain across the strip) is bent by an end moment M.
+With E' = E / (1 - nu^2), s0 = 2 sy / sqrt 3, M_y = s0 t^2 / 6, k_y = 2 s0 / (E' t):
 
     M / M_y = 3/2 (1 - (k_y / k)^2 / 3),     k_left = k - 12 M / (E' t^3),
     R / R_left = 4 x^3 - 3 x + 1,  x = s0 R / (E' t).
 
-Plane strain at s0 throughout is exact only for nu = 1/2 (else yielding is gradual), so nu = 0.4999.
+In plane strain the whole section yields at the same stress s0 only for nu = 1/2; for smaller nu
+yielding is gradual. Therefore nu = 0.4999.
 """
 
 from __future__ import annotations
@@ -29,10 +30,10 @@ SPRINGBACK = "4x^3 - 3x + 1 for elastic, perfectly plastic bending (read on a pu
 
 def strip_springback(elements: int = 6, degree: int = 2, layers: int = 25,
                      limit_pct: float = 0.2) -> list[Check]:
-    """Strip of t = 1 mm, sy = 200 MPa, bent to M / M_y = 0.9, 1.2, 1.35, 1.44 and let go.
+    """Strip of t = 1 mm, sy = 200 MPa, bent to M / M_y = 0.9, 1.2, 1.35, 1.44 and released.
 
-    Near the limit moment the curvature answers small errors of the moment strongly, so the
-    moment is judged at the curvature found.
+    Near the limit moment, small errors of the moment cause large errors of the curvature.
+    Therefore the moment is compared at the computed curvature.
     """
     young, nu, t, length = 206000.0, 0.4999, 1.0, 12.0
     plane, s0 = young / (1.0 - nu**2), 2.0 * 200.0 / np.sqrt(3.0)

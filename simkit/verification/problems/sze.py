@@ -1,7 +1,7 @@
 """Large deflection and rotation: the problems of Sze, Liu and Lo 2004.
 
-Their results are of finite meshes of four-node shells (S4R), not exact; the tables were read as
-transcriptions (data/README.md). Where an exact answer exists it is used instead.
+Their results are from finite meshes of four-node shells (S4R) and not exact; the tables were read
+in transcriptions (data/README.md). If an exact solution exists, it is used instead.
 """
 
 from __future__ import annotations
@@ -28,11 +28,12 @@ SZE = "Sze, Liu and Lo 2004, Finite Elem. Anal. Des. 40:1551, sec. {} (transcrip
 ELASTIC_LAYERS = 2
 """Two Gauss layers carry constant and linear stress through the thickness exactly."""
 PATIENT = StepSettings(newton=NewtonSettings(iterations=60, shortest_step=1.0))
-"""Thin sheets that bend freely: full Newton steps, which first overshoot in membrane force."""
+"""For thin sheets that bend freely: full Newton steps. Their first membrane forces are far too
+large, and a line search would reduce the steps too much."""
 
 
 SEARCHING = StepSettings(first=0.0125, newton=NewtonSettings(iterations=60))
-"""With line search, where full steps may land on another branch (the pinched half tube)."""
+"""With line search, for the pinched half tube, where full steps may reach another branch."""
 
 
 def _published(case: str, section: str, quantity: str, levels: Sequence[float], wanted: Array,
@@ -43,7 +44,7 @@ def _published(case: str, section: str, quantity: str, levels: Sequence[float], 
 
 
 def _fill(result: StaticResult, levels: Sequence[float], probe: int, axis: int) -> Array:
-    """Displacements at the levels asked for, NaN where the walk did not come."""
+    """Displacements at the load levels; NaN at levels that the solution did not reach."""
     values = np.full(len(levels), np.nan)
     values[: result.factors.size] = result.displacement[:, probe, axis]
     return values
@@ -98,7 +99,7 @@ def cantilever_moment(elements: int = 24, degree: int = 3, limit_pct: float = 0.
 
 def slit_annulus(radial: int = 6, around: int = 30, degree: int = 3, limit_pct: float = 1.0,
                  levels: Sequence[float] = (0.1, 0.25, 0.5, 0.75, 1.0)) -> list[Check]:
-    """Sec. 3.3: annular plate slit along a radius, one lip held, the other lifted."""
+    """Sec. 3.3: annular plate slit along a radius, one edge of the slit held, the other lifted."""
     columns = table("sze2004_3_3_slit_annular_plate")
     rows = _rows(columns, "P_over_Pmax", levels)
     patch = polar_patch(np.linspace(6.0, 10.0, radial + 1),
@@ -142,11 +143,11 @@ def pinched_semicylinder(along: int = 20, around: int = 20, degree: int = 3,
                          limit_pct: float = 1.0, crowding: float = 1.2,
                          levels: Sequence[float] = (0.1, 0.2, 0.3, 0.4, 0.6, 0.8, 1.0)
                          ) -> list[Check]:
-    """Sec. 3.7: half tube, one end held, crown of the free end pressed by 2000 (half model).
+    """Sec. 3.7: half tube, one end held, top of the free end loaded by 2000 (half model).
 
-    At a tenth of the load, where the path is steep, the published mesh is 2 % softer than ours
-    at any refinement, which is beyond the limit. Elements shrink towards the load. Coarser ones
-    miss the fold behind it by 2 % between 0.4 and 0.6 of the load.
+    At a tenth of the load, where the path is steep, the published mesh is 2 % softer than ours at
+    any refinement; this is beyond the limit. Elements become smaller towards the load. Coarser
+    elements do not resolve the fold behind it and are 2 % in error between 0.4 and 0.6 of the load.
     """
     columns = table("sze2004_3_7_pinched_semicylinder")
     rows = _rows(columns, "P_over_Pmax", levels)
@@ -168,10 +169,10 @@ def pinched_semicylinder(along: int = 20, around: int = 20, degree: int = 3,
 
 
 def hinged_roof(thickness: float, elements: int = 12, degree: int = 3) -> PathResult:
-    """Sec. 3.8: path of the crown of a shallow roof under a central force of 3000 at factor 1.
+    """Sec. 3.8: path of the apex of a shallow roof under a central force, 3000 at factor 1.
 
-    Straight edges hinged, curved edges free; quarter model; through snap-through (12.7) and
-    snap-back (6.35) by arc length.
+    Straight edges hinged, curved edges free; quarter model. The arc-length method follows the path
+    through snap-through (thickness 12.7) and snap-back (6.35).
     """
     patch = cylinder_patch(2540.0, np.linspace(0.0, 0.1, elements + 1),
                            np.linspace(0.0, 254.0, elements + 1), degree)
@@ -186,9 +187,9 @@ def hinged_roof(thickness: float, elements: int = 12, degree: int = 3) -> PathRe
 
 def roof_checks(thickness: float, elements: int = 12, degree: int = 3,
                 limit_pct: float = 1.0) -> list[Check]:
-    """Limit load, lowest load, turning points of the crown, and the place at full load.
+    """Limit load, lowest load, turning points of the apex displacement, and its value at full load.
 
-    Errors of loads are shares of the limit load.
+    Errors of loads are relative to the limit load.
     """
     columns = table("sze2004_3_8_hinged_roof_h" + f"{thickness:g}".replace(".", "p") + "_iso")
     path = hinged_roof(thickness, elements, degree)
@@ -203,7 +204,7 @@ def roof_checks(thickness: float, elements: int = 12, degree: int = 3,
 
 
 def _landmarks(load: Array, down: Array) -> dict[str, float]:
-    """Turns of load and place along a path, and the place at full load."""
+    """Turning points of load and displacement along a path, and the displacement at full load."""
     marks = {}
     for name, rising in (("load", load), ("crown displacement", down)):
         highest, lowest = _turns(rising, load, down)
@@ -217,7 +218,7 @@ def _landmarks(load: Array, down: Array) -> dict[str, float]:
 
 
 def _turns(values: Array, load: Array, down: Array) -> tuple[list[float], list[float]]:
-    """Local highest and lowest values along a path, by parabolas over its length."""
+    """Local maxima and minima along a path, from parabolas through three points over its length."""
     along = np.append(0.0, np.cumsum(np.hypot(np.diff(load) / np.ptp(load),
                                               np.diff(down) / np.ptp(down))))
     highest: list[float] = []
@@ -231,7 +232,8 @@ def _turns(values: Array, load: Array, down: Array) -> tuple[list[float], list[f
 
 
 def height_pin(patch: Patch, u: float, v: float, N_per_mm: float = 1e3) -> SpringSet:
-    """One spring in z at a point, against a rigid motion that no load drives."""
+    """One spring in z at a point; it removes a rigid motion that no load causes, so that the
+    matrix is not singular."""
     (eu, bu), (ev, bv) = patch.basis_u.local(np.array([u])), patch.basis_v.local(np.array([v]))
     shape = (bu[:, :, None, 0] * bv[:, None, :, 0]).reshape(1, -1)
     stiffness = np.diag([0.0, 0.0, N_per_mm])[None]

@@ -1,4 +1,4 @@
-"""Published trends of static denting: which sheet dents more. Qualitative, and said to be."""
+"""Published trends of static denting: which sheet dents more. These checks are qualitative."""
 
 from __future__ import annotations
 
@@ -27,7 +27,8 @@ SOURCE = ("Analysis of Quasi-Static Denting Behavior of Automotive Sheet Steels,
 
 @cache
 def dent_mm(grade: str) -> float:
-    """Depth left by a ball pressed on a curved panel with 400 N, mm; no number if not reached."""
+    """Depth left by a ball pressed on a curved panel with 400 N, mm; NaN if this force is not
+    reached."""
     side = (-HALF_MM, HALF_MM)
     patch = rectangle_patch(side, side, PANEL, 5.0, 25.0, window=Window(-40.0, 40.0, -40.0, 40.0))
     model = build_model(patch, load_grade(grade).sheet(), THICKNESS_MM, dict.fromkeys(SIDES, HELD))
@@ -41,10 +42,10 @@ def dent_mm(grade: str) -> float:
 
 
 def denting_at_400_N() -> list[Check]:
-    """Dents of drawing-quality and bake-hardening steel, and what ignoring the baking does.
+    """Ratio of the dents of drawing-quality and bake-hardening steel, and the effect of baking.
 
-    The source's panel and indenter are not in its abstract: only the rough factors are
-    compared, each to within a factor of two.
+    The abstract of the source does not describe panel and indenter. Therefore only ratios are
+    compared, each within a factor of two.
     """
     mild, baked, fresh = (dent_mm(name) for name in ("DC04", "HC180B-baked", "HC180B"))
     pairs = (("drawing quality / baked bake-hardening steel", 0.86 / 0.5, mild / baked, SOURCE),
