@@ -1,4 +1,5 @@
-"""The figure of a ready question: one panel a quantity, one line or row of marks a series."""
+"""The figure of a ready question: a diagram for each quantity, a line or row of marks for each
+series."""
 
 from __future__ import annotations
 
@@ -9,20 +10,21 @@ from typing import Any
 from simkit.show.style import INK, look, new_figure, save, title
 
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#555555")
-"""Okabe and Ito's colours, told apart with the common colour-vision deficiencies (from memory)."""
+"""Okabe and Ito's colours, which can be distinguished with the common colour-vision deficiencies
+(from memory)."""
 MARKS = "osD^vPX"
 LEAST_SPAN = 0.25
-"""An axis spans at least this share of its largest value."""
+"""Least range of an axis as a share of its largest value."""
 PANEL_IN, GAP_IN, LEFT_IN, LONGEST_LABEL = 2.5, 0.7, 0.75, 34
 
 Lines = Sequence[tuple[str, str, dict[str, float]]]
 
 
 def draw_answer(question: str, along: str, lines: Lines, file: Path) -> Path:
-    """Draw (label of the quantity, series, points) as panels side by side.
+    """Draw (label of the quantity, series, points) as diagrams side by side.
 
-    points : label on the axis to value, in the order of the axis. Numbers are placed to scale and
-        joined; words stand one under the other, each value written beside its mark.
+    points : values by their label on the axis, in the order of the axis. If all labels are numbers,
+        they are drawn to scale as lines; otherwise each label has a row with marks and values.
     """
     labels = list(dict.fromkeys(label for label, _, _ in lines))
     names = list(dict.fromkeys(series for _, series, _ in lines))
@@ -61,7 +63,7 @@ def _curves(ax: Any, own: Sequence[dict[str, float]], names: Sequence[str],
                 marker=MARKS[number % len(MARKS)], color=COLOURS[number % len(COLOURS)],
                 label=series, markersize=5, linewidth=1.4, clip_on=False)
     values = [value for points in own for value in points.values()]
-    if values:  # what hardly differs shall look so
+    if values:  # a small relative difference must not fill the whole height of the diagram
         low, high = min(values), max(values)
         lacking = LEAST_SPAN * max(abs(low), abs(high)) - (high - low)
         if lacking > 0.0:
@@ -106,6 +108,6 @@ def _is_number(text: str) -> bool:
 
 
 def _short(text: str) -> str:
-    """A list of one tool as its name; words stay."""
+    """A label without the brackets of a list, cut to a limited length."""
     text = text.strip('[]"').replace('", "', " + ")
     return text if len(text) <= LONGEST_LABEL else text[:LONGEST_LABEL - 1] + "…"

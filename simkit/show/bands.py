@@ -1,4 +1,7 @@
-"""A second scale where deep dents hide low crowns: bands that grow from the tolerance outwards."""
+"""A map in bands of deviation whose widths grow with the deviation.
+
+On a linear scale, a deep dent makes a low crown invisible.
+"""
 
 from __future__ import annotations
 
@@ -25,11 +28,11 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 LEAST_TOLERANCES = 10.0
-"""Times the tolerance that the largest deviation has to be for this picture to tell more."""
+"""Least ratio of the largest deviation to the tolerance for which this picture is drawn."""
 
 
 def band_levels(tolerance_mm: float, limit_mm: float) -> list[float]:
-    """Levels above zero: the tolerance, then about doubling (1, 2, 5, ...) up to the limit."""
+    """Levels above zero: the tolerance, then 1, 2, 5, 10, ... up to the limit, mm."""
     levels = [tolerance_mm]
     for power in range(-3, 4):
         for digit in (1.0, 2.0, 5.0):
@@ -79,7 +82,7 @@ def label_bands(bar: Any, levels: list[float]) -> None:
 
 
 def band_colours(count: int) -> Any:
-    """White within the tolerance, then even steps of the usual two colours."""
+    """White within the tolerance, then equal colour steps of the usual diverging map."""
     import matplotlib as mpl
     from matplotlib.colors import ListedColormap
 

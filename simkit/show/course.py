@@ -1,4 +1,4 @@
-"""Strategies against each other: improvement over steps and minutes, stages, rest, risks."""
+"""Comparison of strategies: improvement over steps and minutes, stages, final deviation, risks."""
 
 from __future__ import annotations
 
@@ -43,10 +43,10 @@ FIGURE_WIDTH_IN = 13.4
 
 
 def comparison_figure(record: ComparisonRecord) -> Figure:
-    """Above: improvement over steps and over minutes, stages marked. Below, a row a strategy:
-    steps and minutes to each stage, largest low and high left, and what it cost the sheet.
+    """Above: improvement over steps and over minutes, with marks of the stages. Below, a row for
+    each strategy: steps and minutes to each stage, largest low and high left, loads on the sheet.
 
-    Curves that run together stay visible: each is drawn narrower than the one under it.
+    Coinciding curves stay visible, since each is drawn narrower than the one below it.
     """
     count = len(record.rows)
     low = max(0.5 * count, 1.3)
@@ -65,7 +65,7 @@ def comparison_figure(record: ComparisonRecord) -> Figure:
 
 
 def _courses(ax: Axes, record: ComparisonRecord, key: str) -> None:
-    """One line a strategy with its stages; the widest first, so that none is hidden."""
+    """One line with stages for each strategy; the widest is drawn first, so that none is hidden."""
     ends = []
     count = len(record.rows)
     for k, row in enumerate(record.rows):
@@ -93,7 +93,7 @@ def _courses(ax: Axes, record: ComparisonRecord, key: str) -> None:
 
 
 def course(run: RunRecord, key: str) -> tuple[np.ndarray, np.ndarray]:
-    """Steps or minutes since the start, and improvement in per cent after each step."""
+    """Steps or minutes since the start, and improvement after each step, per cent."""
     better = np.array([step.number_of("improvement_pct") for step in run.steps])
     if key == "step":
         return np.arange(len(run.steps), dtype=float), better
@@ -121,7 +121,8 @@ def _rows_below(fig: Figure, record: ComparisonRecord, height: float) -> None:
 
 
 def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
-    """Mark of each stage at its steps with its minutes; a cross where the run ended."""
+    """A mark for each stage at its number of steps, with its minutes; a cross at the end of a run
+    that did not reach the last stage."""
     from matplotlib.lines import Line2D
 
     most = max([value_of(row, "steps") for row in rows if np.isfinite(value_of(row, "steps"))],
@@ -156,7 +157,7 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
 
 
 def _risks(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
-    """Numbers of what each repair asked of sheet, paint and glue; the worst of a column bold."""
+    """Loads of each repair on sheet, paint and glue; the worst number of a column is bold."""
     shown = [risk for risk in RISKS if any(np.isfinite(value_of(row, risk[0])) for row in rows)]
     ax.set_xlim(0.0, max(len(shown), 1))
     for column, (key, name, style, factor) in enumerate(shown):

@@ -1,4 +1,4 @@
-"""Pictures of a stored damage reading, and of the scan behind it."""
+"""Pictures of a stored damage reading and of its scan."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ WIDE, TALL, CLOSED_MM = 7.4, 5.9, 10.0
 
 
 def draw_reading(folder: Path) -> list[Path]:
-    """Draw reading.png, and scan.png where there is a scan; returns the files."""
+    """Draw reading.png and, for a scan, scan.png; returns the files."""
     info = read_json(folder / "reading.json", "reading")
     with look():
         files = [save(reading_figure(info, _arrays(folder / "reading.npz")),
@@ -62,7 +62,8 @@ def _arrays(path: Path) -> dict[str, np.ndarray]:
 
 
 def reading_figure(info: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
-    """Map of the deviation with everything found marked, and sections through the worst spot."""
+    """Map of the deviation with marks on all that was found, and sections through the worst spot.
+    """
     field = Field(arrays["x_mm"], arrays["y_mm"], arrays["d_mm"])
     window = Region(field.x_mm[0], field.x_mm[-1], field.y_mm[0], field.y_mm[-1])
     fig = new_figure(14.2, 7.6)
@@ -127,7 +128,7 @@ def _creases(ax: Axes, info: dict[str, Any]) -> None:
 
 
 def _spots(ax: Axes, info: dict[str, Any], window: Region) -> None:
-    """Markers first, then labels where they cover nothing."""
+    """Draw markers first, then labels at places where they cover no marker."""
     spots = info["spots"][:MOST_MARKED]
     scale = (window.y1 - window.y0) / (ax.bbox.height / ax.figure.dpi)
     side = 0.18 * scale
@@ -188,7 +189,7 @@ def _legend(fig: Figure, info: dict[str, Any]) -> None:
 
 
 def scan_figure(facts: dict[str, Any], arrays: dict[str, np.ndarray]) -> Figure:
-    """What the scan shows: deviation, what is left outside the damage, how it is covered."""
+    """Three maps of the scan: deviation, residual outside the damage, density of its points."""
     x, y, d = arrays["x_mm"], arrays["y_mm"], arrays["deviation_mm"]
     damage = arrays["damage"]
     wide = 3.9

@@ -1,4 +1,5 @@
-"""What a few operations have changed: before, after and the difference, with the tools' places."""
+"""The effect of a few operations: maps before and after, their difference, and the tools' places.
+"""
 
 from __future__ import annotations
 
@@ -26,8 +27,8 @@ if TYPE_CHECKING:
 
 
 def difference_figure(record: RunRecord) -> Figure:
-    """Deviation before and after on one scale, and the change on its own, all with the places
-    of the tools."""
+    """Deviation before and after on one scale, and the change on its own scale, with the places of
+    the tools."""
     before, after = record.fields[0], record.fields[-1]
     change = Field(before.x_mm, before.y_mm, after.d_mm - before.d_mm)
     window = zoom((before, after, change), record.tolerance_mm, ASPECT)
@@ -75,7 +76,7 @@ def _tools(ax: Axes, record: RunRecord) -> None:
 
 
 def change_line(record: RunRecord) -> str:
-    """The largest fall and rise in one line."""
+    """The largest downward and upward change in one line."""
     change = record.fields[-1].d_mm - record.fields[0].d_mm
     return (f"changed by {signed(float(np.nanmin(change)))} to "
             f"{signed(float(np.nanmax(change)))} mm")

@@ -1,4 +1,4 @@
-"""All pictures of a stored run or comparison, drawn again from its folder at any time."""
+"""All pictures of a stored run or comparison; they can be drawn from its folder at any time."""
 
 from __future__ import annotations
 
@@ -27,21 +27,22 @@ from simkit.show.versus import final_maps_figure, race_figure
 from simkit.show.workmap import work_figure
 
 THUMBNAIL_POINTS = 260
-"""Points a side of pictures that are shown small."""
+"""Points along a side of small pictures."""
 
 
 def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None,
              kind: str = "png") -> list[Path]:
-    """Draw a stored run: maps, work, sections, progress, what is in the sheet, force path, and
-    the measured dent beside the one found.
+    """Draw a stored run: maps, places of work, sections, progress, stresses and strains, force
+    path, and the measured dent with the reconstructed one.
 
     run_dir : folder with run.json, steps.csv and fields/.
-    out_dir : where the PNGs go; by default the folder `pictures` in the run.
+    out_dir : folder for the pictures; by default the folder `pictures` in the run.
     step : state to show as "after" (the last by default); its number is then part of the file
-        names. The force path is that of this step, or of the hardest one when none is named.
+        names. The force path is that of this step or, if none is named, of the step with the
+        largest force.
     kind : png, svg or pdf.
 
-    Returns the files written. InputError when the folder is missing, damaged or half-written.
+    Returns the files written. InputError if the folder is missing, damaged or incomplete.
     """
     record = read_run(Path(run_dir))
     number = record.step_index(step)
@@ -68,10 +69,9 @@ def draw_run(run_dir: Path, out_dir: Path | None = None, step: int | None = None
 
 
 def draw_comparison(folder: Path, out_dir: Path | None = None, kind: str = "png") -> list[Path]:
-    """Draw a stored comparison: all strategies against steps and minutes, final maps on one scale.
+    """Draw a stored comparison: all strategies over steps and minutes, final maps on one scale.
 
-    Returns the files written, by default in the folder `pictures` in it. InputError as in
-    `draw_run`.
+    Returns the files written, by default in its folder `pictures`. InputError as in `draw_run`.
     """
     record = read_comparison(Path(folder))
     out = Path(out_dir) if out_dir is not None else record.folder / "pictures"
@@ -87,8 +87,8 @@ def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | Non
                      pose: Pose | None = None, kind: str = "png") -> list[Path]:
     """Draw lamp lines and isophotes before and after, and lamp lines step by step.
 
-    Arguments as in `draw_run`; pose : eye, lamps and tilt. InputError also for a run that was
-    recorded without its surface.
+    Arguments as in `draw_run`; pose : eye, lamps and tilt. InputError also for a run without a
+    recorded surface.
     """
     record = read_run(Path(run_dir))
     number = record.step_index(step)
@@ -103,7 +103,7 @@ def draw_reflections(run_dir: Path, out_dir: Path | None = None, step: int | Non
 
 def draw_comparison_reflections(folder: Path, out_dir: Path | None = None,
                                 pose: Pose | None = None, kind: str = "png") -> list[Path]:
-    """Draw what each strategy leaves as reflected lines, side by side."""
+    """Draw the reflected lines after the last step of each strategy, side by side."""
     record = read_comparison(Path(folder))
     if not record.runs:
         return []
@@ -113,7 +113,7 @@ def draw_comparison_reflections(folder: Path, out_dir: Path | None = None,
 
 
 def draw_difference(run_dir: Path) -> Path:
-    """Draw what a few operations have changed: before, after, difference."""
+    """Draw the effect of a few operations: before, after, difference."""
     record = read_run(Path(run_dir))
     with look():
         return save(difference_figure(record), record.folder / "pictures" / "difference.png")

@@ -1,4 +1,4 @@
-"""Deviation maps: before and after side by side, and what is left on its own finer scale."""
+"""Deviation maps: before and after side by side, and the remaining deviation on its own scale."""
 
 from __future__ import annotations
 
@@ -30,12 +30,12 @@ if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
 Box = tuple[float, float, float, float]  # x, y, width, height of a label, mm of the panel
-MOST_NUMBERED = 12  # places of work that are numbered in a map; more would hide it
+MOST_NUMBERED = 12  # largest number of places of work with numbers in a map; more would hide it
 ASPECT = 1.25  # width over height of every map
 
 
 def map_figure(record: RunRecord, step: int | None = None) -> Figure:
-    """Deviation before any work and after a step (the last by default), on one colour scale.
+    """Deviation before the repair and after a step (the last by default), on one colour scale.
 
     The scale is linear and symmetric, zero is white, and both maps have the same limits. Thin
     lines mark +-tolerance; triangles mark lows and highs with their heights in mm.
@@ -64,9 +64,9 @@ def map_figure(record: RunRecord, step: int | None = None) -> Figure:
 
 
 def left_figure(record: RunRecord, step: int | None = None) -> Figure:
-    """What is left after a step, on a scale of its own, with the places worked so far.
+    """Remaining deviation after a step, on a scale of its own, with the places worked so far.
 
-    The limits fit this one map, so its colours must not be compared with those of
+    The limits fit this one map. Therefore its colours must not be compared with those of
     `map_figure`; the title says so.
     """
     number = record.step_index(step)
@@ -107,7 +107,7 @@ def draw_map(ax: Axes, field: Field, window: Region, limit_mm: float,
 
 def mark_or_say_flat(ax: Axes, field: Field, tolerance_mm: float, window: Region,
                      most: int = 4, size: float = 10.0) -> list[Box]:
-    """Mark the spots outside +-tolerance, or say that there is none; returns places taken."""
+    """Mark the spots outside +-tolerance, or write that there is none; returns the boxes used."""
     found = spots(field, tolerance_mm, most)
     taken = mark_spots(ax, found, window, size)
     if not found:
@@ -118,7 +118,8 @@ def mark_or_say_flat(ax: Axes, field: Field, tolerance_mm: float, window: Region
 
 
 def mark_spots(ax: Axes, found: list[Spot], window: Region, size: float = 10.0) -> list[Box]:
-    """Triangles at lows (pointing down) and highs (up) with heights beside, labels kept apart.
+    """Triangles at lows (pointing down) and highs (up), with labels of their heights that do not
+    overlap.
 
     Returns the boxes of markers and labels, mm of the panel.
     """
@@ -137,9 +138,10 @@ def mark_spots(ax: Axes, found: list[Spot], window: Region, size: float = 10.0) 
 
 def label(ax: Axes, text: str, at: tuple[float, float], taken: list[Box], window: Region,
           colour: str, size: float) -> None:
-    """Write a text beside a point where it covers nothing in `taken`, and add its box to that.
+    """Write a text near a point where it overlaps as few boxes of `taken` as possible, and add its
+    box to them.
 
-    A label that has to stand far from its point gets a thin line to it.
+    A label far from its point has a thin line to it.
     """
     letter = size / 72.0 * (window.y1 - window.y0) / height_in(ax)
     width, height = 0.72 * letter * len(text), 1.5 * letter
@@ -181,7 +183,8 @@ def add_bar(fig: Figure, image: ScalarMappable, where: tuple[float, float, float
 
 def _mark_work(ax: Axes, record: RunRecord, number: int, window: Region,
                taken: list[Box]) -> None:
-    """Small black symbols where tools worked, with the numbers of the steps if they are few."""
+    """Small black symbols at the places of tools, with the numbers of the steps if these are few.
+    """
     places: dict[tuple[float, float], list[int]] = {}
     for step in record.steps[1:number + 1]:
         if window.holds(step.x_mm, step.y_mm):
@@ -202,7 +205,7 @@ def _mark_work(ax: Axes, record: RunRecord, number: int, window: Region,
 
 
 def _locator(fig: Figure, field: Field, window: Region) -> None:
-    """Outline of the whole panel with the part shown above."""
+    """Outline of the whole panel with a frame round the part of the maps above."""
     from matplotlib.patches import Rectangle
 
     panel = extent(field)
@@ -222,7 +225,7 @@ def _locator(fig: Figure, field: Field, window: Region) -> None:
 
 
 def _words(fig: Figure, record: RunRecord, number: int) -> None:
-    """Largest low and high before and after, and how to read the maps, below them."""
+    """Largest low and high before and after, and a legend, below the maps."""
     first, last = record.steps[0], record.steps[number]
     for row, (name, step) in enumerate((("before", first), ("after", last))):
         y = (0.9 - 0.28 * row) / 7.0
@@ -237,7 +240,7 @@ def _words(fig: Figure, record: RunRecord, number: int) -> None:
 
 
 def _subtitle(record: RunRecord, number: int) -> str:
-    """Strategy, and the outcome of the run when its last state is shown."""
+    """Strategy and match; for the last state also the outcome of the run."""
     parts = [record.strategy and f"strategy: {record.strategy}",
              number == record.last and record.outcome and f"outcome: {record.outcome}",
              match_words(record)]
@@ -245,7 +248,7 @@ def _subtitle(record: RunRecord, number: int) -> str:
 
 
 def match_words(record: RunRecord) -> str:
-    """How far step 0 is from what was measured; empty where the record does not say."""
+    """Difference between step 0 and the measured dent; empty if it is not recorded."""
     match = record.match
     if match is None:
         return ""

@@ -1,4 +1,4 @@
-"""The measured dent, the one that was found, and what lies between them."""
+"""The measured dent, the reconstructed one, and their difference."""
 
 from __future__ import annotations
 
@@ -31,12 +31,13 @@ ASPECT = 1.0
 SIDE_IN = 4.1
 EXPLAINED, UNEXPLAINED = "#3d7418", "#8a1c1c"
 MOST_MARKED = 4
-"""Labels on spots that are not explained."""
+"""Largest number of labels on spots that are not explained."""
 
 
 @dataclass(frozen=True)
 class Judged:
-    """A measured low or high: place, deviation measured and found (mm), whether it is explained."""
+    """A measured low or high: place, measured and reconstructed deviation (mm), and whether the
+    reconstruction explains it."""
 
     x_mm: float
     y_mm: float
@@ -46,10 +47,10 @@ class Judged:
 
 
 def match_figure(record: RunRecord, measured: Field) -> Figure:
-    """Three maps: measured, found (step 0), found minus measured.
+    """Three maps: measured, reconstructed (step 0), and reconstructed minus measured.
 
-    The first two share one colour scale; the third has its own, no narrower than the tolerance, and
-    says of every measured low and high whether the panel found explains it.
+    The first two have a common colour scale. The third has its own scale, with limits not below
+    twice the tolerance; it marks for every measured low and high whether it is explained.
     """
     found = record.fields[0]
     gap = Field(found.x_mm, found.y_mm, found.d_mm - _on(measured, found))
@@ -81,7 +82,7 @@ def match_figure(record: RunRecord, measured: Field) -> Figure:
 
 
 def spots_judged(record: RunRecord) -> tuple[Judged, ...]:
-    """Measured lows and highs with whether they were found; none where the record does not say."""
+    """Measured lows and highs with whether they are explained; empty if this is not recorded."""
     match = record.match or {}
     listed = match.get("spots")
     found = []
@@ -95,7 +96,8 @@ def spots_judged(record: RunRecord) -> tuple[Judged, ...]:
 
 
 def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Region) -> None:
-    """Rings round spots that are explained, crosses on those that are not, with what is missing."""
+    """Rings round explained spots; crosses on the others, with reconstructed and measured values.
+    """
     inside = [one for one in judged if window.holds(one.x_mm, one.y_mm)]
     taken: list[Box] = []
     for one in inside:
@@ -114,7 +116,7 @@ def mark_judged(ax: Axes, judged: tuple[Judged, ...], window: Region) -> None:
 
 
 def _on(measured: Field, found: Field) -> np.ndarray:
-    """The measured deviations; NaN everywhere where they are on another grid."""
+    """The measured deviations; all NaN if they are on another grid."""
     if measured.d_mm.shape == found.d_mm.shape:
         return measured.d_mm
     return np.full_like(found.d_mm, np.nan)

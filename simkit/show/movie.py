@@ -1,4 +1,4 @@
-"""A repair as a movie: reflected lines from step to step, GIF always, MP4 where ffmpeg is."""
+"""A repair as a movie of reflected lines: always as GIF, also as MP4 if ffmpeg is installed."""
 
 from __future__ import annotations
 
@@ -20,9 +20,9 @@ FRAMES_BETWEEN, FRAMES_HELD, PER_SECOND = 4, 6, 10
 
 
 def reflection_movie(view: View, out: Path) -> list[Path]:
-    """Write out.gif and, where ffmpeg is installed, out.mp4; returns the files written.
+    """Write out.gif and, if ffmpeg is installed, out.mp4; returns the files written.
 
-    Between two steps the surface is carried over evenly, only for the eye to follow.
+    Between two steps the surface is interpolated linearly. This has no mechanical meaning.
     """
     return write_movie(list(_frames(view)), out)
 
@@ -81,7 +81,7 @@ def _store(data: bytes, path: Path) -> Path:
 
 
 def _mp4(frames: list[np.ndarray], path: Path) -> Path:
-    """By ffmpeg in a child process, from raw pictures."""
+    """Write an MP4 by ffmpeg in a child process, from raw pictures."""
     height, width = (size - size % 2 for size in frames[0].shape[:2])
     place = tempfile.TemporaryDirectory()
     beside = Path(place.name) / path.name

@@ -1,4 +1,4 @@
-"""Deviation after every step, small pictures side by side on one scale of bands."""
+"""Deviation after every step as small maps with one scale of bands."""
 
 from __future__ import annotations
 
@@ -29,9 +29,9 @@ MOST_PICTURES = 12
 
 
 def multiples_figure(record: RunRecord) -> Figure:
-    """The dent and what each step left, or twelve of them spread over the repair.
+    """Deviation of the dent and after each step, or of twelve steps spread over the repair.
 
-    The bands are those of `bands.png`: even steps would show the first pictures only.
+    The bands are those of `bands.png`: on a linear scale, only the first maps would show anything.
     """
     from matplotlib.colors import BoundaryNorm
 

@@ -20,8 +20,9 @@ FIRST, LAST = INK, "#d55e00"
 def section_figure(record: RunRecord, step: int | None = None) -> Figure:
     """Deviation along x and along y through the dent's deepest point, from step 0 to a step.
 
-    Above at full depth; below the same lines near flat, where the last steps decide. The
-    tolerance band is shaded, the first line is thick and dark, the last thick and orange.
+    The upper diagrams show the full depth; the lower ones show the same lines enlarged near zero,
+    where the last steps matter. The tolerance band is shaded. The first line is thick and dark, the
+    last thick and orange.
     """
     number = record.step_index(step)
     at = deepest(record.fields[0])
@@ -31,7 +32,7 @@ def section_figure(record: RunRecord, step: int | None = None) -> Figure:
     fig = new_figure(12.9, 8.2)
     title(fig, f"Sections through the deepest point, steps 0 to {number}", record.title,
           left_in=0.9)
-    # (line, name of the running axis, grid, limits, the other axis and its place)
+    # (index of the section, its axis, grid, limits, the other axis and the place on it)
     cuts = ((0, "x", grid.x_mm, (window.x0, window.x1), "y", grid.y_mm[at[0]]),
             (1, "y", grid.y_mm, (window.y0, window.y1), "x", grid.x_mm[at[1]]))
     span = _limits([d for pair in lines for d in pair])
@@ -68,14 +69,14 @@ def _draw(ax: Axes, along: Array, profiles: list[Array], tolerance_mm: float) ->
 
 
 def _between(count: int) -> list[tuple[float, float, float, float]]:
-    """Graded colours of the steps between first and last, dark to light."""
+    """Colours of the steps between the first and the last, from dark to light."""
     import matplotlib as mpl
 
     return [tuple(mpl.colormaps["viridis"](value)) for value in np.linspace(0.12, 0.88, count)]
 
 
 def _limits(profiles: list[Array]) -> tuple[float, float]:
-    """Limits of the upright axis with a margin; zero is always inside."""
+    """Limits of the vertical axis with a margin; they always include zero."""
     low = min(0.0, *(float(np.nanmin(d)) for d in profiles))
     high = max(0.0, *(float(np.nanmax(d)) for d in profiles))
     margin = 0.08 * max(high - low, 0.1)
@@ -83,7 +84,7 @@ def _limits(profiles: list[Array]) -> tuple[float, float]:
 
 
 def _key(fig: Figure, number: int, tolerance_mm: float) -> None:
-    """Legend beside the heading: first, graded between, last, tolerance."""
+    """Legend beside the heading: first line, some between, last line, tolerance."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch
 

@@ -34,7 +34,7 @@ if TYPE_CHECKING:
 def progress_figure(record: RunRecord, step: int | None = None) -> Figure:
     """Largest low, largest high and crown after every step; below, tool and force of each step.
 
-    The tolerance band is shaded. A hatched bar is a step at which the glue let go.
+    The tolerance band is shaded. A hatched bar is a step in which the glue failed.
     """
     number = record.step_index(step)
     steps = record.steps[:number + 1]
@@ -77,7 +77,7 @@ def _heights(ax: Axes, steps: tuple[StepRecord, ...], tolerance_mm: float) -> No
 
 
 def label_ends(ax: Axes, ends: list[tuple[float, str, str]]) -> None:
-    """Texts right of the axes at the heights of their lines' ends, moved apart where they meet.
+    """Texts right of the axes at the heights of the lines' ends, moved apart if they overlap.
 
     ends : (height, colour, text) of every line.
     """
@@ -121,7 +121,7 @@ def _forces(ax: Axes, steps: tuple[StepRecord, ...]) -> None:
 
 
 def force_figure(record: RunRecord, path: ForcePath) -> Figure:
-    """Tool force against travel in one operation, and the released height predicted meanwhile."""
+    """Tool force over travel in one operation, and the height after release predicted during it."""
     step = record.steps[path.step]
     _, colour = symbol(step.operation)
     fig = new_figure(9.0, 5.6)

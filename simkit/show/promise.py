@@ -1,4 +1,4 @@
-"""Improvement over minutes as a band over the runs of a promise."""
+"""Improvement over minutes for the runs of a promise, and the promised curves."""
 
 from __future__ import annotations
 
@@ -14,9 +14,9 @@ BLUE = "#0072b2"
 
 def draw_promise(name: str, grid_min: NDArray[np.float64], curves: NDArray[np.float64],
                  levels: dict[str, NDArray[np.float64]], file: Path) -> Path:
-    """Draw every run thinly and the promised improvement of each share of cases.
+    """Draw every run as a thin line, and the promised improvement for each share of cases.
 
-    levels : share in words to the improvement, %, at each time; nan where nothing can be said.
+    levels : improvement, %, at each time, by the share in words; nan if there are too few runs.
     """
     with look():
         fig = new_figure(8.4, 5.0)

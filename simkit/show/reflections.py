@@ -28,14 +28,14 @@ if TYPE_CHECKING:
 
 ASPECT, MARGIN, POINTS = 1.25, 1.35, 520
 ISOPHOTE_BANDS = 14
-"""Bands of the isophotes across the undamaged part shown."""
+"""Approximate number of isophote bands on the undamaged part that is shown."""
 MOST_STEPS = 12
 PAINT, LAMP = np.array([22, 30, 41]) / 255.0, np.array([255, 253, 245]) / 255.0
 
 
 @dataclass(frozen=True)
 class View:
-    """A run's panel before eye and lamps: what every picture of it shares."""
+    """A run's panel with eye and lamps: the data that all its pictures share."""
 
     record: RunRecord
     sheet: RecordedSurface
@@ -50,7 +50,7 @@ class View:
         return self.of(self.sheet.moved(step))
 
     def of(self, moved_mm: Array | None) -> Look:
-        """The panel with its control points moved; None: undamaged."""
+        """The panel with displaced control points; None: undamaged."""
         grid = self.plain if moved_mm is None else self.sheet.grid(self.u, self.v, moved_mm)
         here = lamp_coordinate(grid.points_mm, grid.normals, self.bench)
         before = lamp_coordinate(self.plain.points_mm, self.plain.normals, self.bench)
@@ -60,7 +60,7 @@ class View:
 
 @dataclass(frozen=True)
 class Look:
-    """Lamp coordinates (nv, nu) of one state, how far its lines have moved, its slope errors."""
+    """Lamp coordinates (nv, nu) of one state, shifts of its reflected lines, and slope errors."""
 
     view: View
     grid: Grid
@@ -73,7 +73,7 @@ class Look:
         return stripes(self.coordinate_mm, self.view.bench.spacing_mm, self.view.bench.lit)
 
     def isophotes(self) -> tuple[Array, float]:
-        """Bands of equal angle to the light, 0 to 1, and how many mrad a pair of them is."""
+        """Bands of equal angle to the light, 0 to 1, and the angle of a pair of bands, mrad."""
         light = -self.view.bench.facing
         angle = 1000.0 * np.arccos(np.clip(isophote(self.grid.normals, light), -1.0, 1.0))
         plain = 1000.0 * np.arccos(np.clip(isophote(self.view.plain.normals, light), -1.0, 1.0))
@@ -83,7 +83,7 @@ class Look:
         return stripes(angle, step, 0.5), step
 
     def numbers(self) -> dict[str, float]:
-        """Largest line shift (mm) and slope error (mrad), area (mm^2) where the shift is seen."""
+        """Largest line shift (mm) and slope error (mrad), and the area (mm^2) of visible shift."""
         x, y = self.view.plain.points_mm[..., 0], self.view.plain.points_mm[..., 1]
         cell = float(np.mean(np.diff(x, axis=1))) * float(np.mean(np.diff(y, axis=0)))
         seen = self.shift_mm > self.view.bench.seen_mm
@@ -93,7 +93,7 @@ class Look:
                 "seen_area_mm2": float(np.count_nonzero(seen)) * cell}
 
     def verdict(self) -> str:
-        """The numbers and what they mean, in two lines."""
+        """The numbers and their meaning in two lines."""
         n = self.numbers()
         seen = n["line_shift_mm"] > n["seen_from_mm"]
         where = (f"seen on {_area(n['seen_area_mm2'])}" if seen else "not seen")
@@ -102,7 +102,7 @@ class Look:
 
 
 def open_view(record: RunRecord, pose: Pose, points: int = POINTS) -> View:
-    """Set up eye and lamps before the dent of a run; InputError where no surface is recorded."""
+    """Set up eye and lamps in front of a run's dent; InputError if no surface is recorded."""
     sheet = read_sheet(record)
     inner = zoom(record.fields, record.tolerance_mm, ASPECT)
     window = _wider(inner, record)
@@ -116,7 +116,7 @@ def open_view(record: RunRecord, pose: Pose, points: int = POINTS) -> View:
 
 
 def reflection_figure(view: View, step: int | None = None) -> Figure:
-    """Reflected lines (above) and isophotes (below): undamaged, with the dent, after a step."""
+    """Reflected lines (above) and isophotes (below): undamaged, dented, and after a step."""
     number = view.record.step_index(step)
     looks = [("Undamaged", view.of(None)), ("The dent", view.at(0))]
     if number > 0:
@@ -147,7 +147,7 @@ def reflection_figure(view: View, step: int | None = None) -> Figure:
 
 
 def steps_figure(view: View) -> Figure:
-    """Reflected lines after every step, or after twelve of them spread over the repair."""
+    """Reflected lines after every step, or after twelve steps spread over the repair."""
     last = view.record.last
     shown = sorted({round(k) for k in np.linspace(0, last, min(last + 1, MOST_STEPS))})
     looks = []
@@ -160,7 +160,7 @@ def steps_figure(view: View) -> Figure:
 
 
 def side_by_side_figure(record: ComparisonRecord, pose: Pose) -> Figure:
-    """Reflected lines of the dent and of what each strategy leaves, same eye, lamps and part."""
+    """Reflected lines of the dent and after each strategy, with the same eye, lamps and window."""
     views = [open_view(run, pose, 320) for run in record.runs.values()]
     x0, x1 = min(v.window.x0 for v in views), max(v.window.x1 for v in views)
     y0, y1 = min(v.window.y0 for v in views), max(v.window.y1 for v in views)
@@ -172,7 +172,7 @@ def side_by_side_figure(record: ComparisonRecord, pose: Pose) -> Figure:
 
 
 class Screen:
-    """Figure of a movie, drawn again for every frame."""
+    """Figure of a movie that is updated for every frame."""
 
     def __init__(self, view: View) -> None:
         self.view = view
@@ -184,7 +184,7 @@ class Screen:
                                        va="center")
 
     def show(self, moved_mm: Array, words: str) -> None:
-        """Put a state of the panel on the screen."""
+        """Show a state of the panel."""
         colours = _colours(self.view.of(moved_mm).lines())
         if hasattr(self._image, "set_data"):
             self._image.set_data(colours)
@@ -217,7 +217,7 @@ def _many(view: View, looks: Sequence[tuple[str, Look]], heading: str, under: st
 
 
 def _paint(ax: Axes, view: View, brightness: Array, window: Region | None = None) -> Any:
-    """Lit and dark stripes on the panel's plan, equal aspect."""
+    """Bright and dark stripes on the panel's plan, equal aspect."""
     part = window or view.window
     colours = _colours(brightness)
     x, y = view.plain.points_mm[..., 0], view.plain.points_mm[..., 1]
@@ -247,7 +247,7 @@ def _meaning(bench: Bench) -> str:
 
 
 def _wider(inner: Region, record: RunRecord) -> Region:
-    """More of the panel around, so that undisturbed lines show; inside the panel."""
+    """A larger window inside the panel, which also shows undisturbed lines."""
     field = record.fields[0]
     cx, cy = 0.5 * (inner.x0 + inner.x1), 0.5 * (inner.y0 + inner.y1)
     half = 0.5 * MARGIN * (inner.y1 - inner.y0)
@@ -259,7 +259,7 @@ def _wider(inner: Region, record: RunRecord) -> Region:
 
 
 def _short(value: float) -> str:
-    """Two meaningful digits, no exponent."""
+    """Two significant digits without an exponent."""
     if value >= 10.0:
         return f"{value:.0f}"
     return f"{value:.1f}" if value >= 1.0 else f"{value:.2g}"

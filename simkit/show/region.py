@@ -1,4 +1,4 @@
-"""What to look at in a deviation field: lows and highs, the part worth zooming on, sections."""
+"""Parts of a deviation field for pictures: lows and highs, the window to show, sections."""
 
 from __future__ import annotations
 
@@ -62,10 +62,10 @@ def extent(field: Field) -> Region:
 
 
 def zoom(fields: Sequence[Field], tolerance_mm: float, aspect: float) -> Region:
-    """Part of the panel that holds everything that departs from flat, with a margin.
+    """Part of the panel with all deviations beyond the tolerance, with a margin.
 
-    aspect : width over height of the picture; the window has exactly this shape, and is moved
-        inside the panel as far as it fits, save for a rim that shows the panel's edge.
+    aspect : width over height of the picture and of the window. If possible, the window is moved
+        inside the panel, except for a narrow rim that shows the panel's edge.
     """
     panel = extent(fields[0])
     largest = np.max([np.nan_to_num(np.abs(field.d_mm)) for field in fields], axis=0)
@@ -93,7 +93,8 @@ def _shift(centre: float, size: float, low: float, high: float) -> float:
 
 
 def fine(field: Field, window: Region, points: int = 420) -> Field:
-    """Field on a fine even grid in the window, bilinear (adds no height that is not there)."""
+    """Field on a fine uniform grid in the window by bilinear interpolation, which cannot exceed the
+    values of the field."""
     look = RegularGridInterpolator((field.y_mm, field.x_mm), field.d_mm, bounds_error=False)
     x = np.linspace(window.x0, window.x1, points)
     y = np.linspace(window.y0, window.y1, points)
@@ -101,7 +102,7 @@ def fine(field: Field, window: Region, points: int = 420) -> Field:
 
 
 def deepest(field: Field) -> tuple[int, int]:
-    """Row and column of the deepest point; of the largest |d| when nothing is low."""
+    """Row and column of the deepest point; of the largest |d| if there is no low."""
     d = field.d_mm
     if np.nanmin(d) < 0.0:
         j, i = np.unravel_index(np.nanargmin(d), d.shape)

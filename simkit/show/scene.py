@@ -1,7 +1,7 @@
 """3-D pictures and movies of a stored run with pyvista, an optional extra.
 
-VTK ends the whole process when no working OpenGL library is there, so everything is drawn in a
-child process (:mod:`simkit.show.turned`); its death becomes one line of advice.
+Without a working OpenGL library, VTK ends the whole process. Therefore a child process draws
+(:mod:`simkit.show.turned`); if it dies, the user gets one line of advice.
 """
 
 from __future__ import annotations
@@ -25,7 +25,7 @@ from simkit.show.movie import write_movie
 from simkit.show.style import store
 from simkit.underway import beat
 
-# VTK's default window first, then the two that need no display.
+# VTK's default window is tried first, then the two that need no display.
 WINDOWS = ("", "vtkEGLRenderWindow", "vtkOSOpenGLRenderWindow")
 TIME_LIMIT_S, TIME_LIMIT_OF_A_FRAME_S = 120.0, 20.0
 FRAMES_BETWEEN, FRAMES_HELD = 4, 5
@@ -36,16 +36,16 @@ CHILD = ("import sys; sys.path.append(sys.argv[1]); from simkit.show.turned impo
 
 def draw_scenes(run_dir: Path, out_dir: Path, step: int | None = None,
                 exaggerate: float | None = None, pose: Pose | None = None) -> list[Path]:
-    """Draw the panel after a step in 3-D, with the step's tool set on it.
+    """Draw the panel after a step in 3-D, with the step's tool on it.
 
-    Two pictures: ``scene``, coloured by deviation, displacements enlarged; and ``scene-lamps``, the
-    panel in its true shape as an eye at the place of ``pose`` sees lamp lines in it.
+    Two pictures: ``scene``, coloured by deviation, with enlarged displacements; and
+    ``scene-lamps``, the true shape with the lamp lines that an eye at the place of ``pose`` sees.
 
-    run_dir : run folder. step : state, the last by default. exaggerate : displacements so many
-    times as large; 1 is true, None takes what shows the dent well.
+    run_dir : run folder. step : state, the last by default. exaggerate : factor on displacements; 1
+    is true, None chooses a factor that shows the dent well.
 
-    Returns the files. InputError when pyvista is not installed, when no OpenGL library works, or
-    when the run is unusable.
+    Returns the files. InputError if pyvista is not installed, if no OpenGL library works, or if the
+    run cannot be used.
     """
     record = _ready(run_dir, out_dir)
     number = record.step_index(step)
@@ -62,9 +62,9 @@ def draw_scenes(run_dir: Path, out_dir: Path, step: int | None = None,
 
 def draw_scene_movie(run_dir: Path, out_dir: Path, exaggerate: float | None = None,
                      pose: Pose | None = None) -> list[Path]:
-    """The repair in 3-D, step by step, as scene.gif and, where ffmpeg is, scene.mp4.
+    """The repair in 3-D, step by step, as scene.gif and, if ffmpeg is installed, scene.mp4.
 
-    Between two steps the shape is carried over evenly, only for the eye to follow.
+    Between two steps the shape is interpolated linearly. This has no mechanical meaning.
     """
     record = _ready(run_dir, out_dir)
     common = _told(record, pose) | {"size": [900, 600]}
@@ -77,7 +77,7 @@ def draw_scene_movie(run_dir: Path, out_dir: Path, exaggerate: float | None = No
 
 
 def _moments(last: int) -> list[tuple[int, float]]:
-    """Steps and how far each has come, as the movie shows them."""
+    """The frames of the movie: step, and share of the change by this step."""
     shares = [float(k) / FRAMES_BETWEEN for k in range(1, FRAMES_BETWEEN + 1)]
     return [(0, 1.0), *((number, share) for number in range(1, last + 1) for share in shares)]
 
@@ -89,7 +89,7 @@ def _pixels(picture: bytes) -> np.ndarray:
 
 
 def _ready(run_dir: Path, out_dir: Path) -> RunRecord:
-    """The run, once it is known that something can be drawn and written."""
+    """The run, after a check that pyvista is installed and that the folder can be written."""
     record = read_run(Path(run_dir))
     if importlib.util.find_spec("pyvista") is None:
         raise InputError("3-D pictures need pyvista, which is not installed",
@@ -107,7 +107,7 @@ def _told(record: RunRecord, pose: Pose | None) -> dict[str, object]:
 
 
 def _by_a_child(order: dict) -> list[bytes]:
-    """The pictures of an order; InputError where no kind of window draws them."""
+    """The pictures of an order; InputError if no kind of window can draw them."""
     for window in WINDOWS:
         pictures = _attempt(order, window)
         if pictures is not None:
@@ -117,7 +117,7 @@ def _by_a_child(order: dict) -> list[bytes]:
 
 
 def _attempt(order: dict, window: str) -> list[bytes] | None:
-    """Draw in a child process with one kind of VTK window; None when it died or hung."""
+    """Draw in a child process with one kind of VTK window; None if it dies or takes too long."""
     env = {**os.environ, "PYTHONSAFEPATH": "1"}
     if window:
         env["VTK_DEFAULT_OPENGL_WINDOW"] = window

@@ -1,4 +1,4 @@
-"""What stands around the work in a picture: braces and openings behind, footprints of tools."""
+"""Surroundings of the work in a picture: braces and openings behind, footprints of tools."""
 
 from __future__ import annotations
 
@@ -26,12 +26,12 @@ CIRCLE = np.linspace(0.0, 2.0 * np.pi, 49)
 
 @dataclass(frozen=True)
 class Setting:
-    """A run's case as recorded (an empty one where it is not), for what pictures add to the map.
+    """The recorded case of a run (empty if there is none), for additions to its maps.
 
     Attributes
     ----------
     case : the resolved case. supports, reach : shapes behind the panel, as mappings.
-    outlines : outline (n, 2) of each tool of the kit about its place, mm, by name.
+    outlines : outline (n, 2) of each tool of the kit relative to its place, mm, by name.
     """
 
     case: Mapping[str, Any]
@@ -41,7 +41,7 @@ class Setting:
 
 
 def read_setting(folder: Path) -> Setting:
-    """What RUN/case.json says of braces, access and tools; nothing where the file is missing."""
+    """Braces, access and tools from RUN/case.json; empty if the file is missing."""
     path = Path(folder) / "case.json"
     case = read_json(path, "run").get("case", {}) if path.exists() else {}
     if not isinstance(case, dict):
@@ -63,7 +63,7 @@ def read_setting(folder: Path) -> Setting:
 def _tab(spec: Any) -> tuple[str, Array] | None:
     try:
         return _named(spec), tab_outline(find_tab(spec))
-    except InputError:  # a catalogue of its own that is not here any more: no outline
+    except InputError:  # a tool of the user's catalogue, which is not available: no outline
         return None
 
 
@@ -83,7 +83,7 @@ def _named(spec: Any) -> str:
 
 
 def tab_outline(tab: Tab) -> Array:
-    """Outline of a tab's glued face about its middle, (n, 2), mm."""
+    """Outline of a tab's glued face relative to its middle, (n, 2), mm."""
     a, b = 0.5 * tab.length_mm, 0.5 * tab.width_mm
     if tab.kind in ("round", "oval"):
         return np.column_stack([a * np.cos(CIRCLE), b * np.sin(CIRCLE)])
@@ -95,7 +95,7 @@ def tab_outline(tab: Tab) -> Array:
 
 def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
                 reach: Sequence[Mapping[str, Any]], window: Region) -> None:
-    """Braces hatched with their names, openings outlined with dashes; limits of the axes stay."""
+    """Braces hatched and named, openings dashed; the limits of the axes do not change."""
     from matplotlib.patches import Circle, Rectangle
     from matplotlib.transforms import Affine2D
 
@@ -118,7 +118,7 @@ def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
 
 
 def footprint(step: StepRecord, outlines: Mapping[str, Array]) -> Array | None:
-    """Outline of a step's tool where it worked, (n, 2), mm in plan; None where it is not known."""
+    """Outline of a step's tool at its place, (n, 2), mm in plan; None if it is not known."""
     outline = outlines.get(step.tool)
     if outline is None or not (np.isfinite(step.x_mm) and np.isfinite(step.y_mm)):
         return None
@@ -130,7 +130,7 @@ def footprint(step: StepRecord, outlines: Mapping[str, Array]) -> Array | None:
 
 def draw_tools(ax: Axes, steps: Sequence[StepRecord], outlines: Mapping[str, Array],
                path: bool = True) -> None:
-    """Footprints where tools worked, to scale, and a thin line from place to place in order."""
+    """Footprints of tools to scale, and a thin line that joins their places in order."""
     worked = [step for step in steps if np.isfinite(step.x_mm) and np.isfinite(step.y_mm)]
     seen: set[tuple[str, float, float]] = set()
     for step in worked:

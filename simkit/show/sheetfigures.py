@@ -1,4 +1,4 @@
-"""What is in the sheet, as maps: plastic strain, strain at the paint, residual stress, thinning."""
+"""Maps of the sheet's state: plastic strain, strain at the paint, residual stress, thinning."""
 
 from __future__ import annotations
 
@@ -24,10 +24,10 @@ COLOURS = "cividis"
 
 
 def sheet_figure(record: RunRecord, step: int | None = None) -> Figure:
-    """Four quantities of the sheet: above of the dent, below after a step, one scale a column.
+    """Four quantities of the sheet: above for the dent, below after a step, one scale per column.
 
-    Every cell is one finite element. Plastic strain is the largest through the thickness, residual
-    stress the von Mises stress of the outermost layer with no tool on the panel.
+    Every cell is one finite element. Plastic strain is the largest through the thickness; residual
+    stress is the von Mises stress of the outermost layer without a tool on the panel.
     """
     number = record.step_index(step)
     sheet = read_sheet(record)

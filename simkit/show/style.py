@@ -1,4 +1,4 @@
-"""One look for all pictures: colours, fonts, symbols, number format, and how a PNG is saved.
+"""Common style of all pictures: colours, fonts, symbols, number format, and saving.
 
 matplotlib is imported inside the functions, so that the command line starts without it.
 """
@@ -56,9 +56,9 @@ LOOK: dict[str, Any] = {
 
 @contextlib.contextmanager
 def look(kind: str = "png") -> Iterator[None]:
-    """Draw with simkit's look, whatever the user's own matplotlib settings are.
+    """Draw in simkit's style, independent of the user's matplotlib settings.
 
-    kind : what `save` writes meanwhile: png, svg or pdf.
+    kind : format in which `save` writes: png, svg or pdf.
     """
     import matplotlib as mpl
 
@@ -80,7 +80,7 @@ def new_figure(width_in: float, height_in: float) -> Figure:
 
 def place(fig: Figure, left: float, bottom: float, width: float, height: float,
           **kwargs: Any) -> Axes:
-    """Axes at a place given in inches from the figure's lower left corner."""
+    """Axes with a position in inches from the figure's lower left corner."""
     w, h = fig.get_size_inches()
     return fig.add_axes((left / w, bottom / h, width / w, height / h), **kwargs)
 
@@ -96,12 +96,13 @@ def title(fig: Figure, text: str, under: str = "", left_in: float = 0.75) -> Non
 
 
 def shorten(text: str, most: int) -> str:
-    """Text cut to a number of letters, with an ellipsis where something is left out."""
+    """Text cut to a number of characters, with an ellipsis if something is omitted."""
     return text if len(text) <= most else text[:most - 1].rstrip() + "\u2026"
 
 
 def colour_limit(*fields: np.ndarray) -> float:
-    """Limit of a symmetric colour scale: largest |d| of all fields (mm), rounded up a little."""
+    """Limit of a symmetric colour scale, mm: largest |d| of all fields, rounded up to two digits.
+    """
     largest = max(float(np.nanmax(np.abs(field))) for field in fields)
     if largest <= 0.0:
         return 1.0
@@ -119,12 +120,12 @@ def colour_scale(limit_mm: float) -> tuple[Colormap, Normalize]:
 
 
 def plate() -> dict[str, Any]:
-    """White ground under a text, so that it stays legible on any colour of a map."""
+    """White background of a text, so that it is legible on any colour of a map."""
     return {"boxstyle": "round,pad=0.18", "fc": "white", "ec": "none", "alpha": 0.9}
 
 
 def tolerance_band(ax: Axes, tolerance_mm: float, upright: bool = False) -> None:
-    """Shade +-tolerance and draw the zero line; along y by default, along x when upright."""
+    """Shade +-tolerance and draw the zero line: of the y axis, or of the x axis if ``upright``."""
     span, line = (ax.axvspan, ax.axvline) if upright else (ax.axhspan, ax.axhline)
     span(-tolerance_mm, tolerance_mm, color=BAND, alpha=0.22, lw=0)
     line(0.0, color=GREY, lw=0.7)
@@ -174,11 +175,11 @@ def symbol(operation: str) -> tuple[str, str]:
 
 
 def save(fig: Figure, path: Path) -> Path:
-    """Write a picture whole or not at all, and the same bytes for the same picture.
+    """Write a picture completely or not at all; equal pictures give equal bytes.
 
-    In the format that `look` was given (PNG without it), with its ending. No date and no version is
-    stored in the file. InputError when the place cannot be written, or when a file of that name
-    lies in a folder of simkit's without being simkit's.
+    The format is that of `look` (PNG without it), with the matching ending. The file contains no
+    date and no version. InputError if it cannot be written, or if the folder is simkit's and holds
+    a file of this name that is not simkit's.
     """
     import matplotlib as mpl
     from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -189,7 +190,7 @@ def save(fig: Figure, path: Path) -> Path:
     path = path.with_suffix(f".{kind}")
     picture = io.BytesIO()
     with warnings.catch_warnings():
-        warnings.simplefilter("ignore")  # about letters that the font lacks
+        warnings.simplefilter("ignore")  # of characters that the font does not have
         fig.savefig(picture, format=kind, dpi=DPI, metadata=UNDATED[kind])
     return store(picture.getvalue(), path)
 
@@ -198,7 +199,7 @@ def store(picture: bytes, path: Path) -> Path:
     """Write a picture; `InputError` as in `save`."""
     home = home_of(path)
     if home is not None and os.path.lexists(path) and home[1] not in (digests_of(home[0]) or {}):
-        raise InputError("would be overwritten, and is not simkit's", "another folder for --out",
+        raise InputError("would be overwritten, but is not simkit's", "another folder for --out",
                          str(path))
     try:
         write_atomic(path, picture)

@@ -1,4 +1,4 @@
-"""The panel's surface as a run recorded it: exact points and normals at any step."""
+"""The panel's surface as recorded in a run: exact points and normals at any step."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ OLDER = "a run recorded with its surface; run the case again"
 
 @dataclass(frozen=True)
 class Grid:
-    """Points of the sheet on a grid of the patch's parameters, lines along v rows first.
+    """Points of the sheet on a grid of the patch's parameters; v varies along the first index.
 
     Attributes
     ----------
@@ -35,7 +35,7 @@ class Grid:
 
 @dataclass(frozen=True)
 class RecordedSurface:
-    """Undamaged mid-surface of a run, and where its steps have moved it."""
+    """Undamaged mid-surface of a run, and access to the displacements of its steps."""
 
     folder: Path
     patch: Patch
@@ -50,7 +50,7 @@ class RecordedSurface:
         return moved
 
     def maps(self, step: int) -> dict[str, Array]:
-        """What is in the sheet after a step, by name, each (elements in u, in v)."""
+        """Maps of the sheet's state after a step, by name, each (elements in u, in v)."""
         path = field_file(self.folder, step)
         shape = self.patch.basis_u.elements, self.patch.basis_v.elements
         found = {key[6:]: np.asarray(values, float) for key, values in _arrays(path).items()
@@ -60,14 +60,14 @@ class RecordedSurface:
         return found
 
     def lines(self, window: Region, points: int) -> tuple[Array, Array]:
-        """Parameters u and v whose grid covers a window of the plan, evenly spaced."""
+        """Uniformly spaced parameters u and v whose grid covers a window of the plan."""
         x, y = np.meshgrid(np.linspace(window.x0, window.x1, 9),
                            np.linspace(window.y0, window.y1, 9))
         u, v, _ = self.patch.locate(x.ravel(), y.ravel())
         return np.linspace(u.min(), u.max(), points), np.linspace(v.min(), v.max(), points)
 
     def grid(self, u: Array, v: Array, moved_mm: Array | None = None) -> Grid:
-        """Points and exact normals on u x v; of the undamaged panel where nothing moved."""
+        """Points and exact normals on u x v; None for ``moved_mm``: the undamaged panel."""
         control = self.patch.control if moved_mm is None else self.patch.control + moved_mm
         bu, bv = self.patch.basis_u, self.patch.basis_v
         net = control.reshape(bu.count, bv.count, 3)
@@ -81,7 +81,7 @@ class RecordedSurface:
 
 
 def read_sheet(record: RunRecord) -> RecordedSurface:
-    """The surface of a run; InputError for runs of before it was recorded, or damaged files."""
+    """The surface of a run; InputError for old runs without one and for damaged files."""
     path = record.folder / "surface.npz"
     if not path.exists():
         raise InputError("this run holds no surface (surface.npz)", OLDER, str(record.folder))

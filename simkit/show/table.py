@@ -1,4 +1,4 @@
-"""Comparison as an aligned table for the terminal."""
+"""A comparison as an aligned table for the terminal."""
 
 from __future__ import annotations
 
@@ -38,17 +38,17 @@ COLUMNS = (
 FIRST = ("case", "strategy", "outcome", "steps", "minutes", "max_low_mm", "max_high_mm",
          "improvement_pct", "slope_mrad", "flat", "max_force_N", "matched", "tool_changes",
          "steps_fine", "minutes_fine", "crown_end_mm", "stretch_mm2", "grade", "dent")
-"""Which columns stand where there is no room for all, the first ones first."""
+"""Order in which columns are kept if the terminal is too narrow for all."""
 
 
 def comparison_table(rows: Sequence[Mapping[str, object]], width: int | None = None) -> str:
-    """Rows of compare.csv as aligned text; columns that no row has are left out.
+    """Rows of compare.csv as aligned text; columns that no row has are omitted.
 
-    width : letters of a line; columns that find no room are left out and named below the table.
-        All columns where None.
+    width : characters of a line; columns beyond it are omitted, and their number is given below the
+        table. None: all columns.
 
-    rows : one mapping a strategy, values as read from the file or as numbers. Numbers stand
-    right, words left; "-" where a value is missing.
+    rows : one mapping for each strategy, values as read from the file or as numbers. Numbers are
+    aligned right, words left; "-" is a missing value.
     """
     columns, missing = columns_of(rows, width)
     padded = [[text.rjust(column.wide) if column.numbers else text.ljust(column.wide)
@@ -89,7 +89,7 @@ def left_out(columns: int) -> str:
 
 
 def _with_room(columns: Sequence[Column], width: int) -> set[str]:
-    """Columns that find room on a line, in the order of FIRST."""
+    """Columns that fit on a line, chosen in the order of FIRST."""
     wide = {column.key: 2 + column.wide for column in columns}
     kept, used = set(), -2
     for key in (key for key in FIRST if key in wide):
@@ -100,7 +100,7 @@ def _with_room(columns: Sequence[Column], width: int) -> set[str]:
 
 
 def flat_word(value: object) -> str:
-    """The column `flat` as yes, no, or "-" when it is missing."""
+    """The column `flat` as yes, no, or "-" if it is missing."""
     word = str(value).strip().lower()
     if word in ("true", "yes", "1"):
         return "yes"

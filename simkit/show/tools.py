@@ -22,13 +22,13 @@ HEAD_MM, FOOT_MM, NAMED_MM = 26.0, 12.0, 9.0
 
 
 def draw_tools(tabs: Sequence[Tab], tips: Sequence[Tip], path: Path) -> Path:
-    """Faces of tabs, and sections of tips with their faces upwards, in one scale, as PNG.
+    """Faces of tabs and sections of tips, on one scale, as PNG.
 
-    At the size the file states (its dots per inch) a millimetre is drawn as one millimetre.
+    With the resolution stored in the file (dots per inch), the drawing is in true size.
 
     Raises
     ------
-    InputError : the place cannot be written.
+    InputError : the file cannot be written.
     """
     rows = _rows([*((tab, tab.length_mm, tab.width_mm) for tab in tabs),
                   *((tip, 2.0 * _half(tip), 2.0 * tip.body.nose_radius_mm) for tip in tips)])
@@ -57,13 +57,13 @@ def draw_tools(tabs: Sequence[Tab], tips: Sequence[Tip], path: Path) -> Path:
 
 
 def _half(tip: Tip) -> float:
-    """Half the width of a tip's section along its length, mm."""
+    """Half the length of a tip, mm."""
     body = tip.body
     return body.nose_radius_mm + max(body.half_length_mm, body.core_radius_mm)
 
 
 def _rows(sized: Sequence[tuple]) -> list[list[tuple]]:
-    """Tools side by side until a row is full; names need 16 mm."""
+    """Tools side by side in rows of limited width; a tool needs at least 18 mm for its name."""
     rows: list[list[tuple]] = [[]]
     used = GAP_MM
     for tool, wide, high in sized:

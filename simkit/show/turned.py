@@ -1,6 +1,6 @@
-"""The child process that draws in 3-D: the panel as it lies in space, lamp lines, the tool on it.
+"""The child process that draws in 3-D: the panel in space, lamp lines, the tool on the panel.
 
-Only :mod:`simkit.show.scene` starts it; what it is to draw comes as JSON on standard input.
+Only :mod:`simkit.show.scene` starts it; its order is JSON on standard input.
 """
 
 from __future__ import annotations
@@ -26,10 +26,10 @@ from simkit.words import one_line
 
 POINTS, POINTS_OF_LAMPS = 240, 700
 PLATE_MM, STEM_MM, LIFT_MM = 4.0, 45.0, 0.8
-"""Thickness of a tool's plate or nose as it is drawn, length of its stem, and what it stands off
-the sheet so as to be seen whole; its outline is to scale, these are not."""
+"""Drawn thickness of a tool's plate or nose, length of its stem, and its distance from the sheet,
+which keeps it visible. These are not to scale, but the tool's outline is."""
 NORMAL_WIDTH = 0.15
-"""Height of the dent as it is drawn, as a share of the picture's depth."""
+"""Drawn height of the dent as a share of the panel's length in y."""
 
 
 @dataclass(frozen=True)
@@ -38,7 +38,7 @@ class Shape:
 
     Attributes
     ----------
-    plain_mm, moved_mm : (nv, nu, 3) places undamaged, and displacement since.
+    plain_mm, moved_mm : (nv, nu, 3) places on the undamaged panel, and displacements.
     normals : (nv, nu, 3) of the undamaged panel. lines : (nv, nu) brightness of lamp lines.
     """
 
@@ -53,12 +53,12 @@ class Shape:
         return np.nan_to_num((self.moved_mm * self.normals).sum(axis=-1))
 
     def points_mm(self, times: float) -> Array:
-        """Places with displacements so many times as large."""
+        """Places with displacements multiplied by ``times``."""
         return np.nan_to_num(self.plain_mm + times * self.moved_mm)
 
 
 def child() -> None:
-    """Draw every picture of the order into the folder named on the command line."""
+    """Draw all pictures of the order into the folder named on the command line."""
     order, out = json.load(sys.stdin), Path(sys.argv[2])
     # Loaded by name: its stubs differ between versions and it is an optional extra.
     pyvista: Any = importlib.import_module("pyvista")
@@ -69,7 +69,7 @@ def child() -> None:
 
 
 class Stage:
-    """A run before the camera."""
+    """A run with camera and lights."""
 
     def __init__(self, pyvista: Any, record: RunRecord, pose: Pose,
                  size: tuple[int, int]) -> None:
@@ -103,8 +103,8 @@ class Stage:
         return self._views[points]
 
     def _shape(self, step: int, share: float, points: int) -> Shape:
-        """The sheet on its way from the step before to a step; of old runs without a surface, the
-        deviations over the plan."""
+        """The sheet between the step before and a step, by ``share``. For old runs without a
+        surface, the deviations are drawn over the plan."""
         if not self.exact:
             return self._over_plan(step, share)
         view = self._view(points)
@@ -134,7 +134,7 @@ class Stage:
         return colour_limit(*(field.d_mm for field in self.record.fields))
 
     def _coloured(self, plotter: Any, shape: Shape, times: float) -> None:
-        # White lights only: VTK's usual warm light would tint the colours of the scale.
+        # white lights only: VTK's default light is yellowish and would change the scale's colours
         plotter.add_light(self.pyvista.Light(light_type="headlight", intensity=0.5))
         plotter.add_light(self.pyvista.Light(position=(-300.0, 150.0, 250.0), intensity=0.55))
         surface = self._grid(shape, times)
@@ -145,7 +145,7 @@ class Stage:
         plotter.add_mesh(surface, scalars="deviation (mm)", cmap=DIVERGING,
                          clim=(-self._limit(), self._limit()), smooth_shading=True, specular=0.1,
                          ambient=0.3, scalar_bar_args=bar)
-        # The same camera whatever the step: it looks at the panel without the dent.
+        # the camera is the same for every step, since it is set for the undamaged panel
         x0, x1, y0, y1, z0, z1 = self._grid(shape, 0.0).bounds
         middle = np.array([x0 + x1, y0 + y1, z0 + z1]) / 2.0
         reach = 1.1 * float(np.hypot(x1 - x0, y1 - y0))
@@ -155,7 +155,7 @@ class Stage:
         plotter.camera.view_angle = 40.0
 
     def _mirror(self, plotter: Any, shape: Shape) -> None:
-        """Lamp lines as the only shading, seen from the place of the eye they were computed for."""
+        """Lamp lines without other shading, seen from the eye for which they were computed."""
         surface = self._grid(shape, 1.0)
         shade = np.asarray(shape.lines)[..., None]
         colours = (255.0 * (PAINT + shade * (LAMP - PAINT))).round().astype(np.uint8)
@@ -177,9 +177,10 @@ class Stage:
                                            points[..., 2].T[..., None])
 
     def _tool(self, plotter: Any, shape: Shape, number: int, times: float, whole: bool) -> bool:
-        """Set the step's tool on the sheet; of a push from behind its outline and an arrow out.
+        """Draw the step's tool on the sheet; for a push from behind, its outline and an arrow
+        outwards. Returns whether a tool is drawn.
 
-        whole : else its outline alone, so that it hides nothing.
+        whole : if False, draw the outline only, which hides nothing.
         """
         step = self.record.steps[number]
         outline = footprint(step, self.outlines)
@@ -229,7 +230,8 @@ def _how(operation: str, tool: bool, whole: bool) -> str:
 
 
 def _turned_to(normal: Array) -> Array:
-    """Rotation (3, 3) that turns the z axis to a unit normal the shortest way."""
+    """Rotation (3, 3) by the smallest angle that turns the z axis into a unit normal (Rodrigues'
+    formula about the axis z x normal)."""
     x, y, z = normal
     if z < -0.999999:
         return np.diag([1.0, -1.0, -1.0])

@@ -1,4 +1,4 @@
-"""Strategies side by side: final maps, lows and highs against steps, rows of bars."""
+"""Strategies side by side: final maps, lows and highs over steps, rows of bars."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ def final_maps_figure(record: ComparisonRecord) -> Figure:
 
 
 def race_figure(record: ComparisonRecord) -> Figure:
-    """Largest low (below zero) and high (above) against steps, all strategies in one axes."""
+    """Largest low (below zero) and high (above) over steps, all strategies in one diagram."""
     fig = new_figure(12.0, 6.6)
     title(fig, "Lows and highs of all strategies, step by step", record.title, left_in=0.9)
     ax = place(fig, 0.9, 0.75, 8.4, 5.0)
@@ -102,7 +102,7 @@ def race_figure(record: ComparisonRecord) -> Figure:
 
 
 def draw_bars(ax: Axes, values: list[float], style: str) -> None:
-    """Bars of one quantity in the strategies' colours, the number at each end."""
+    """Bars of one quantity in the strategies' colours, with the number at the end of each."""
     top = max((value for value in values if np.isfinite(value)), default=1.0) or 1.0
     for k, value in enumerate(values):
         if np.isfinite(value):
@@ -115,7 +115,7 @@ def draw_bars(ax: Axes, values: list[float], style: str) -> None:
 
 
 def draw_left_over(ax: Axes, record: ComparisonRecord) -> None:
-    """Largest low to the left of zero and largest high to the right, tolerance shaded."""
+    """Bars of the largest low (left of zero) and largest high (right), with shaded tolerance."""
     lows = [-abs(value_of(row, "max_low_mm")) for row in record.rows]
     highs = [abs(value_of(row, "max_high_mm")) for row in record.rows]
     finite = [abs(value) for value in lows + highs if np.isfinite(value)]
@@ -138,7 +138,7 @@ def draw_left_over(ax: Axes, record: ComparisonRecord) -> None:
 
 
 def draw_rows(ax: Axes, names: list[str]) -> None:
-    """Strategy names from top to bottom, no upright axis line."""
+    """Strategy names from top to bottom, without a vertical axis line."""
     ax.set_yticks(range(len(names)), [shorten(name, 26) for name in names], fontsize=11,
                   color=INK)
     ax.set_ylim(len(names) - 0.4, -0.6)
@@ -147,7 +147,7 @@ def draw_rows(ax: Axes, names: list[str]) -> None:
 
 
 def value_of(row: Mapping[str, str], key: str) -> float:
-    """A cell of compare.csv as a number; NaN where it is empty or missing."""
+    """A cell of compare.csv as a number; NaN if it is empty or missing."""
     text = row.get(key, "")
     return float(text) if text.strip() else float("nan")
 

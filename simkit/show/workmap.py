@@ -1,4 +1,4 @@
-"""Where was worked, with what, in which order: footprints to scale on the dent's map."""
+"""Places, tools and order of the work: footprints to scale on the map of the dent."""
 
 from __future__ import annotations
 
@@ -36,9 +36,9 @@ MOST_LISTED = 30
 
 
 def work_figure(record: RunRecord, step: int | None = None) -> Figure:
-    """Footprints of all tools and the way from place to place on the dent; beside it the steps.
+    """Footprints of all tools, joined in order, on the map of the dent; beside it a list of steps.
 
-    Braces behind the panel are hatched, openings to reach through dashed.
+    Braces behind the panel are hatched; openings through which tools reach are dashed.
     """
     number = record.step_index(step)
     setting = read_setting(record.folder)
@@ -66,11 +66,11 @@ def work_figure(record: RunRecord, step: int | None = None) -> Figure:
 
 
 def pass_of(step: StepRecord) -> Operation | None:
-    """What was asked for where a step is a pass of touches; None for a single touch, and in
-    folders that do not say it."""
+    """The operation of a step that is a pass of several touches; None for a single touch, and for
+    folders that do not record it."""
     if not step.number_of("touches") > 1.0:
         return None
-    spoken = import_module("simkit.repair.spoken")  # loads the kernels: only where it is needed
+    spoken = import_module("simkit.repair.spoken")  # loads the kernels: only if it is needed
     try:
         asked: Operation = spoken.read_operation(step.row.get("said", ""))
     except InputError:
@@ -90,7 +90,7 @@ def draw_passes(ax: Axes, steps: Sequence[StepRecord]) -> None:
 
 def number_places(ax: Axes, steps: tuple[StepRecord, ...], window: Region,
                   size: float = 9.0) -> None:
-    """Numbers of the steps beside their places, those of one place together."""
+    """Numbers of the steps beside their places; steps at the same place share one label."""
     places: dict[tuple[float, float], list[int]] = {}
     for step in steps:
         if np.isfinite(step.x_mm) and window.holds(step.x_mm, step.y_mm):
