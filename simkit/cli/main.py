@@ -62,6 +62,7 @@ First steps:
   simkit grades                 which sheet grades there are
   simkit check cases/first-dent is the case sound?
   simkit compare cases/first-dent --out runs/first
+
 \b
 Exit codes:
 {table()}

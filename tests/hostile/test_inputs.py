@@ -30,7 +30,8 @@ def test_odd_inputs_get_an_answer_with_manners(name: str) -> None:
     every()
 
 
-FOUND = [("scan", 28, 470, "on one line"), ("study", 28, 648, "")]
+FOUND = [("scan", 28, 470, "on one line"), ("study", 28, 648, ""),
+         ("flags", 28, 1575, "")]
 """What the long form found once: sort, seed and number, and a word of what
 it refuses now.
 """
