@@ -6,6 +6,7 @@ import re
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from pathlib import Path
+from statistics import fmean
 from typing import Any
 
 from simkit.errors import InputError
@@ -18,6 +19,11 @@ MOST_ROWS, MOST_RUNS = 400, 250_000
 ALWAYS = ("case", "strategy", "replicate", "status")
 NUMBERS = ("steps", "minutes", "stage", "max_low_mm", "max_high_mm", "slope_mrad",
            "improvement_pct", "max_force_N", "outcome")
+MOST_VALUES = 12
+"""Values of a key that are drawn."""
+DRAWN = (("improvement_pct", "improvement (%)"), ("steps", "steps"), ("minutes", "minutes"),
+         ("max_force_N", "largest force (N)"))
+"""Quantities of the pictures."""
 VARIED = re.compile(r"^[a-z_]+\.[\w.]+$")
 
 COMPARED = ("a", "b", "quantity", "pairs", "mean", "low", "high", "spread", "only_a", "only_b")
@@ -54,6 +60,42 @@ def study_content(folder: Path) -> dict[str, Any]:
         "runs": _table(rows[:MOST_ROWS], _columns(rows)), "listed": min(len(rows), MOST_ROWS),
         "total": len(rows), "varied": _varied(info), "promise": PROMISE,
         "cautions": [caution.text for caution in cautions_for()]}
+
+
+def study_lines(folder: Path) -> dict[str, list[tuple[str, str, dict[str, float]]]]:
+    """By what was varied: (quantity, strategy, mean of the runs at each value), for pictures.
+
+    Only runs with a result count. What has more than ``MOST_VALUES`` values, as in a drawn sample,
+    is left out.
+    """
+    rows = [row for _, row in read_table(folder / "runs.csv", ("strategy", "status"), MOST_RUNS)
+            if row["status"] == "done"]
+    names = [key for key in (rows[0] if rows else ()) if VARIED.match(key) or key == "case"]
+    found = {}
+    for key in names:
+        values = sorted({row[key] for row in rows}, key=_in_order)
+        if 1 < len(values) <= MOST_VALUES:
+            found[key] = [(label, name, points) for quantity, label in DRAWN
+                          for name in dict.fromkeys(row["strategy"] for row in rows)
+                          if (points := _means(rows, key, values, name, quantity))]
+    return {key: lines for key, lines in found.items() if lines}
+
+
+def _in_order(text: str) -> tuple[bool, float, str]:
+    try:
+        return False, float(text), text
+    except ValueError:
+        return True, 0.0, text
+
+
+def _means(rows: Sequence[Row], key: str, values: Sequence[str], strategy: str,
+           quantity: str) -> dict[str, float]:
+    """Mean of a quantity at each value of a key, where runs have it."""
+    held = {value: [float(row[quantity]) for row in rows
+                    if (row[key], row["strategy"]) == (value, strategy)
+                    and row.get(quantity, "").strip() and _number(row[quantity])]
+            for value in values}
+    return {value: fmean(numbers) for value, numbers in held.items() if numbers}
 
 
 def _optional(path: Path) -> list[Row]:

@@ -18,7 +18,8 @@ from simkit.files import write_atomic
 from simkit.optics.bench import Pose
 from simkit.record.read import ComparisonRecord, RunRecord, is_comparison, read_comparison, read_run
 from simkit.report import facts
-from simkit.report.study import is_study, study_content
+from simkit.report.study import is_study, study_content, study_lines
+from simkit.show.answer import answer_figure
 from simkit.show.bands import LEAST_TOLERANCES, band_figure
 from simkit.show.course import comparison_figure
 from simkit.show.maps import map_figure
@@ -32,6 +33,10 @@ from simkit.show.workmap import work_figure
 from simkit.tool.cautions import cautions_for
 
 PICTURE_COLOURS = 160
+MOST_STUDY_PICTURES = 4
+UPRIGHT_MM, ACROSS_MM = (180.0, 240.0), (267.0, 177.0)
+"""Room for a picture on a page of the PDF, across and down; see style.css.j2."""
+LEAST_POINTS = 7.0
 """Colours of an embedded picture: enough for our maps, a third of the bytes."""
 NO_PDF = ("PDF reports need weasyprint and its libraries",
           "pip install -e '.[report]' in simkit's folder, and on Debian: apt install "
@@ -48,7 +53,8 @@ def write_report(folder: Path, out: Path, pdf: bool) -> list[Path]:
     """
     render = _weasyprint(out.with_suffix(".pdf")) if pdf else None
     if is_study(folder):
-        html = _page(study_content(folder), "study.html.j2")
+        html = _page({**study_content(folder), "pictures": _study_pictures(folder)},
+                     "study.html.j2")
     elif is_comparison(folder):
         html = _page(_comparison(read_comparison(folder)), "page.html.j2")
     else:
@@ -135,6 +141,14 @@ def _common(record: RunRecord, case: Mapping[str, Any], info: Mapping[str, Any],
         "footer": record.title.replace('"', "'").replace("\\", "")}
 
 
+def _study_pictures(folder: Path) -> list[dict[str, str]]:
+    with look():
+        return [_picture(answer_figure(f"What came out, by {key}", key, lines),
+                         f"By {key}: mean of the runs at each value, a line a strategy. Whether a "
+                         "difference holds, the conclusions say.")
+                for key, lines in list(study_lines(folder).items())[:MOST_STUDY_PICTURES]]
+
+
 def _run_pictures(record: RunRecord) -> list[dict[str, str]]:
     deep = max(-step.max_low_mm
                for step in record.steps[:1]) > LEAST_TOLERANCES * record.tolerance_mm
@@ -169,7 +183,19 @@ def _picture(figure: Any, caption: str) -> dict[str, str]:
             out = io.BytesIO()
             small.save(out, format="PNG", optimize=True)
     data = base64.b64encode(out.getvalue()).decode()
-    return {"data": f"data:image/png;base64,{data}", "caption": caption}
+    return {"data": f"data:image/png;base64,{data}", "caption": caption,
+            "lies": "across" if points_on_paper(figure, UPRIGHT_MM) < LEAST_POINTS else ""}
+
+
+def points_on_paper(figure: Any, room_mm: tuple[float, float]) -> float:
+    """Size of a figure's smallest text, in points, where it has so much room on the paper."""
+    from matplotlib.text import Text
+
+    smallest = min(float(text.get_fontsize()) for text in figure.findobj(Text)
+                   if text.get_text() and text.get_visible())
+    inches = figure.get_size_inches()
+    return smallest * min(1.0, *(room / 25.4 / size
+                                 for room, size in zip(room_mm, inches, strict=True)))
 
 
 def _page(content: Mapping[str, Any], template: str) -> str:

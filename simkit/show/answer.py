@@ -5,9 +5,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from simkit.show.style import INK, look, new_figure, save, title
+
+if TYPE_CHECKING:
+    from matplotlib.figure import Figure
 
 COLOURS = ("#0072b2", "#d55e00", "#009e73", "#cc79a7", "#56b4e9", "#e69f00", "#555555")
 """Okabe and Ito's colours, which can be distinguished with the common colour-vision deficiencies
@@ -21,6 +24,12 @@ Lines = Sequence[tuple[str, str, dict[str, float]]]
 
 
 def draw_answer(question: str, along: str, lines: Lines, file: Path) -> Path:
+    """Write :func:`answer_figure` as a picture."""
+    with look():
+        return save(answer_figure(question, along, lines), file)
+
+
+def answer_figure(question: str, along: str, lines: Lines) -> Figure:
     """Draw (label of the quantity, series, points) as diagrams side by side.
 
     points : values by their label on the axis, in the order of the axis. If all labels are numbers,
@@ -34,26 +43,25 @@ def draw_answer(question: str, along: str, lines: Lines, file: Path) -> Path:
     width = left + len(labels) * PANEL_IN + (len(labels) - 1) * GAP_IN + 0.35
     legend = 0.3 if len(names) > 1 else 0.0
     height = legend + (3.8 if numeric else 1.75 + 0.42 * len(keys))
-    with look():
-        fig = new_figure(width, height)
-        title(fig, question if len(question) < 14 * width else question[:200], left_in=0.3)
-        low, top = (0.68 + legend, 0.8) if numeric else (0.62 + legend, 0.78)
-        for index, label in enumerate(labels):
-            ax = fig.add_axes(((left + index * (PANEL_IN + GAP_IN)) / width, low / height,
-                               PANEL_IN / width, (height - low - top) / height))
-            own = [next((p for q, s, p in lines if (q, s) == (label, name)), {})
-                   for name in names]
-            (_curves if numeric else _rows)(ax, own, names, keys)
-            ax.set_title(label, fontsize=9, color=INK, loc="left")
-            ax.spines[["top", "right"]].set_visible(False)
-            if numeric:
-                ax.set_xlabel(along)
-            elif index:
-                ax.set_yticklabels([])
-        if len(names) > 1:
-            fig.legend(*fig.axes[0].get_legend_handles_labels(), loc="lower center",
-                       ncols=min(4, len(names)), frameon=False, fontsize=8)
-        return save(fig, file)
+    fig = new_figure(width, height)
+    title(fig, question if len(question) < 14 * width else question[:200], left_in=0.3)
+    low, top = (0.68 + legend, 0.8) if numeric else (0.62 + legend, 0.78)
+    for index, label in enumerate(labels):
+        ax = fig.add_axes(((left + index * (PANEL_IN + GAP_IN)) / width, low / height,
+                           PANEL_IN / width, (height - low - top) / height))
+        own = [next((p for q, s, p in lines if (q, s) == (label, name)), {})
+               for name in names]
+        (_curves if numeric else _rows)(ax, own, names, keys)
+        ax.set_title(label, fontsize=9, color=INK, loc="left")
+        ax.spines[["top", "right"]].set_visible(False)
+        if numeric:
+            ax.set_xlabel(along)
+        elif index:
+            ax.set_yticklabels([])
+    if len(names) > 1:
+        fig.legend(*fig.axes[0].get_legend_handles_labels(), loc="lower center",
+                   ncols=min(4, len(names)), frameon=False, fontsize=8)
+    return fig
 
 
 def _curves(ax: Any, own: Sequence[dict[str, float]], names: Sequence[str],

@@ -15,13 +15,22 @@ from stored_run import PLAN, write_run
 
 from simkit.cli.main import main
 from simkit.errors import InputError
+from simkit.optics.bench import Pose
 from simkit.record.read import read_run
 from simkit.report import write as reports
 from simkit.report.facts import steps_table
 from simkit.report.sheet import _cells, write_sheet
+from simkit.report.study import study_lines
 from simkit.report.write import _goal, write_report
+from simkit.show.bands import band_figure
+from simkit.show.maps import map_figure
+from simkit.show.profiles import section_figure
+from simkit.show.progress import progress_figure
+from simkit.show.reflections import open_view, reflection_figure
 from simkit.show.region import Region
-from simkit.show.workmap import pass_of
+from simkit.show.sheetfigures import sheet_figure
+from simkit.show.style import look
+from simkit.show.workmap import pass_of, work_figure
 
 
 class Outline(HTMLParser):
@@ -195,11 +204,37 @@ def test_a_study_report_says_what_can_be_concluded_and_lists_every_run(tmp_path)
     folder = study_folder(tmp_path / "study")
     page = outline(write_report(folder, tmp_path / "s", pdf=False)[0])
     assert page.wrong == page.open == []
-    assert page.sources == []
+    assert len(page.sources) == 1  # one key was varied: one picture, within the page
+    assert page.sources[0].startswith("data:image/png;base64,")
     assert "8 runs: 8 done" in page.text
     assert "centre-first needs less" in page.text
     assert "\u22123.2" in page.text
     assert page.text.count("steps used up") == 8
+
+
+def test_pictures_of_the_pdf_lie_so_that_their_text_is_seven_points_at_least(run_folder):
+    """A4 is 210 x 297 mm (ISO 216; MEMORY), with margins and room for a caption."""
+    assert max(reports.UPRIGHT_MM[0] + 30, reports.ACROSS_MM[1] + 25) <= 210
+    assert max(reports.UPRIGHT_MM[1] + 33, reports.ACROSS_MM[0] + 30) <= 297
+    record = read_run(run_folder)
+    with look():
+        for draw in (work_figure, progress_figure, map_figure, band_figure, section_figure,
+                     sheet_figure, lambda run: reflection_figure(open_view(run, Pose(), 100))):
+            figure = draw(record)
+            room = reports.ACROSS_MM if reports._picture(figure, "")["lies"] else reports.UPRIGHT_MM
+            assert reports.points_on_paper(figure, room) >= 7.0, draw
+
+
+def test_pictures_of_a_study_are_means_by_what_was_varied(tmp_path):
+    """Steps are 12 + replicate in every cell: 13.5 on average, 13 where a run failed."""
+    folder = study_folder(tmp_path / "study")
+    whole = dict.fromkeys(("0.65", "0.75"), 13.5)
+    assert study_lines(folder) == {"panel.thickness_mm": [
+        ("steps", "centre-first", whole), ("steps", "crown-first", whole)]}
+    text = (folder / "runs.csv").read_text()
+    (folder / "runs.csv").write_text(text.replace("centre-first,2,done,0.65",
+                                                  "centre-first,2,killed,0.65"))
+    assert study_lines(folder)["panel.thickness_mm"][0][2] == {"0.65": 13.0, "0.75": 13.5}
 
 
 def test_a_study_without_conclusions_is_reported_and_one_without_runs_refused(tmp_path):
