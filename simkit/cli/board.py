@@ -43,12 +43,14 @@ class Row:
     last_s: float = 0.0
 
     def left_s(self, now_s: float) -> float | None:
-        """Time left at the mean speed up to the last count, s; None if it cannot be estimated."""
+        """Time left at the mean speed up to the last count, s; None if it cannot be estimated, or
+        has been exceeded."""
         fresh = self.done - self.at_first
         if self.most or fresh <= 0 or self.of <= self.done:
             return None
         pace_s = (self.last_s - self.first_s) / fresh
-        return max(0.0, pace_s * (self.of - self.done) - (now_s - self.last_s))
+        left_s = pace_s * (self.of - self.done) - (now_s - self.last_s)
+        return left_s if left_s > 0.0 else None
 
     def count(self, word: Word, now_s: float) -> None:
         """Take a new count; it ends the work of the last message."""

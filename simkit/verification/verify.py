@@ -12,6 +12,7 @@ from simkit import __version__
 from simkit.errors import InputError, nearest
 from simkit.files import Damaged, load_json, read_back, write_json, write_table
 from simkit.record.write import open_folder
+from simkit.underway import beat, counted, over
 from simkit.verification.problems.catalogue import MANUAL, QUICK
 from simkit.verification.problems.check import Check
 from simkit.verification.problems.second_opinion import LibraryMissing
@@ -70,7 +71,9 @@ def verify(wanted: Sequence[str], quick: bool, folder: Path,
                          "problems": list(chosen)})
     problems = QUICK if quick else MANUAL
     done: list[Solved] = []
-    for name in chosen:
+    for number, name in enumerate(chosen):
+        counted(number, len(chosen), "problems")
+        beat(name)
         file = folder / "problems" / f"{name}.json"
         solved = _read(name, file)
         if solved is None:
@@ -80,6 +83,7 @@ def verify(wanted: Sequence[str], quick: bool, folder: Path,
         done.append(solved)
         write_table(folder / "verification.csv", COLUMNS, [r for s in done for r in s.rows])
         progress(solved)
+    over()
     return done
 
 

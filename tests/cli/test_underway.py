@@ -85,6 +85,8 @@ def test_rows_say_since_when_what_how_many_and_what_is_left(board, now) -> None:
     assert whole.endswith("2 of 8 runs, about 3 min left")  # 60 s / 2 x 6 - 5 s
     assert one.split() == ["1:05", "one", "begins"]
     assert two.split() == ["0:05", "two", "round", "3"]
+    now[0] = 400.0
+    assert drawn(board)[0].endswith("2 of 8 runs")  # longer than foreseen: nothing is foretold
     board.listen(Word(line="one", over=True))
     assert [line.split()[1] for line in drawn(board)[1:]] == ["two"]
 
