@@ -47,6 +47,7 @@ def noise_unrest(spec: DentSpec, field: DepthField, base_mm: float, seed: int) -
     x = np.linspace(x0 - grow_x, x1 + grow_x, GRID_LINES)
     y = np.linspace(y0 - grow_y, y1 + grow_y, GRID_LINES)
     xx, yy = np.meshgrid(x, y)
+    # the fit without added errors, with which each draw is compared
     still = fit(np.zeros(count))(xx, yy)
     heights, slopes = [], []
     for _ in range(NOISE_DRAWS):

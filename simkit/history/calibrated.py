@@ -82,7 +82,8 @@ def room(scores: Sequence[float], share: float = SHARE) -> tuple[float, float, f
     m = ordered.size
     if m == 0:
         return 0.0, float("inf"), 0.0, 1.0
-    k = min(int(np.ceil((m + 1) * share - 1e-9)), m)
+    k = min(int(np.ceil((m + 1) * share - 1e-9)), m)  # 1e-9: rounding error of the product
+    # quantiles of Beta(k, m + 1 - k), the distribution of the share that is really held
     low, high = (float(betaincinv(k, m + 1 - k, edge)) for edge in (0.05, 0.95))
     return min(share, m / (m + 1)), float(ordered[k - 1]), low, high
 

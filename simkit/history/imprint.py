@@ -111,6 +111,8 @@ def _next_goal(goals: list[Array], gaps: list[Array]) -> Array:
     normal = fall.T @ fall
     if not np.trace(normal) > 0.0:
         return goals[-1] + gaps[-1]
+    # least squares: shares c of the earlier rounds that minimise |gap - sum c_i fall_i|; damping is
+    # relative to the mean diagonal, since the differences of rounds become nearly parallel
     damped = normal + DAMPING * np.trace(normal) / len(back) * np.eye(len(back))
     share = np.linalg.solve(damped, fall.T @ gaps[-1].ravel())
     mixed = gaps[-1].ravel() - (move + fall) @ share

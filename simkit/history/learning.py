@@ -95,12 +95,15 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     prior = prior / prior.sum()
     change = np.asarray(change, float)
     ways = np.zeros((0, read.size)) if sheet_mm is None else np.atleast_2d(sheet_mm).astype(float)
+    # s = m + delta: the prior mean is subtracted here, so that all unknowns have prior mean 0
     gap = read[None, :] - standing - usual.strength * change
+    # variances add, since the noise of a reading and the error of the model are independent
     error2 = noise_mm**2 + (CHANGE_STANDARD_ERROR * change) ** 2
     use = np.ones(read.size, dtype=bool)
     slips: list[int] = []
     while True:
         off = _off(gap, change, error2, use, usual, ways)
+        # a reading is an outlier only if it is one under every history: the best one decides
         nearest = np.min(np.abs(off), axis=0)
         worst = int(np.argmax(np.where(use, nearest, 0.0)))
         if not nearest[worst] > SLIP_STANDARD_ERRORS:
@@ -114,6 +117,7 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
     told = [_evidence(g[use], np.vstack([c, ways])[:, use], e[use], usual)
             for g, c, e in zip(gap, change, error2, strict=True)]
     evidence = np.array([log for log, _, _ in told])
+    # a common factor of all evidences cancels; without the maximum the exponentials may underflow
     after = prior * np.exp(evidence - evidence.max())
     after /= after.sum()
     return Learned(tuple(map(float, prior)), tuple(map(float, after)),
@@ -130,12 +134,15 @@ def _evidence(gap: Array, ways: Array, error2: Array, usual: Usual) -> tuple[flo
     of one unit of each unknown, the strength first, then the sheet; error2 (n,) variances. The
     prior of the unknowns is normal with mean 0 (Bishop 2006, eq. 3.49, 3.86).
     """
+    # A = P + W S^-1 W^T, mean = A^-1 W S^-1 g, with the prior precision P and the variances S
     prior = np.ones(len(ways))
     prior[0] = 1.0 / usual.error**2
     precision = np.diag(prior) + (ways / error2) @ ways.T
     pull = (ways / error2) @ gap
     spread = np.asarray(np.linalg.inv(precision), dtype=float)
     found = spread @ pull
+    # log N(g; 0, S + W^T P^-1 W) without its constant, by the matrix inversion and determinant
+    # lemmas: -(g^T S^-1 g + log|S|) / 2 + b^T A^-1 b / 2 - (log|A| - log|P|) / 2, b = W S^-1 g
     log = -0.5 * float((gap**2 / error2 + np.log(error2)).sum()) + 0.5 * float(pull @ found)
     log -= 0.5 * float(np.linalg.slogdet(precision)[1] - np.log(prior).sum())
     return log, found, spread
@@ -152,6 +159,7 @@ def _off(gap: Array, change: Array, error2: Array, use: NDArray[np.bool_], usual
         for i in range(gap.shape[0]):
             ways = np.vstack([change[i], sheet])
             _, found, spread = _evidence(gap[i, others], ways[:, others], error2[i, others], usual)
+            # variance of a new reading: its own error and that of the unknowns, w^T A^-1 w
             error = np.sqrt(error2[i, j] + ways[:, j] @ spread @ ways[:, j])
             off[i, j] = (gap[i, j] - found @ ways[:, j]) / error
     return off

@@ -74,11 +74,14 @@ def _moved(trials: Trials, trial: Trial) -> tuple[Blow, ...]:
     nearer = _sides(trials, one, two)
     columns = []
     for blow, part in zip(trial.blows, (nearer, 1.0 - nearer), strict=True):
+        # derivatives of the shape by the unknowns, scaled by 5 mm in place and 20 % in depth:
+        # a shape that moves by a in x changes by -a d(shape)/dx; its depth acts as a factor
         columns += [-sx * part * 5.0, -sy * part * 5.0,
                     trial.d_mm * part / blow.depth_mm * 0.2 * abs(blow.depth_mm)]
     matrix = np.stack(columns, axis=1)
     gap = trials.wanted - trial.d_mm
     normal = matrix.T @ matrix
+    # Levenberg: with a large misfit the linear model is poor, and the step must be short
     damping = 0.02 * gap @ gap
     move = np.clip(np.linalg.solve(normal + damping * np.eye(6), matrix.T @ gap), -1.6, 1.6)
     return tuple(_shifted(blow, move[3 * k:3 * k + 3]) for k, blow in enumerate(trial.blows))

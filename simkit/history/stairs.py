@@ -42,6 +42,7 @@ class Stair:
     def narrowed(self, travel_mm: float, left_mm: float, wanted_mm: float) -> Stair:
         """The same with one end replaced by a release at a travel between them."""
         here = (travel_mm, left_mm)
+        # opposite signs: the wanted depth lies between this release and the later one
         further = (left_mm - wanted_mm) * (self.after[1] - wanted_mm) < 0.0
         return Stair(here, self.after) if further else Stair(self.before, here)
 

@@ -74,10 +74,12 @@ def crown_ring(field: SampledField, low: Spot, rays: int = CROWN_RAYS) -> CrownR
     r, d = _along_rays(field, (low.x_mm, low.y_mm), angle)
     rim, ring, height = (np.full(rays, np.nan) for _ in range(3))
     for k in range(rays):
+        # comparisons with NaN are false, so a ray that leaves the panel has no crossing there
         crossing = np.flatnonzero((d[k, :-1] < 0.0) & (d[k, 1:] >= 0.0))
         if crossing.size == 0:
             continue
         i = int(crossing[0])
+        # zero of the straight line through the two samples
         rim[k] = r[i] + (r[i + 1] - r[i]) * d[k, i] / (d[k, i] - d[k, i + 1])
         band = np.where((r >= rim[k]) & (r <= CROWN_REACH * rim[k]), d[k], np.nan)
         if np.isnan(band).all():
@@ -120,6 +122,7 @@ def _along_rays(
     on = (x >= field.x_mm[0]) & (x <= field.x_mm[-1])
     on &= (y >= field.y_mm[0]) & (y <= field.y_mm[-1])
     on &= field.on_panel[np.clip(row, 0, ny - 1), np.clip(column, 0, nx - 1)]
+    # after the first place off the panel a ray has ended, even if it enters the panel again
     on = np.logical_and.accumulate(on, axis=1)
     d = np.full(x.shape, np.nan)
     d[on] = spline(x[on], y[on], grid=False)
@@ -158,6 +161,7 @@ def crown_relaxation(
         highest_mm=end - start,
         mean_mm=mean,
         low_rise_mm=rise,
+        # divided by the fall of the crown, which is its change with the sign reversed
         rise_per_highest=rise / (start - end) if start - end > 1e-3 else None,
         rise_per_mean=-rise / mean if mean < -1e-3 else None,
     )

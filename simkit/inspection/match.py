@@ -106,6 +106,7 @@ def judge(depth: DepthField, spots: tuple[WantedSpot, ...], close: SampledField,
     found = tuple(_found(one, wanted, close, criteria) for one in spots)
     allowed = max(criteria.match_mm, RMS_SHARE * peak)
     most = max(criteria.tolerance_mm, HEIGHT_SHARE * peak, 3.0 * depth.noise_mm)
+    # a narrow spot may fall between the points of the coarse grid: the spots are checked as well
     level = flatness(far, *criteria.goal).flat and not any(
         abs(one.spot.height_mm) > criteria.goal[0] for one in spots)
     faults = [one.words() for one in found if not one.ok]
@@ -114,6 +115,7 @@ def judge(depth: DepthField, spots: tuple[WantedSpot, ...], close: SampledField,
     lost = not level and flatness(whole, *criteria.goal).flat
     if lost:
         faults.append("the panel found is within the goal although the measured one is not")
+    # a stray difference is named only if no spot explains it already
     if worst > most and not faults:
         faults.append(f"{worst:.2f} mm difference at ({place[0]:.0f}, {place[1]:.0f}), "
                       f"{most:.2f} allowed")

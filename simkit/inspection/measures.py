@@ -86,6 +86,7 @@ def _difference(field: SampledField, base_mm: float, axis: int) -> Array:
     result = spline(ahead) - spline(behind)
     step = places[1] - places[0]
     stands = np.ones(d.shape, dtype=bool)
+    # a foot between two grid points stands on the panel only if both of them do
     for foot in (ahead, behind):
         at = (foot - places[0]) / step
         for index in (np.floor(at + 1e-9), np.ceil(at - 1e-9)):
@@ -208,6 +209,7 @@ def area_strain(green: ArrayLike) -> Array:
     sqrt(det(I + 2E)) - 1, exact; E12 is the tensor component, half of the engineering strain.
     """
     e = np.asarray(green, dtype=float)
+    # C = I + 2E is the metric of the deformed sheet; its determinant is the squared area ratio
     det = (1.0 + 2.0 * e[..., 0]) * (1.0 + 2.0 * e[..., 1]) - 4.0 * e[..., 2] ** 2
     return np.sqrt(det) - 1.0
 

@@ -104,6 +104,7 @@ def probe_at(model: Model, x_mm: float, y_mm: float) -> Probe:
     u, v = _located(model.patch, x_mm, y_mm)
     row = model.patch.evaluation(u, v)
     normal = model.patch.normals(u, v)[0]
+    # d = n . sum_i N_i u_i: the probe holds the control points i and the vectors N_i n
     return Probe(row.indices.astype(np.int64), row.data[:, None] * normal)
 
 

@@ -82,7 +82,7 @@ def open_folder(folder: Path, what: Mapping[str, Any]) -> bool:
     ------
     InputError : the folder holds something else, or cannot be made.
     """
-    told = json.loads(json.dumps(what))
+    told = json.loads(json.dumps(what))  # as it is read back: tuples become lists
     try:
         if mine(folder):
             listed = digests_of(folder) or {}

@@ -109,6 +109,7 @@ def lever(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float) -> t
     through = f"{rod.name} through {opening.name}"
     if rod.thickness_mm >= opening.width_mm or rod.hook_mm >= opening.length_mm:
         return 0.0, f"{through}: does not go in"
+    # the straight part ends one hook length behind the panel, where the hook reaches the place
     across = math.hypot(x_mm - opening.x_mm, y_mm - opening.y_mm)
     arm = math.hypot(across, opening.depth_mm - rod.hook_mm)
     hand = rod.length_mm - arm
@@ -131,7 +132,7 @@ def _in_the_way(case: Case, opening: Opening, rod: Rod, x_mm: float, y_mm: float
     x = opening.x_mm + share * (x_mm - opening.x_mm)
     y = opening.y_mm + share * (y_mm - opening.y_mm)
     depth = opening.depth_mm + share * (rod.hook_mm - opening.depth_mm)
-    half = 0.5 * rod.thickness_mm
+    half = 0.5 * rod.thickness_mm  # parts are enlarged by the radius of the rod
     for bed in case.panel.supports:  # the rod may pass between it and the panel, nowhere else
         if bool((inside(bed, x, y) & (depth + half > bed.gap_mm)).any()):
             return bed.name

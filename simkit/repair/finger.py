@@ -70,6 +70,7 @@ def finger_check(model: Model, state: State, x_mm: float, y_mm: float, force_N: 
     at, normal = point_on(model, state, x_mm, y_mm)
     points, _, _ = footprint(model, state, Tab("finger", "round", over_mm, over_mm), at,
                              tool_frame(-normal))
+    # at an edge a part of the disc is off the panel; 40 % of its area must be on it
     if points.area.sum() < 0.4 * np.pi * (0.5 * over_mm) ** 2:
         raise InputError(f"press at x {x_mm:g} mm, y {y_mm:g} mm", "a place on the panel")
     share = points.area / points.area.sum()
@@ -85,6 +86,7 @@ def finger_check(model: Model, state: State, x_mm: float, y_mm: float, force_N: 
         return FingerCheck(0.0, 0.0, 0.0, 0.0, True)
     press = force_N * np.asarray(done.factors)
     first, last = press[0] / give[0], press[-1] / give[-1]
+    # tangent stiffness between neighbouring equilibria: a softening place may snap beyond them
     steps = np.diff(press, prepend=0.0) / np.diff(give, prepend=0.0)
     unstable = any(count not in (None, 0) for count in done.negative_pivots)
     snaps = not done.converged or unstable or bool((steps < SNAP_STIFFNESS_SHARE * first).any())

@@ -76,6 +76,7 @@ class Spread:
 
 
 def _count(length: float, spacing: float) -> int:
+    # one more point than intervals; 1e-9 absorbs the rounding error of an exact division
     return math.ceil(length / spacing - 1e-9) + 1
 
 

@@ -43,6 +43,7 @@ source."""
 
 def thinning_pct(model: Model, state: State) -> float:
     """Largest loss of thickness anywhere, %, by plastic strain at constant volume."""
+    # mean plastic area strain through the thickness; the volume is constant: t / t0 = exp(-strain)
     surplus = state.points[..., 0] @ model.layers.weights
     return float(100.0 * (1.0 - np.exp(-surplus)).max())
 
@@ -67,8 +68,10 @@ def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
     factored = _factored(model, state, solver) if kept is None else kept
     if factored is None:
         return math.nan
+    # a negative pivot: the tangent is not positive definite, and the equilibrium is unstable
     if factored.negative_pivots:
         return 0.0
+    # f^T K^-1 f: displacement under 1 N, weighted with the load; its inverse is the stiffness
     return float(1.0 / (press @ factored.solve(press)))
 
 
@@ -123,6 +126,7 @@ def print_mm(body: RigidBody, force_N: float, flow_MPa: float) -> float:
     if body.core == "segment":
         width = area / (2.0 * body.half_length_mm)
         return width**2 / (8.0 * radius)
+    # beyond the flat face, the rounded rim carries the rest like a ball
     flat = (math.pi * body.core_radius_mm**2 if body.core == "disc"
             else 4.0 * body.half_length_mm * body.half_width_mm)
     return 0.0 if area <= flat else (area - flat) / math.pi / (2.0 * radius)

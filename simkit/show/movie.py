@@ -82,6 +82,7 @@ def _store(data: bytes, path: Path) -> Path:
 
 def _mp4(frames: list[np.ndarray], path: Path) -> Path:
     """Write an MP4 by ffmpeg in a child process, from raw pictures."""
+    # yuv420p needs even sizes
     height, width = (size - size % 2 for size in frames[0].shape[:2])
     place = tempfile.TemporaryDirectory()
     beside = Path(place.name) / path.name

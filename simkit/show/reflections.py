@@ -77,6 +77,7 @@ class Look:
         light = -self.view.bench.facing
         angle = 1000.0 * np.arccos(np.clip(isophote(self.grid.normals, light), -1.0, 1.0))
         plain = 1000.0 * np.arccos(np.clip(isophote(self.view.plain.normals, light), -1.0, 1.0))
+        # the width of a band is rounded to 1, 2 or 5 times a power of ten
         step = max(float(np.ptp(plain)) / ISOPHOTE_BANDS, 1.0)
         nice = 10.0 ** math.floor(math.log10(step))
         step = nice * min((1, 2, 5, 10), key=lambda k: abs(k * nice - step))

@@ -106,6 +106,7 @@ def colour_limit(*fields: np.ndarray) -> float:
     largest = max(float(np.nanmax(np.abs(field))) for field in fields)
     if largest <= 0.0:
         return 1.0
+    # unit of the second significant digit; 1e-9 keeps an exact value from being rounded up
     unit = 10.0 ** (np.floor(np.log10(largest)) - 1)
     return float(np.round(np.ceil(largest / unit - 1e-9) * unit, 12))
 

@@ -233,7 +233,7 @@ def _turned_to(normal: Array) -> Array:
     """Rotation (3, 3) by the smallest angle that turns the z axis into a unit normal (Rodrigues'
     formula about the axis z x normal)."""
     x, y, z = normal
-    if z < -0.999999:
+    if z < -0.999999:  # opposite to z the axis is not defined: half a turn about x is taken
         return np.diag([1.0, -1.0, -1.0])
     return np.array([[1.0 - x * x / (1.0 + z), -x * y / (1.0 + z), x],
                      [-x * y / (1.0 + z), 1.0 - y * y / (1.0 + z), y],

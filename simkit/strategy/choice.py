@@ -151,7 +151,7 @@ def flank(session: Session) -> Operation | None:
         size = float(np.hypot(*slope))
         if size <= goal.limits[1]:
             continue
-        rise = 1e-3 * size * goal.slope_base_mm
+        rise = 1e-3 * size * goal.slope_base_mm  # mrad times mm: height difference over the base
         for kind, side in (("push", -1.0), ("tap-down", 1.0)):
             x, y = (float(axis[k]) + side * 0.5 * goal.slope_base_mm * part / size
                     for axis, k, part in ((field.x_mm, column, slope[0]),
@@ -263,6 +263,7 @@ def tried_out(session: Session, operation: Operation, quick: bool = False) -> Se
         after = session.apply(operation, quick)
     except InputError:
         return None
+    # a large travel at a shallow place bends the panel as a whole and leaves the spot as it is
     shallow = abs(here) < DEEP_MM and operation.kind in ("tap-down", "push")
     return None if shallow and after.now.row.travel_mm > BOWS_MM else after
 
@@ -270,6 +271,7 @@ def tried_out(session: Session, operation: Operation, quick: bool = False) -> Se
 def height_at(session: Session, x_mm: float, y_mm: float) -> float:
     """Deviation at a place x, y, by linear interpolation of the sampled field, mm."""
     now = session.now.field
+    # map_coordinates takes indices of the grid, rows (y) first
     at = [[(y_mm - now.y_mm[0]) / now.step_mm[1]], [(x_mm - now.x_mm[0]) / now.step_mm[0]]]
     value = float(map_coordinates(now.d_mm, at, order=1, mode="nearest")[0])
     return value if np.isfinite(value) else 0.0

@@ -70,6 +70,7 @@ def paired(rows: Sequence[Mapping[str, str]], a: str, b: str, quantity: str,
                      and row["status"] == "done"} for name in (a, b)}
     both = sorted(values[a].keys() & values[b].keys())
     gap = np.array([values[a][key] - values[b][key] for key in both])
+    # equal values count half for each strategy, so that the shares of A and B add up to 1
     less = float(np.mean((gap < 0.0) + 0.5 * (gap == 0.0))) if gap.size else np.nan
     low, high = t_interval(gap)
     odds = wilson(less, gap.size)
@@ -94,6 +95,7 @@ def wilson(share: float, count: int, confidence: float = CONFIDENCE_LEVEL) -> tu
     if count == 0:
         return np.nan, np.nan
     z = float(stats.norm.ppf(0.5 + 0.5 * confidence))
+    # roots of (p - share)^2 = z^2 p (1 - p) / n, the normal test with the variance under p itself
     centre = (share + z * z / (2 * count)) / (1 + z * z / count)
     half = z / (1 + z * z / count) * np.sqrt(share * (1 - share) / count
                                              + z * z / (4 * count * count))

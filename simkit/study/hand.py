@@ -23,6 +23,7 @@ def by_hand(session: Session, operation: Operation) -> Operation:
     hand: Hand = session.work.case.hand
     if operation.kind not in LIFTED or not (hand.place_mm or hand.height_pct or hand.height_mm):
         return operation
+    # seeded by the step, not drawn in sequence: a resumed run has the same errors as a whole one
     random = np.random.default_rng([session.work.case.seed, 31, session.now.row.step])
     draw = np.clip(random.standard_normal(4), -3.0, 3.0)
     x = operation.x_mm + hand.place_mm * float(draw[0])

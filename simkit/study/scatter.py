@@ -54,6 +54,7 @@ def noisy_table(file: Path, noise_mm: float, seed: int, replicate: int) -> str:
         raise InputError("scatter.noise_mm needs readings", "a table with a column d_mm",
                          str(file))
     column = [name.strip() for name in table[0]].index("d_mm")
+    # the 7 makes this stream independent of that of the keys, which has the same seed and replicate
     error = np.random.default_rng([seed, replicate, 7]).normal(0.0, noise_mm, len(table))
     text = io.StringIO()
     writer = csv.writer(text, lineterminator="\n")

@@ -91,6 +91,8 @@ def _curvatures(field: SampledField) -> tuple[Array, Array, Array]:
     hxx, hyy, hxy = (
         ndimage.gaussian_filter(d, SMOOTHING_STEPS, order=order, mode="nearest") / scale
         for order, scale in (((0, 2), dx**2), ((2, 0), dy**2), ((1, 1), dx * dy)))
+    # eigenvalues and directions of the symmetric 2 x 2 Hessian (Mohr's circle); slopes are small,
+    # so that the second derivatives of d are changes of curvature
     mean, half = 0.5 * (hxx + hyy), 0.5 * (hxx - hyy)
     size = np.hypot(half, hxy)
     upper, lower = mean + size, mean - size
@@ -113,6 +115,8 @@ def _crest(bend: Array, across: Array) -> NDArray[np.bool_]:
 def _longest_path(cells: NDArray[np.int64]) -> tuple[NDArray[np.int64], bool]:
     """Cells in order along the longest path through a connected set, and whether it is closed."""
     known = {tuple(cell): i for i, cell in enumerate(cells.tolist())}
+    # two breadth-first searches (exact for a tree): the farthest cell from any cell is one end of a
+    # longest path, and the farthest cell from that end is the other
     far, _ = _walk(known, cells, 0)
     end, parents = _walk(known, cells, far)
     path = [end]

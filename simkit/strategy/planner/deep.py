@@ -68,6 +68,7 @@ def _left(pair: Tried) -> float:
 
 def _share(session: Session, after: Session) -> float:
     """Square root of the ratio of left_mm2 after some steps to that before."""
+    # left_mm2 is quadratic in the excess over the limits; the root makes the share linear in it
     return float(np.sqrt(after.now.row.left_mm2 / max(session.now.row.left_mm2, 1e-12)))
 
 

@@ -78,6 +78,7 @@ def _left(parts: Array, aim: float) -> tuple[float, Array]:
     height = np.abs(parts[0])
     slope = np.hypot(parts[1], parts[2])
     over_height, over_slope = np.maximum(height - aim, 0.0), np.maximum(slope - aim, 0.0)
+    # d(slope)/d(component) = component / slope
     turn = 2.0 * over_slope / np.maximum(slope, 1e-12)
     rise = np.stack([2.0 * over_height * np.sign(parts[0]), turn * parts[1], turn * parts[2]])
     return float((over_height**2).sum() + (over_slope**2).sum()), rise
@@ -95,11 +96,13 @@ def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
     left = left_of(now, aim)
     for _ in range(NEWTON):
         slope, bend = _derivatives(now, unit, aim)
+        # active set: changes at a bound whose derivative points beyond it stay there
         held = ((changes <= 0.0) & (slope >= 0.0)) | ((changes >= largest_mm) & (slope <= 0.0))
         free = np.flatnonzero(~held)
         if left <= 0.0 or free.size == 0:
             break
         bend = bend[np.ix_(free, free)]
+        # F is flat where no limit is exceeded: the small diagonal keeps the matrix regular
         bend[np.diag_indices(free.size)] += 1e-9 + 1e-6 * np.trace(bend)
         way = np.linalg.solve(bend, -slope[free])
         for share in (1.0, 0.5, 0.2, 0.05):
@@ -129,6 +132,7 @@ def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
     out = np.flatnonzero(steep > aim)
     size = steep[out]
     along_x, along_y = now[1, out] / size, now[2, out] / size
+    # with s = |g|: ds = g.dg / s (along), and the second derivative is |dg across g|^2 / s
     along = unit[:, 1, out] * along_x + unit[:, 2, out] * along_y
     across = unit[:, 2, out] * along_x - unit[:, 1, out] * along_y
     slope += 2.0 * along @ (size - aim)
@@ -173,6 +177,7 @@ def _promised(now: Array, pool: Pool, largest_mm: float, aim: float) -> tuple[Ar
     rise = _left(now, aim)[1]
     slope = -signs * (flat @ rise.astype(np.float32).ravel())
     bend = 2.0 * (pool.squared() @ (rise != 0.0).astype(np.float32).ravel())
+    # minimum of the quadratic model -slope * a + bend * a^2 / 2 within the bounds
     step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)
     return step, np.where(slope > 0.0, step * slope - 0.5 * step**2 * bend, 0.0)
 

@@ -144,6 +144,7 @@ def solve_shell(case: PressedPanel, mesh: ShellMesh) -> Answer:
     if not done.outcome.valid:
         raise ArithmeticError(f"simkit at {mesh}: {done.reason}")
     x = sample_places(case)
+    # the quarter model carries a quarter of the force
     curve = np.array([(0.0, 0.0)] + [(p.travel_mm, 4.0 * p.force_N) for p in done.path])
     return Answer(x, _shell_deviation(case, model, done.state, x), 4.0 * done.force_N, wall,
                   cpu, {"equations": model.layout.count, "increments": len(done.path),
@@ -250,7 +251,7 @@ def solid_answer(case: PressedPanel, mesh: SolidMesh, run: PeerRun) -> Answer:
     normal = panel_normal(case.curvature, xx.ravel(), yy.ravel()).reshape(u.shape)
     x = sample_places(case)
     force = forces(run.blocks, "BALL_N")
-    loading = force[force[:, 0] <= 1.0 + 1e-9]
+    loading = force[force[:, 0] <= 1.0 + 1e-9]  # step 1 of the deck: time 0 to 1 is the travel
     curve = np.vstack([(0.0, 0.0), np.column_stack([case.travel_mm * loading[:, 0],
                                                     4.0 * np.abs(loading[:, 3])])])
     return Answer(x, _between(breaks, (u * normal).sum(axis=2), x),

@@ -95,7 +95,7 @@ def small_circular(elements: int = 16, degree: int = 3, limit_pct: float = 0.1) 
     a, t, nu = 50.0, 0.5, 0.3
     d = stiffness(E_MPA, nu, t)
     uniform, point = AreaLoad(UP), PointLoad(0.0, 0.0, 0.25 * UP)
-    more = (5.0 + nu) / (1.0 + nu)
+    more = (5.0 + nu) / (1.0 + nu)  # hinged over clamped deflection under uniform load
     cases: list[tuple[str, Edge, StaticLoad, float, float | None]] = [
         ("clamped circle, uniform", HELD, uniform, a**4 / (64.0 * d), None),
         ("hinged circle, uniform", HINGED, uniform, more * a**4 / (64.0 * d), None),

@@ -74,6 +74,7 @@ class BallCase:
     @property
     def shell_error_pct(self) -> float:
         """Order of magnitude of the error of thin-shell theory under the ball, per cent."""
+        # transverse shear and compression are of the order of t / (2 R) relative to bending
         return 100.0 * 0.5 * THICKNESS_MM / self.ball_mm
 
 
