@@ -53,7 +53,7 @@ def test_check_names_what_cannot_be_meant(old: str, new: str, words: str, tmp_pa
 def sharp_tip(folder: Path, capfd: pytest.CaptureFixture[str]) -> None:
     said = said_by_check(folder, {"thickness_mm: 0.8": "thickness_mm: 3.5",
                                   "[ball-12]": "[ball-3]"}, capfd)
-    assert "sharper than the sheet is thick" in said
+    assert "below the thickness would cut the sheet" in said
 
 
 def test_a_mesh_beyond_reason_is_refused_with_its_estimate(
