@@ -17,6 +17,7 @@ except ImportError:  # the extra is not installed; the command says so
     uvicorn = None  # type: ignore[assignment]
 
 from simkit.checks.deeper import check_case
+from simkit.cli.answer import json_option, result
 from simkit.cli.working import cautions, hello, out_folder, say
 from simkit.errors import InputError
 from simkit.live.talk import lessons
@@ -49,6 +50,7 @@ Examples:
               help="A lesson of your own (YAML); give it again for more.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
+@json_option
 def command(case: str, out: Path | None, port: int, host: str, token: str | None, browser: bool,
             lesson_files: tuple[Path, ...], threads: int) -> None:
     """Work the panel of CASE by hand on a page in the browser.
@@ -83,6 +85,8 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     say(f"watch    {address}{live.view_token}")
     say(f"folder   {folder}")
     cautions()
+    result({"work": address + live.work_token, "watch": address + live.view_token,
+            "folder": folder})
     if browser:
         webbrowser.open(address + live.work_token)
     config = uvicorn.Config(live.app(), log_level="warning", ws_max_size=65536,

@@ -23,7 +23,7 @@ from simkit.history.strike import FORCE_N, Blow, set_body, strike
 from simkit.mechanics.stepping.orders import AdvanceSettings
 from simkit.mechanics.stepping.several import release_at
 from simkit.repair.workpiece import Workpiece, make_workpiece
-from simkit.underway import heard
+from simkit.underway import Word, heard
 
 BALL = Blow("ball", 30.0, 10.0, -5.0, -1.0)
 PANEL = {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 500, "length_x_mm": 280,
@@ -103,7 +103,7 @@ def test_a_deep_dent_is_traced_back_to_its_blow(struck, tmp_path) -> None:
     folder, depth = struck
     work = work_of(folder, 13.0, {"points_csv": "depth.csv", "noise_mm": 0.02})
     assert is_deep(work)
-    words: list[str] = []
+    words: list[Word] = []
     with heard(words.append):
         done = reconstruct(work, store=tmp_path)
     assert done.method == "strike"
@@ -116,7 +116,7 @@ def test_a_deep_dent_is_traced_back_to_its_blow(struck, tmp_path) -> None:
     again: list[str] = []
     assert reconstruct(work, progress=again.append, store=tmp_path).rms_mm == pytest.approx(
         done.rms_mm, abs=1e-9)
-    assert any(text.startswith("loading 1, to ") for text in words)
+    assert any(word.text.startswith("loading 1, to ") for word in words)
 
 
 def test_releases_on_the_way_are_those_of_loadings_of_their_own(tmp_path) -> None:

@@ -157,7 +157,7 @@ def test_code_outside_the_folder_of_the_case_is_not_run(tmp_path: Path) -> None:
 def test_a_deep_lift_that_searches_give_up_is_tried_in_full(dented: Session, monkeypatch) -> None:
     """A panel that springs back takes more iterations than a search may spend: the lift that goes
     to flush all the same is not put off for one half-way."""
-    monkeypatch.setattr("simkit.repair.operations.SEARCHED", 3)
+    monkeypatch.setattr("simkit.repair.operations.SEARCHED", 2)
     low = min(dented.spots(), key=lambda spot: spot.height_mm)
     quick = tried_out(dented, Operation("push", "ball-20", low.x_mm, low.y_mm, 0.0), quick=True)
     assert quick is not None
