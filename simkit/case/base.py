@@ -14,6 +14,8 @@ class Part(BaseModel):
     """One block of a case file. Text is never taken for a number, nor NaN for a value."""
 
     model_config = ConfigDict(
+        # strict: "1" is not taken for a number, nor 1 for a truth value;
+        # forbid: a misspelled key must not be ignored
         frozen=True,
         extra="forbid",
         strict=True,

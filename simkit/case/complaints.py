@@ -1,4 +1,4 @@
-"""From what pydantic found to one line a reader can act on."""
+"""Conversion of pydantic's validation errors to one line each, with a remedy."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ def shown(value: Any) -> str:
 
 
 def complaints_of(error: ValidationError, above: tuple[str, ...] = ()) -> list[Complaint]:
-    """All faults of a validation, without a missing key that was only misspelled.
+    """All faults of a validation; a misspelled key is not reported again as a missing one.
 
     ``above``: keys of the case file above the block that was validated.
     """
@@ -40,6 +40,7 @@ def complaints_of(error: ValidationError, above: tuple[str, ...] = ()) -> list[C
     meant: set[KeyPath] = set()
     for fault in _without_emptied(error.errors()):
         loc, value = (*above, *fault["loc"]), fault["input"]
+        # A misspelled required key gives two faults, unknown and missing; report the first only.
         if fault["type"] == "extra_forbidden":
             complaint, guess = _unknown(loc)
             found.append(complaint)
@@ -49,13 +50,17 @@ def complaints_of(error: ValidationError, above: tuple[str, ...] = ()) -> list[C
             expected = entries()[loc_of(loc)].expected
             missing.append(Complaint(untagged(loc), "key missing", f"expected {expected}"))
         else:
+            # A similar file name, from simkit.case.files.
             near = str(fault.get("ctx", {}).get("near", ""))
             found.append(_wrong(fault["type"], loc, value, near))
     return found + [complaint for complaint in missing if complaint.path not in meant]
 
 
 def _without_emptied(faults: list[Any]) -> list[Any]:
-    """The faults without those of lists that are too short only because their items are wrong."""
+    """The faults without 'list too short' where the list has faulty items.
+
+    Pydantic leaves faulty items out before it counts them.
+    """
     return [fault for fault in faults if fault["type"] != "too_short" or not any(
         other is not fault and other["loc"][:len(fault["loc"])] == fault["loc"]
         for other in faults)]
@@ -70,6 +75,7 @@ def _unknown(loc: tuple[str | int, ...]) -> tuple[Complaint, str | None]:
     guess = nearest(key, known)
     if guess is not None:
         return Complaint(path, "unknown key", f"did you mean '{guess}'?"), guess
+    # Known elsewhere: the block is probably indented wrongly.
     homes = [entry.dotted for entry in entries().values() if entry.loc[-1] == key]
     if homes:
         return Complaint(path, "unknown key here", f"it belongs at '{homes[0]}'"), None
@@ -101,6 +107,7 @@ def _range_remedy(entry: Entry, value: Any) -> str:
     if entry.low is None or entry.high is None:
         return f"expected {entry.expected}"
     remedy = f"expected {span(entry.low, entry.high, entry.unit)}"
+    # A positive number out of range is often in another unit, such as m in place of mm.
     plausible = isinstance(value, int | float) and math.isfinite(value) and value > 0
     return f"{remedy}; is the unit right?" if entry.unit and plausible else remedy
 
@@ -118,7 +125,7 @@ def _hint(entry: Entry, value: Any) -> str:
 
 
 def _no_form(path: KeyPath, entry: Entry, value: Any) -> Complaint:
-    """Complaint about an entry that has several forms and fits none."""
+    """Complaint about an entry that matches none of its possible forms."""
     below = {loc: e for loc, e in entries().items() if loc[: len(entry.loc)] == entry.loc}
     for key in ("kind", "shape"):
         words = tuple(w for loc, e in below.items() if loc[-1] == key for w in e.choices)
@@ -148,6 +155,6 @@ def _file_fault(fault: str, value: Any, near: str, sort: str) -> tuple[str, str]
 
 
 def unheard(found: list[Complaint], earlier: list[Complaint]) -> list[Complaint]:
-    """Complaints about keys that no earlier complaint names already."""
+    """Complaints about keys for which there is no earlier complaint."""
     said = {dotted(complaint.path) for complaint in earlier}
     return [complaint for complaint in found if dotted(complaint.path) not in said]

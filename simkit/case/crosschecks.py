@@ -40,8 +40,9 @@ class Blocks:
 
 
 def tab_fits(panel: Panel, length_mm: float, width_mm: float) -> str | None:
-    """None when a tab fits on the panel, its length along the longer side; else what is wrong."""
+    """None if a tab fits on the panel, its length along the longer side; else the fault."""
     x0, x1, y0, y1 = plan_bounds(panel)
+    # A tab may be turned, so its long side is compared with the long side of the panel.
     narrow, wide = sorted((x1 - x0, y1 - y0))
     for size, room in ((length_mm, wide), (width_mm, narrow)):
         if size >= room:
@@ -50,7 +51,7 @@ def tab_fits(panel: Panel, length_mm: float, width_mm: float) -> str | None:
 
 
 def cross_checks(blocks: Blocks, known: KnownNames) -> Iterator[Complaint]:
-    """All checks on what is there."""
+    """All checks for which the blocks they need are valid."""
     panel = blocks.panel
     if panel is not None:
         yield from _outline(panel)
@@ -83,6 +84,7 @@ def _outline(panel: Panel) -> Iterator[Complaint]:
     disc = panel.outline == "disc"
     sizes = {True: ("radius_mm",), False: ("length_x_mm", "length_y_mm")}
     holds = {True: "edge", False: "edges"}
+    # Keys of the other outline are refused, not ignored.
     needed, stray = sizes[disc], (*sizes[not disc], holds[not disc])
     for key in needed:
         if getattr(panel, key) is None:
@@ -116,6 +118,7 @@ def _curvature(panel: Panel) -> Iterator[Complaint]:
     if not has_size(panel):
         return
     x0, x1, y0, y1 = plan_bounds(panel)
+    # A circular section z = -(R - sqrt(R^2 - x^2)) exists only for |x| < R.
     reach = {"radius_x_mm": max(-x0, x1), "radius_y_mm": max(-y0, y1)}
     for key in given:
         if getattr(panel, key) <= reach[key]:
@@ -125,7 +128,10 @@ def _curvature(panel: Panel) -> Iterator[Complaint]:
 
 
 def _edges(panel: Panel) -> Iterator[Complaint]:
-    """A mirror plane must meet the surface at a right angle."""
+    """A plane of symmetry must meet the surface at a right angle.
+
+    A curved panel has zero slope only at its apex, which is at the origin.
+    """
     for side, radius in EDGE_SIDES.items():
         curved = getattr(panel, radius) is not None or panel.surface == "measured"
         at_origin = panel.origin == "corner" and side in ("left", "bottom")
@@ -137,7 +143,7 @@ def _edges(panel: Panel) -> Iterator[Complaint]:
 
 
 def _openings(panel: Panel, kit: Kit | None) -> Iterator[Complaint]:
-    """Openings and rods that do nothing, obstacles turned inside out."""
+    """Openings and rods without effect; obstacles that end before they begin."""
     behind = panel.behind
     if behind.openings and behind.reach == "all":
         yield Complaint(("panel", "behind", "openings"), "openings, and tools reach everywhere",
@@ -204,7 +210,7 @@ def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint
 
 
 def _lifters(kit: Kit) -> Iterator[Complaint]:
-    """Lifters by names of their own, whose feet do not stand on each other."""
+    """Lifters with unique names and feet that do not overlap."""
     names = [lifter.name for lifter in kit.lifters]
     for index, lifter in enumerate(kit.lifters):
         if lifter.name in names[:index]:
@@ -219,13 +225,14 @@ def _lifters(kit: Kit) -> Iterator[Complaint]:
 
 
 def _called(tools: Sequence[object]) -> list[str | tuple[str]]:
-    """Names of tools; an own description's name stands in a tuple: no catalogue knows it."""
+    """Names of tools; the name of an own description is in a tuple, so that it is not looked up in
+    the catalogue."""
     return [tool if isinstance(tool, str) else (str(getattr(tool, "name", "")),) for tool in tools]
 
 
 def _names(sort: str, names: Sequence[str | tuple[str]], path: KeyPath,
            known: Sequence[str] | None, listed: bool = True) -> Iterator[Complaint]:
-    """Every name is known (where there is a catalogue) and stands once."""
+    """Every name is known (if there is a catalogue) and occurs once."""
     seen: set[str] = set()
     for index, entry in enumerate(names):
         name = entry if isinstance(entry, str) else entry[0]

@@ -13,7 +13,7 @@ from simkit.case.files import CsvFile, ScanFile
 from simkit.case.panel import X, Y
 
 DEEPEST_MM = 60.0
-"""Deepest dent that is taken for one, not for a slip of the unit."""
+"""Largest depth that is accepted; larger values are probably errors of unit."""
 CROWN = "Height of the raised rim around it (0: none)."
 SHAPE_ANGLE = "Angle from the x axis to its length, counter-clockwise seen from outside."
 

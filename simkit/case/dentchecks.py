@@ -1,4 +1,4 @@
-"""Checks of the block `dent`: one source, on the panel, nothing that contradicts itself."""
+"""Checks of the block `dent`: one source, places on the panel, no contradictions."""
 
 from __future__ import annotations
 
@@ -45,7 +45,7 @@ def dent_checks(dent: Dent, history: History | None, panel: Panel | None) -> Ite
 
 
 def _shape_on_panel(shape: Shape, path: KeyPath, panel: Panel, room: float) -> Iterator[Complaint]:
-    """A shape may hang over the edge; its middle may not."""
+    """A shape may extend beyond the edge of the panel, but its centre must lie on the panel."""
     middles = shape.line if isinstance(shape, CreaseLine) else (shape,)
     for at in middles:
         if not on_panel(panel, at.x_mm, at.y_mm):
@@ -61,13 +61,14 @@ def _shape_on_panel(shape: Shape, path: KeyPath, panel: Panel, room: float) -> I
 
 
 def _sources(dent: Dent) -> Iterator[Complaint]:
-    """One source of the depth field, or readings that count together."""
+    """One source of the depth field, or several kinds of readings that are combined."""
     readings = [key for key in READINGS if getattr(dent, key) is not None]
     alone = [key for key in ALONE if getattr(dent, key) is not None]
     if not readings and not alone:
         yield Complaint(("dent",), "no depth field",
                         "give points_csv, sections_csv, grid_csv, scan, shapes or blows; or "
                         "leave 'dent' out")
+    # All readings together count as one source.
     given = [*readings[:1], *alone]
     for key in given[1:]:
         yield Complaint(("dent", key), f"second source beside '{given[0]}'",
@@ -96,7 +97,7 @@ def _at(dent: Dent, path: KeyPath) -> Place | HeightPlace:
 
 
 def _blows(dent: Dent, history: History | None) -> Iterator[Complaint]:
-    """Every blow says once how far it goes, and has the sizes of its body and no others."""
+    """Every blow has exactly one of depth, travel and energy, and the sizes of its body."""
     alone = all(getattr(dent, key) is None for key in (*READINGS, *ALONE) if key != "blows")
     if dent.blows and alone and history is not None and history.model_fields_set:
         yield Complaint(("history",), "beside dent.blows",

@@ -1,6 +1,6 @@
 """Every key of the case file with its range, unit, default and choices, taken from the models.
 
-Error messages, the JSON schema and the reference page all speak from this one list.
+Error messages and the reference page use this one list.
 """
 
 from __future__ import annotations
@@ -63,7 +63,7 @@ def loc_of(loc: tuple[str | int, ...]) -> Loc:
 
 
 def untagged(loc: tuple[str | int, ...]) -> tuple[str | int, ...]:
-    """Key path in the file of a place in the models: the tags of forms go."""
+    """Key path in the file of a place in the models: tags of forms are removed."""
     return tuple(part for part in loc if isinstance(part, int) or not part.startswith("<"))
 
 
@@ -116,6 +116,7 @@ def bare(kind: Any) -> Any:
     """The type without Annotated and without 'or None'."""
     while True:
         origin, args = typing.get_origin(kind), typing.get_args(kind)
+        # Optional[X] is a union with None; a file has no null, so only X counts.
         rest = [arg for arg in args if arg is not type(None)]
         if origin is Annotated:
             kind = args[0]

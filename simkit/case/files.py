@@ -16,6 +16,7 @@ def _existing_file(value: Any, info: ValidationInfo) -> Path:
     """Path of a file named in the case file, taken from the case file's folder."""
     if isinstance(value, Path):
         return value
+    # A zero byte raises ValueError in system calls.
     if not isinstance(value, str) or not value.strip() or "\0" in value:
         raise PydanticCustomError("file_name", "not a file name")
     folder = (info.context or {}).get("folder", Path())
@@ -27,6 +28,7 @@ def _existing_file(value: Any, info: ValidationInfo) -> Path:
             return path
         if path.exists():
             raise PydanticCustomError("file_is_no_plain_file", "is no plain file")
+        # At most 1000 names are compared: a folder may hold very many files.
         beside = itertools.islice(path.parent.glob("*.*"), 1000) if path.parent.is_dir() else ()
         near = nearest(path.name, (file.name for file in beside))
     except OSError as error:

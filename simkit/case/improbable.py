@@ -1,7 +1,7 @@
-"""What contradicts itself or cannot be meant: said before anything is computed.
+"""Inputs that contradict each other or are implausible, reported before the computation.
 
-Each check compares one key with another: a panel that nothing holds, a goal finer than the depths
-were measured, a slope taken over more than the panel, a dent that drowns in the noise.
+Each check compares one key with another: a panel without sufficient support, a goal below the
+noise of the measured depths, a slope base wider than the panel, a dent smaller than the noise.
 """
 
 from __future__ import annotations
@@ -26,21 +26,22 @@ from simkit.case.repair import Goal, Limits
 
 Array = NDArray[np.float64]
 FIRM_N_PER_MM = 1e6
-"""Stiffness that stands for a place that does not move."""
+"""Stiffness that represents a fixed place."""
 LEAST_STIFFNESS_SHARE = 1e-9
-"""Share of that below which nothing holds."""
+"""Share of FIRM_N_PER_MM below which a motion counts as unrestrained."""
 SIDES = {"left": (0, 1), "right": (0, 1), "bottom": (1, 0), "top": (1, 0)}
 """Axis across each side, axis along it."""
 
 
 def goal_checks(goal: Goal, dent: Dent | None, panel: Panel | None) -> Iterator[Complaint]:
-    """Goals that cannot be told from the noise, or that no place of the panel can have."""
+    """Goals below the noise, or that cannot be measured on this panel."""
     height, slope = goal.limits
     noise = 0.0 if dent is None else dent.noise_mm
     if height < noise:
         yield Complaint(("goal", "tolerance_mm"), f"{height:g} mm is below the noise of the "
                         f"depths, {noise:g} mm (dent.noise_mm)", f"at least {noise:g} mm, or "
                         "depths measured more finely")
+    # Slope from a height difference equal to the noise over the base, in mrad.
     least = 1000.0 * noise / goal.slope_base_mm
     if slope < least * (1.0 - 1e-9):
         yield Complaint(("goal", "slope_mrad"), f"{slope:g} mrad over {goal.slope_base_mm:g} mm "
@@ -59,7 +60,7 @@ def goal_checks(goal: Goal, dent: Dent | None, panel: Panel | None) -> Iterator[
 
 
 def holding_checks(panel: Panel, limits: Limits | None) -> Iterator[Complaint]:
-    """A panel that can move or turn as a whole, or would by more than a tool may travel."""
+    """A panel that can move or turn as a rigid body, or by more than the travel of a tool."""
     key = "edge" if panel.outline == "disc" else "edges"
     stiffness, words = least_stiffness(panel)
     if stiffness < LEAST_STIFFNESS_SHARE * FIRM_N_PER_MM:
@@ -69,6 +70,7 @@ def holding_checks(panel: Panel, limits: Limits | None) -> Iterator[Complaint]:
     if limits is None:
         return
     force = max(limits.pull_force_N, limits.push_force_N)
+    # Rigid displacement under the largest force of a tool, in the softest direction.
     if force / stiffness > limits.travel_mm:
         yield Complaint(("panel", key), f"the panel is barely held: {force:g} N would carry it "
                         f"{force / stiffness:.3g} mm away as a whole ({words}), more than a tool "
@@ -77,16 +79,18 @@ def holding_checks(panel: Panel, limits: Limits | None) -> Iterator[Complaint]:
 
 
 def least_stiffness(panel: Panel) -> tuple[float, str]:
-    """Least stiffness (N/mm) of the edges and bonded beds against a motion of the whole panel,
+    """Least stiffness (N/mm) of the edges and bonded beds against a rigid motion of the panel,
     and that motion in words.
 
-    The panel is taken as a flat rigid plate; turns count by what they move the rim.
+    The panel is taken as a flat rigid plate. The stiffness is the smallest eigenvalue of the 6 x 6
+    stiffness matrix; rotations are scaled by the half diagonal to displacements of the rim.
     """
     x0, x1, y0, y1 = plan_bounds(panel)
     centre = np.array([0.5 * (x0 + x1), 0.5 * (y0 + y1), 0.0])
     size = 0.5 * math.hypot(x1 - x0, y1 - y0)
     total = np.zeros((6, 6))
     for place, share, hold, across, along in _rim(panel):
+        # K = sum of J^T k J over the places, J the displacement by unit rigid motions.
         move, turn = _of_hold(hold, across)
         here = _motion((place - centre) / size)
         total += here.T @ np.diag(np.minimum(move * share, FIRM_N_PER_MM)) @ here
@@ -102,7 +106,7 @@ def least_stiffness(panel: Panel) -> tuple[float, str]:
 
 
 def _motion(place: Array) -> Array:
-    """(3, 6) displacement of a place by shifts and turns of the plate, turns scaled to the rim."""
+    """(3, 6) displacement of a place by translations and rotations: t + omega x place."""
     x, y, z = place
     turn = np.array([[0.0, z, -y], [-z, 0.0, x], [y, -x, 0.0]])
     return np.hstack([np.eye(3), turn])
@@ -111,6 +115,7 @@ def _motion(place: Array) -> Array:
 def _rim(panel: Panel) -> Iterator[tuple[Array, float, str | SpringEdge, int, Array]]:
     """Places on the rim: where, length of rim, how it is held, axis across, direction along."""
     x0, x1, y0, y1 = plan_bounds(panel)
+    # Midpoint rule with eight places on each side, or on the whole rim of a disc.
     parts = (np.arange(8) + 0.5) / 8
     if panel.outline == "disc":
         radius = panel.radius_mm or 0.0
@@ -138,11 +143,16 @@ def _of_hold(hold: str | SpringEdge, across: int) -> tuple[Array, float]:
         return 0.0 * firm, 0.0
     if hold == "symmetric":
         return np.where(np.arange(3) == across, firm, 0.0), FIRM_N_PER_MM * 1e3
+    # Rotational stiffness per mm of edge (N mm/mm): firm over a lever arm of about 30 mm.
     return firm, FIRM_N_PER_MM * 1e3 if hold == "held" else 0.0
 
 
 def _bed(bed: RectangleSupport | DiscSupport | LineSupport) -> Iterator[tuple[Array, float]]:
-    """Four places of a bed, a quarter of its area each, that resist a turn as the whole does."""
+    """Four places of a bed, each with a quarter of its area.
+
+    At 1/sqrt(3) of the half sides (Gauss points), so that the second moment of area is that of the
+    rectangle. A disc is a square of equal area, whose second moment is pi/3 times the disc's.
+    """
     if isinstance(bed, DiscSupport):
         a = b = 0.5 * math.sqrt(math.pi) * bed.radius_mm
         angle = 0.0

@@ -1,4 +1,4 @@
-"""Case file in, frozen Case out; every fault named at once."""
+"""Reading a case file into a frozen Case; all faults are reported together."""
 
 from __future__ import annotations
 
@@ -121,6 +121,7 @@ def case_text(case: Case) -> str:
 def _checked(document: Document, file: Path, known: KnownNames) -> Case:
     case, found = _validated(document, file.parent)
     said = document.complaints + unheard(found, document.complaints)
+    # Cross-checks need valid blocks, but one faulty block must not hide faults between others.
     blocks = _blocks(document.data, {c.path[0] for c in said if c.path}, file.parent)
     said += unheard(list(cross_checks(blocks, known)), said)
     if said or case is None:
@@ -166,6 +167,7 @@ def resolved(case: Case) -> dict[str, Any]:
     stay relative to the case file's folder where they lie inside it.
     """
     data = case.model_dump(mode="json", exclude_none=True)
+    # Keys with defaults that would be refused when the data are read again.
     if case.panel.outline == "disc":
         data["panel"].pop("edges")
     if case.dent is not None and case.dent.blows:

@@ -1,4 +1,4 @@
-"""Names a case file may use that are built in, and catalogues of names from elsewhere."""
+"""Built-in names that a case file may use, and lists of names from other rooms."""
 
 from __future__ import annotations
 

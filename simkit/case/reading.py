@@ -1,4 +1,4 @@
-"""YAML 1.2 text to plain data, with the line of every key and all faults of form at once."""
+"""YAML 1.2 text to plain data, with the line of every key and all faults of form together."""
 
 from __future__ import annotations
 
@@ -41,7 +41,7 @@ class Complaint:
 
 @dataclass
 class Document:
-    """Plain data (dict, tuple, str, float, int, bool) of a YAML file and where it stands.
+    """Plain data (dict, tuple, str, float, int, bool) of a YAML file and their line numbers.
 
     Attributes
     ----------
@@ -144,7 +144,7 @@ def _remedy(problem: str) -> str:
 
 
 class _Reader:
-    """Walks the node tree, filling a Document."""
+    """Converts the node tree to the data, lines and complaints of a Document."""
 
     def __init__(self, document: Document) -> None:
         self.document = document
@@ -219,6 +219,7 @@ class _Reader:
 
 def _number(text: str, tag: str) -> int | float:
     """Number of a YAML 1.2 scalar; ValueError or OverflowError when there is none."""
+    # YAML 1.1 allows 1_000; ruamel's YAML 1.2 resolver accepts it too.
     digits = text.replace("_", "").lower()
     if tag == "float":
         return float(digits.replace(".inf", "inf").replace(".nan", "nan"))
@@ -226,5 +227,6 @@ def _number(text: str, tag: str) -> int | float:
         value = int(digits, 0)
     else:
         value = int(digits)
+    # Raises OverflowError for an integer that no float can hold.
     float(value)
     return value

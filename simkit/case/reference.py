@@ -68,6 +68,7 @@ def _without_null(node: Any) -> Any:
             if not (key == "title" and isinstance(value, str))
             and not (key == "default" and value is None)}
     options = kept.get("anyOf")
+    # pydantic writes X | None as anyOf of X and null.
     if isinstance(options, list) and {"type": "null"} in options:
         rest = [option for option in options if option != {"type": "null"}]
         del kept["anyOf"]

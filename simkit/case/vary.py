@@ -1,4 +1,4 @@
-"""The same case with some keys changed: what `--set KEY=VALUE` and studies do."""
+"""The same case with some keys changed, for `--set KEY=VALUE` and studies."""
 
 from __future__ import annotations
 
@@ -44,8 +44,10 @@ def with_keys(case: Case, changes: Mapping[str, Any],
 
 def with_settings(case: Case, settings: Mapping[str, Any],
                   grades: Sequence[str] | None = None) -> Case:
-    """As `with_keys`, for keys set on the command line: the case remembers them, and a fault of a
-    value that was set is said to lie there, not in the file.
+    """As `with_keys`, for keys set on the command line.
+
+    The case keeps a list of these keys, and a fault of such a value is reported for `--set`, not
+    for a line of the file.
 
     Raises
     ------
@@ -60,7 +62,7 @@ def with_settings(case: Case, settings: Mapping[str, Any],
 
 
 def set_here(error: InputError, settings: Mapping[str, Any]) -> InputError:
-    """The error, said to lie in --set if its key was set there."""
+    """The error, with `--set` as its file if its key was set there."""
     key = error.key or ""
     if any(key == name or key.startswith((f"{name}.", f"{name}[")) or name.startswith(f"{key}.")
            or name.endswith(f".{key}")
@@ -126,6 +128,7 @@ def _set(data: dict[str, Any], key: str, value: Any) -> None:
         if last:
             block[part] = frozen(value)
         else:
+            # Tuples of the models cannot be changed in place.
             if isinstance(block[part], tuple):
                 block[part] = list(block[part])
             block = block[part]
