@@ -21,7 +21,7 @@ LEAST_PER_SIDE = 201
 
 @dataclass(frozen=True)
 class Quality:
-    """How well the data carry the field; all in mm, ``None`` where the source has no such number.
+    """How well the data determine the field; in mm, ``None`` if the source has no such number.
 
     Attributes
     ----------
@@ -29,13 +29,13 @@ class Quality:
     rms_misfit_mm : rms difference of field and readings.
     rms_left_out_mm : rms error of each reading predicted from all the others.
     worst_left_out_mm : the largest such error, signed (reading minus prediction).
-    worst_xy_mm : where it stands.
+    worst_xy_mm : place of that reading.
     worst_line : its line in the file; worst_place : the same in words, with the file if several.
     rms_section_out_mm : rms error of the readings of a section predicted without that section.
     smoothing_mm : smoothing length of a scan's field.
-    next_places : (x, y, expected error) where a further reading would tell most, [mm].
-    edge_mm : largest |d| read at the rim of the data; far above the noise means that
-        the damage goes on where nobody measured.
+    next_places : (x, y, expected error) where a further reading reduces the error most, [mm].
+    edge_mm : largest |d| read at the border of the data; a value far above the noise means
+        that the damage extends beyond the measured area.
     notes : sentences for the user.
     """
 
@@ -60,14 +60,14 @@ class DepthField:
     Attributes
     ----------
     depth : function of arrays x, y [mm], giving d [mm]; goes to zero away from the damage.
-    reach_mm : (x_min, x_max, y_min, y_max) outside which d is zero or as good as.
+    reach_mm : (x_min, x_max, y_min, y_max) outside which d is zero or negligible.
     noise_mm : standard deviation of the readings.
     source : where the field comes from, in words.
     places_mm : (n, 2) places that must lie on the panel (readings, rim of a shape).
     places_line : (n,) their lines in ``file``; 0 where there is none.
     file : the file read, if any.
-    quality : how well the data carry the field.
-    detail_mm : distance over which the field may change, where its places do not say.
+    quality : how well the data determine the field.
+    detail_mm : length of the smallest detail, if it does not follow from the places.
     box_mm : (x_min, x_max, y_min, y_max) of the damage, where |d| is above twice the noise
         (and above a thousandth of the peak).
     lowest_mm, highest_mm : extremes of d, sampled.
@@ -106,6 +106,7 @@ class DepthField:
         damaged = np.abs(d) > max(2.0 * self.noise_mm, 1e-3 * peak)
         columns, rows = np.flatnonzero(damaged.any(axis=0)), np.flatnonzero(damaged.any(axis=1))
         box = (x[columns[0]], x[columns[-1]], y[rows[0]], y[rows[-1]])
+        # The dataclass is frozen; derived fields are set once here.
         object.__setattr__(self, "box_mm", tuple(float(v) for v in box))
         object.__setattr__(self, "lowest_mm", float(d.min()))
         object.__setattr__(self, "highest_mm", float(d.max()))
@@ -118,10 +119,13 @@ class DepthField:
         return np.asarray(self.depth(x, y), dtype=float)
 
     def closely(self) -> tuple[Array, Array, Array]:
-        """Axes x (nx,), y (ny,) over ``reach_mm`` and d (ny, nx), as close as the places behind
-        the field stand to each other, so that no small dent falls between two samples."""
+        """Axes x (nx,), y (ny,) over ``reach_mm`` and d (ny, nx).
+
+        The spacing is that of the readings, so that no small dent falls between two samples.
+        """
         sides = np.ptp(np.reshape(self.reach_mm, (2, 2)), axis=1)
         step = self.detail_mm or _spacing(self.places_mm)
+        # At least 201 samples a side, also where few readings lie far apart.
         counts = np.maximum(LEAST_PER_SIDE, np.ceil(sides / step).astype(int) + 1)
         if counts.prod() > MOST_SAMPLES:
             counts = np.maximum(LEAST_PER_SIDE,
@@ -164,6 +168,7 @@ def inside(xy: Array, outline: Array, slack_mm: float = 1e-6) -> NDArray[np.bool
         side = b - a
         between = (a[1] > xy[:, 1]) != (b[1] > xy[:, 1])
         if side[1] != 0.0:
+            # A ray along +x from the point crosses this side.
             odd ^= between & (xy[:, 0] < a[0] + (xy[:, 1] - a[1]) * side[0] / side[1])
         along = np.clip((xy - a) @ side / max(float(side @ side), 1e-300), 0.0, 1.0)
         near |= np.hypot(*(xy - a - along[:, None] * side).T) <= slack_mm

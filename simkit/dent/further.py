@@ -27,7 +27,7 @@ from simkit.errors import InputError
 BLUNT_RADIUS_SHARE = 0.25
 """Radius at the bottom of a crease without one, over that of a bowl as wide and deep."""
 STEP_SHARE = 0.005
-"""Step along a crease's curve over its width."""
+"""Spacing of the points that represent a crease's curve, over the crease's width."""
 
 
 @dataclass(frozen=True)
@@ -125,6 +125,7 @@ class CreaseLine:
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(corners, axis=0).T))])
         step = STEP_SHARE * self.width_mm
         at = np.linspace(0.0, along[-1], max(2, int(np.ceil(along[-1] / step)) + 1))
+        # The parameter is the chord length; through two or three places PCHIP cannot overshoot.
         smooth = CubicSpline if len(corners) > 3 else PchipInterpolator
         points = np.stack([smooth(along, corners[:, k])(at) for k in (0, 1)], axis=1)
         length = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])

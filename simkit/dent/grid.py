@@ -62,7 +62,7 @@ class GridSpline:
 def read_grid(path: Path, highest_mm: float = LARGEST_REASONABLE_DEPTH_MM) -> DepthGrid:
     """Depth grid from a CSV file in the module's format; `InputError` for anything else.
 
-    ``highest_mm``: largest value that is taken for one.
+    ``highest_mm``: larger absolute values are refused as errors of unit.
     """
     table = read_table(path)
     if table.header[0].replace(" ", "") != CORNER:
@@ -131,6 +131,8 @@ def fit_grid(grid: DepthGrid, noise_mm: float) -> GridSpline:
     """
     d = grid.d_mm
     if noise_mm > 0.0:
+        # s bounds the sum of squared residuals; n noise^2 is its expected value (Reinsch 1967,
+        # MEMORY).
         smooth = RectBivariateSpline(grid.y_mm, grid.x_mm, d, s=d.size * noise_mm**2)
         d = smooth(grid.y_mm, grid.x_mm)
     x, y = _padded_axis(grid.x_mm), _padded_axis(grid.y_mm)
@@ -139,6 +141,7 @@ def fit_grid(grid: DepthGrid, noise_mm: float) -> GridSpline:
     factor_y, factor_x = (
         np.concatenate([fade[::-1], np.ones(n), fade]) for n in (len(grid.y_mm), len(grid.x_mm))
     )
+    # The zeros beyond the faded rows keep the cubic spline from overshooting at the border.
     padded = np.pad(d, pad, mode="edge") * factor_y[:, None] * factor_x[None, :]
     # kx belongs to the first axis of the values: the spline is called with x first.
     spline = RectBivariateSpline(x, y, padded.T, s=0)

@@ -1,4 +1,4 @@
-"""The convex hull of readings: rings outside it, distances to it, a smooth way to zero."""
+"""The convex hull of readings: rings outside it, distances to it, a smooth step to zero."""
 
 from __future__ import annotations
 
@@ -20,13 +20,16 @@ def anchor_distance(xy: Array) -> float:
 def ring_outside(hull: Array, distance: float, spacing: float) -> Array:
     """(k, 2) points at ``distance`` outside a convex polygon, about ``spacing`` apart."""
     sides = np.roll(hull, -1, axis=0) - hull
+    # Outward normal of a counter-clockwise side (sx, sy) is (sy, -sx).
     angle = np.arctan2(-sides[:, 0], sides[:, 1])
     ring = []
     for k in range(len(hull)):
+        # The parallel curve of a convex polygon has an arc at each corner.
         turn = (angle[k] - angle[k - 1]) % (2.0 * np.pi)
         arc = angle[k - 1] + np.linspace(0.0, turn, max(2, int(turn * distance / spacing) + 2))
         ring.append(hull[k] + distance * np.column_stack([np.cos(arc), np.sin(arc)]))
     corners = np.vstack(ring)
+    # Points at equal lengths along the closed ring.
     gone = np.hypot(*np.diff(np.vstack([corners, corners[:1]]), axis=0).T).cumsum()
     start = np.concatenate([[0.0], gone])
     at = np.linspace(0.0, gone[-1], max(8, int(np.ceil(gone[-1] / spacing))), endpoint=False)
@@ -50,6 +53,7 @@ def distance_to_hull(xy: Array, hull: Array) -> Array:
     out = np.zeros(len(xy), dtype=bool)
     for corner, side in zip(hull, sides, strict=True):
         to = xy - corner
+        # Cross product side x to < 0: right of a side, hence outside.
         out |= side[0] * to[:, 1] - side[1] * to[:, 0] < 0.0
     distance = np.zeros(len(xy))
     distance[out] = distance_to_sides(xy[out], hull)

@@ -1,17 +1,19 @@
 """Outlines drawn on the panel: the top of a crown or the bottom of a crease, with heights.
 
 An outline is a polyline of places with a height each. Between them a monotone cubic (PCHIP) gives
-the height against the length run along the line, so that no crown is invented between two tops.
+the height against the length along the line; it is monotone between two places, so that it adds no
+false extremum.
 
-A crease adds functions to the smooth spline, which by itself rounds every edge off and forgets
-between two sections which way the crease runs. With s along its line and v across it, signed,
+A crease adds functions to the smooth spline. The spline alone would round the crease off and would
+not continue it between two sections. With s along its line and v across it, signed,
 
     b_kj(x) = S_k(s) m_j(v) w(v / W)     m_0(v) = (a - sqrt(v^2 + a^2)) / W
 
 m_1, m_2, .. are bumps over (-W, W), w falls smoothly from 1 to 0; S_k are cubic B-splines along the
-line, zero at its ends, mixed so that values a distance L apart are still alike. A term c b_k0 bends
-the sheet by 2 c / W within the width a: its radius at the bottom is a W / c. So the crease
-is as sharp as its radius says, whatever stands around it; slopes and flanks come from the readings.
+line, zero at its ends, mixed by a matrix root so that heights at a distance L are still correlated.
+A term c b_k0 changes the slope across the crease by 2 c / W within the width a: its radius at the
+bottom is a W / c. So the radius given sets how sharp the crease is; the readings set the slopes of
+its flanks.
 Formulas: our own.
 """
 
@@ -35,7 +37,8 @@ MOST_PLACES = 120
 OUTLINE_POINTS = 4000
 BUMPS_PER_SIDE = 6
 KINK_WEIGHT = 4.0
-"""Bumps on either side of a crease, and how much readier the kink is to rise than a bump."""
+"""BUMPS_PER_SIDE: bumps on either side of a crease; KINK_WEIGHT: weight of the kink over that of a
+bump, in the kernel its square."""
 
 
 @dataclass(frozen=True)
@@ -134,6 +137,8 @@ class Ridge:
             step = total / (self.count + 3)
             away = np.abs(s[:, None] / step - nodes - 2.0)
             apart = np.abs(nodes[:, None] - nodes) * step
+        # Matern covariance (1 + r/L) exp(-r/L), smoothness 3/2; its root mixes independent
+        # B-splines so that heights along the crease have this correlation.
         far = apart / self.alike_mm
         return np.asarray(_bump(away) @ root_of((1.0 + far) * np.exp(-far)))
 
@@ -149,10 +154,13 @@ class Ridge:
 
 
 def root_of(alike: Array) -> Array:
-    """Lower triangle L with L L^T a symmetric matrix (n, n), or where that is not positive definite
-    the nearest one that is: negative eigenvalues count as none (Higham 1988, Linear Algebra Appl.
-    103, 103-118, theorem 2.1; MEMORY). What is alike on a line is so on a ring only while the ring
-    is long enough."""
+    """Lower triangle L with L L^T equal to a symmetric matrix (n, n).
+
+    If the matrix is not positive definite, the nearest such matrix is taken: negative eigenvalues
+    become zero (Higham 1988, Linear Algebra Appl. 103, 103-118, theorem 2.1; MEMORY). This occurs
+    on closed lines: a covariance that is positive definite on a line need not be so on a short
+    ring.
+    """
     small = 1e-9 * np.eye(len(alike))
     try:
         return np.asarray(np.linalg.cholesky(alike + small))
@@ -199,6 +207,7 @@ def along_and_across(line: Array, xy: Array) -> tuple[Array, Array]:
         way = line[side + 1] - line[side]
         share = np.clip(((xy - line[side]) * way).sum(axis=1) / (way**2).sum(axis=1), 0.0, 1.0)
         off = xy - line[side] - share[:, None] * way
+        # Sign of the cross product way x off: positive if the place is to the left.
         left = np.where(way[:, 0] * off[:, 1] - way[:, 1] * off[:, 0] < 0.0, -1.0, 1.0)
         v = left * np.hypot(*off.T)
         better = np.abs(v) < np.abs(best_v)

@@ -25,8 +25,8 @@ COLUMNS = ("x_mm", "y_mm", "d_mm")
 class Source:
     """Where readings come from: a name for messages, the file, and how they were taken.
 
-    ``kind`` "outline" marks places put between those of a drawn line: they shape the field but
-    say nothing about its error.
+    ``kind`` "outline" marks places interpolated along a drawn line: they are part of the field's
+    data but are not used to estimate its error.
     """
 
     name: str
@@ -56,7 +56,7 @@ class GaugePoints:
 
     @property
     def read(self) -> NDArray[np.bool_]:
-        """(n,) which were read with a gauge, not put between the places of an outline."""
+        """(n,) True for gauge readings, False for places interpolated along an outline."""
         kinds = np.array([source.kind != "outline" for source in self.sources])
         return np.asarray(kinds[self.source])
 
@@ -82,7 +82,7 @@ def read_points(path: Path, noise_mm: float) -> GaugePoints:
 
 
 def read_loose_points(path: Path) -> GaugePoints:
-    """As `read_points`, without merging and without asking whether they suffice by themselves."""
+    """As `read_points`, without merging and without the check that they suffice alone."""
     table = read_table(path)
     if len(table.rows) > MOST_ROWS:
         raise InputError(f"{len(table.rows)} readings", f"at most {MOST_ROWS}; give a dense scan "
@@ -132,7 +132,9 @@ def check_depths(points: GaugePoints) -> None:
 
 def merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
     """Readings with doubled places averaged; `InputError` where two contradict each other."""
+    # The difference of two readings has the standard deviation sqrt(2) noise.
     limit = 3.0 * np.sqrt(2.0) * noise_mm
+    # Exact repeats first, without pairs: their number of pairs would grow with the square.
     points = _of_exact_places(points, noise_mm, limit)
     if len(points.d_mm) > 2 * MOST_POINTS:
         raise _too_many(len(points.d_mm), points.file or None)
@@ -206,6 +208,7 @@ def check_places(points: GaugePoints) -> None:
                          file=file)
     if len(points.d_mm) > MOST_POINTS:
         raise _too_many(len(points.d_mm), file)
+    # Singular values are proportional to the extents of the points along their principal axes.
     size = np.linalg.svd(points.xy_mm - points.xy_mm.mean(axis=0), compute_uv=False)
     if size[1] < 1e-3 * size[0]:
         raise InputError(

@@ -1,13 +1,14 @@
-"""How well readings carry the field through them, and where to measure next.
+"""How well readings determine the field through them, and where to measure next.
 
 With the coefficients a and the matrix G of `simkit.dent.thin_plate` the error of the field is
-estimated as a random field of the spline's own kernel would have it (Wahba 1990: MEMORY):
+estimated as that of a random field whose covariance is the spline's kernel (Wahba 1990: MEMORY):
 
     variance at x              s^2 (K(x, x) - k^T w + l^T P(x))     [w; l] = M^-1 [k; P(x)]
     scale around x             s^2 = sum v_i (a_i / G_ii)^2 / sum v_i / G_ii
 
-M is the kernel matrix bordered by the polynomials, k the kernel between x and the readings, v_i
-falls with the distance of reading i: gaps beside steep or badly fitting readings count most.
+M is the kernel matrix bordered by the polynomials, k the kernel between x and the readings. The
+weight v_i decreases with the distance of reading i, so that the estimated error is largest in gaps
+beside readings that fit badly.
 """
 
 from __future__ import annotations
@@ -24,12 +25,13 @@ from simkit.dent.outlines import Ridge, ridge_values
 from simkit.dent.points import GaugePoints
 
 CANDIDATES_PER_SIDE = 45
+# Advice: at most 3 places, each with at least 0.3 of the largest expected error.
 MOST_PLACES = 3
 WORTH_OF_LARGEST = 0.3
 
 
 class Spline(Protocol):
-    """What the advice needs of a fitted spline."""
+    """Attributes of a fitted spline from which the next places are computed."""
 
     @property
     def places(self) -> Array:
@@ -129,9 +131,9 @@ def next_places(
     points: GaugePoints, hull: Array, spline: Spline, matrix: Array, a: Array, g: Array,
     noise_mm: float,
 ) -> tuple[tuple[float, float, float], ...]:
-    """Where a further reading would tell most: (x, y, expected error) [mm], the largest first.
+    """Places with the largest expected error: (x, y, expected error) [mm], the largest first.
 
-    None where the expected error is below the noise everywhere.
+    Empty if the expected error is below the noise everywhere.
     """
     reach = anchor_distance(points.xy_mm)
     low, high = points.xy_mm.min(axis=0), points.xy_mm.max(axis=0)
@@ -145,12 +147,13 @@ def next_places(
         if found and error[best] < WORTH_OF_LARGEST * found[0][2]:
             break
         found.append((float(xy[best, 0]), float(xy[best, 1]), float(error[best])))
+        # A reading at the place found also determines its surroundings: choose the next place away.
         error = np.where(np.hypot(*(xy - xy[best]).T) < 1.5 * reach, 0.0, error)
     return tuple(found)
 
 
 def _scale(xy: Array, points: GaugePoints, a: Array, g: Array, reach: float) -> Array:
-    """s^2 (m,) at places, from the left-out errors of the readings within about twice the reach."""
+    """s^2 (m,) at places from the left-out errors, Gaussian weights of standard deviation reach."""
     read = np.flatnonzero(points.read)
     free = 1.0 / np.diag(g)[read]
     weight = np.exp(-0.5 * (cdist(xy, points.xy_mm[read]) / reach) ** 2) + 1e-12
@@ -166,6 +169,7 @@ def _variance(xy: Array, spline: Spline, matrix: Array) -> Array:
     bordered[:n, n:], bordered[n:, :n] = plane, plane.T
     at = xy / spline.scale_mm
     r = cdist(at, spline.places)
+    # The kernel is zero at r = 0, so K(x, x) has only the part of the ridges, `own`.
     k = r**2 * np.log(np.where(r > 0.0, r, 1.0))
     own = np.zeros(len(xy))
     if spline.ridges:

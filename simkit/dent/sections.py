@@ -1,7 +1,7 @@
 """Named sections of a profile gauge: readings along straight or bent lines on the panel.
 
 The CSV file has the columns section (a name), s_mm (length along the section's line from its first
-place) and d_mm; the lines stand in the case file under the same names.
+place) and d_mm; the lines are in the case file under the same names.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from simkit.errors import InputError, one_of
 
 FEWEST_READINGS = 3
 SLACK_MM = 0.5
-"""A reading may stand this far beyond the end of its line, as a ruler's reading does."""
+"""Largest distance of a reading beyond the end of its line, for errors of the ruler."""
 
 
 @dataclass(frozen=True)
@@ -70,7 +70,7 @@ def read_sections(path: Path, lines: Sequence[SectionLine]) -> GaugePoints:
 
 
 def place_on(line: Array, s_mm: Array) -> Array:
-    """(n, 2) places at lengths ``s_mm`` (n,) along a polyline, straight on beyond its ends."""
+    """(n, 2) places at lengths ``s_mm`` (n,) along a polyline, continued straight at its ends."""
     at = length_of(line)
     xy = np.column_stack([np.interp(s_mm, at, line[:, i]) for i in range(2)])
     for end, side in ((0, slice(0, 2)), (-1, slice(-2, None))):

@@ -76,7 +76,7 @@ class Crease:
     """A crease: long, V-shaped across; fields as of `Bowl`.
 
     ``radius_mm`` is the radius across the bottom at the centre: the smaller, the sharper;
-    ``None`` takes a quarter of the radius a bowl of this width and depth has there.
+    ``None``: a quarter of the radius that a bowl of this width and depth has there.
     """
 
     x_mm: float
@@ -183,6 +183,7 @@ def reach_of(shape: Plain, share: float = 1e-4) -> Extent:
     far = 1.0
     if shape.crown_mm > 0.0:
         b = decay_of(shape)
+        # Beyond its maximum at s = 1 + 1/b the crown decreases monotonically: search s there only.
         while (far - 1.0) * exp(-b * far) > share or far < 1.0 + 1.0 / b:
             far *= 1.1
     one_u = np.linspace(0.0, 20.0 * shape.length_mm, 4001)
@@ -190,6 +191,7 @@ def reach_of(shape: Plain, share: float = 1e-4) -> Extent:
     u = one_u[np.argmax(shape.distance(one_u, np.zeros_like(one_u)) >= far)]
     v = one_v[np.argmax(shape.distance(np.zeros_like(one_v), one_v) >= far)]
     c, s = abs(cos(radians(shape.angle_deg))), abs(sin(radians(shape.angle_deg)))
+    # Sides of the rectangle around the rotated rectangle of half sides u, v (an upper bound).
     half_x, half_y = c * u + s * v, s * u + c * v
     return (shape.x_mm - half_x, shape.x_mm + half_x, shape.y_mm - half_y, shape.y_mm + half_y)
 
@@ -219,6 +221,7 @@ def check_shape(shape: Plain, key: str) -> None:
             key=f"{key}.crown_mm",
         )
     if isinstance(shape, Crease):
+        # From h^2 > 2 q: at R = bowl_radius, a becomes infinite and the section is a parabola.
         bluntest = 0.99 * bowl_radius(shape)
         if shape.radius_mm is not None and shape.radius_mm > bluntest:
             raise InputError(

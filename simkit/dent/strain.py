@@ -1,19 +1,19 @@
-"""How much strain a depth field must have cost, from its shape alone.
+"""Estimate of the strain in a dent from the shape of its depth field alone.
 
-A quick look before any simulation. With the slopes g = grad d, the second derivatives H, the
+A quick estimate before any simulation. With the slopes g = grad d, the second derivatives H, the
 first fundamental form I + g g^T and the curvature H / sqrt(1 + |g|^2):
 
     bending   t/2 * largest |principal curvature|     at the faces of the sheet
     membrane  the least strain, in the sense of elastic energy, that brings the sheet into the shape
 
-The sheet slides in its plane and is drawn in from around, so a shape that keeps the Gaussian
-curvature costs no membrane strain at all. What it cannot slide away follows from the change of that
-curvature alone (compatibility of a shallow shell, von Karman and Marguerre; Phi over E):
+The sheet is assumed free to move in its plane, so a shape with unchanged Gaussian curvature needs
+no membrane strain. The remaining membrane strain follows from the change of that curvature alone
+(compatibility of a shallow shell, von Karman and Marguerre; Phi is Airy's function over E):
 
     Phi,xxxx + 2 Phi,xxyy + Phi,yyyy = d,xy^2 - d,xx d,yy + d,yy / R_x + d,xx / R_y
 
-solved on a plan three times as wide, beyond which the shape repeats itself. Edges that hold the
-sheet cost more. Neither part sees strain that has been undone.
+solved on a plan three times as wide with periodic boundary conditions. Held edges increase the
+strain. Neither part contains strain that was reversed, such as that of bending and unbending.
 """
 
 from __future__ import annotations
@@ -45,7 +45,7 @@ class ShapeStrain:
 
     @property
     def largest_xy_mm(self) -> tuple[float, float]:
-        """Where `largest` stands."""
+        """Place of `largest`."""
         total = self.bending + self.membrane
         row, column = np.unravel_index(int(np.argmax(total)), total.shape)
         return float(self.x_mm[column]), float(self.y_mm[row])
@@ -53,13 +53,16 @@ class ShapeStrain:
 
 POISSON = 0.3
 PLAN_WIDTHS = 3
-"""Width of the plan in which the sheet may slide, over the damage's."""
+"""Width of the plan in which the sheet is free to move, over that of the damage."""
 
 
 @dataclass(frozen=True)
 class BeyondLaw:
-    """Where a shape strains the sheet further than its law may be used to: largest strain, its
-    place, share of the damage's box."""
+    """A shape whose strain exceeds the range of the hardening law.
+
+    Largest strain, limit of the law, place of the largest strain, share of the damage's box in
+    which the limit is exceeded.
+    """
 
     strain: float
     limit: float
@@ -76,7 +79,7 @@ class BeyondLaw:
 
 
 def beyond_law(strain: ShapeStrain, limit: float) -> BeyondLaw | None:
-    """The mark for a shape that leaves the range of the sheet's law; None within it."""
+    """Description of a shape whose strain exceeds the range of the sheet's law; else None."""
     total = strain.bending + strain.membrane
     if strain.largest <= limit:
         return None
@@ -102,6 +105,7 @@ def strain_from_shape(field: DepthField, thickness_mm: float, n: int = 121,
     square = 1.0 + gx**2 + gy**2
     mean = ((1 + gy**2) * hxx - 2 * gx * gy * hxy + (1 + gx**2) * hyy) / (2 * square**1.5)
     gauss = (hxx * hyy - hxy**2) / square**2
+    # Larger absolute principal curvature: |H| + sqrt(H^2 - K).
     curvature = np.abs(mean) + np.sqrt(np.clip(mean**2 - gauss, 0.0, None))
     membrane = _least_membrane(
         hxy**2 - hxx * hyy + hyy / radii_mm[0] + hxx / radii_mm[1], x[1] - x[0], y[1] - y[0])
@@ -118,9 +122,13 @@ def _least_membrane(source: Array, dx: float, dy: float) -> Array:
     ky = 2.0 * np.pi * np.fft.fftfreq(PLAN_WIDTHS * ny, dy)[:, None]
     square = kx**2 + ky**2
     square[0, 0] = 1.0
+    # The biharmonic operator is (kx^2 + ky^2)^2 in Fourier space; the mean of the source has no
+    # solution on a periodic plan and is dropped (phi[0, 0] = 0).
     phi = np.fft.rfft2(wide) / square**2
     phi[0, 0] = 0.0
     xx, yy, xy = (-np.fft.irfft2(k * phi, s=wide.shape)[:ny, :nx]
                   for k in (kx**2, ky**2, kx * ky))
+    # Hooke's law of plane stress with the stresses over E: s11 = Phi,yy, s22 = Phi,xx,
+    # s12 = -Phi,xy. The last line is the larger absolute principal strain (Mohr's circle).
     e11, e22, e12 = yy - POISSON * xx, xx - POISSON * yy, -(1.0 + POISSON) * xy
     return np.abs(0.5 * (e11 + e22)) + np.hypot(0.5 * (e11 - e22), e12)

@@ -1,4 +1,4 @@
-"""Numbers from CSV files, with file, line and column in every complaint."""
+"""Numbers from CSV files, with file, line and column in every error message."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from simkit.intake import read_input
 NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 LARGEST_FILE, LONGEST_LINE = 50_000_000, 100_000
 FARTHEST_MM = 1e5
-"""No place on a panel and no reading is farther from zero."""
+"""Largest absolute value that is accepted for a place or a reading."""
 DECIMAL_COMMA = re.compile(r"[+-]?\d+,\d+", re.ASCII)
 
 
@@ -91,7 +91,8 @@ def read_table(path: Path) -> Table:
 
 
 def column_of(table: Table, name: str) -> int:
-    """Index of the column ``name``; `InputError` when missing (with the near one) or doubled."""
+    """Index of the column ``name``; `InputError` if it is missing (a similar name is suggested) or
+    occurs twice."""
     found = [i for i, cell in enumerate(table.header) if cell == name]
     if len(found) == 1:
         return found[0]
@@ -132,7 +133,7 @@ def _cells(text: str, mark: str) -> tuple[str, ...]:
 
 
 def _checked_cells(text: str, mark: str, file: str, line: int) -> tuple[str, ...]:
-    """Cells of a line; `InputError` for a line that no measured reading has."""
+    """Cells of a line; `InputError` for a line that is too long or no CSV."""
     if len(text) > LONGEST_LINE:
         raise InputError(f"a line of {len(text)} letters", f"at most {LONGEST_LINE}", file, line)
     try:

@@ -1,4 +1,4 @@
-"""Thin-plate spline through scattered readings, smoothed as far as their noise demands.
+"""Thin-plate spline through scattered readings, smoothed according to their noise.
 
 The spline minimises sum (d_i - f(x_i))^2 + lambda * bending energy (Duchon 1977; Wahba 1990,
 "Spline Models for Observational Data": MEMORY). With kernel matrix K (r^2 log r), linear
@@ -12,14 +12,14 @@ G = Q (Q^T K Q + lambda I)^-1 Q^T. Then
 
 `lambda` is the one with the least rms error of left-out readings, but never more than where
 the implied noise equals the stated one. Tried on invented dents (60 to 220 points, noise 0.01
-to 0.1 mm): the second alone flattens the bottom, 0.03 mm of 4 mm at a noise of 0.02 mm, since
-the spline takes the steep dent beside the flat panel for noise. Two rings of zeros outside
-the hull of the readings say that the panel is undamaged there, and a smooth window closes the
+to 0.1 mm): the second rule alone makes the bottom too flat, by 0.03 mm of 4 mm at a noise of
+0.02 mm, because the implied noise also contains the misfit of the steep flanks. Two rings of zeros
+outside the hull of the readings represent the undamaged panel, and a smooth window brings the
 field to exactly zero.
 
-Along creases the kernel gains tau B B^T, with the ridge functions B of `simkit.dent.outlines`:
-a smooth surface plus ridges whose slopes the readings decide. tau and the ridges' width are those
-with the least error of left-out readings.
+Along creases tau B B^T is added to the kernel, with the ridge functions B of
+`simkit.dent.outlines`: a smooth surface plus ridges whose slopes follow from the readings. tau and
+the ridges' width are those with the least error of left-out readings.
 """
 
 from __future__ import annotations
@@ -43,9 +43,9 @@ CHUNK_ENTRIES = 2_000_000
 RIDGE_WEIGHTS = (1e-1, 1.0, 1e1)
 RIDGE_WIDTH_SHARES = (0.15, 0.3)
 RIDGE_LENGTH_SHARES = (0.2, 1.0, 5.0)
-"""Ridges' weights, and their widths and lengths over the hull's diameter, that are tried."""
+"""Values that are tried: weights tau; widths and correlation lengths over the hull's diameter."""
 CREASE_FITS = 4
-"""Fits until a crease has the radius that was measured."""
+"""Number of fits in which the rounding is corrected until a crease has the radius given."""
 
 
 @dataclass(frozen=True)
@@ -106,6 +106,8 @@ def fit_thin_plate(
     scale = float(np.ptp(points.xy_mm, axis=0).max())
     best = _best(xy, d, points, noise_mm, scale, _ridge_choices(creases, hull, reach))
     spline = _spline_of(best, xy / scale, scale, hull, reach)
+    # The slopes of the flanks, and so the curvature at the bottom, are known only after a fit:
+    # correct the rounding and fit again (fixed-point iteration).
     for _ in range(CREASE_FITS if creases else 0):
         ridges = tuple(_with_radius(spline, ridge, crease)
                        for ridge, crease in zip(best.ridges, creases, strict=True))
@@ -158,12 +160,14 @@ def _best(xy: Array, d: Array, points: GaugePoints, noise_mm: float, scale: floa
     smooth = kernel(cdist(xy / scale, xy / scale))
     for ridges in choices:
         b = ridge_values(ridges, xy)
+        # Scales tau so that 1 gives both parts of the kernel matrix a comparable size.
         unit = np.abs(smooth).sum() / max(float((b**2).sum()) * len(xy), 1e-300)
         for tau in taus if ridges else (0.0,):
             weight = tau * unit
             modes = _Modes.of(smooth + weight * b @ b.T, plane_of(xy / scale), d)
             smoothing = modes.smoothing_for(noise_mm, counted)
             a, _ = modes.coefficients(smoothing)
+            # From (K + lambda I) a + P c = d: the plane's coefficients c are exact, not a fit.
             rest = d - modes.kernel @ a - smoothing * a
             plane = np.asarray(np.linalg.lstsq(plane_of(xy / scale), rest, rcond=None)[0])
             fits.append(_Fit(modes, smoothing, a, plane, ridges, weight * b.T @ a, tau, weight,
@@ -182,11 +186,12 @@ def _ridge_choices(
 
 
 def _with_radius(spline: ThinPlate, ridge: Ridge, crease: Outline) -> Ridge:
-    """The ridge rounded anew, so that the sharpest place of its crease has the crease's radius."""
+    """The ridge with its rounding corrected for the required radius at the sharpest place."""
     wanted = ASSUMED_RADIUS_MM if crease.radius_mm is None else crease.radius_mm
     a = ridge.rounding_mm
     middle, across = ridge.stations(101)
     d = [spline(*(middle + shift * a * across).T) for shift in (-0.3, 0.0, 0.3)]
+    # Second difference across the bottom; the step 0.3 a stays inside the rounded width.
     curvature = float(np.abs(d[0] - 2.0 * d[1] + d[2]).max()) / (0.3 * a) ** 2
     return replace(ridge, rounding_mm=float(np.clip(
         a * np.clip(wanted * curvature, 0.1, 10.0), 0.05, 0.5 * ridge.width_mm)))
@@ -203,6 +208,7 @@ class _Modes:
 
     @classmethod
     def of(cls, kernel: Array, plane: Array, d: Array) -> _Modes:
+        # The last columns of Q span the null space of P^T.
         q = np.linalg.qr(plane, mode="complete")[0][:, plane.shape[1]:]
         energies, vectors = np.linalg.eigh(q.T @ kernel @ q)
         full = q @ vectors
@@ -218,7 +224,7 @@ class _Modes:
         return self.vectors @ (weight * self.share), (self.vectors**2) @ weight
 
     def implied_noise(self, smoothing: float, counted: NDArray[np.int64]) -> float:
-        """Standard deviation of the counted readings that lambda stands for."""
+        """Noise sigma implied by lambda, from the counted readings."""
         a, g = self.coefficients(smoothing)
         return float(np.sqrt(smoothing * (a[counted] @ a[counted]) / g[counted].sum()))
 
@@ -233,6 +239,7 @@ class _Modes:
         if noise_mm == 0.0:
             return 0.0
         tried = np.geomspace(least, most, 113)
+        # The implied noise increases with lambda; the bound is where it equals the stated noise.
         above = np.flatnonzero([self.implied_noise(t, counted) > noise_mm for t in tried])
         if above.size:
             low, high = np.log(tried[max(above[0] - 1, 0)]), np.log(tried[above[0]])
