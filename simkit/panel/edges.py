@@ -80,6 +80,8 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
                              key=side)
     count = patch.control.shape[0]
     number = np.arange(3 * count).reshape(count, 3)
+    # Displacements tied together get one equation number: symmetry, poles and seams are
+    # exact constraints without multipliers or penalties.
     ties = [(number[one], number[other]) for one, other in _seams(patch)]
     held = np.zeros((count, 3), dtype=bool)
     for side, edge in edges.items():
@@ -91,12 +93,15 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
             ties.append((number[first], np.broadcast_to(number[first[0]], (first.size, 3))))
         if edge.symmetric:
             normal = symmetry_axis(patch, side)
+            # Mirror symmetry at a plane: no displacement normal to it, and equal tangential
+            # displacements of the first two rows, which is zero slope across the edge.
             held[first, normal] = True
             for axis in range(3):
                 if axis != normal:
                     ties.append((number[first, axis], number[second, axis]))
     owner = _tied(3 * count, ties).reshape(count, 3)
     held_roots = np.zeros(3 * count, dtype=bool)
+    # One held displacement holds all that are tied to it.
     held_roots[owner[held]] = True
     free = ~held_roots[owner]
     used = np.unique(owner[free])
@@ -106,7 +111,7 @@ def equations(patch: Patch, edges: dict[str, Edge]) -> Ints:
 
 
 def _seams(patch: Patch) -> list[tuple[Ints, Ints]]:
-    """Rows of control points that are the same material points, of a closed surface."""
+    """Pairs of rows of control points of a closed surface that are the same material points."""
     grid = np.arange(patch.control.shape[0]).reshape(patch.shape)
     pairs = []
     if patch.basis_u.closed:
@@ -117,7 +122,10 @@ def _seams(patch: Patch) -> list[tuple[Ints, Ints]]:
 
 
 def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:
-    """The lowest of all displacements that each one is tied to, over any number of ties."""
+    """Lowest index in each group of displacements that ties connect, directly or through others.
+
+    Shape (count,): the index that stands for the group of each displacement.
+    """
     if not ties:
         return np.arange(count)
     rows, columns = (np.concatenate([pair[k].ravel() for pair in ties]) for k in (0, 1))
@@ -129,8 +137,8 @@ def _tied(count: int, ties: list[tuple[Ints, Ints]]) -> Ints:
 
 
 SYMMETRY_SLANT_SHARE = 0.5
-"""Share of its way inwards by which a sheet may leave a plane of symmetry askew: it may meet its
-mirror image in a ridge."""
+"""Largest slope of the sheet against the normal of a plane of symmetry, as a ratio (about 27
+degrees). It need not be zero: a panel and its mirror image may meet in a ridge."""
 
 
 def symmetry_axis(patch: Patch, side: str) -> int:
@@ -145,6 +153,7 @@ def symmetry_axis(patch: Patch, side: str) -> int:
     inward = patch.control[side_points(patch, side, 1)] - points
     along = np.gradient(points, axis=0)
     along /= np.maximum(np.linalg.norm(along, axis=1, keepdims=True), 1e-300)
+    # Only the part square to the edge counts: control points may be offset along the edge.
     inward = inward - (inward * along).sum(1, keepdims=True) * along
     inward = np.abs(inward).mean(axis=0)
     flat = np.flatnonzero(np.ptp(points, axis=0) < 1e-9 * size)

@@ -1,7 +1,7 @@
 """Mapped patches beside the plan-rectangular ones: cylinders, spheres, sectors, height maps.
 
-Every builder takes the element borders ("breaks") of both parameters, so that grading is the
-caller's. Angles in radians, lengths in mm. Normals point outward (up for flat ones).
+Every builder takes the element borders ("breaks") of both parameters; the caller decides how
+element sizes vary. Angles in radians, lengths in mm. Normals point outward (up for flat ones).
 """
 
 from __future__ import annotations
@@ -23,7 +23,7 @@ Height = Callable[[Array, Array], Array]
 
 
 def _turn(name: str, angles: Array, least: float, most: float) -> None:
-    """Refuse angles that cannot be radians of one turn."""
+    """Refuse angles outside [least, most] or over more than one turn, as degrees would be."""
     found = rising(name, angles)
     slack = 1e-9
     if found[0] < least - slack or found[-1] > most + slack or np.ptp(found) > 2 * np.pi + slack:

@@ -58,12 +58,13 @@ class Curvature:
 def _sag(r: Array, radius: float) -> Array:
     if not np.isfinite(radius):
         return np.zeros_like(r)
+    # -(R - sqrt(R^2 - r^2)), written so that nearly equal numbers are not subtracted for large R.
     return -(r**2) / (radius + np.sqrt(radius**2 - r**2))
 
 
 @dataclass(frozen=True)
 class Window:
-    """Part of the panel that wants small elements: x from, to, y from, to; mm."""
+    """Part of the panel that gets small elements: x from, to, y from, to; mm."""
 
     x_from: float
     x_to: float
@@ -87,7 +88,7 @@ def rectangle_patch(
     """Rectangular panel in plan; parameters are x and y themselves.
 
     Elements are ``fine_mm`` inside the window (everywhere if None) and grow to ``coarse_mm``;
-    ``needs`` are stretches that want smaller ones.
+    ``needs`` are ranges of the parameters that get still smaller ones.
 
     Raises
     ------
