@@ -30,8 +30,8 @@ def graded_breaks(
 ) -> Array:
     """Element borders from ``start`` to ``end``: size ``fine`` inside the window, growing outside.
 
-    Sizes grow by at most ``ratio`` from element to element up to ``coarse``; each of the three
-    stretches is scaled to end exactly where it should.
+    Sizes grow by ``ratio`` from element to element up to ``coarse``. Then each of the three parts
+    is scaled so that it ends exactly at its border; the step between two parts can be larger.
 
     Raises
     ------
@@ -61,6 +61,8 @@ def _growing(length: float, fine: float, coarse: float, ratio: float) -> Array:
     while sum(sizes) < length:
         size = min(size * ratio, coarse)
         sizes.append(size)
+    # Leave the last element out if the others then have to be stretched by less than they
+    # would otherwise be compressed.
     if len(sizes) > 1 and sum(sizes) - length > 0.5 * sizes[-1]:
         sizes.pop()
     borders = np.cumsum(sizes)
@@ -69,11 +71,11 @@ def _growing(length: float, fine: float, coarse: float, ratio: float) -> Array:
 
 def finer_breaks(breaks: Array, needs: Sequence[tuple[float, float, float]],
                  growth: float = 0.22) -> Array:
-    """Element borders with elements no larger than asked for on some stretches.
+    """Element borders with elements no larger than required on some ranges.
 
-    ``needs``: stretches (from, to, largest size). Where the given borders are close enough they
-    stay as they are; else all are laid anew, sizes falling towards a stretch by ``growth`` per
-    length, about a quarter from element to element.
+    ``needs``: ranges (from, to, largest size). If all given borders are close enough they are
+    returned unchanged. Else all borders are placed anew; the size grows away from a range by
+    ``growth`` per length, which is about a quarter from element to element.
     """
     breaks = np.asarray(breaks, dtype=float)
     sizes = np.diff(breaks)
@@ -87,6 +89,8 @@ def finer_breaks(breaks: Array, needs: Sequence[tuple[float, float, float]],
     for start, end, largest in short:
         away = np.maximum(np.maximum(start - x, x - end), 0.0)
         size = np.minimum(size, largest + growth * away)
+    # Element density 1/size, integrated by the trapezoidal rule, counts elements up to x; borders
+    # lie at equal steps of this count (equidistribution).
     done = np.concatenate([[0.0], np.cumsum(0.5 * (1.0 / size[1:] + 1.0 / size[:-1])
                                             * np.diff(x))])
     number = int(np.ceil(done[-1]))
@@ -154,6 +158,7 @@ class Basis:
     @property
     def closed(self) -> bool:
         """Whether the last ``degree`` control points repeat the first ones."""
+        # Open knots repeat the first knot; closed knots begin before the first border.
         return bool(self.knots[0] < self.knots[self.degree])
 
     @property
@@ -178,6 +183,7 @@ class Basis:
         if not self.closed:
             return np.asarray(np.linalg.solve(self.collocation(greville), values), dtype=float)
         own, first, period = self.elements, self.breaks[0], np.ptp(self.breaks)
+        # Only the independent control points are unknown: one for each element of the ring.
         at = first + (greville[:own] - first) % period
         matrix = self.collocation(at)
         # a function beyond the seam is the one a period before it

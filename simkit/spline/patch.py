@@ -19,7 +19,7 @@ SurfaceMap = Callable[[Array, Array], Array]
 """Takes parameters (n,), (n,) and returns points (n, 3) in mm."""
 
 MOST_KEPT = 64
-"""Single points whose parameters a patch keeps."""
+"""Number of single points of which `Patch.locate_one` keeps the parameters."""
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,7 @@ class Patch:
         with np.errstate(invalid="ignore"):
             points = numbers("points of the surface", mapping(uu.ravel(), vv.ravel()),
                              (uu.size, 3)).reshape(gu.size, gv.size, 3)
+        # A tensor product is interpolated in one direction after the other.
         half = basis_u.interpolating(points.reshape(gu.size, -1)).reshape(points.shape)
         full = basis_v.interpolating(half.transpose(1, 0, 2).reshape(gv.size, -1))
         control = full.reshape(gv.size, gu.size, 3).transpose(1, 0, 2)
@@ -127,6 +128,8 @@ class Patch:
             tu = self.evaluation(u, v, 1, 0) @ self.control
             tv = self.evaluation(u, v, 0, 1) @ self.control
             det = tu[:, 0] * tv[:, 1] - tv[:, 0] * tu[:, 1]
+            # Where the Jacobian of the plan projection is zero (vertical surface, pole) the step is
+            # very long; the clipping below limits it to the patch.
             det = np.where(np.abs(det) < 1e-12, 1e-12, det)
             du = (rx * tv[:, 1] - ry * tv[:, 0]) / det
             dv = (tu[:, 0] * ry - tu[:, 1] * rx) / det
@@ -142,8 +145,8 @@ class Patch:
         return u, v, inside
 
     def locate_one(self, x: float, y: float) -> tuple[Array, Array, NDArray[np.bool_]]:
-        """The same for one point; an operation asks for its place several times, so the last ones
-        are kept."""
+        """As `locate`, for one point; results are kept because an operation uses its place
+        several times."""
         kept = self._located
         if (x, y) not in kept:
             if len(kept) >= MOST_KEPT:
