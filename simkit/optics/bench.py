@@ -25,7 +25,7 @@ class Bench:
     eye_mm : (3,) place of the eye. board_mm : (3,) middle of the board.
     facing : (3,) unit normal of the board, towards the panel. along : (3,) unit, lamp lines.
     across : (3,) unit, from line to line. spacing_mm : between lines. lit : lit share of it.
-    target_mm : (3,) point of the panel that eye and board look at.
+    target_mm : (3,) point of the panel towards which eye and board are directed.
     """
 
     eye_mm: Array
@@ -60,7 +60,7 @@ class Bench:
 
 @dataclass(frozen=True)
 class Pose:
-    """How panel, eye and lamps stand; what `--reflections` takes.
+    """Positions of panel, eye and lamps; the options of `--reflections`.
 
     Attributes
     ----------
@@ -85,7 +85,7 @@ class Pose:
 
 
 def make_bench(pose: Pose, target_mm: Array, normal: Array) -> Bench:
-    """Eye and lamps for a pose: the board stands where the eye's ray goes from the target.
+    """Eye and lamps for a pose; the board is on the ray from the eye reflected at the target.
 
     Raises
     ------
@@ -104,8 +104,10 @@ def make_bench(pose: Pose, target_mm: Array, normal: Array) -> Bench:
     to_board = np.cos(view) * normal - np.sin(view) * side
     angle = np.radians(pose.lines_deg)
     wanted = _tangent(np.array([np.cos(angle), np.sin(angle), 0.0]), normal)
-    # A mirror turns directions over at its tangent plane; what runs along the plane stays.
+    # Reflection reverses only the component along the normal: a line direction in the tangent plane
+    # is unchanged. The board's lines are this direction, projected into the plane of the board.
     along = _tangent(wanted, to_board)
+    # Turning the panel by R is the same as turning eye and lamps about the target by R^T.
     turned = _rotation(pose.tilt_x_deg, pose.tilt_y_deg).T
     across = np.cross(-to_board, along)
     return Bench(target_mm + turned @ (pose.eye_mm * to_eye),
@@ -114,7 +116,7 @@ def make_bench(pose: Pose, target_mm: Array, normal: Array) -> Bench:
 
 
 def _tangent(direction: Array, normal: Array) -> Array:
-    """Unit part of a direction square to a unit normal."""
+    """Unit vector along the component of a direction that is perpendicular to a unit normal."""
     flat = direction - (direction @ normal) * normal
     length = float(np.linalg.norm(flat))
     if length < 1e-6:

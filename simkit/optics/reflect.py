@@ -1,4 +1,4 @@
-"""Reflection lines, isophotes and how far a slope error moves a line; from points and normals.
+"""Reflection lines, isophotes and the line shift of a slope error, from points and normals.
 
 A ray from the eye in direction v meets the panel at p with unit normal n and leaves along
 r = v - 2 (n . v) n. It meets the board of lamp lines at a coordinate s across the lines; a line
@@ -63,6 +63,7 @@ def stripes(coordinate: Array, spacing_mm: float, lit: float) -> Array:
     """
     phase = coordinate / spacing_mm
     rows, columns = np.gradient(phase)
+    # A linear phase changes by |d/drow| + |d/dcolumn| over a cell; average the lit share over it.
     width = np.maximum(np.abs(rows) + np.abs(columns), 1e-9)
     share = (_lit_length(phase + 0.5 * width, lit) - _lit_length(phase - 0.5 * width, lit)) / width
     return np.nan_to_num(np.clip(share, 0.0, 1.0))
@@ -89,6 +90,8 @@ def surface_gradient(values: Array, points: Array) -> Array:
     """Gradient (ny, nx, 3) of values on a curved grid of points (ny, nx, 3)."""
     f1, f2 = np.gradient(values)
     t1, t2 = np.gradient(points, axis=(0, 1))
+    # Metric a_ij = t_i . t_j; the contravariant vectors t^i = a^ij t_j give grad f = f,i t^i.
+    # Derivatives are taken with unit steps of rows and columns; the true spacing cancels.
     a11, a22, a12 = (np.sum(p * q, axis=-1, keepdims=True)
                      for p, q in ((t1, t1), (t2, t2), (t1, t2)))
     det = a11 * a22 - a12**2
@@ -103,6 +106,10 @@ def slope_error_mrad(normals: Array, undamaged: Array) -> Array:
 
 
 def shift_of_slope_mm(slope_mrad: float, radius_mm: float, eye_mm: float, lamp_mm: float) -> float:
-    """Line shift on the panel by a slope error, near normal view:
-    slope / (1/R + (1/d_eye + 1/d_lamp) / 2); R is the panel's radius across the lines."""
+    """Line shift on the panel by a slope error, near normal view, mm:
+    slope / (1/R + (1/d_eye + 1/d_lamp) / 2); R is the panel's radius across the lines.
+
+    A shift by x turns the normal by x/R and the two rays by x/d each; the normal must bisect the
+    rays, so the slope error equals x (1/R + (1/d_eye + 1/d_lamp) / 2).
+    """
     return 1e-3 * slope_mrad / (1.0 / radius_mm + 0.5 * (1.0 / eye_mm + 1.0 / lamp_mm))
