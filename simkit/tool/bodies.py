@@ -1,9 +1,9 @@
-"""Rigid tool bodies: a flat convex core lying in a plane, covered by a nose radius.
+"""Rigid tool bodies: a flat convex core, extended on all sides by a nose radius.
 
 Every body is the set of points within `nose_radius_mm` of its core: a point makes a ball, a segment
 a rounded cylinder or a blade, a disc a flat round nose, a rectangle a block. The core lies in the
-local plane z = 0, a segment along local x; local z is the tool's axis. The body reaches
-`nose_radius_mm` beyond the core, so its foremost face is z = -nose_radius_mm.
+local plane z = 0, a segment along local x; local z is the tool's axis. The tool works towards -z:
+its foremost face is z = -nose_radius_mm.
 """
 
 from __future__ import annotations
@@ -88,6 +88,7 @@ class RigidBody:
             shrink = self.core_radius_mm / np.maximum(rho, self.core_radius_mm)
             nearest[..., :2] = points[..., :2] * shrink[..., None]
         else:
+            # Also right for a point and a segment: their unused half sizes are zero.
             nearest[..., 0] = np.clip(points[..., 0], -self.half_length_mm, self.half_length_mm)
             nearest[..., 1] = np.clip(points[..., 1], -self.half_width_mm, self.half_width_mm)
         return nearest
@@ -132,7 +133,7 @@ def block(length_mm: float, width_mm: float, nose_mm: float) -> RigidBody:
 
 
 def _less(name: str, size: float, rounding: float) -> float:
-    """What remains of a size for the core once the rounding is taken off."""
+    """Size of the core: size of the body less its rounding, mm."""
     if not rounding < size < math.inf:
         raise InputError(f"{name} {size:g}", f"larger than its rounding of {rounding:g} mm",
                          key=name)

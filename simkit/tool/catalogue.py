@@ -1,4 +1,4 @@
-"""Tools and glues by name, or described in place; catalogues of one's own beside the built-in."""
+"""Tools and glues, by catalogue name or described in the case; users' own catalogues."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ from simkit.tool.tabs import Tab
 Spec = str | Mapping[str, Any]
 SORTS = ("tabs", "tips", "glues")
 STATUSES = ("SEEN", "SEEN secondary", "MEMORY", "ESTIMATE", "OWN")
-"""How sure a number of a glue is; OWN: given by a user without a word."""
+"""Status of a number of a glue; OWN: given by a user without status and origin."""
 
 TIP_MAKERS: dict[str, Callable[..., RigidBody]] = {
     "ball": ball, "rounded-cylinder": rounded_cylinder, "blade": blade, "flat-nose": flat_nose,
@@ -34,15 +34,15 @@ TIP_MAKERS: dict[str, Callable[..., RigidBody]] = {
 
 STRENGTHS = ("tension_MPa", "shear_MPa", "tension_energy_N_per_mm", "shear_energy_N_per_mm")
 STANDARD_GLUE = "standard-hot-melt"
-"""Glue whose numbers stand in for those an own glue leaves out."""
+"""Glue whose numbers replace those that a user's glue leaves out."""
 
 
 @dataclass(frozen=True)
 class Tip:
     """Tip of a push or tap-down tool: its name, kind and rigid body.
 
-    ``facing_MPa_per_mm``: of a soft facing, pressure per millimetre it is squeezed (its modulus
-    over its thickness); None for a hard tip.
+    ``facing_MPa_per_mm``: stiffness of a soft facing, pressure per millimetre of compression (its
+    modulus over its thickness); None for a hard tip.
     """
 
     name: str
@@ -74,13 +74,14 @@ class Catalogue:
         return tuple(getattr(self, sort))
 
     def with_file(self, path: Path) -> Catalogue:
-        """This catalogue and what a user's file adds to it.
+        """This catalogue with the entries of a user's file added.
 
         Raises
         ------
         InputError, InputErrors : not a catalogue, a name that exists already, a bad description.
         """
         document = read_document(path)
+        # Descriptions are checked only in a file whose form is right.
         wrong = [*document.complaints, *_strange(document, self)]
         if not wrong:
             more = replace(self, **{sort: {**getattr(self, sort), **document.data.get(sort, {})}
@@ -92,7 +93,7 @@ class Catalogue:
         return more
 
     def faults(self, sort: str, name: str) -> list[Complaint]:
-        """What is wrong with an entry, its keys counted from the catalogue's top."""
+        """Faults of an entry, with full key paths from the top of the catalogue."""
         try:
             FINDERS[sort](name, self)
         except InputErrors as errors:
@@ -133,6 +134,7 @@ def find_tab(spec: Spec, catalogue: Catalogue | None = None) -> Tab:
     InputError, InputErrors : unknown name or key, missing or impossible size.
     """
     part = _part("tabs", "tab", spec, catalogue)
+    # A round tab has length = width = diameter.
     size = part.diameter_mm if part.kind == "round" else 0.0
     plate = [getattr(part, key, None) for key in ("thickness_mm", "modulus_MPa", "stem_mm")]
     return Tab(part.name, part.kind, size or part.length_mm, size or part.width_mm,
@@ -160,7 +162,8 @@ def find_tip(spec: Spec, catalogue: Catalogue | None = None) -> Tip:
 def find_glue(spec: Spec, catalogue: Catalogue | None = None) -> Glue:
     """Glue by catalogue name, or described in place with the keys of a case file's kit.glue.
 
-    What is absent is that of the standard glue, shear and energies in proportion to the tension.
+    Absent numbers are those of the standard glue; its shear strength and energies are scaled by
+    the ratio of the tension strengths.
 
     Raises
     ------
@@ -177,6 +180,7 @@ def find_glue(spec: Spec, catalogue: Catalogue | None = None) -> Glue:
     raw = builtin().glues[STANDARD_GLUE]
     standard = {key: float(raw[key][0]) for key in (*STRENGTHS, "modulus_MPa", "layer_mm")}
     share = given["tension_MPa"] / standard["tension_MPa"]
+    # Modulus and layer thickness are not scaled: they do not depend on the strength.
     v = {key: share * value if key in STRENGTHS else value for key, value in standard.items()}
     v |= given
     return Glue(
@@ -187,8 +191,10 @@ def find_glue(spec: Spec, catalogue: Catalogue | None = None) -> Glue:
 
 
 def from_readings(name: str, readings: Iterable[Any], given: dict[str, float]) -> dict[str, float]:
-    """Strengths from pulls by a spring scale: force over area, and force over width where a strip
-    peels at a right angle (its energy, Kinloch and Yuen's thin-film limit G = F/b (1 - cos 90)).
+    """Strengths and energy from spring-scale readings.
+
+    Pull and shear: force over area. Peel at a right angle: the fracture energy is force over width,
+    Kinloch and Yuen's thin-film limit G = F/b (1 - cos 90 degrees).
 
     Raises
     ------
@@ -235,7 +241,7 @@ def glue_numbers(name: str, catalogue: Catalogue | None = None) -> tuple[GlueNum
 
 
 def _strange(document: Document, known: Catalogue) -> list[Complaint]:
-    """What does not belong into a file of tools."""
+    """Faults of a catalogue file: unknown sorts, repeated names, entries that are no blocks."""
     wrong = []
     for sort, entries in document.data.items():
         if sort not in SORTS:
@@ -267,8 +273,10 @@ def _part(sort: str, noun: str, spec: Spec, catalogue: Catalogue | None) -> Any:
     raw = {key: value for key, value in raw.items() if value is not None}
     key = "glue" if sort == "glues" else sort
     try:
+        # The models of the case file, so that catalogues have the same ranges and messages.
         kit = Kit.model_validate({key: raw if sort == "glues" else (raw,)})
     except ValidationError as error:
+        # Path of pydantic: kit, glue; or kit, tabs, index. The rest is the user's key.
         head = 2 if sort == "glues" else 3
         raise InputErrors(_fault(complaint, f"{noun} '{raw['name']}'", head)
                           for complaint in complaints_of(error, ("kit",))) from error
@@ -281,12 +289,13 @@ def _fault(complaint: Complaint, of_what: str, head: int) -> InputError:
 
 
 def _tuples(value: Any) -> Any:
-    """Lists as the models want them."""
+    """Lists as tuples: the models are strict and accept only tuples."""
     return tuple(value) if isinstance(value, list) else value
 
 
 def _number(raw: Any) -> tuple[Any, str, str]:
-    """Value, status and origin of a number, which may stand alone."""
+    """Value, status and origin of a number; a bare number has the status OWN."""
+    # A list of blocks is a table, not [number, status, origin].
     if not isinstance(raw, tuple | list) or isinstance(raw[0], dict):
         return raw, "OWN", "a user's own number"
     if len(raw) != 3 or raw[1] not in STATUSES or not isinstance(raw[2], str):

@@ -1,4 +1,4 @@
-"""The usual cautions of working on dents, as data for reports and work sheets."""
+"""The usual safety cautions for dent removal, as data for reports and work sheets."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ class Caution:
     Attributes
     ----------
     key : short name.
-    text : what to mind, one or two sentences.
+    text : the caution, one or two sentences.
     operations : operations it concerns; empty for all work.
     """
 

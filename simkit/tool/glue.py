@@ -1,4 +1,4 @@
-"""Glue between tab and panel: a layer that stretches, softens and lets go."""
+"""Glue between tab and panel: a cohesive layer with strength and fracture energy."""
 
 from __future__ import annotations
 
@@ -11,18 +11,18 @@ import numpy as np
 from simkit.errors import InputError
 
 Table = tuple[tuple[float, float], ...]
-"""Rising places and the shares there; straight lines between."""
+"""(place, share) by rising place; linear interpolation between."""
 
 LEAST_OPENING_RATIO = 1.05
-"""Least opening at which a layer has let go over that at which it begins to soften."""
+"""Smallest ratio of the opening at full separation to the opening at the strength."""
 
 
 @dataclass(frozen=True)
 class Glue:
     """Glue as a layer with a bilinear law of traction against separation.
 
-    The traction rises with the layer's stiffness to the strength, then falls in a straight line to
-    nothing where the work done equals the fracture energy.
+    The traction increases linearly to the strength, with the layer's stiffness, and then decreases
+    linearly to zero; the area under both lines is the fracture energy.
 
     Attributes
     ----------
@@ -31,8 +31,9 @@ class Glue:
     tension_energy_N_per_mm, shear_energy_N_per_mm : fracture energies (1 N/mm = 1 kJ/m^2).
     modulus_MPa : Young's modulus of the set glue.
     layer_mm : thickness of the layer where it is thinnest.
-    by_temperature : (degree C, share of strengths and energies left), rising; not known outside.
-    by_age : (minutes since the glue was set on, share reached), rising; full after the last.
+    by_temperature : (degree C, share of strengths and energies), rising; undefined outside.
+    by_age : (minutes since the tab was set on, share reached), rising; after the last row, the
+        share of the last row.
     """
 
     name: str
@@ -59,6 +60,8 @@ class Glue:
         normal, shear = layer_stiffness(self.modulus_MPa, self.layer_mm)
         for key, strength, stiffness in (("tension_energy_N_per_mm", self.tension_MPa, normal),
                                          ("shear_energy_N_per_mm", self.shear_MPa, shear)):
+            # The elastic energy at the strength, s^2 / (2 k), must be less than the fracture
+            # energy; otherwise the softening line would run back to smaller openings.
             least = LEAST_OPENING_RATIO * 0.5 * strength**2 / stiffness
             if getattr(self, key) < least:
                 raise InputError(
@@ -97,8 +100,10 @@ class Glue:
         return float(np.interp(temperature_C, places, shares))
 
     def holds_N(self, area_mm2: float) -> float:
-        """Straight pull, N, of a tab so small and stiff that its whole area carries the strength:
-        an upper bound for every other."""
+        """Strength times area, N: upper bound of the normal pull of any tab of this area.
+
+        Only a small stiff tab reaches it, because its stress is almost uniform.
+        """
         return self.tension_MPa * area_mm2
 
 

@@ -1,4 +1,4 @@
-"""Lifters: a frame on feet from which a tab is drawn up."""
+"""Lifters: a frame that stands with its feet on the panel and pulls a tab up."""
 
 from __future__ import annotations
 
@@ -43,6 +43,7 @@ class Lifter:
 
     def clears(self, tab: Tab) -> bool:
         """Whether a tab fits between the feet."""
+        # Largest distance of the tab's rim from its centre: half the diagonal, or half the length.
         reach = 0.5 * math.hypot(tab.length_mm, tab.width_mm) if tab.kind not in (
             "round", "oval") else 0.5 * tab.length_mm
         return reach + 0.5 * self.pad_mm < math.hypot(0.5 * self.span_mm, 0.5 * self.width_mm)

@@ -98,19 +98,24 @@ class Tab:
         full = self.length_mm * self.width_mm
         if self.kind in ("round", "oval"):
             return 0.25 * math.pi * full
+        # Four corners, each a square r^2 less a quarter circle.
         return full - (4.0 - math.pi) * self.rounding_mm**2
 
     def outside_mm(self, x_mm: ArrayLike, y_mm: ArrayLike) -> NDArray[np.float64]:
-        """Distance of points of the tab's local plane from its rim, mm, negative under the tab; of
-        an ellipse to first order near its rim."""
+        """Signed distance of points (local x, y) from the tab's rim, mm, negative under the tab.
+
+        Exact for all kinds but the ellipse, for which it is of first order near the rim.
+        """
         x, y = np.abs(np.asarray(x_mm, dtype=float)), np.abs(np.asarray(y_mm, dtype=float))
         half, wide, corner = 0.5 * self.length_mm, 0.5 * self.width_mm, self.rounding_mm
         if self.kind == "round":
             return np.hypot(x, y) - half
         if self.kind == "oval":
+            # f = sqrt((x/a)^2 + (y/b)^2) - 1 over |grad f|, where |grad f| = slope / size.
             size = np.hypot(x / half, y / wide)
             slope = np.hypot(x / half**2, y / wide**2)
             return (size - 1.0) * size / np.maximum(slope, 1e-9 / half)
+        # Signed distance of a rectangle of half sides less the corner radius, less that radius.
         dx, dy = x - half + corner, y - wide + corner
         return (np.hypot(np.maximum(dx, 0.0), np.maximum(dy, 0.0))
                 + np.minimum(np.maximum(dx, dy), 0.0) - corner)

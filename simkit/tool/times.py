@@ -46,6 +46,7 @@ def load_times(path: str | Path | None = None) -> dict[str, float]:
         if key not in usual:
             raise InputError(f"unknown operation '{key}'", one_of(str(key), usual), where,
                              key=str(key))
+        # bool is a subclass of int in Python.
         number = isinstance(value, int | float) and not isinstance(value, bool)
         if not number or not 0.0 < value < math.inf:
             raise InputError(f"{value!r} minutes", "a positive number", where, key=str(key))
