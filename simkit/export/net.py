@@ -1,4 +1,4 @@
-"""The sheet of a run as a net of four-cornered cells, each finite element cut in four."""
+"""The sheet of a run as a mesh of quadrilateral cells, four for each finite element."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Ints = NDArray[np.int64]
 
 @dataclass(frozen=True)
 class Net:
-    """Points on lines of the patch and the cells between them.
+    """Points on parameter lines of the patch and the cells between them.
 
     Attributes
     ----------
@@ -67,11 +67,11 @@ class State:
         return (self.moved_mm * self.net.plain.normals.reshape(-1, 3)).sum(axis=1)
 
     def points_mm(self, exaggerate: float = 1.0) -> Array:
-        """Places of the points, (n, 3), the displacement that many times as large."""
+        """Positions of the points, (n, 3), mm, with the displacement times ``exaggerate``."""
         return self.net.plain.points_mm.reshape(-1, 3) + exaggerate * self.moved_mm
 
     def maps(self) -> dict[str, Array]:
-        """Maps of the sheet by name, a number a cell."""
+        """Maps of the sheet by name, one value for each cell."""
         return {name: values.ravel()[self.net.element]
                 for name, values in self.net.sheet.maps(self.step).items()}
 
@@ -81,6 +81,7 @@ def open_net(record: RunRecord, parts: int = 2) -> Net:
     sheet = read_sheet(record)
     u, v = (_cut(basis.breaks, parts) for basis in (sheet.patch.basis_u, sheet.patch.basis_v))
     corner = np.arange(v.size * u.size).reshape(v.size, u.size)
+    # Counter-clockwise in (u, v), hence seen from the outward normal x,u cross x,v.
     cells = np.stack([corner[:-1, :-1], corner[:-1, 1:], corner[1:, 1:], corner[1:, :-1]], axis=-1)
     in_u, in_v = np.arange(u.size - 1) // parts, np.arange(v.size - 1) // parts
     element = in_u[None, :] * sheet.patch.basis_v.elements + in_v[:, None]

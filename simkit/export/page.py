@@ -1,4 +1,4 @@
-"""One HTML file of a run that turns in the browser, with its steps, without a network."""
+"""One HTML file that shows a run in 3-D in the browser, step by step, without a network."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ from simkit.show.setting import read_setting
 from simkit.show.style import DIVERGING, colour_limit, signed_whole
 
 SMALLEST_MM = 1e-4
-"""Heights are stored in steps of this, as 32-bit whole numbers."""
+"""Resolution of stored deviations, which are 32-bit integers."""
 
 
 def write_page(net: Net, path: Path) -> list[Path]:
@@ -30,6 +30,7 @@ def write_page(net: Net, path: Path) -> list[Path]:
     """
     script = (resources.files("simkit.show") / "vendor" / "three.min.js").read_text("utf-8")
     template = (resources.files("simkit.export") / "page.html").read_text("utf-8")
+    # A closing tag inside a title would end the script element.
     data = json.dumps(page_data(net), separators=(",", ":")).replace("</", "<\\/")
     html = (template.replace("/*THREE*/", script.replace("</script", "<\\/script"), 1)
             .replace("/*DATA*/", data, 1))
@@ -42,11 +43,11 @@ def write_page(net: Net, path: Path) -> list[Path]:
 
 
 def page_data(net: Net) -> dict[str, Any]:
-    """What the page shows: base64 of little-endian arrays, and words.
+    """Data of the page: base64 of little-endian arrays, and texts.
 
     points : float32 (n, 3) of the undamaged panel, mm. normals : float32 (n, 3) of it.
-    steps : for each, d in ten-thousandths of a mm (int32), slope of the normal (int16 pairs, in
-    1/16384 of the tangent along x and y), words and tool.
+    steps : for each, d in 0.0001 mm (int32), slopes of the normal n_x/n_z and n_y/n_z in 1/16384
+    (int16 pairs, up to slope 2), texts and the tool's outline.
     """
     record = net.record
     setting = read_setting(record.folder)

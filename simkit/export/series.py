@@ -1,4 +1,4 @@
-"""Time series for ParaView and its like: a VTU file a step and a PVD file that lists them."""
+"""Time series for VTK viewers: one VTU file for each step and a PVD file that lists them."""
 
 from __future__ import annotations
 

@@ -37,9 +37,10 @@ def write_solid(state: State, path: Path, exaggerate: float = 1.0) -> list[Path]
 
 
 def store_mesh(mesh: Any, path: Path, **options: Any) -> Path:
-    """Write a mesh of meshio whole or not at all; InputError where that cannot be done."""
+    """Write a meshio mesh completely or not at all; InputError if that is impossible."""
     kind = path.suffix.lstrip(".")
     try:
+        # meshio writes to a path only; the finished file is then moved in one piece.
         with tempfile.TemporaryDirectory() as place:
             beside = Path(place) / path.name
             mesh.write(beside, file_format=kind, **options)
@@ -58,8 +59,10 @@ def triangles_of(state: State) -> np.ndarray:
 
 
 def _glb(state: State, exaggerate: float) -> bytes:
-    """Binary glTF 2.0: positions in metres, normals, colours of the deviation; z outward of the
-    panel is glTF's y (up)."""
+    """Binary glTF 2.0: positions in metres, normals, colours of the deviation.
+
+    The panel's z (outward) becomes glTF's y (up): (x, y, z) -> (x, z, -y), a rotation.
+    """
     turn = np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]])
     points = (0.001 * state.points_mm(exaggerate) @ turn.T).astype("<f4")
     normals = (state.grid.normals.reshape(-1, 3) @ turn.T).astype("<f4")
@@ -68,6 +71,7 @@ def _glb(state: State, exaggerate: float) -> bytes:
              (triangles, ELEMENTS)]
     views, blob = [], b""
     for array, target in parts:
+        # glTF requires 4-byte alignment of every part; padding is zero in data, spaces in JSON.
         data = array.tobytes()
         views.append({"buffer": 0, "byteOffset": len(blob), "byteLength": len(data),
                       "target": target})
@@ -89,6 +93,7 @@ def _glb(state: State, exaggerate: float) -> bytes:
         "accessors": accessors, "bufferViews": views, "buffers": [{"byteLength": len(blob)}]}
     text = json.dumps(scene).encode()
     text += b" " * (-len(text) % 4)
+    # 12-byte header and two 8-byte chunk headers: 28 bytes besides the chunks.
     return (struct.pack("<4sII", b"glTF", 2, 28 + len(text) + len(blob))
             + struct.pack("<I4s", len(text), b"JSON") + text
             + struct.pack("<I4s", len(blob), b"BIN\0") + blob)

@@ -19,7 +19,8 @@ NO_PARQUET = ("Parquet files need pyarrow, which is not installed",
 
 
 def write_csv(record: RunRecord, folder: Path) -> list[Path]:
-    """steps.csv as recorded, and fields.csv: a row a grid point, a column a step."""
+    """steps.csv as recorded, and fields.csv: one row for each grid point, one column for each step.
+    """
     files = []
     for name, (head, columns) in (("steps", _steps(record)), ("fields", _fields(record))):
         out = io.StringIO()
@@ -54,6 +55,7 @@ def write_npz(record: RunRecord, path: Path) -> list[Path]:
     every column of steps.csv."""
     head, columns = _steps(record)
     arrays: dict[str, Any] = {
+        # Version of the layout, see docs/exports.md.
         "format": np.array(1), "x_mm": record.fields[0].x_mm, "y_mm": record.fields[0].y_mm,
         "d_mm": np.stack([field.d_mm for field in record.fields])}
     arrays |= {f"steps_{name}": np.asarray(column, dtype=None if isinstance(column, np.ndarray)
@@ -75,7 +77,7 @@ def _fields(record: RunRecord) -> tuple[list[str], list[Array | list[str]]]:
 
 
 def _column(cells: list[str]) -> Array | list[str]:
-    """Numbers where every cell that is not empty is one, else words."""
+    """Numbers (empty cells NaN) if every cell that is not empty is a number, else texts."""
     try:
         return np.array([float(cell) if cell.strip() else np.nan for cell in cells])
     except ValueError:
