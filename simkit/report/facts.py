@@ -75,7 +75,7 @@ def panel_facts(case: Row) -> Pairs:
 
 
 def match_facts(notes: Row | None) -> dict[str, Any]:
-    """How the dent was reconstructed, and how far that is in doubt."""
+    """How the dent was reconstructed, and how uncertain that is."""
     if not notes:
         return {"sentence": "The panel was not reconstructed from a depth field in this run.",
                 "histories": [], "doubt": "see the run this one started from."}
@@ -118,7 +118,7 @@ def strategies_table(rows: Sequence[Mapping[str, str]]) -> dict[str, Any]:
 
 
 def risk_facts(steps: Sequence[StepRecord], case: Row) -> list[dict[str, str]]:
-    """What the repair asked of glue, sheet and paint, beside its limits."""
+    """Loads on glue, sheet and paint during the repair, with their limits."""
     limits = case.get("limits") or {}
     found = []
     for kind, key, what in (("pull", "pull_force_N", "largest pull"),
@@ -129,6 +129,7 @@ def risk_facts(steps: Sequence[StepRecord], case: Row) -> list[dict[str, str]]:
             found.append({"what": what, "value": f"{max(forces):.0f} N",
                           "limit": f"{limits[key]:g} N" if key in limits else "-",
                           "meaning": "force at which the operation was stopped at the latest"})
+    # The outcome is text in steps.csv; only outcomes of glue contain this word.
     let_go = [str(s.number) for s in steps if "glue" in s.outcome.lower()]
     found.append({"what": "tab came off", "limit": "-",
                   "value": f"step {', '.join(let_go)}" if let_go else "never",
@@ -158,7 +159,7 @@ def risk_facts(steps: Sequence[StepRecord], case: Row) -> list[dict[str, str]]:
 
 
 def input_facts(info: Row, title: str) -> Pairs:
-    """Digests and versions: what makes two runs the same."""
+    """Digests and versions: two runs with equal ones have equal inputs."""
     digest = hashlib.sha256(json.dumps(info["case"], sort_keys=True).encode()).hexdigest()
     data = info.get("data_sha256") or {}
     return [("title", title), ("simkit", f"{info.get('simkit', '?')}, reported by {__version__}"),
@@ -198,12 +199,13 @@ def _as_cell(text: str, style: str) -> dict[str, str]:
 
 
 def _cell(text: str, style: str) -> str:
-    """A table cell: a number in its format with a true minus, a word as it is, - for nothing."""
+    """A table cell: a number in its format with U+2212 as minus, a text unchanged, - if empty."""
     if not text.strip():
         return "-"
     if not style:
         return text
     number = f"{float(text):{style}}"
     if float(number) == 0.0:
+        # No sign for a number that is rounded to zero.
         number = number.lstrip("+-")
     return number.replace("-", "\u2212")

@@ -1,4 +1,4 @@
-"""A work sheet to take to the panel: the panel to scale with numbered places, and the steps."""
+"""A work sheet for use at the panel: the panel to scale with numbered places, and the steps."""
 
 from __future__ import annotations
 
@@ -97,7 +97,10 @@ def _second(record: RunRecord, steps: Sequence[StepRecord]) -> Figure:
 
 
 def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: float) -> float:
-    """The panel, or the part around the work where it is too large; returns where it ends."""
+    """Draw the panel, or only the part around the work if it is too large for the page.
+
+    Returns the height on the page, mm, at which the drawing ends.
+    """
     field = record.fields[0]
     panel = extent(field)
     window, scale, whole = _fit(panel, record, RIGHT - LEFT - 12.0, room - 12.0)
@@ -129,7 +132,8 @@ def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: fl
 
 
 def _fit(panel: Region, record: RunRecord, wide: float, tall: float) -> tuple[Region, float, bool]:
-    """Window and scale that fit the paper: the whole panel at 1 : 5 or larger, else the work."""
+    """Window, scale, and whether it is the whole panel: if that fits at 1 : 5 or larger, else the
+    part around the work."""
     for scale in SCALES:
         fits = (panel.x1 - panel.x0) / scale <= wide and (panel.y1 - panel.y0) / scale <= tall
         if fits and scale <= 5:
@@ -152,6 +156,7 @@ def _fit(panel: Region, record: RunRecord, wide: float, tall: float) -> tuple[Re
 def _contours(ax: Axes, field: Field, tolerance: float) -> None:
     d = field.d_mm
     low, high = float(np.nanmin(d)), float(np.nanmax(d))
+    # Levels must increase strictly, hence the set.
     levels = sorted({-tolerance, *np.linspace(low, 0.0, 6)[1:-1]} if low < -tolerance else set())
     levels += [level for level in (tolerance, 0.5 * high) if tolerance <= level < high]
     if np.isnan(d).any():  # the panel's own outline where it is no rectangle
@@ -163,7 +168,7 @@ def _contours(ax: Axes, field: Field, tolerance: float) -> None:
 
 
 def _ruler(fig: Figure, left: float, bottom: float) -> None:
-    """100 mm to check the print with: true at 100 % size only."""
+    """A ruler of 100 mm, to check that the print has its true size."""
     ax = place(fig, left * IN_PER_MM, bottom * IN_PER_MM, RULER_LENGTH_MM * IN_PER_MM, 4.0
                * IN_PER_MM)
     ax.set_xlim(0.0, RULER_LENGTH_MM)
@@ -179,7 +184,7 @@ def _ruler(fig: Figure, left: float, bottom: float) -> None:
 
 
 def _table(fig: Figure, steps: Sequence[StepRecord], top: float, panel: Region) -> float:
-    """Rows with boxes to tick and room for the reading; returns where it ends."""
+    """Rows with boxes to tick and room for the reading; returns the height of the end, mm."""
     for head, unit, x in COLUMNS:
         _text(fig, x, top, head, size=7.5, colour="#555555")
         _text(fig, x, top - 3.2, unit, size=7.5, colour="#555555")
@@ -203,7 +208,9 @@ def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
     """Texts of one row: places from the edges, heights under load and released, force limit."""
     before, wanted = step.number_of("before_mm"), step.number_of("goal_mm")
     travel = step.number_of("travel_mm")
+    # A tap-down moves the sheet inward, all other operations outward.
     up = -1.0 if kind_of(step.operation) == "tap-down" else 1.0
+    # Height of the place under load: that before the step, moved by the tool's travel.
     load = before + up * travel if pass_of(step) is None else np.nan  # differs from place to place
     force = step.force_N
     return [(str(step.number), True), (kind_of(step.operation), True),
@@ -214,7 +221,7 @@ def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
 
 
 def _watch(step: StepRecord) -> str:
-    """What to mind; where the calculation missed the height, what it left."""
+    """A hint for the step; if the calculation missed the height, the height it left."""
     left, wanted = step.number_of("released_mm"), step.number_of("goal_mm")
     asked = pass_of(step)
     if asked is not None and asked.spread is not None:
@@ -228,7 +235,7 @@ def _watch(step: StepRecord) -> str:
 
 
 def _up(force: float) -> float:
-    """A force limit: what the calculation needed, and a tenth more, to full tens."""
+    """Force limit, N: the computed force plus 10 %, rounded up to a multiple of 10."""
     return 10.0 * math.ceil(0.11 * force)
 
 

@@ -1,4 +1,4 @@
-"""The report of a study: what was varied, what can be concluded, every run in a row."""
+"""The report of a study: what was varied, the conclusions, and a row for each run."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from simkit.report.facts import PROMISE
 from simkit.tool.cautions import cautions_for
 
 MOST_ROWS, MOST_RUNS = 400, 250_000
-"""Runs that are listed (the table on disk holds all), and that are read."""
+"""Largest numbers of runs that are listed (the table on disk has all) and that are read."""
 ALWAYS = ("case", "strategy", "replicate", "status")
 NUMBERS = ("steps", "minutes", "stage", "max_low_mm", "max_high_mm", "slope_mrad",
            "improvement_pct", "max_force_N", "outcome")
 MOST_VALUES = 12
-"""Values of a key that are drawn."""
+"""Largest number of values of a key for which it is drawn."""
 DRAWN = (("improvement_pct", "improvement (%)"), ("steps", "steps"), ("minutes", "minutes"),
          ("max_force_N", "largest force (N)"))
 """Quantities of the pictures."""
@@ -37,7 +37,7 @@ def is_study(folder: Path) -> bool:
 
 
 def study_content(folder: Path) -> dict[str, Any]:
-    """What the page of a study shows; InputError where its tables are missing or damaged."""
+    """Content of the page of a study; InputError if its tables are missing or damaged."""
     info = read_json(folder / "study.json", "study").get("study")
     if not isinstance(info, dict):
         raise InputError("holds no study", "a folder written by simkit study",
@@ -63,16 +63,17 @@ def study_content(folder: Path) -> dict[str, Any]:
 
 
 def study_lines(folder: Path) -> dict[str, list[tuple[str, str, dict[str, float]]]]:
-    """By what was varied: (quantity, strategy, mean of the runs at each value), for pictures.
+    """For each key that was varied: (quantity, strategy, means of the runs by value), for pictures.
 
-    Only runs with a result count. What has more than ``MOST_VALUES`` values, as in a drawn sample,
-    is left out.
+    Only runs with a result are used. Keys with more than ``MOST_VALUES`` values, as in a random
+    sample, are left out.
     """
     rows = [row for _, row in read_table(folder / "runs.csv", ("strategy", "status"), MOST_RUNS)
             if row["status"] == "done"]
     names = [key for key in (rows[0] if rows else ()) if VARIED.match(key) or key == "case"]
     found = {}
     for key in names:
+        # Numbers by value, then words.
         values = sorted({row[key] for row in rows}, key=_in_order)
         if 1 < len(values) <= MOST_VALUES:
             found[key] = [(label, name, points) for quantity, label in DRAWN
@@ -110,7 +111,7 @@ def _optional(path: Path) -> list[Row]:
 
 
 def _columns(rows: Sequence[Row]) -> list[str]:
-    """Columns that tell runs apart, then what came out; those that are the same in all left out."""
+    """Columns of inputs that differ between runs, then columns of results."""
     names = list(rows[0])
     inputs = [key for key in names if key in ALWAYS or VARIED.match(key)]
     inputs = [key for key in inputs if key in ("strategy", "status")
@@ -127,6 +128,7 @@ def _table(rows: Sequence[Row], columns: Sequence[str]) -> dict[str, Any]:
 
 def _number(text: str) -> bool:
     try:
+        # NaN is not equal to itself.
         return not text.strip() or float(text) == float(text)
     except ValueError:
         return False

@@ -33,11 +33,13 @@ from simkit.show.workmap import work_figure
 from simkit.tool.cautions import cautions_for
 
 PICTURE_COLOURS = 160
+"""Colours of an embedded picture: enough for our maps, and a third of the bytes."""
 MOST_STUDY_PICTURES = 4
 UPRIGHT_MM, ACROSS_MM = (180.0, 240.0), (267.0, 177.0)
-"""Room for a picture on a page of the PDF, across and down; see style.css.j2."""
+"""Space for a picture on an upright and a turned page of the PDF, width and height; see
+style.css.j2."""
 LEAST_POINTS = 7.0
-"""Colours of an embedded picture: enough for our maps, a third of the bytes."""
+"""Smallest text of a picture, points; a picture whose text would be smaller gets a turned page."""
 NO_PDF = ("PDF reports need weasyprint and its libraries",
           "pip install -e '.[report]' in simkit's folder, and on Debian: apt install "
           "libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0; or the HTML report, "
@@ -62,6 +64,7 @@ def write_report(folder: Path, out: Path, pdf: bool) -> list[Path]:
     files = [out.with_suffix(".html")]
     try:
         write_atomic(files[0], html.encode())
+        # The HTML is written first, so that it exists even if the PDF fails.
         if render is not None:
             files.append(out.with_suffix(".pdf"))
             write_atomic(files[1], render(html))
@@ -173,7 +176,7 @@ def _optional(folder: Path, draw: Callable[[], Any], caption: str) -> list[dict[
 
 
 def _picture(figure: Any, caption: str) -> dict[str, str]:
-    """A figure as data within the page, its colours counted out to save bytes."""
+    """A figure as PNG data within the page, with few colours to save bytes."""
     from PIL import Image
 
     with tempfile.TemporaryDirectory() as place:
@@ -188,7 +191,7 @@ def _picture(figure: Any, caption: str) -> dict[str, str]:
 
 
 def points_on_paper(figure: Any, room_mm: tuple[float, float]) -> float:
-    """Size of a figure's smallest text, in points, where it has so much room on the paper."""
+    """Size of a figure's smallest text, points, when it is reduced to a given space on paper."""
     from matplotlib.text import Text
 
     smallest = min(float(text.get_fontsize()) for text in figure.findobj(Text)
