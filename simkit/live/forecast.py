@@ -1,4 +1,4 @@
-"""What an operation will look like under load, at once: the elastic answer to a force there."""
+"""Fast forecast of the panel under load: the elastic displacement by a force at one place."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Foreseen:
-    """Displacement under load (control points, 3), mm, and the force that takes, N."""
+    """Displacement under load (control points, 3), mm, and the force for it, N."""
 
     displacement: Array
     force_N: float
@@ -25,9 +25,9 @@ class Foreseen:
 class Forecaster:
     """Elastic forecasts for one state; the tangent is factored once.
 
-    The sheet is taken as linear from where it stands: the force is an upper estimate once it
-    yields or softens, the shape is that of the first millimetres. What stays after release is not
-    foretold here; the operation itself answers that.
+    The panel is taken as linear about its present state. If it yields or softens, the force is an
+    upper estimate and the shape holds for the first millimetres only. The shape after release is
+    not predicted here; it is computed by the operation itself.
     """
 
     def __init__(self, model: Model, state: State) -> None:
@@ -48,5 +48,6 @@ class Forecaster:
         compliance = probe.read(shape)
         if not compliance > 0.0:
             raise SingularMatrix
+        # Linear: displacement = force * shape, so the compliance of the place gives the force.
         force = (height_mm - probe.read(self.state.displacement)) / compliance
         return Foreseen(self.state.displacement + force * shape, float(force))

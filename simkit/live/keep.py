@@ -1,4 +1,4 @@
-"""A state of the panel as a new case: the panel as it stands becomes the damage to start from."""
+"""Saving the present panel as a new case: its deviations become the damage of that case."""
 
 from __future__ import annotations
 
@@ -18,15 +18,15 @@ from simkit.live.workshop import NAME, Workshop
 Array = NDArray[np.float64]
 GRID = "deviation.csv"
 MOST_READINGS = 20_000
-"""A case file's grid is no denser than this: a step of 2 mm on most panels."""
+"""Largest number of grid points that are written: a step of about 2 mm on most panels."""
 
 
 def save_as_case(shop: Workshop, name: str) -> Path:
-    """Write the panel of the branch at work as a case of its own; the case file.
+    """Write the panel of the present branch as a new case; returns the case file.
 
-    The case holds the deviations only, as a gauge would read them: what the sheet went through is
-    left out, and is reconstructed anew when the case is opened. With a tool held the panel is not
-    at rest, and is not written.
+    The case has only the deviations, as a gauge would read them. Strains and stresses are left out;
+    they are reconstructed when the case is opened. While a tool is held the panel is loaded and
+    cannot be written.
 
     Raises
     ------
@@ -72,6 +72,6 @@ def _grid_csv(field: SampledField) -> bytes:
 
 
 def _thinned(axis: Array, every: int) -> NDArray[np.int64]:
-    """Indices of every so many grid lines, the last one among them; evenly spaced to a step."""
+    """Indices of about every ``every``-th grid line, with the first and the last one."""
     count = max(3, round((len(axis) - 1) / every) + 1)
     return np.round(np.linspace(0, len(axis) - 1, count)).astype(np.int64)

@@ -1,7 +1,7 @@
-"""The server of the page: loopback unless told otherwise, tokens, checked origins, one worker.
+"""The server of the page: local host by default, tokens, checked origins, one worker thread.
 
-Whoever has the work token works; whoever has the view token watches. All mechanics runs in one
-thread of its own, so that the page answers while a pull is computed and operations never mix.
+A client with the work token may work; one with the view token may only watch. All mechanics runs in
+one separate thread, so that the server answers during a computation and operations never overlap.
 """
 
 from __future__ import annotations
@@ -33,28 +33,28 @@ FILES = {"live.js": "text/javascript", "view.js": "text/javascript", "maps.js": 
          "live.css": "text/css"}
 MOST_VIEWERS = 60
 MOST_MESSAGES, WINDOW_S = 60, 2.0
-"""A client that says more than this within the window is slowed down, and ended if it goes on."""
+"""A client that sends this many messages within the window is disconnected."""
 SLOWEST_S = 5.0
-"""A client that takes longer than this to take a message is let go."""
+"""A client that needs longer than this to receive a message is dropped."""
 
 
 @dataclass(eq=False)
 class Client:
-    """One page: its socket, whether it may work, when it spoke."""
+    """One page: its socket, whether it may work, times of its last messages."""
 
     socket: WebSocket
     works: bool
     spoke: deque[float] = field(default_factory=lambda: deque(maxlen=MOST_MESSAGES))
 
     def too_fast(self) -> bool:
-        """Whether it has said more than it may within the window."""
+        """Note a message; True if the limit of messages within the window is reached."""
         now = time.monotonic()
         self.spoke.append(now)
         return len(self.spoke) == MOST_MESSAGES and now - self.spoke[0] < WINDOW_S
 
 
 class LiveServer:
-    """The session and everyone who sees it."""
+    """The session and all clients connected to it."""
 
     def __init__(self, shop: Workshop, work_token: str | None = None,
                  view_token: str | None = None,
@@ -111,20 +111,22 @@ class LiveServer:
 
     def knows(self, token: str | None) -> bool:
         """Whether a token is one of the two."""
+        # Constant-time comparison: the time must not reveal how many characters are right.
         given = (token or "").encode()
         return (secrets.compare_digest(given, self.work_token.encode())
                 or secrets.compare_digest(given, self.view_token.encode()))
 
     def welcome(self, socket: WebSocket) -> bool:
-        """Whether a socket has a token, comes from our own page and finds room."""
+        """Whether a socket has a token, comes from our own page, and a place is free."""
         origin = socket.headers.get("origin")
         host = socket.headers.get("host", "")
+        # Browsers send the origin with WebSockets; pages of other sites are refused.
         own = origin in (f"http://{host}", f"https://{host}")
         return (self.knows(socket.query_params.get("token")) and own
                 and len(self.clients) < MOST_VIEWERS)
 
     async def talk(self, socket: WebSocket) -> None:
-        """One client from its first word to its last."""
+        """Serve one client until it disconnects."""
         if not self.welcome(socket):
             await socket.close(1008)
             return
@@ -148,12 +150,12 @@ class LiveServer:
                     return
                 await self.answer(client, text)
         except (WebSocketDisconnect, RuntimeError, KeyError):
-            pass  # it left, or said something that is no text
+            pass  # it disconnected, or sent something other than text
         finally:
             self.clients.discard(client)
 
     async def answer(self, client: Client, text: str) -> None:
-        """Do what a message asks for; faults are words to that client, never a traceback."""
+        """Carry out a message; faults are sent to that client as text, never as a traceback."""
         try:
             message = read_message(text)
             deed = message["do"]
@@ -181,7 +183,7 @@ class LiveServer:
                                              "the panel is as it was"})
 
     async def change(self, deed: str, message: dict[str, Any]) -> None:
-        """Change the session and tell everyone."""
+        """Change the session and send the result to all clients."""
         if self.busy:
             raise InputError("the last operation is still being computed", "a moment")
         self.busy = True
@@ -198,6 +200,7 @@ class LiveServer:
             await self.send_shape(client, self.shop.here, self.shop.session.state)
         await self.send_panel(list(self.clients))
         if deed == "work":
+            # After the answer to the clients, because writing the run folder takes longer.
             await self.compute(self.shop.record)
 
     def deed(self, deed: str, message: dict[str, Any]) -> None:
@@ -245,7 +248,7 @@ class LiveServer:
         await self._within(client, client.socket.send_text(json.dumps(words)))
 
     async def _within(self, client: Client, sending: Awaitable[None]) -> None:
-        """Send, but let a client go that is broken or too slow."""
+        """Send; a client that is disconnected or too slow is dropped."""
         try:
             await asyncio.wait_for(sending, SLOWEST_S)
         except (TimeoutError, RuntimeError, WebSocketDisconnect, OSError):

@@ -13,7 +13,7 @@ from simkit.panel.surface import Window
 
 Array = NDArray[np.float64]
 FINE_LINES, COARSE_LINES = 110, 14
-"""Grid lines across the damage and on each side of it: enough for lamp lines to run smoothly."""
+"""Grid lines across the damage and on each side of it: enough for smooth lamp lines."""
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,4 @@
-"""What the page says and is told: messages checked, answers built."""
+"""Messages of the page: those received are checked, answers are built."""
 
 from __future__ import annotations
 
@@ -63,7 +63,7 @@ def number_of(message: dict[str, Any], key: str) -> float:
 
 
 def panel_words(shop: Workshop) -> dict[str, Any]:
-    """The branch at work in words and numbers: rows, spots, tree."""
+    """The present branch as data for the page: rows, spots, tree."""
     session = shop.session
     spots = find_spots(session.now.field, session.work.case.goal.tolerance_mm)[:MOST_SPOTS]
     return {
@@ -79,7 +79,7 @@ def panel_words(shop: Workshop) -> dict[str, Any]:
 
 
 def clean(data: dict[str, Any]) -> dict[str, Any]:
-    """The same with numbers that do not exist as null, which JSON knows."""
+    """The same with NaN and infinite numbers as null, because JSON has none."""
     return {key: None if isinstance(value, float) and not math.isfinite(value) else value
             for key, value in data.items()}
 
@@ -99,8 +99,8 @@ def forecast(shop: Workshop, shape: Shape, made: dict[int, Forecaster],
 
 
 def lessons(folder: Path = LESSONS, own: Iterable[Path] = ()) -> list[dict[str, Any]]:
-    """The lessons that there are and those of the user: title, steps with words, questions,
-    operations and reveals; `panel` is the title of the case that the operations hold for.
+    """Built-in lessons and those of the user: title, and steps with text, questions, operations and
+    explanations; `panel` is the title of the case for which the operations are made.
 
     Raises
     ------
@@ -140,4 +140,5 @@ def _check_step(step: Any, key: str, file: str) -> None:
     for text in step.get("do", []):
         if not isinstance(text, str):
             raise InputError(f"operation {text!r}", "words in quotes", file, key=key)
+        # Raises InputError now and not in the middle of the lesson.
         read_operation(text)

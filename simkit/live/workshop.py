@@ -1,4 +1,4 @@
-"""The panel on the bench: a tree of what was done, branches, undo and redo, all of it on disk.
+"""The panel of a live session: a tree of states, branches, undo and redo, all stored on disk.
 
 Every node of the tree is a state of the panel; a branch is a name for a node. A branch is also an
 ordinary run folder, so that pictures, reports and tables work on it.
@@ -38,7 +38,7 @@ FORMAT_VERSION = 1
 
 @dataclass
 class Node:
-    """One state: its parent (-1 for the dent), what led to it, its session while in memory."""
+    """One state: its parent (-1 for the dent), the operation that led to it, its session."""
 
     parent: int
     operation: str
@@ -47,12 +47,12 @@ class Node:
 
 @dataclass
 class Workshop:
-    """A session that everyone sees.
+    """A session shared by all clients.
 
     Attributes
     ----------
-    start : the dent; folder : where all of it is kept. nodes : the tree; branches : name to node;
-    branch : the one at work; redo : nodes that were undone, the last first.
+    start : the dent; folder : where the session is stored. nodes : the tree; branches : node of
+    each name; branch : name of the present branch; redo : nodes undone, the last one at the end.
     """
 
     start: Start
@@ -64,32 +64,34 @@ class Workshop:
 
     @property
     def here(self) -> int:
-        """Number of the node at work."""
+        """Number of the present node."""
         return self.branches[self.branch]
 
     @property
     def session(self) -> Session:
-        """The session at work."""
+        """The session of the present node."""
         return self.nodes[self.here].session
 
     def work(self, text: str) -> StepRow:
-        """Carry out an operation given in words (`simkit.repair.spoken`) on the branch at work.
+        """Carry out an operation given as text (`simkit.repair.spoken`) on the present branch.
 
         Raises
         ------
-        InputError : it cannot be read or done; the panel is as before.
+        InputError : it cannot be read or carried out; the panel is unchanged.
         """
         return self.apply(read_operation(text))
 
     def apply(self, operation: Operation) -> StepRow:
-        """Carry out an operation on the branch at work and keep it; its row."""
+        """Carry out an operation on the present branch and store it; returns its row."""
         row = self.carry_out(operation)
         self.record()
         return row
 
     def carry_out(self, operation: Operation) -> StepRow:
-        """The same without the run folder, which :meth:`record` brings up to date afterwards: the
-        node is kept on disk, so that nothing is lost in between."""
+        """As `apply`, but without the run folder, which :meth:`record` updates afterwards.
+
+        The node is stored at once, so that nothing is lost if the program ends in between.
+        """
         if len(self.nodes) >= MOST_NODES:
             raise InputError(f"{MOST_NODES} steps in one session", "a new session")
         session = self.session.apply(operation)
@@ -100,7 +102,7 @@ class Workshop:
         return session.now.row
 
     def undo(self) -> None:
-        """Back by one step; InputError at the dent."""
+        """Go back by one step; InputError at the dent."""
         node = self.nodes[self.here]
         if node.parent < 0:
             raise InputError("nothing to undo", "this is the dent as it was")
@@ -116,7 +118,7 @@ class Workshop:
         self._keep()
 
     def fork(self, name: str, node: int | None = None) -> None:
-        """A new branch that goes on from the node at work, or from another one."""
+        """Begin a new branch at the present node, or at another one."""
         if not NAME.fullmatch(name):
             raise InputError(f"branch name {name[:50]!r}", "up to 40 letters, digits, - and _")
         if name in self.branches or len(self.branches) >= MOST_BRANCHES:
@@ -157,10 +159,11 @@ class Workshop:
         self._keep()
 
     def record(self) -> None:
-        """Bring the run folder of the branch at work up to its node."""
+        """Store the missing steps of the present branch in its run folder."""
         folder = self._run_folder(self.branch)
         for at in self.path(self.branch):
             session = self.nodes[at].session
+            # The last step is always written: after an undo the file may be of another node.
             if at == self.here or not field_file(folder, session.now.row.step).exists():
                 record_step(folder, session)
 
@@ -193,7 +196,7 @@ class Workshop:
 
 def open_workshop(start: Start, folder: Path,
                   say: Callable[[str], None] = lambda text: None) -> Workshop:
-    """A new session, or the one that the folder holds as far as it can be read."""
+    """A new session, or the one stored in the folder as far as it can be read."""
     shop = Workshop(start, folder)
     open_folder(folder / "tree", {**identity(start.work.case), "kind": "live"})
     shop.nodes.append(Node(-1, "the dent", start.session))
@@ -209,6 +212,7 @@ def open_workshop(start: Start, folder: Path,
             say(f"step {number} of the session cannot be read: it goes on before it")
             break
         shop.nodes.append(node)
+    # Names become parts of paths, and nodes may be missing: both are checked again.
     branches = {name: at for name, at in held["branches"].items()
                 if NAME.fullmatch(name) and isinstance(at, int) and 0 <= at < len(shop.nodes)}
     shop.branches |= branches
@@ -248,7 +252,7 @@ def _read_node(shop: Workshop, number: int, say: Callable[[str], None]) -> Node 
 
 
 def case_words(start: Start) -> dict[str, Any]:
-    """What the page says of the case; `glue_holds_N` of each tab if its whole area carries."""
+    """Facts of the case for the page; `glue_holds_N`: upper bound of the pull of each tab."""
     case, glue = start.work.case, start.work.glue
     return {"title": case.title, "about": case.about,
             "glue_holds_N": {tab.name: glue.holds_N(tab.area_mm2) for tab in start.work.tabs},
