@@ -1,4 +1,4 @@
-"""Preparing a folder for results: a marked, new or empty one. Files of others are never changed."""
+"""Preparing a marked, new or empty folder for results; foreign files are never changed."""
 
 from __future__ import annotations
 
@@ -58,6 +58,7 @@ def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> 
     """
     made: list[Path] = []
     try:
+        # mkdir would fail with a misleading message.
         if folder.is_symlink() and not folder.exists():
             raise InputError("is a link to a folder that does not exist", "a folder", str(folder))
         ours = is_marked(folder)
@@ -65,10 +66,12 @@ def mine(folder: Path, beside: bool = False, patience_s: float = PATIENCE_S) -> 
                 p for p in folder.iterdir() if not p.name.startswith("."))):
             raise InputError("this folder holds something else", "an empty or new folder",
                              str(folder))
+        # Note which folders are made here, so that a failure removes these and no others.
         for place in reversed((folder, *folder.parents)):
             if not place.exists():
                 place.mkdir(exist_ok=True)
                 made.append(place)
+        # First in the list of an outer folder, so that --fresh of that one finds this folder.
         announce(folder)
         remove_parts(mark(folder, patience_s))
         return ours

@@ -103,6 +103,7 @@ def as_number(text: str, path: Path, line: int, key: str) -> float:
     except ValueError as err:
         raise InputError(f"{text!r:.60} is not a number", "a number", str(path), line,
                          key) from err
+    # No quantity of a repair is so large: the table is damaged.
     if abs(value) > LARGEST_NUMBER:
         raise InputError(f"{text!r:.60} is too large for this quantity", "a number of a repair",
                          str(path), line, key)
@@ -130,6 +131,7 @@ def read_field(path: Path) -> Field:
                 np.isfinite(line).all() and np.all(np.diff(line) > 0.0)):
             raise InputError("grid lines do not rise", "at least two rising numbers", str(path),
                              key=key)
+    # Stored as (rows along y, columns along x).
     if d.shape != (y.size, x.size):
         raise InputError(f"shape {d.shape}", f"{(y.size, x.size)}", str(path), key="d_mm")
     if not np.any(np.isfinite(d)) or np.any(np.abs(d[~np.isnan(d)]) > FARTHEST_MM):

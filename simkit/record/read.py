@@ -168,6 +168,7 @@ def read_run(folder: Path) -> RunRecord:
     steps = _read_steps(folder / "steps.csv")
     fields = tuple(read_field(field_file(folder, step.number)) for step in steps)
     for step, field in zip(steps, fields, strict=True):
+        # Differences between steps are taken point by point.
         if not (np.array_equal(field.x_mm, fields[0].x_mm)
                 and np.array_equal(field.y_mm, fields[0].y_mm)):
             raise InputError("grid differs from that of step 0", "one grid for the whole run",
@@ -195,6 +196,7 @@ def read_comparison(folder: Path) -> ComparisonRecord:
         for key in ("steps", "minutes", "max_low_mm", "max_high_mm"):
             as_number(row.get(key, ""), path, number, key)
         name = row["strategy"]
+        # The name becomes part of a path: it must not lead out of the folder.
         if not NAME.fullmatch(name):
             raise InputError(f"{name!r:.60} is no name of a strategy",
                              "letters, digits and dashes", str(path), number, "strategy")
@@ -204,6 +206,7 @@ def read_comparison(folder: Path) -> ComparisonRecord:
     info = (read_json(folder / "compare.json", "comparison")
             if (folder / "compare.json").exists() else {})
     first = next(iter(runs.values()), None)
+    # A comparison has its own goal if it was written completely; else that of its runs.
     if "goal" in info or first is None:
         tolerance = _tolerance(info, folder / "compare.json")
     else:
@@ -243,7 +246,7 @@ def _read_steps(path: Path) -> tuple[StepRecord, ...]:
 
 
 def _match(info: Mapping[str, Any]) -> Mapping[str, Any] | None:
-    """Results of the match for pictures; None if one of them is missing."""
+    """Results of the match for pictures; None if one of them is missing or no number."""
     notes = info.get("reconstruction")
     match = notes.get("match") if isinstance(notes, dict) else None
     if not isinstance(match, dict) or not isinstance(match.get("matched"), bool):

@@ -152,6 +152,7 @@ def record_step(folder: Path, session: Session) -> None:
     field = step.field
     if number == 0:
         save_surface(folder / "surface.npz", session.work.model.patch)
+    # Single precision is enough for maps and halves the files; results use the state itself.
     sheet = {f"sheet_{name}": values.astype(np.float32)
              for name, values in sheet_maps(session.work.model, session.state).items()}
     write_arrays(field_file(folder, number),
@@ -163,7 +164,9 @@ def record_step(folder: Path, session: Session) -> None:
         write_table(folder / "steps" / f"{number:04d}_path.csv",
                     ("travel_mm", "force_N", "predicted_release_mm"), rows)
     save_state(folder / "states" / f"{number:04d}.npz", session.state)
+    # After the field, path and state of the step: its row marks it as complete.
     write_table(folder / "steps.csv", COLUMNS, [s.row.cells() for s in session.steps])
+    # The state before is removed only when the new step is complete.
     if number > 1:
         (folder / "states" / f"{number - 1:04d}.npz").unlink(missing_ok=True)
 
@@ -189,6 +192,7 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
     if not rows or [row.step for row in rows] != list(range(len(rows))):
         return None
     steps = [Step(row, field, None) for row, field in zip(rows, fields, strict=True)]
+    # Only the states of the dent and of the last step are stored; others are not needed.
     for number in {0, len(steps) - 1}:
         state = load_state(folder / "states" / f"{number:04d}.npz", work, say)
         if state is None:
