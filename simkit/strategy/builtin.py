@@ -101,6 +101,8 @@ class BulkThenFine:
         tips = sorted(work.tips, key=lambda tip: face_mm(tip.body))
         tabs = sorted(work.tabs, key=lambda tab: tab.width_mm)
         stage = session.now.row.stage
+        # Before the bulk stage the widest tool only, then the wider half, at the end the two
+        # narrowest.
         place = {"": slice(-1, None), "bulk": slice(len(tips) // 2, None)}.get(stage, slice(0, 2))
         names = [tip.name for tip in tips[place]] + [tab.name for tab in tabs[place]]
         spots = open_spots(session)
@@ -128,6 +130,7 @@ def _steepest_in(session: Session, spot: Spot) -> Spot:
     goal, field = session.work.case.goal, session.now.field
     labels = spot_labels(field, goal.limits[0])
     own = labels[_nearest(field.y_mm, spot.y_mm), _nearest(field.x_mm, spot.x_mm)]
+    # A height limit of 1e9 mm leaves only the slope as a criterion.
     use = np.where(labels == own, limit_use(field, 1e9, goal.limits[1],
                                             goal.slope_base_mm), 0.0)
     row, column = np.unravel_index(int(np.argmax(use)), use.shape)

@@ -76,6 +76,7 @@ def open_spots(session: Session) -> list[Spot]:
 
 def _largest_beside(mask: np.ndarray, use: np.ndarray, reach: list[int]) -> float:
     """Largest value of ``use`` on a mask enlarged by ``reach`` grid steps along x and y."""
+    # A slope over the base is largest beside a spot, not on it.
     near = maximum_filter(mask, (2 * reach[1] + 1, 2 * reach[0] + 1))
     return float(use[near].max())
 
@@ -116,6 +117,7 @@ def _to_flush(session: Session, spot: Spot) -> Operation | None:
              for op in operations_at(session, kind, spot)]
     tried = [(op, after) for op in lifts
              if (after := tried_out(session, op, quick=True)) is not None]
+    # Lifts that reach flush come before those that stop early, whatever their left_mm2.
     reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
     chosen = best_of(session, reached) or best_of(session, lifts)
     if chosen is None and abs(spot.height_mm) > DEEP_MM:
@@ -198,6 +200,7 @@ def how_far(session: Session, lift: Operation) -> Operation:
     for goal in PAST_MM:
         further = Operation(lift.kind, lift.tool, lift.x_mm, lift.y_mm, goal, lift.angle_deg)
         left = _left_tapped_back(session, further)
+        # assumes one minimum over the goal: stop when a higher goal is worse
         if left < least:
             best, least = further, left
         else:
@@ -233,6 +236,7 @@ def best_of(session: Session, operations: Iterable[Operation]) -> Operation | No
               if (after := tried_out(session, operation, quick=True)) is not None
               and done_at_all(after)]
     for left, _, operation in sorted(ranked, key=lambda item: item[:2])[:SURE]:
+        # Ranked by left_mm2: all that follow are worse.
         if left > before.left_mm2:
             break
         after = tried_out(session, operation)

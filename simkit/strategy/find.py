@@ -51,6 +51,7 @@ def _own(case: Case, index: int) -> Strategy:
     """A strategy from a Python file in the case's folder; its code runs in this process."""
     own = case.own_strategies[index]
     key, where = f"own_strategies[{index}]", str(own.file)
+    # resolve() follows links, so that a link cannot lead out of the folder.
     if own.file.suffix != ".py" or not own.file.resolve().is_relative_to(case.folder.resolve()):
         raise InputError(f"file {own.file.name}", "a .py file in the case's folder or below it",
                          where, key=key)

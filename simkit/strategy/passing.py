@@ -69,6 +69,7 @@ def passes_over(session: Session, spot: Spot, goal_mm: float = 0.0) -> Iterator[
         if long < spacing:
             continue
         spread = Spread(round(long, 3), round(spacing, 3),
+                        # Narrower than 1.5 spacings: one row of touches.
                         round(wide, 3) if wide >= 1.5 * spacing else 0.0)
         if spread.count <= MOST_TOUCHES:
             yield Operation(kind, name, round(spot.x_mm, 3), round(spot.y_mm, 3), goal_mm,

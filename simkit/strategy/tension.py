@@ -135,7 +135,7 @@ def _down(session: Session) -> Operation:
 
 
 def _let_down(session: Session) -> Session | None:
-    """The session after everything is let down, for a look; None without an equilibrium."""
+    """The session after a trial let-down, to find the highs left; None without equilibrium."""
     free = session.apply(_down(session))
     return free if Outcome(free.now.row.outcome).valid else None
 
@@ -157,6 +157,7 @@ def _last_hold_paid(session: Session) -> bool:
         return True
     before = rows[holds[-1] - 1]
     downs = [row for row in rows[holds[-1]:] if row.held_N == 0.0]
+    # Two least gains are required for each step after the hold.
     taps = max(len(rows) - 1 - holds[-1], 1)
     return bool(downs) and downs[0].left_mm2 < (1.0 - 2.0
                                                 * LEAST_GAIN_SHARE) ** taps * before.left_mm2

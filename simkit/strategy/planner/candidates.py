@@ -53,7 +53,11 @@ def _turns(session: Session) -> tuple[float, ...]:
 
 
 def costs_of(session: Session, pool: Pool, objective: str) -> np.ndarray:
-    """(m,) cost of each candidate: one step, or its minutes with half of a change of tool."""
+    """(m,) cost of each candidate: one step; or its minutes, half of a change of tool and, before
+    the first push, 0.3 of the minutes of access for a push.
+
+    The shares are estimates: not every step changes the tool, and pushes share one access.
+    """
     if objective != "minutes":
         return np.ones(len(pool.ways))
     table = session.work.minutes

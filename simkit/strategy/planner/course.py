@@ -82,6 +82,7 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     are given up early.
     """
     stage = next_stage(session)
+    # The planner first and without a bound: its steps also give the influence fields for `ahead`.
     best = follow("planner", own, session, stage, objective, None, say=say)
     others: list[Course] = []
     for strategy in floor:
@@ -93,6 +94,8 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     left = _leaving(best, others, ahead)
     if left is not None and objective == "steps":
         rest = follow("planner", own, left[-1].after, stage, objective,
+                      # the rest must need fewer steps than the best less those of `left`:
+                      # (n, -inf) makes n steps too many, whatever their minutes
                       replace(best, cost=(best.cost[0] - len(left), -np.inf)), say=say)
         legs = (*left, *rest.legs)
         joined = replace(rest, legs=legs, cost=cost_of(session, legs[-1].after, objective))
@@ -148,6 +151,7 @@ def follow(name: str, step: Step, session: Session, stage: str, objective: str,
 
 def _no_less(cost: tuple[float, float], best: tuple[float, float], ahead: float) -> bool:
     """Whether a course will not be cheaper than the best, with ``ahead`` predicted steps."""
+    # Whole steps, and at least one, since the stage is not reached yet.
     if ahead:
         return cost[0] + max(1.0, float(np.ceil(SURELY * ahead))) > best[0]
     return cost >= best

@@ -117,6 +117,7 @@ def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
             if after is None or after.now.row.snapped:
                 continue
             found.append((other, after))
+            # Far past flush already: a higher goal would leave still more.
             if shift > 0.0 and after.now.row.left_mm2 > 4.0 * flush.now.row.left_mm2:
                 break
     if not reached and firsts:

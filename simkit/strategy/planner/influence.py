@@ -62,10 +62,12 @@ class Library:
         row = after.now.row
         change = row.released_mm - row.before_mm
         way = Way(operation.kind, operation.tool, operation.angle_deg)
+        # A small change is mostly error of equilibrium; a snap is not proportional to it.
         if change * way.sign < LEAST_MM or row.snapped:
             return
         old, new = before.now.field, after.now.field
         unit = np.where(new.on_panel, new.d_mm - old.d_mm, 0.0) / change
+        # A new field replaces those computed at nearly the same place on an earlier panel.
         others = [one for one in self.known.get(way, [])
                   if np.hypot(one.x_mm - operation.x_mm, one.y_mm - operation.y_mm) > SAME_MM]
         change_of = self.yardstick.everywhere(SampledField(new.x_mm, new.y_mm, unit, new.valid))
@@ -107,6 +109,7 @@ def _shifted(change: Array, rows: NDArray[Any], columns: NDArray[Any]) -> Array:
     """(3, n) bilinear interpolation of (3, ny, nx) between its grid points; 0 off the grid."""
     ny, nx = change.shape[1:]
     row, column = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
+    # Fractions of the cell above and right of its lower left grid point.
     up, right = rows - row, columns - column
     inside = (row >= 0) & (row < ny - 1) & (column >= 0) & (column < nx - 1)
     row, column = np.where(inside, row, 0), np.where(inside, column, 0)

@@ -149,6 +149,7 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
     now, left = parts, left_of(parts, aim)
     while left > COMPLETE_REMAINDER and len(chosen) < most:
         step, gain = _promised(now, pool, largest_mm, aim)
+        # Matching pursuit: each candidate once; its change is fitted again with the others.
         gain[chosen] = 0.0
         if cost is not None:
             gain = gain / cost
@@ -176,6 +177,7 @@ def _promised(now: Array, pool: Pool, largest_mm: float, aim: float) -> tuple[Ar
     flat = pool.influence.reshape(len(signs), -1)
     rise = _left(now, aim)[1]
     slope = -signs * (flat @ rise.astype(np.float32).ravel())
+    # Gauss-Newton: F'' = 2 sum u^2 over the values beyond the aim, without the curvature of s.
     bend = 2.0 * (pool.squared() @ (rise != 0.0).astype(np.float32).ravel())
     # minimum of the quadratic model -slope * a + bend * a^2 / 2 within the bounds
     step = np.clip(slope / np.maximum(bend, 1e-9), 0.0, largest_mm)

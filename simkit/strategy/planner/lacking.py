@@ -63,6 +63,7 @@ def _by_plans(session: Session, mind: Mind) -> str:
                 "the goal, but its steps do not give the predicted result")
     best = None
     for name, richer in _richer(session):
+        # Fields of the additional tool must not enter the plans with the kit's own tools.
         wider = Mind.taught_by(mind)
         yard = wider.yardstick(richer)
         wider.measure(richer, worst_places(richer, yard, yard.read(richer.now.field)))

@@ -90,6 +90,7 @@ class Mind:
                 if way.kind == "push" and not session.work.reaches(x, y):
                     continue
                 here = height_at(session, x, y)
+                # Small enough to be nearly linear, large compared with errors of equilibrium.
                 goal = round(here + way.sign * min(0.4 * tilt, 0.15), 4)
                 if self.solve(session, Operation(way.kind, way.tool, x, y, goal,
                                                  way.angle_deg)) is None:

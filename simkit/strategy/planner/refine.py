@@ -105,6 +105,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
                 solved[operation] = after
                 real = yard.read(after.now.field) - parts
                 wanted = change * pool.influence[candidate]
+                # Relative error of the prediction in the norm over all places.
                 off = max(off, float(np.linalg.norm(wanted - real) / np.linalg.norm(wanted)))
         if off < ASTRAY and solved:
             break

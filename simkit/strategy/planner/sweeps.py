@@ -157,6 +157,7 @@ class _Panel:
         for x, y in operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg):
             at = self._lattice(x, y)
             k = self._nearest[at]
+            # now[0] is height over tolerance: add the change by the touches before.
             here = self._heights[at] + tolerance * (now[0, k] - self.parts[0, k])
             change = operation.goal_mm - here
             if change * way.sign < LEAST_MM:

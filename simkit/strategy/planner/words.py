@@ -11,7 +11,7 @@ from simkit.repair.session import Session
 from simkit.repair.stages import excess
 
 UNREACHED_MINUTES = 100.0
-"""Cost assumed for a plan that does not reach the limits."""
+"""Cost assumed for a plan that does not reach the limits, minutes (or steps)."""
 
 
 @dataclass(frozen=True)

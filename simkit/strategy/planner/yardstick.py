@@ -55,6 +55,7 @@ def make_yardstick(work: Workpiece, limits: tuple[float, float]) -> Yardstick:
     """Yardstick of a workpiece for limits of height, mm, and slope, mrad."""
     grid, window = work.sampling, work.window
     step = grid.x_mm[1] - grid.x_mm[0], grid.y_mm[1] - grid.y_mm[0]
+    # 1e-9: a quotient of 2.9999999 by rounding counts as 3.
     stride = [max(1, int(SPACING_MM / s + 1e-9)) for s in step]
     columns = np.arange(0, len(grid.x_mm), stride[0])
     rows = np.arange(0, len(grid.y_mm), stride[1])
