@@ -17,7 +17,7 @@ from simkit.cli.lines import KEY, aside, wanted
 
 
 def json_option(command: Callable[..., Any]) -> Callable[..., Any]:
-    """The option --json: say() then writes to standard error, and result() prints the object."""
+    """Add the option --json: say() then writes to standard error, result() prints the object."""
     return click.option("--json", is_flag=True, expose_value=False, is_eager=True, callback=_note,
                         help="Answer with one JSON object; progress goes to standard error.",
                         )(command)
@@ -36,6 +36,7 @@ def result(answer: Mapping[str, Any]) -> None:
 
 def plain(value: Any) -> Any:
     """A value in types of JSON: paths and words as text, NaN as None, arrays as lists."""
+    # Not asdict(): it copies arrays and does not convert what is inside them.
     if is_dataclass(value) and not isinstance(value, type):
         return {f.name: plain(getattr(value, f.name)) for f in fields(value)}
     if isinstance(value, Mapping):

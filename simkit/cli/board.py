@@ -54,6 +54,7 @@ class Row:
 
     def count(self, word: Word, now_s: float) -> None:
         """Take a new count; it ends the work of the last message."""
+        # A new total is a new task: the speed is measured from its first count.
         if self.of != word.of:
             self.at_first, self.first_s = word.done, now_s
         self.done, self.of, self.most, self.unit = word.done, word.of, word.most, word.text

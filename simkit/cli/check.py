@@ -22,6 +22,7 @@ from simkit.words import visible
 def _print_and_leave(text: Callable[[], str]) -> Callable[[click.Context, Any, bool], None]:
     def act(ctx: click.Context, param: Any, wanted: bool) -> None:
         if wanted and not ctx.resilient_parsing:
+            # An eager option: CASE, which is required otherwise, need not be given.
             click.echo(text(), nl=False)
             ctx.exit()
     return act

@@ -80,6 +80,7 @@ def command(cases: tuple[str, ...], strategies: str | None, out: Path | None, wo
     asked = [Wanted(name, case, _strategies_of(case, strategies),
                     top / name if several else top)
              for name, case in zip(names, found, strict=True)]
+    # Checks for each case that the folder is not the case's own, before anything is removed.
     for case in found:
         clear(top, False, case)
     clear(top, fresh)

@@ -37,6 +37,7 @@ def overview() -> str:
 
 
 def _cell(text: str, width: int, column: int) -> str:
+    # Columns 2 to 5 are numbers, aligned at the right.
     return f"{text:>{width}}" if 2 <= column <= 5 else f"{text:<{width}}"
 
 

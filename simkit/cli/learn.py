@@ -98,6 +98,7 @@ def _case_of(run: Path, case: str | None) -> Case:
         raise InputError("this run's case names data files", "the case itself: --case CASE",
                          file=str(run))
     with tempfile.TemporaryDirectory() as folder:
+        # JSON is YAML, so that the stored case is read and checked like any other.
         (Path(folder) / "case.yaml").write_text(text, "utf-8")
         return check_case(folder)
 

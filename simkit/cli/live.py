@@ -70,6 +70,7 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
                          f"--token with at least {SHORTEST_TOKEN} random letters beside it")
     told = lessons(own=lesson_files)  # report errors in the lessons before anything is computed
     checked = check_case(case)
+    # Before the reconstruction, which takes minutes, so that a used port is reported at once.
     listener = _listen(host, port)
     folder = out or out_folder(checked, "live")
     hello(checked)

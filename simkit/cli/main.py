@@ -121,6 +121,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     streams.make_sound()
     args = list(sys.argv[1:] if argv is None else argv)
     try:
+        # Called by the shell: click prints the completions and leaves.
         if argv is None and COMPLETES in os.environ:
             cli.main(prog_name="simkit", complete_var=COMPLETES)
         with ending_on_signals():
@@ -154,6 +155,7 @@ def _invoke(args: list[str]) -> int:
             error.show()
         else:
             streams.complain(_said(error))
+        # click gives 1 for a file that cannot be opened; with us 1 means that the goal was not met.
         return BAD_INPUT if isinstance(error, click.FileError) else error.exit_code
     except InputErrors as errors:
         return refused(errors.errors)

@@ -85,4 +85,5 @@ def _against_blind_dents(found: Promise) -> list[str]:
 
 
 def _level(found, share: float):
+    # The product with zero gives an array of the curves' shape.
     return found.curves[0] * 0.0 + [found.at_least(share, k) for k in range(found.grid_min.size)]

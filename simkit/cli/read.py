@@ -31,7 +31,7 @@ SCAN_NOISE_MM = 0.02
 CASES = (".yaml", ".yml", "")
 OF_CASE = ("reading.json", "reading.csv", "reading.npz", "reading.png")
 OF_SCAN = ("depth.csv", "panel.csv", "case.yaml", "scan.json", "scan.npz", "scan.png")
-"""Files that a reading writes into its folder."""
+"""OF_CASE, OF_SCAN: files that a reading of a case or of a scan writes into its folder."""
 
 
 @click.command("read", epilog="""\b
@@ -104,6 +104,7 @@ def _case(source: Path) -> tuple[str, DepthField, Surroundings, float]:
     case = check_case(str(source))
     if case.dent is not None and case.dent.blows:
         _progress("carrying out the blows that the case gives")
+        # The damage is not given but follows from the blows, so they are computed.
         work = make_workpiece(case)
         depth: DepthField | None = field_of_state(work, reconstruct(work).state)
     else:

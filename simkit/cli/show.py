@@ -114,6 +114,7 @@ def command(folder: Path, out: Path | None, step: int | None, kind: str, three_d
             files += draw_scenes(folder, place, step, exaggerate, pose)
             files += draw_scene_movie(folder, place, exaggerate, pose) if movie else []
     home = home_of(folder / "run.json")
+    # Without the list of digests a change of the records cannot be detected.
     doubt = "" if home and not is_older_than_mark(*home) else (
         " (this folder has no list of simkit's files: changes in it cannot be detected)")
     say(f"{len(files)} pictures{doubt}:")

@@ -51,6 +51,7 @@ def command(study: Path, out: Path | None, workers: int | None, scheduler: str |
     """
     spec = read_study(study)
     here = study if study.is_dir() else study.parent
+    # Counted before the plans are made: a typing error can mean millions of runs.
     total = count_runs(spec, here)
     if total > MOST_RUNS:
         raise InputError(f"the study has {total:,} runs",

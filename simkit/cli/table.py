@@ -71,7 +71,7 @@ def _write(out: Path, columns: tuple[str, ...], rows: list[dict[str, str]]) -> N
 
 
 def _spare(out: Path) -> None:
-    """Refuse to overwrite a file that is not a table of ours."""
+    """Refuse to overwrite a file that is not a table of ours, by its first columns or bytes."""
     if not out.exists():
         return
     try:

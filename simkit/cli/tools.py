@@ -35,6 +35,7 @@ def overview(tools: Catalogue) -> str:
     for name in tools.names("tips"):
         tip = find_tip(name, tools)
         body = tip.body
+        # Core and nose on both sides: length of a bar, diameter of a face.
         face = 2.0 * (max(body.half_length_mm, body.core_radius_mm) + body.nose_radius_mm)
         lines.append(f"{name:18s} {tip.kind:19s} {body.nose_radius_mm:7g} {face:10.4g}")
     lines += ["", "glue               MPa tension  MPa shear  N/mm tension  N/mm shear"]

@@ -43,6 +43,7 @@ def command(case: str, words: tuple[str, ...], run: Path | None, step: int | Non
     reconstructed dent is stored there and used again. No earlier run is changed. Exit code 0 when
     all operations were tried, flat or not; 2 for bad input.
     """
+    # All operations are read first, so that an error in the last one costs no computation.
     operations = [read_operation(text) for text in words]
     if step is not None and run is None:
         raise InputError("--step without --from", "the run whose step it is: --from RUN")

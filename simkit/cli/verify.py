@@ -60,6 +60,7 @@ def _tell(solved: Solved) -> None:
     if solved.skipped:
         say(f"{solved.name:28s} skipped: {solved.skipped}")
         return
+    # Errors over their limits, since limits differ from check to check.
     worst = max((abs(float(row["error_pct"])) / float(row["limit_pct"]) for row in solved.rows),
                 default=0.0)
     state = "ok" if not solved.failed else "FAILS"

@@ -118,6 +118,7 @@ def clear(folder: Path, fresh: bool, case: Case | None = None) -> None:
         if not is_marked(folder):
             raise InputError("--fresh would clear a folder that holds no run of simkit",
                              "another folder for --out", str(folder))
+        # mark() takes the folder for this process, so that no other one writes in it meanwhile.
         left = remove_own(mark(folder))
     except Busy as error:
         raise InputError("another simkit works in this folder", "wait until it has ended",
