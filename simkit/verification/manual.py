@@ -52,6 +52,7 @@ def _spare(out: Path, pages: list[Path]) -> None:
     """Refuse to overwrite files that are not pages of the manual."""
     for page in pages:
         try:
+            # Every page of the manual contains this sentence.
             ours = not page.exists() or MADE.split(";")[0] in page.read_text("utf-8")
         except (OSError, UnicodeDecodeError):
             ours = False
@@ -93,6 +94,7 @@ def _page(name: str, rows: list[dict[str, str]]) -> str:
 
 def _source(name: str) -> str:
     problem: Any = MANUAL[name]
+    # The function itself: its arguments in the catalogue are not shown.
     while isinstance(problem, partial):
         problem = problem.func
     return inspect.getsource(problem).rstrip()

@@ -101,6 +101,7 @@ def _read(name: str, file: Path) -> Solved | None:
     try:
         data: dict[str, Any] = load_json(read_back(file))
         rows = tuple(data["rows"])
+        # A file of an earlier version with other columns is solved again.
         whole = all(set(row) == set(COLUMNS) for row in rows)
         return Solved(name, rows, float(data["seconds"]), data["skipped"]) if whole else None
     except (OSError, Damaged, KeyError, TypeError, ValueError):

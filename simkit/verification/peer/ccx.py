@@ -59,9 +59,11 @@ def run_deck(text: str, folder: Path, name: str = "job", threads: int = 1,
         except subprocess.TimeoutExpired:
             code = -1
     wall, after = time.perf_counter() - start, os.times()
+    # Times of finished child processes: CalculiX only, not this process.
     cpu = (after.children_user - before.children_user
            + after.children_system - before.children_system)
     said = (folder / f"{name}.log").read_text(errors="replace")
+    # The exit code alone is not sufficient; errors are also searched in the output.
     finished = code == 0 and "Job finished" in said and "*ERROR" not in said
     dat, sta = folder / f"{name}.dat", folder / f"{name}.sta"
     return PeerRun(finished, wall, cpu, read_dat(dat) if dat.exists() else [],

@@ -69,6 +69,7 @@ def add_grid(deck: Deck, grid: HexGrid, name: str, material: str) -> Deck:
 def numbered_set(kind: str, name: str, numbers: Ints) -> list[str]:
     """A node set (kind NSET) or element set (kind ELSET)."""
     lines = [f"*{kind}, {kind}={name}"]
+    # 12 numbers on each line; CalculiX allows 16 (its manual; MEMORY).
     return lines + [", ".join(map(str, numbers[k:k + 12])) for k in range(0, len(numbers), 12)]
 
 

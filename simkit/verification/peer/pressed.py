@@ -191,6 +191,7 @@ def middle_levels(grid: HexGrid) -> list[int]:
     """Levels (in half elements) of the corner nodes nearest the mid-surface: one on it, or two at
     equal distances from it."""
     top = grid.number.shape[2] - 1
+    # Corner nodes have even levels: with an odd number of layers none is at mid-thickness.
     return [k for k in (top // 2, top // 2 - 1, top // 2 + 1)
             if grid.number[0, 0, k] > 0][: 1 if grid.number[0, 0, top // 2] > 0 else 2]
 
@@ -207,6 +208,7 @@ def pressed_deck(case: PressedPanel, mesh: SolidMesh) -> str:
     deck = decks.add_grid(deck, sphere, "BALL", "RIGID")
     law = case.sheet
     breaks = case.breaks(mesh.fine_mm)
+    # Only elements that the modelled cap can touch are in the contact pair.
     reach = np.flatnonzero(breaks[:-1] < case.ball_mm * np.sin(BALL_HALF_ANGLE))
     ii, jj = (a.ravel() for a in np.meshgrid(reach, reach, indexing="ij"))
     touched = grid.element(ii, jj, grid.counts[2] - 1)
@@ -219,6 +221,7 @@ def pressed_deck(case: PressedPanel, mesh: SolidMesh) -> str:
     deck += decks.face_surface("STRIKER", first + np.arange(1, len(sphere.elements) + 1), 2)
     deck += decks.penalty_contact("FACE", "STRIKER", CONTACT_MPA_PER_MM)
     prints = [*decks.print_total_force("BALL_N"), *decks.print_displacements("MIDDLE")]
+    # The ball begins in contact; 0.5 mm above this place it no longer touches the panel.
     for increments, place in ((mesh.press, -case.travel_mm), (mesh.release, 0.5)):
         deck += decks.static_step(
             increments, ["*BOUNDARY", "BALL_N, 1, 2", f"BALL_N, 3, 3, {place:.10g}"], prints)
@@ -251,6 +254,7 @@ def solid_answer(case: PressedPanel, mesh: SolidMesh, run: PeerRun) -> Answer:
     normal = panel_normal(case.curvature, xx.ravel(), yy.ravel()).reshape(u.shape)
     x = sample_places(case)
     force = forces(run.blocks, "BALL_N")
+    # The reaction on the ball acts along -z while it presses, hence the absolute value below.
     loading = force[force[:, 0] <= 1.0 + 1e-9]  # step 1 of the deck: time 0 to 1 is the travel
     curve = np.vstack([(0.0, 0.0), np.column_stack([case.travel_mm * loading[:, 0],
                                                     4.0 * np.abs(loading[:, 3])])])

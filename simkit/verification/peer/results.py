@@ -45,6 +45,7 @@ def read_dat(file: Path) -> list[Block]:
             rows = []
         elif line.strip() and head is not None:
             values = [float(word) for word in line.split()]
+            # A total force is printed without a node number.
             rows.append(values if len(values) == 4 else [0.0, *values])
     _close(blocks, head, rows)
     return blocks

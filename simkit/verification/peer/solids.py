@@ -114,7 +114,8 @@ def _arc_slope(r: Array, radius: float) -> Array:
 def ball_cap(radius_mm: float, centre: Array, half_angle: float, elements: int) -> HexGrid:
     """Quarter (x, y >= 0) of a ball's lower cap, one element deep; its outer face is c = 1.
 
-    Directions (tan p, tan q, -1) for angles p, q from 0 to ``half_angle`` (radians).
+    Directions (tan p, tan q, -1) for angles p, q from 0 to ``half_angle`` (radians). This grid has
+    almost equal elements and no degenerate ones, unlike one of meridians with a pole.
     """
     angle = np.linspace(0.0, half_angle, elements + 1)
 
@@ -141,6 +142,8 @@ def smallest_jacobian(grid: HexGrid) -> float:
             weight = np.ones(8)
             for d, s in enumerate((a, b, c)):
                 up = CORNERS[:, d] == 1
+                # derivative of a corner's shape function: factor +1 or -1 along the axis, else
+                # s or 1 - s
                 weight *= np.where(up, 1.0, -1.0) if d == axis else np.where(up, s, 1.0 - s)
             rows.append(np.einsum("k,ekc->ec", weight, corner))
         least = min(least, float(np.linalg.det(np.stack(rows, axis=1)).min()))

@@ -78,6 +78,7 @@ class Check:
 
 def elastic_sheet(name: str, E_MPa: float, nu: float) -> Sheet:
     """An elastic sheet: its yield stress is far above every stress."""
+    # A million times Young's modulus is never reached, so that the sheet stays elastic.
     return Sheet(name, E_MPa, nu, Voce(1e6 * E_MPa, 1e6 * E_MPa, 1.0))
 
 

@@ -51,6 +51,7 @@ def plateau(model: Model, far: float) -> float:
     """Load per area at the deflection ``far`` (mm), where it is constant, MPa; NaN if this
     deflection is not reached."""
     load = AreaLoad(np.array([0.0, 0.0, MOMENT / SIZE**2]))
+    # The plateau is flat: the deflection controls the path, since a load could not exceed it.
     settings = ArcSettings(first=far / 300, smallest=far / 30000, largest=far / 25, steps=600,
                            iterations=25, wanted=8, force_tolerance=1e-6)
     path = trace_path(model, load, settings, np.zeros((1, 2)),

@@ -126,6 +126,7 @@ def compare(scan: MadeScan, measured: Measured, step_mm: float = 2.0
             for size in (LENGTH_MM, WIDTH_MM))
     xx, yy = (v.ravel() for v in np.meshgrid(x, y))
     base, _ = surface_points(scan.panel, xx, yy)
+    # The true places, in the frame that the evaluation found: its errors of pose count too.
     place = measured.frame.of(scan.in_scan(base))
     spline = fit_grid(measured.grid(), 0.0)
     shape = (len(y), len(x))

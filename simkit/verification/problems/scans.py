@@ -53,6 +53,7 @@ class FeatureLine:
     def __call__(self, x: Array, y: Array) -> Array:
         """z [mm] at x, y [mm]."""
         v = y - self.offset_mm - self.slope * x - self.bend_per_mm * x**2
+        # z'' = -(turn / 2) / a at v = 0, hence the radius there is 2 a / turn.
         a = 0.5 * self.turn_rad * self.radius_mm
         return self.base(x, y) - 0.5 * self.turn_rad * (np.sqrt(v**2 + a**2) + v)
 
@@ -141,6 +142,7 @@ def make_scan(
         there = away > hole_mm
     triangles = _triangles(nx, ny)
     triangles = triangles[(there & ~far)[triangles].all(axis=1)]
+    # New index of each remaining point.
     number = np.cumsum(there) - 1
     turn, shift = _pose(rng)
     placed = (points[there] @ turn.T + shift) / MM_PER_UNIT[unit]
@@ -158,6 +160,7 @@ def _triangles(nx: int, ny: int) -> NDArray[np.int64]:
 def _pose(rng: np.random.Generator) -> tuple[Array, Array]:
     """A random rotation (QR of a Gaussian matrix, made proper) and a shift of up to 2 m."""
     q, r = np.linalg.qr(rng.normal(size=(3, 3)))
+    # Signs by R make the rotations uniformly distributed (Mezzadri 2007; MEMORY).
     q = q * np.sign(np.diag(r))
     if np.linalg.det(q) < 0.0:
         q[:, 0] = -q[:, 0]

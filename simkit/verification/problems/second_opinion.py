@@ -146,7 +146,8 @@ def library_deflections(element: str, cells: int) -> list[float]:
 
 
 def _bending(fem: Any) -> Any:
-    """Bilinear form D [(1 - nu) curvature : curvature + nu trace trace] of Kirchhoff's plate."""
+    """Bilinear form of Kirchhoff's plate: D [(1 - nu) H(u) : H(v) + nu tr H(u) tr H(v)], H the
+    second derivatives (Timoshenko and Woinowsky-Krieger; MEMORY)."""
     d = stiffness(E_MPA, NU, THICKNESS_MM)
 
     def form(u: Any, v: Any, _: Any) -> Array:

@@ -150,7 +150,7 @@ class Pressed:
 
 @cache
 def columns(name: str) -> dict[str, Array]:
-    """Columns of a table in data/."""
+    """Columns of a table in data/reference_fe/."""
     table = np.genfromtxt(DATA / f"{name}.csv", delimiter=",", names=True)
     return {key: table[key] for key in table.dtype.names or ()}
 

@@ -71,5 +71,6 @@ def _curvature(places: Array) -> float:
     """Curvature of the circle through three points (3, 3), 1/mm."""
     a, b = places[1] - places[0], places[2] - places[0]
     area = np.linalg.norm(np.cross(a, b))
+    # 1/R = 4 area / (product of the sides); the cross product is twice the area.
     sides = np.linalg.norm(a) * np.linalg.norm(b) * np.linalg.norm(b - a)
     return float(2.0 * area / sides)

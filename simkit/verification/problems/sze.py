@@ -212,6 +212,7 @@ def _landmarks(load: Array, down: Array) -> dict[str, float]:
             marks[f"{name} where it first falls"] = highest[0]
         if lowest:
             marks[f"{name} where it rises again"] = lowest[-1]
+    # Parabola through the last three points, evaluated at load factor 1.
     ends = np.polyfit(load[-3:] - 1.0, down[-3:], 2)
     marks["crown displacement at full load"] = float(ends[-1])
     return marks
@@ -219,6 +220,7 @@ def _landmarks(load: Array, down: Array) -> dict[str, float]:
 
 def _turns(values: Array, load: Array, down: Array) -> tuple[list[float], list[float]]:
     """Local maxima and minima along a path, from parabolas through three points over its length."""
+    # Length along the path, with both quantities scaled by their ranges.
     along = np.append(0.0, np.cumsum(np.hypot(np.diff(load) / np.ptp(load),
                                               np.diff(down) / np.ptp(down))))
     highest: list[float] = []

@@ -34,6 +34,7 @@ def dent_mm(grade: str) -> float:
     model = build_model(patch, load_grade(grade).sheet(), THICKNESS_MM, dict.fromkeys(SIDES, HELD))
     start = model.virgin()
     place, normal = point_on(model, start, 0.0, 0.0)
+    # A travel of 40 mm is never reached: the force ends the operation.
     tip = set_tip(model, start, ball(BALL_MM), place, -normal, 40.0)
     done = advance(model, start, Load(tip, 40.0, FORCE_N), AdvanceSettings(largest_mm=0.25))
     if done.outcome is not Outcome.FORCE_LIMIT:
