@@ -58,9 +58,9 @@ def load_case(path: str | Path) -> Case:
 
 
 def open_workpiece(case: Case, threads: int = 1, coarser: float = 1.0) -> Workpiece:
-    """Panel, tools and measured depth field of a case, ready to be worked on.
+    """Panel, tools and measured depth field of a case, ready for operations.
 
-    ``coarser`` scales the element size: 1.6 is what the search for a history uses.
+    ``coarser`` : factor on the element size; the search for a history uses 1.6.
     """
     return make_workpiece(case, threads=threads, coarser=coarser)
 
@@ -74,14 +74,14 @@ def open_session(work: Workpiece, state: State | None = None) -> Session:
 
 def run_repair(case: Case, strategy: str | Strategy, folder: str | Path, threads: int = 1,
                progress=print) -> RunRecord:
-    """Reconstruct the dent and repair it by a strategy; every step is kept in a run folder.
+    """Reconstruct the dent and repair it by a strategy; every step is stored in a run folder.
 
-    Given again with the same folder it goes on where it was interrupted.
+    A call with the same folder continues an interrupted repair.
 
     Parameters
     ----------
     strategy : name of a strategy of simkit, or an object with ``name`` and ``next(session)``.
-    progress : called with one line of text a step.
+    progress : called with one line of text for each step.
 
     Raises
     ------

@@ -1,4 +1,4 @@
-"""Checks of what public functions are given: each says what was found and what was expected."""
+"""Checks of the arguments of public functions: errors name what was found and expected."""
 
 from __future__ import annotations
 
@@ -122,6 +122,7 @@ def direction(name: str, value: Any) -> Array:
 
 
 def _float(name: str, value: Any, expected: str) -> float:
+    # float(True) is 1.0, but a truth value in place of a number is a mistake.
     if isinstance(value, bool | np.bool_):
         raise InputError(f"{name} {value}", expected, key=name)
     try:

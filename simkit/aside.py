@@ -1,8 +1,9 @@
-"""Packages that look into the current folder when they are loaded are loaded elsewhere.
+"""Imports of packages that read settings from the current folder, protected against such files.
 
-numba obeys a ``.numba_config.yaml`` and matplotlib a ``matplotlibrc`` of the current folder, which
-may be anybody's; the first can point the cache of compiled kernels, a pickle, to any place. Both
-are loaded here with another current folder, and where kernels are kept is decided here.
+numba reads ``.numba_config.yaml`` and matplotlib ``matplotlibrc`` from the current folder, which
+may belong to somebody else. The first file can set the place of the cache of compiled kernels;
+these are pickles, so that code in them would run. Therefore both packages are loaded with the root
+folder as current folder, and the place of the cache is chosen here.
 """
 
 from __future__ import annotations
@@ -20,15 +21,15 @@ from typing import Any
 LOOK_AROUND = ("numba", "matplotlib")
 PACKAGE = os.path.dirname(os.path.realpath(__file__))
 kernels_said: list[str] = []
-"""What is to be said once about where kernels are kept."""
+"""Messages about the place of compiled kernels, to be printed once."""
 
 
 class _Aside:
-    """Finds the packages of LOOK_AROUND as usual, with a loader that works in another folder."""
+    """Import finder for LOOK_AROUND: the usual spec, with a loader that works in another folder."""
 
     def find_spec(self, fullname: str, path: Sequence[str] | None = None,
                   target: ModuleType | None = None) -> importlib.machinery.ModuleSpec | None:
-        """As the machinery asks it; None for every other module."""
+        """The spec of a package of LOOK_AROUND; None for every other module."""
         if fullname not in LOOK_AROUND or path is not None:
             return None
         spec = importlib.machinery.PathFinder.find_spec(fullname, None, target)
@@ -54,16 +55,16 @@ class _Loader:
         with elsewhere():
             self.real.exec_module(module)
         if module.__name__ == "numba":
-            # numba looks again before it compiles.
+            # numba reads its settings again before each compilation
             sys.modules["numba.core.config"]._config_fname = os.devnull  # type: ignore[attr-defined]
 
 
 @contextlib.contextmanager
 def elsewhere() -> Iterator[None]:
-    """Work in the root folder for a moment."""
+    """Make the root folder the current one within a block."""
     try:
         here = os.open(".", os.O_RDONLY)
-    except OSError:  # removed, or not for us: there is nothing to come back to
+    except OSError:  # removed or not readable: it cannot become the current folder again
         here = -1
     os.chdir(os.path.abspath(os.sep))
     try:
@@ -76,7 +77,8 @@ def elsewhere() -> Iterator[None]:
 
 
 def _choose_cache() -> None:
-    """Keep kernels beside the code; where that cannot be written, in the user's own cache."""
+    """Set numba's cache: beside the code, or in the user's cache folder if that is read-only, or
+    in a temporary folder."""
     beside = os.path.join(PACKAGE, "shell", "__pycache__")
     if os.environ.get("NUMBA_CACHE_DIR") or _writable(beside):
         return
@@ -89,6 +91,7 @@ def _choose_cache() -> None:
                                 f"in {place}.")
     else:
         place = os.path.join(os.environ.get("TMPDIR") or "/tmp", f"simkit-{os.urandom(8).hex()}")
+        # Random name and mode 700: no other user can have put kernels there.
         os.mkdir(place, 0o700)
         atexit.register(_remove, place, os.getpid())
         kernels_said.append("Neither the installation nor a cache folder can be written: kernels "
@@ -97,9 +100,10 @@ def _choose_cache() -> None:
 
 
 def _sources() -> int:
-    """A number that changes with any source: kernels of another version are never taken.
+    """Checksum of names, sizes and times of all source files; part of the cache's name.
 
-    numba looks only at the file of a kernel itself, not at those it calls.
+    numba checks only the file of a kernel itself, not those of the functions it calls. A new
+    checksum gives a new cache, so that kernels of another version are never used.
     """
     seen = 0
     for folder, _, files in sorted(os.walk(PACKAGE)):
@@ -136,15 +140,15 @@ def _writable(folder: str) -> bool:
 
 
 def install() -> None:
-    """Put the finder first, once a process."""
+    """Put the finder first on sys.meta_path, once for each process."""
     if not any(isinstance(finder, _Aside) for finder in sys.meta_path):
         sys.meta_path.insert(0, _Aside())  # type: ignore[arg-type]
 
 
 def leave_current_folder() -> None:
-    """Take the current folder off the path that modules are searched on.
+    """Remove the current folder from sys.path.
 
-    ``python -m`` puts it first; a file numpy.py that happens to lie there is not what we need.
+    ``python -m`` puts it first; a file numpy.py in it would be imported in place of the package.
     """
     first = sys.path[0] if sys.path else None
     if first is None or sys.flags.safe_path:

@@ -14,8 +14,8 @@ class InputError(Exception):
     Attributes
     ----------
     what : what is wrong, with the value found.
-    expected : what would have been right, or what to do.
-    file : the file it stands in, if any.
+    expected : what was expected, or what to do.
+    file : the file in which it is, if any.
     line : line in that file, counted from 1, if known.
     key : dotted path of the key or the name of the column, if any.
     """
@@ -36,16 +36,16 @@ class InputError(Exception):
 
 
     def __reduce__(self) -> tuple[type, tuple[object, ...]]:
-        # an exception is otherwise made again from its positional arguments alone
+        # for transfer between processes: by default only positional arguments are pickled
         return type(self), (self.what, self.expected, self.file, self.line, self.key)
 
 
 class WorkerLost(Exception):
-    """A worker process ended without an answer: killed from outside, often for want of memory."""
+    """A worker process ended without a result: killed from outside, often for lack of memory."""
 
 
 class InputErrors(Exception):
-    """Several input errors found in one go; printed one a line, in the order of their lines.
+    """Several input errors found together; printed one on each line, in the order of their lines.
 
     Attributes
     ----------
@@ -61,14 +61,14 @@ class InputErrors(Exception):
 
 
 def nearest(word: str, choices: Iterable[str]) -> str | None:
-    """The choice a reader most likely meant by `word`, or None when none is near."""
+    """The choice most similar to `word`, or None if none is similar enough."""
     by_lower = {choice.lower(): choice for choice in choices}
     found = get_close_matches(word.lower(), list(by_lower), n=1, cutoff=0.6)
     return by_lower[found[0]] if found else None
 
 
 def one_of(word: str, choices: Iterable[str]) -> str:
-    """Sentence for a name that is not among `choices`: the near one, or all of them."""
+    """Remedy for a name that is not among `choices`: the most similar one, or all of them."""
     names = list(choices)
     near = nearest(word, names)
     if near is not None:

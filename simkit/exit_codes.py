@@ -1,7 +1,7 @@
 """Exit codes of the command line: one table for the code, the help and the docs.
 
-Those from 64 upwards are the customary ones of BSD's sysexits.h; above 128 a signal's number is
-added, as shells do.
+Codes from 64 upwards are those of BSD's sysexits.h; after a signal the code is 128 plus the number
+of the signal, as in shells.
 """
 
 from __future__ import annotations
@@ -23,9 +23,9 @@ MEANINGS: dict[int, str] = {
     PIPE_CLOSED: "whoever read the output closed it",
     TERMINATED: "told to end",
 }
-"""Exit code -> meaning. A verb with an outcome of its own adds its code here."""
+"""Exit code -> meaning. A verb with a further outcome adds its code here."""
 
 
 def table() -> str:
-    """The codes, one a line, for the end of `simkit --help`."""
+    """The codes, one on each line, for the end of `simkit --help`."""
     return "\n".join(f"  {code:>3}  {meaning}" for code, meaning in MEANINGS.items())

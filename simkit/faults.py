@@ -1,4 +1,4 @@
-"""What went wrong, in one line: bad input, the computer gave out, or a fault inside simkit."""
+"""Errors in one line with an exit code: bad input, system errors, faults inside simkit."""
 
 from __future__ import annotations
 
@@ -33,18 +33,21 @@ ADVICE = {
 
 
 NAMES = {errno.ENAMETOOLONG, errno.EISDIR, errno.ENOTDIR, errno.ELOOP}
-"""Errors that only a name on the command line or in a file brings about."""
+"""Errors caused only by a name on the command line or in a file; they count as bad input."""
 PRINTING = {errno.ENOSPC, errno.EBADF, errno.EIO, errno.EINVAL}
-"""Errors that, where no file is named, come from printing."""
+"""Errors that come from printing if they name no file."""
 
 
 class Terminated(BaseException):
-    """The system asked the program to end (SIGTERM, SIGHUP)."""
+    """The program received SIGTERM or SIGHUP.
+
+    Not an Exception, so that no handler for errors can catch it.
+    """
 
 
 @contextlib.contextmanager
 def ending_on_signals() -> Iterator[None]:
-    """End by an exception when asked to, so that nothing half-written stays behind."""
+    """Raise `Terminated` on SIGTERM and SIGHUP, so that clean-up code removes incomplete files."""
 
     def end(number: int, frame: FrameType | None) -> None:
         raise Terminated
@@ -52,7 +55,8 @@ def ending_on_signals() -> Iterator[None]:
     before: dict[int, Any] = {}
     for name in ("SIGTERM", "SIGHUP"):
         number = getattr(signal, name, None)
-        # Only the main thread may; who has the signal ignored (nohup) keeps it ignored.
+        # ValueError: only the main thread may set handlers. A signal that is ignored already, as
+        # SIGHUP under nohup, stays ignored.
         with contextlib.suppress(ValueError):
             if number is not None and signal.getsignal(number) == signal.SIG_DFL:
                 before[number] = signal.signal(number, end)
@@ -64,13 +68,13 @@ def ending_on_signals() -> Iterator[None]:
 
 
 def failed(line: str, code: int) -> int:
-    """Say a line on standard errors; returns the code."""
+    """Print an error line on standard error; returns the code."""
     complain(f"error: {one_line(line)}")
     return code
 
 
 def refused(errors: Sequence[InputError]) -> int:
-    """Say every fault of the input in a line of its own."""
+    """Print every input error on a line of its own; returns the exit code."""
     for error in errors[:200]:
         complain(f"error: {one_line(str(error))}")
     if len(errors) > 200:
@@ -79,7 +83,7 @@ def refused(errors: Sequence[InputError]) -> int:
 
 
 def explained(error: Exception) -> int:
-    """Say what an exception means to whoever gave the command; returns the exit code."""
+    """Print the meaning of an exception for the user; returns the exit code."""
     if isinstance(error, WorkerLost):
         return failed(str(error), SYSTEM)
     if isinstance(error, MemoryError):
@@ -102,7 +106,7 @@ def explained(error: Exception) -> int:
 
 
 def _report(error: Exception) -> str | None:
-    """Write the traceback into a file of the folder for temporary files; None where that fails."""
+    """Write the traceback into a temporary file; returns its path, None if that fails."""
     base = next((os.environ[key] for key in ("TMPDIR", "TEMP", "TMP") if os.environ.get(key)),
                 "/tmp" if os.name == "posix" else ".")
     path = os.path.join(base, f"simkit-report-{os.urandom(6).hex()}.txt")
@@ -110,6 +114,7 @@ def _report(error: Exception) -> str | None:
              "command: " + " ".join(map(ascii, sys.argv[1:])), "",
              *traceback.format_exception(error)]
     try:
+        # O_EXCL: a link that somebody else put at this path is not followed.
         handle = os.open(path, os.O_CREAT | os.O_EXCL | os.O_WRONLY, 0o600)
         with open(handle, "w", encoding="utf-8", errors="backslashreplace") as file:
             file.write("\n".join(lines))

@@ -1,7 +1,7 @@
-"""Files that are there whole or not at all, and are read back only as they were written.
+"""Files written completely or not at all, and read back only if they are unchanged.
 
-Everything written below a folder that simkit marked is noted in that folder's list (see
-`simkit.folders`); everything read below one is held against it.
+The digest of every file written below a marked folder is noted in the list of that folder (see
+`simkit.folders`); every file read there is compared with it.
 """
 
 from __future__ import annotations
@@ -41,11 +41,11 @@ LONGEST_TEXT = 4 * 1000
 
 
 DESCRIPTIONS = ("run.json", "compare.json", "compare.csv", "study.json")
-"""What a run, a comparison or a study is known by."""
+"""Files by which a run, a comparison or a study is recognised."""
 
 
 class Damaged(Exception):
-    """A stored file that cannot be trusted; its text says why in a few words, ``line`` where."""
+    """A stored file that cannot be used; the text is the reason, ``line`` the place if known."""
 
     def __init__(self, why: str, line: int | None = None) -> None:
         super().__init__(why)
@@ -53,11 +53,11 @@ class Damaged(Exception):
 
 
 def write_atomic(path: Path, data: bytes) -> None:
-    """Write a file so that it is there whole or not at all, also after a kill.
+    """Write a file completely or not at all, even if the process is killed.
 
     Raises
     ------
-    OSError : disk full, folder removed meanwhile or not to be written; nothing half-written stays.
+    OSError : disk full, folder removed meanwhile or not writable; no incomplete file is left.
     """
     check_all(path)
     home = home_of(path)
@@ -70,12 +70,14 @@ def write_atomic(path: Path, data: bytes) -> None:
         if leads_outside(folder, str(Path(inside).parent)):
             raise Changed(errno.ELOOP, "a link leads out of the folder", str(path))
         path.parent.mkdir(parents=True, exist_ok=True)
+        # Noted before the file is moved: after a kill in between, old and new contents are valid.
         owner.note(inside, digest(data))
     beside = part_of(path)
     try:
         with open(beside, "wb") as file:
             file.write(data)
             file.flush()
+            # The contents must be on disk before the new name, else a crash leaves an empty file.
             os.fsync(file.fileno())
         os.replace(beside, path)
     except OSError as error:
@@ -94,7 +96,7 @@ def write_json(path: Path, data: Mapping[str, Any]) -> None:
 
 
 def exact(value: float | None) -> str:
-    """A number in so many digits that it is read back as it was; empty for none."""
+    """A number with enough digits to be read back exactly; empty for None and NaN."""
     return "" if value is None or np.isnan(value) else repr(float(value))
 
 
@@ -119,8 +121,8 @@ def read_back(path: Path, most: int = LARGEST_RECORD) -> bytes:
 
     Raises
     ------
-    FileNotFoundError : it is not there.
-    Damaged : it is no plain file, a link, too large, or not what its folder's list promises.
+    FileNotFoundError : it does not exist.
+    Damaged : it is no plain file, a link, too large, or differs from the digest in the list.
     """
     home = home_of(path)
     if home is not None and leads_outside(*home):
@@ -138,8 +140,11 @@ def read_back(path: Path, most: int = LARGEST_RECORD) -> bytes:
 
 
 def is_older_than_mark(folder: Path, inside: str) -> bool:
-    """Whether a path of a marked folder belongs to a run that lay there, without a list, before the
-    folder was marked for something else: the run's description stands there and is not listed."""
+    """Whether a path of a marked folder belongs to a run that is older than the mark.
+
+    Such a run has no list. It is recognised by a description file (``DESCRIPTIONS``) that is in the
+    folder but not in its list.
+    """
     listed = digests_of(folder) or {}
     for place in Path(inside).parents:
         name = place.as_posix()
@@ -153,11 +158,11 @@ def is_older_than_mark(folder: Path, inside: str) -> bool:
 
 
 def read_plain(path: Path, most: int) -> bytes:
-    """Contents of a plain file of at most that many bytes; never waits for a pipe or device.
+    """Contents of a plain file of at most ``most`` bytes; never waits for a pipe or device.
 
     Raises
     ------
-    OSError : not there or not readable. Damaged : no plain file, or too large.
+    OSError : it does not exist or cannot be read. Damaged : no plain file, or too large.
     """
     try:
         found = os.stat(path)
@@ -168,6 +173,7 @@ def read_plain(path: Path, most: int) -> bytes:
     if found.st_size > most:
         raise Damaged(f"{found.st_size} bytes long, at most {most} expected")
     with open(path, "rb") as file:
+        # One byte more than allowed: the file may have grown since its size was taken.
         data = file.read(most + 1)
     if len(data) > most:
         raise Damaged(f"more than {most} bytes long")
@@ -175,7 +181,7 @@ def read_plain(path: Path, most: int) -> bytes:
 
 
 def load_json(data: bytes) -> Any:
-    """Value of a JSON text; `Damaged` where it is none, also where it is nested without end."""
+    """Value of a JSON text; `Damaged` if it is not valid or nested too deeply."""
     try:
         return json.loads(data.decode("utf-8"))
     except json.JSONDecodeError as error:
@@ -186,11 +192,12 @@ def load_json(data: bytes) -> Any:
 
 
 def load_arrays(data: bytes, names: Sequence[str] | None = None) -> dict[str, np.ndarray]:
-    """Arrays of an .npz as simkit writes it: stored, not packed, no objects; all if none is named.
+    """Arrays of an uncompressed .npz without objects; all of them if ``names`` is None.
 
     Raises
     ------
-    Damaged : torn, packed (it could unpack to any size), misshapen, or an array is missing.
+    Damaged : incomplete, compressed (a small file could expand to any size), of wrong shape, or an
+        array is missing.
     """
     try:
         with zipfile.ZipFile(io.BytesIO(data)) as archive:
@@ -209,6 +216,7 @@ def _array(archive: zipfile.ZipFile, name: str) -> np.ndarray:
     info = archive.getinfo(name)
     if info.compress_type != zipfile.ZIP_STORED or info.file_size != info.compress_size:
         raise Damaged("packed; simkit stores its arrays unpacked")
+    # Not numpy.load: the header is checked before memory for the array is taken.
     stream = io.BytesIO(archive.read(info))
     version = np.lib.format.read_magic(stream)
     reader = (np.lib.format.read_array_header_1_0 if version == (1, 0)

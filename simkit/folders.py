@@ -1,10 +1,10 @@
-"""Folders that simkit makes: a mark that says so, a list of what it wrote, one owner at a time.
+"""Folders of simkit: a mark, a list of the files that were written, and one owner at a time.
 
-The file ``.simkit`` in a folder is both the mark and the list. Its first line names the format;
-every further line is the SHA-256 of a file's contents and its path, added *before* the file is
-moved to its place; the last two lines of a path tell what may stand there (as before the write or
-as after it, wherever a kill fell). ``folder PATH`` names a marked folder inside. The list guards
-against damage and mixing, not against somebody who also rewrites it.
+The file ``.simkit`` in a folder is both the mark and the list. Its first line names the format.
+Every further line has the SHA-256 of a file's contents and its path; it is added *before* the file
+is moved to its place. The contents of the last two lines of a path are valid, because a kill may
+fall between line and file. ``folder PATH`` names a marked folder inside. The list detects damage
+and mixed files, but not a change by somebody who also rewrites the list.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ HEAD = "simkit folder 1\n"
 LINE = re.compile(r"([0-9a-f]{64}|folder)  (\S.*)")
 LARGEST_MARK = 50_000_000
 PATIENCE_S = 5.0
-"""So long a worker whose parent was killed may take to end and give its folder free."""
+"""Time that a worker whose parent was killed may need to end and to release its folder."""
 
 
 class Busy(OSError):
@@ -38,19 +38,18 @@ class Busy(OSError):
 
 
 class Changed(OSError):
-    """A folder was removed, replaced or led elsewhere while simkit worked in it."""
+    """A folder was removed, replaced or linked elsewhere while simkit worked in it."""
 
 
 @dataclass
 class Marked:
-    """A folder of ours that this process works in.
+    """A marked folder that this process owns.
 
     Attributes
     ----------
-    folder : its real path; name : the path it was taken by; number : device and inode, by which
-        it is known again.
-    handle : the open mark, locked. listed : path -> digests it was given, the last two count;
-    inner : marked folders inside.
+    folder : its real path; name : the path by which it was taken; number : device and inode, its
+        identity. handle : the open and locked mark.
+    listed : path -> digests in order, the last two are valid; inner : marked folders inside.
     """
 
     folder: Path
@@ -72,14 +71,14 @@ class Marked:
                           "in it", str(self.folder))
 
     def note(self, path: str, digest: str) -> None:
-        """Say what is about to be written at a path."""
+        """Note the digest of a file before it is written."""
         if self.listed.get(path, [""])[-1] == digest:
             return
         self.listed.setdefault(path, []).append(digest)
         self._add(f"{digest}  {path}\n")
 
     def note_folder(self, path: str) -> None:
-        """Say that a marked folder is about to be made inside."""
+        """Note a marked folder inside before it is made."""
         if path not in self.inner:
             self.inner.append(path)
             self._add(f"folder  {path}\n")
@@ -89,7 +88,7 @@ class Marked:
         os.fsync(self.handle)
 
     def forget(self) -> None:
-        """Empty the list: nothing of ours is left."""
+        """Empty the list after all its files were removed."""
         self.listed.clear()
         self.inner.clear()
         os.ftruncate(self.handle, 0)
@@ -100,8 +99,8 @@ _marked: dict[tuple[int, int], Marked] = {}
 
 
 def is_marked(folder: Path) -> bool:
-    """Whether the folder carries our mark: a plain file that begins as ours does, or is empty
-    where a kill fell before its first line."""
+    """Whether the folder has our mark: a plain file with our first line, or a part of this line
+    (also none of it) if a kill fell before its end."""
     try:
         if not stat.S_ISREG(os.lstat(folder / MARK).st_mode):
             return False
@@ -114,11 +113,11 @@ def is_marked(folder: Path) -> bool:
 def mark(folder: Path, patience_s: float = PATIENCE_S) -> Marked:
     """Mark an existing folder, or take a marked one, for this process alone.
 
-    ``patience_s``: how long to wait for another process that has it.
+    ``patience_s``: time to wait for another process that owns it.
 
     Raises
     ------
-    Busy : another process has it. OSError : it cannot be written, or its mark is no plain file.
+    Busy : another process owns it. OSError : it is not writable, or its mark is no plain file.
     """
     here = os.stat(folder)
     number = (here.st_dev, here.st_ino)
@@ -147,7 +146,7 @@ def mark(folder: Path, patience_s: float = PATIENCE_S) -> Marked:
 
 
 def release(one: Marked | None = None) -> None:
-    """Give a folder free, or all of this process."""
+    """Release a folder, or all folders of this process."""
     for number, held in list(_marked.items()):
         if one is None or held is one:
             del _marked[number]
@@ -156,7 +155,7 @@ def release(one: Marked | None = None) -> None:
 
 
 def release_below(folder: Path) -> None:
-    """Give a folder free, and the marked ones inside it."""
+    """Release a folder and the marked ones inside it."""
     whole = folder.resolve()
     for held in list(_marked.values()):
         if whole == held.folder or whole in held.folder.parents:
@@ -164,7 +163,7 @@ def release_below(folder: Path) -> None:
 
 
 def check_all(path: Path) -> None:
-    """Raise `Changed` when a folder that this process has, and the path lies in, was removed."""
+    """Raise `Changed` if a folder owned by this process that contains the path was removed."""
     whole = Path(os.path.abspath(path))
     for held in _marked.values():
         if held.name in whole.parents or held.folder in whole.parents:
@@ -181,7 +180,7 @@ def home_of(path: Path) -> tuple[Path, str] | None:
 
 
 def digests_of(folder: Path) -> dict[str, list[str]] | None:
-    """What a marked folder lists, read without taking it; None for a folder without a mark."""
+    """The list of a marked folder, read without taking it; None for a folder without a mark."""
     return _read(folder)[0] if is_marked(folder) else None
 
 
@@ -199,9 +198,9 @@ def _read(folder: Path) -> tuple[dict[str, list[str]], list[str]]:
 
 
 def announce(folder: Path) -> None:
-    """Say in the list of a marked folder round this one that it is ours as well.
+    """Note this folder in the list of the marked folder that contains it, if there is one.
 
-    Left undone if it stands there already: the outer folder may be another process's.
+    Nothing is done if it is noted already, because another process may own the outer folder.
     """
     home = home_of(folder)
     if home is None:
@@ -217,7 +216,7 @@ def digest(data: bytes) -> str:
 
 
 def is_as_written(listed: dict[str, list[str]], path: str, data: bytes) -> bool:
-    """Whether contents are what the list promises for a path."""
+    """Whether contents have one of the last two digests of a path."""
     return digest(data) in listed.get(path, [])[-2:]
 
 
@@ -232,7 +231,7 @@ def leads_outside(folder: Path, path: str) -> bool:
 
 
 def remove_own(one: Marked) -> list[str]:
-    """Remove what the list names and nothing else, following no link; returns what stays.
+    """Remove the listed files only, without following links; returns the names that remain.
 
     Marked folders inside are cleared the same way. The folder and its mark stay.
     """
@@ -262,7 +261,7 @@ def remove_own(one: Marked) -> list[str]:
 
 
 def remove_parts(one: Marked) -> None:
-    """Remove what a killed writer left of files of the list."""
+    """Remove temporary files that a killed process left beside listed files."""
     for path in one.listed:
         place = one.folder / path
         for part in [] if leads_outside(one.folder, path) else _parts(place):
@@ -271,7 +270,7 @@ def remove_parts(one: Marked) -> None:
 
 
 def part_of(place: Path) -> Path:
-    """The file beside a place in which its next contents are written."""
+    """The temporary file in which the next contents of a file are written."""
     return place.with_name(f".{place.name}.{os.getpid()}.part")
 
 
@@ -314,7 +313,7 @@ def _write_all(handle: int, data: bytes) -> None:
 
 
 def _lock(handle: int, folder: Path, patience_s: float) -> None:
-    """Lock the mark; waits a little, for a worker may still be ending."""
+    """Lock the mark; wait up to ``patience_s``, because a worker may still be ending."""
     if fcntl is None:
         return
     until = time.monotonic() + patience_s

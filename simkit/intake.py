@@ -1,4 +1,4 @@
-"""Files that people hand in: looked at before they are read, named when they are of no use."""
+"""Reading of the user's files: checked before they are read; errors name the file."""
 
 from __future__ import annotations
 
@@ -9,7 +9,7 @@ from simkit.files import Damaged, read_plain
 
 
 def read_input(path: Path, most: int, expected: str) -> bytes:
-    """Contents of a plain file of at most that many bytes.
+    """Contents of a plain file of at most ``most`` bytes.
 
     Raises
     ------

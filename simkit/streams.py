@@ -1,4 +1,4 @@
-"""Standard output and errors as they may come: closed, full, or in another coding than UTF-8."""
+"""Standard output and standard error that may be closed, full, or in a coding other than UTF-8."""
 
 from __future__ import annotations
 
@@ -11,10 +11,11 @@ from simkit.words import visible
 
 
 def make_sound() -> None:
-    """Make the three streams usable; a closed one leads nowhere, an odd coding writes escapes.
+    """Make the three streams usable.
 
-    Without this the first file that is opened would get the number of a closed stream, and what is
-    printed would go into it.
+    A closed stream is opened to the null device; otherwise the first file that is opened would get
+    its number, and printed text would go into that file. Characters that the coding of a stream
+    lacks are written as escapes.
     """
     for number in (0, 1, 2):
         try:
@@ -37,12 +38,12 @@ def _nowhere() -> Any:
 
 
 def complain(text: str) -> None:
-    """Text on standard errors, as far as there are any."""
+    """Print text on standard error, if that is possible."""
     with contextlib.suppress(OSError, ValueError):
         print(visible(text, keep="\n"), file=sys.stderr, flush=True)
 
 
 def silence(stream: Any) -> None:
-    """Send what is still buffered to nowhere, else Python complains about it at its end."""
+    """Send buffered text to the null device; else Python reports an error when it ends."""
     with contextlib.suppress(OSError, ValueError, AttributeError):
         os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())

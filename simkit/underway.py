@@ -1,9 +1,8 @@
-"""What long work is doing right now, told to whoever listens.
+"""Progress messages of long work, sent to a listener if there is one.
 
-Loops that take long say so with :func:`beat` and :func:`counted`; nobody needs to listen, and
-nothing hangs on it. Work that goes on at the same time as other work has a line of its own
-(:func:`lined`). A process of its own hands its words on as bytes (:func:`sender`,
-:func:`heard_from`).
+Long loops report with :func:`beat` and :func:`counted`; results do not depend on a listener. Tasks
+that run at the same time have a line each (:func:`lined`). Another process sends its messages as
+bytes (:func:`sender`, :func:`heard_from`).
 """
 
 from __future__ import annotations
@@ -16,24 +15,25 @@ from contextvars import ContextVar
 from dataclasses import asdict, dataclass
 
 EVERY_S = 0.5
-"""Least time between two words that go from one process to another."""
+"""Least time between two messages from one process to another."""
 LONGEST_BYTES = 4096
-"""Of a word on its way to another process: what a pipe takes in one piece (PIPE_BUF of Linux)."""
+"""Largest message to another process: a pipe writes it in one piece (PIPE_BUF of Linux)."""
 MOST_LETTERS, MOST_LETTERS_OF_LINE = 560, 60
-"""Of a word that is handed on: as JSON, six bytes a letter at most, it then fits."""
+"""Largest numbers of characters of text and line of such a message. As JSON it is then shorter than
+LONGEST_BYTES: six bytes for a character of the basic plane (others, such as emoji, need twelve)."""
 
 
 @dataclass(frozen=True)
 class Word:
-    """What is being done.
+    """A progress message.
 
     Attributes
     ----------
-    text : in words; the unit where something is counted
-    line : what it belongs to where several things go on at once, else ""
-    done, of : so many of how many; of = 0 where that is not known
-    most : ``of`` is a limit that need not be reached
-    over : the line has ended; stays : a line of progress that stays to be read
+    text : present work; the unit if something is counted
+    line : name of the task if several run at the same time, else ""
+    done, of : units done and their total number; of = 0 if it is not known
+    most : ``of`` is an upper limit that need not be reached
+    over : the task has ended; stays : to be shown as a permanent line
     """
 
     text: str = ""
@@ -52,36 +52,36 @@ _line: ContextVar[str] = ContextVar("line", default="")
 
 
 def listening() -> Listener | None:
-    """Who listens, to be handed to another thread; None: nobody does."""
+    """The present listener, to be passed to another thread; None if there is none."""
     return _listener.get()
 
 
 def tell(word: Word) -> None:
-    """Give a word to whoever listens."""
+    """Send a message to the listener, if there is one."""
     listener = _listener.get()
     if listener is not None:
         listener(word)
 
 
 def beat(text: str) -> None:
-    """Say what is being done right now."""
+    """Report the present work."""
     if _listener.get() is not None:
         tell(Word(": ".join((*_doing.get(), text)), _line.get()))
 
 
 def counted(done: int, of: int, unit: str, most: bool = False) -> None:
-    """Say how much is done: so many of how many units, at most so many where ``most``."""
+    """Report the units done of all units; ``most``: the total is an upper limit."""
     tell(Word(unit, _line.get(), done, of, most))
 
 
 def over() -> None:
-    """Say that what was counted and done on this line has ended."""
+    """Report the end of the work on this line."""
     tell(Word(line=_line.get(), over=True))
 
 
 @contextmanager
 def doing(text: str) -> Iterator[None]:
-    """Everything said inside belongs to this."""
+    """Put ``text`` before all messages within the block."""
     kept = _doing.set((*_doing.get(), text))
     try:
         yield
@@ -91,7 +91,7 @@ def doing(text: str) -> Iterator[None]:
 
 @contextmanager
 def lined(name: str) -> Iterator[None]:
-    """Everything said inside belongs to this line; at the end the line is over."""
+    """Give all messages within the block this line; it ends with the block."""
     kept = _line.set(name)
     try:
         yield
@@ -102,7 +102,7 @@ def lined(name: str) -> Iterator[None]:
 
 @contextmanager
 def heard(listener: Listener | None) -> Iterator[None]:
-    """Listen for a while; None: nobody does."""
+    """Set the listener for the block; None: no listener."""
     kept = _listener.set(listener)
     try:
         yield
@@ -112,9 +112,10 @@ def heard(listener: Listener | None) -> Iterator[None]:
 
 def sender(put: Callable[[bytes], None],
            clock: Callable[[], float] = time.monotonic) -> Listener:
-    """A listener that hands words on as bytes without line ends; what changes fast is thinned out.
+    """A listener that passes messages on as bytes without line ends.
 
-    put : takes the bytes of one word, at most ``LONGEST_BYTES``, in one piece.
+    Plain texts are passed on at most every ``EVERY_S``; counts, ends and permanent lines always.
+    put : takes the bytes of one message, at most ``LONGEST_BYTES``, in one piece.
     """
     last = -EVERY_S
 
@@ -135,7 +136,7 @@ def _as_bytes(word: Word) -> bytes:
 
 
 def heard_from(data: bytes) -> Word | None:
-    """The word that another process handed on; None where it is none."""
+    """The message that another process sent; None if it is not valid."""
     try:
         return Word(**json.loads(data))
     except (ValueError, TypeError):

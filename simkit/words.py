@@ -1,4 +1,4 @@
-"""Text from outside, made fit to be shown: on a terminal, in one line, in a picture."""
+"""Text of unknown origin made safe for a terminal, a line of a message or a picture."""
 
 from __future__ import annotations
 
@@ -9,10 +9,10 @@ UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
 def visible(text: str, keep: str = "") -> str:
-    """Text with every character that acts instead of showing written as an escape.
+    """Text with all control and invisible characters written as escapes.
 
-    Letters of all scripts stay; line ends, escapes and direction marks become ``\\x1b`` and the
-    like, except those in ``keep``.
+    Letters of all scripts are unchanged. Line ends, terminal escapes and direction marks become
+    ``\\x1b`` and similar, except the characters in ``keep``.
     """
     if text.isascii() and text.isprintable():
         return text
@@ -22,13 +22,13 @@ def visible(text: str, keep: str = "") -> str:
 
 
 def duration(seconds: float) -> str:
-    """A time in the unit that suits it."""
+    """A time in seconds, minutes or hours, by its size."""
     if seconds < 90.0:
         return f"{seconds:.0f} s"
     return f"{seconds / 60.0:.0f} min" if seconds < 5400.0 else f"{seconds / 3600.0:.1f} h"
 
 
 def one_line(text: str, most: int = 2000) -> str:
-    """Text on one line, blanks joined, cut where it is longer than anybody reads."""
+    """Text on one line with single blanks, cut after ``most`` characters."""
     line = visible(" ".join(text.split()))
     return line if len(line) <= most else f"{line[:most]}... ({len(line)} letters)"
