@@ -48,6 +48,7 @@ def _turns(session: Session) -> tuple[float, ...]:
     first = find_spots(session.steps[0].field, session.work.case.goal.limits[0])
     if first and first[0].long_mm > LONG * first[0].short_mm:
         along = round(first[0].angle_deg)
+        # Second angle perpendicular to the first, within -90 to 90 degrees.
         return float(along), float(along - 90 if along > 0 else along + 90)
     return 0.0, 90.0
 

@@ -105,6 +105,7 @@ def fit(parts: Array, unit: Array, start: Array, largest_mm: float, aim: float
         # F is flat where no limit is exceeded: the small diagonal keeps the matrix regular
         bend[np.diag_indices(free.size)] += 1e-9 + 1e-6 * np.trace(bend)
         way = np.linalg.solve(bend, -slope[free])
+        # Line search: the second derivative jumps where a value passes the aim.
         for share in (1.0, 0.5, 0.2, 0.05):
             trial = changes.copy()
             trial[free] = np.clip(changes[free] + share * way, 0.0, largest_mm)
@@ -163,6 +164,7 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
             worth = (left - fitted[1]) / price
             if best is None or worth > best[3]:
                 best = (int(k), *fitted, worth)
+        # No further operation reduces F by 1 %.
         if best is None or best[2] > 0.99 * left:
             break
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]
@@ -232,6 +234,7 @@ def _thinned(parts: Array, pool: Pool, chosen: list[int], changes: Array, left: 
              largest_mm: float, aim: float) -> Plan:
     """The plan without the operations that the others can replace."""
     allowed = max(1.02 * left, COMPLETE_REMAINDER)
+    # From the last one added, which had the smallest gain.
     k = len(chosen) - 1
     while k >= 0 and len(chosen) > 1:
         rest = chosen[:k] + chosen[k + 1:]

@@ -89,11 +89,13 @@ def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
 def _score(session: Session, choice: Choice, choices: Sequence[Choice], objective: str) -> float:
     """Value of a choice for the objective; the smallest is the best."""
     if choice.after.now.row.flat:
+        # Flat at once comes before every plan; among these the fewest minutes.
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
         ahead = UNREACHED_MINUTES + choice.later if choice.togo is None else choice.cost
         return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
     if objective == "stretch":
+        # Least stretch among the plans at most one step longer than the shortest.
         least = min(_steps_ahead(one) for one in choices)
         grown = choice.after.now.row.stretch_mm2 - session.now.row.stretch_mm2
         return grown if _steps_ahead(choice) <= least + 1.0 else 1e6 + _steps_ahead(choice)
