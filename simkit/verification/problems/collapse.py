@@ -50,6 +50,7 @@ def collapse(elements: int = 12, limit_pct: float = 1.0) -> list[Check]:
 def plateau(model: Model, far: float) -> float:
     """Load per area at the deflection ``far`` (mm), where it is constant, MPa; NaN if this
     deflection is not reached."""
+    # With this unit of load the load factors are of the order of the collapse coefficients.
     load = AreaLoad(np.array([0.0, 0.0, MOMENT / SIZE**2]))
     # The plateau is flat: the deflection controls the path, since a load could not exceed it.
     settings = ArcSettings(first=far / 300, smallest=far / 30000, largest=far / 25, steps=600,

@@ -55,6 +55,7 @@ def circular_model(radius_mm: float, thickness_mm: float, nu: float, rim: Edge, 
     ``core_mm`` of its core."""
     size = radius_mm / elements
     core = 2.0 * size if core_mm is None else core_mm
+    # Small elements at the centre, where the curvature under a point load is singular.
     radii = graded_breaks(0.0, radius_mm, 0.0, core, core / 2, size, 1.6)
     patch = polar_patch(radii, np.linspace(0.0, np.pi / 2, 7), degree=degree)
     edges = {"left": Edge((True, True, False), pole=True), "right": rim, "bottom": SYMMETRIC,

@@ -8,6 +8,7 @@ from simkit.verification.problems.check import Check, Status, Truth
 SOURCE = "axisymmetric solids of a general-purpose FE code, finest mesh (data/reference_fe)"
 
 CROWN_PCT = 5.0
+"""Limit of the manual for heights of crowns, stricter than that of `sector_fe.Pressed.rows`."""
 
 
 def pressures(element_mm: float = 5.0) -> list[Check]:

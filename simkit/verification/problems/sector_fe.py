@@ -49,6 +49,7 @@ SECTOR_DEG = 6.0
 THICKNESS_MM = 0.8
 GRADE = "reference-steel"
 LAYERS = 5
+# On the axis of symmetry only z is free; the control points of the pole move as one.
 AXIS = Edge(fixed=(True, True, False), pole=True)
 LOADED_DISC_MM = 15.0
 PEAK_PRESSURE_MPA = 3.4

@@ -179,6 +179,7 @@ def hinged_roof(thickness: float, elements: int = 12, degree: int = 3) -> PathRe
     model = build_model(patch, elastic_sheet("roof", 3102.75, 0.3), thickness,
                         {"left": SYMMETRIC, "bottom": SYMMETRIC, "right": HINGED, "top": FREE},
                         layers=ELASTIC_LAYERS)
+    # A quarter of 3000, for the quarter model.
     load: StaticLoad = PointLoad(0.0, 0.0, np.array([0.0, 0.0, -750.0]))
     settings = ArcSettings(first=0.3, smallest=1e-3, largest=0.8, steps=150)
     return trace_path(model, load, settings, np.array([[0.0, 0.0]]),
