@@ -138,6 +138,7 @@ def _body(blow: GivenBlow, path: KeyPath) -> Iterator[Complaint]:
             yield Complaint((*path, key), "key missing", f"body {blow.body} needs it")
         elif value is not None and not needed:
             yield Complaint((*path, key), f"does not go with body {blow.body}", "leave it out")
+        # At 2 the flat core of the body would have no length (`simkit.tool.bodies`).
         elif value is not None and value < 2.1 * blow.radius_mm:
             yield Complaint((*path, key), f"{value:g} found",
                             f"expected at least {2.1 * blow.radius_mm:g} mm, 2.1 times the radius "

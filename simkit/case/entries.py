@@ -80,6 +80,7 @@ def _of_model(model: type[BaseModel], loc: Loc) -> Iterator[Entry]:
 
 def _of_field(info: FieldInfo, loc: Loc) -> Iterator[Entry]:
     kind = info.annotation
+    # pydantic turns `ge` and `le` of a field into these annotations.
     low = next((m.ge for m in info.metadata if isinstance(m, Ge)), None)
     high = next((m.le for m in info.metadata if isinstance(m, Le)), None)
     default = info.default

@@ -83,6 +83,7 @@ class Case(Part):
     def opened_from(self, file: Path) -> Case:
         """The same case, remembering the file it was read from."""
         case = self.model_copy()
+        # Private attributes can be set although the model is frozen.
         case._file = file
         return case
 
