@@ -57,6 +57,7 @@ def number_or_text(text: str) -> float | int | bool | str | None:
     word = text.strip()
     if word in ("yes", "no"):
         return word == "yes"
+    # int first, so that a whole number stays one in JSON.
     for kind in (int, float):
         try:
             return kind(word)

@@ -49,6 +49,7 @@ class Row:
         if self.most or fresh <= 0 or self.of <= self.done:
             return None
         pace_s = (self.last_s - self.first_s) / fresh
+        # Less the time that has passed since the last count.
         left_s = pace_s * (self.of - self.done) - (now_s - self.last_s)
         return left_s if left_s > 0.0 else None
 

@@ -111,6 +111,7 @@ def _listen(host: str, port: int) -> socket.socket:
     try:
         family = socket.AF_INET6 if ":" in host else socket.AF_INET
         listener = socket.socket(family)
+        # The port of a session that has just ended can be used again at once.
         listener.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
         listener.bind((host, port))
         listener.listen(128)

@@ -24,6 +24,7 @@ def say_comparison(rows: Sequence[Mapping[str, object]]) -> None:
 
 
 def _draw(columns: Sequence[Column]) -> None:
+    # Imported here: loading rich takes time, and only a terminal needs it.
     from rich import box
     from rich.console import Console
     from rich.table import Table
