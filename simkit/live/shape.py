@@ -43,6 +43,7 @@ class Shape:
         moved = self.control_mm + displacement
         normal = np.cross(self.along_u @ moved, self.along_v @ moved)
         normal /= np.maximum(np.linalg.norm(normal, axis=1, keepdims=True), 1e-30)
+        # One sign for the whole panel: that of the undamaged outward normals.
         return normal if np.sum(normal * self.normal) >= 0.0 else -normal
 
     def deviation(self, displacement: Array) -> Array:

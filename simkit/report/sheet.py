@@ -80,6 +80,7 @@ def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[StepRecor
 
 def _rows(top: float) -> int:
     """Rows of a table that fit between its top and the footer."""
+    # 8.4 mm from the heading to the first row, 12 mm for the footer.
     return int((top - 8.4 - BOTTOM - 12.0) // ROW_HEIGHT_MM) + 1
 
 
