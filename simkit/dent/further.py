@@ -55,11 +55,11 @@ class High:
         return np.array([[self.x_mm, self.y_mm]])
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         return reach_of(self._mirrored)
 
     def check(self, key: str) -> None:
-        """Raise `InputError` when a number is out of reason."""
+        """Raise `InputError` if a number is outside its plausible range."""
         try:
             check_shape(self._mirrored, key)
         except InputError as error:
@@ -97,11 +97,11 @@ class Kink:
         return np.array([[self.x_mm, self.y_mm]])
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         return reach_of(self._crease)
 
     def check(self, key: str) -> None:
-        """Raise `InputError` when a number is out of reason."""
+        """Raise `InputError` if a number is outside its plausible range."""
         try:
             check_shape(self._crease, key)
         except InputError as error:
@@ -149,13 +149,13 @@ class CreaseLine:
         return np.array(self.line_mm, dtype=float)
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         points, half = self.curve[0].data, 0.5 * self.width_mm
         (x0, y0), (x1, y1) = points.min(axis=0) - half, points.max(axis=0) + half
         return float(x0), float(x1), float(y0), float(y1)
 
     def check(self, key: str) -> None:
-        """Raise `InputError` when a number is out of reason."""
+        """Raise `InputError` if a number is outside its plausible range."""
         corners = np.array(self.line_mm, dtype=float)
         if len(corners) < 2 or np.hypot(*np.diff(corners, axis=0).T).min() <= 0.0:
             raise InputError("a line that stays in its place",

@@ -32,7 +32,7 @@ from simkit.dent.hull import smooth_step
 from simkit.errors import InputError
 
 ASSUMED_RADIUS_MM = 8.0
-"""Radius at the bottom of a crease that nobody measured: an assumption, no source."""
+"""Radius at the bottom of a crease without a measured radius: an assumption, no source."""
 MOST_PLACES = 120
 OUTLINE_POINTS = 4000
 BUMPS_PER_SIDE = 6

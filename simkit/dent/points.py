@@ -71,9 +71,9 @@ class GaugePoints:
 def read_points(path: Path, noise_mm: float) -> GaugePoints:
     """Gauge points from a CSV with the columns x_mm, y_mm, d_mm; others are ignored.
 
-    Doubled places are averaged. Raises `InputError` for unreadable numbers, places that
-    contradict each other by more than three standard deviations of a difference
-    (3 sqrt(2) noise), depths out of reason, fewer than 6 places, or places on one line.
+    Repeated places are averaged. Raises `InputError` for unreadable numbers, places that
+    differ by more than three standard deviations of a difference
+    (3 sqrt(2) noise), implausible depths, fewer than 6 places, or places on one line.
     """
     points = read_loose_points(path)
     points = merged(points, noise_mm)
@@ -118,7 +118,7 @@ def _numbers(table: Table) -> Array:
 
 
 def check_depths(points: GaugePoints) -> None:
-    """Raise `InputError` for a deviation out of reason."""
+    """Raise `InputError` for a deviation outside the plausible range."""
     deep = np.flatnonzero(np.abs(points.d_mm) > LARGEST_REASONABLE_DEPTH_MM)
     if deep.size:
         raise InputError(
@@ -131,7 +131,7 @@ def check_depths(points: GaugePoints) -> None:
 
 
 def merged(points: GaugePoints, noise_mm: float) -> GaugePoints:
-    """Readings with doubled places averaged; `InputError` where two contradict each other."""
+    """Readings with repeated places averaged; `InputError` if two differ by more than the limit."""
     # The difference of two readings has the standard deviation sqrt(2) noise.
     limit = 3.0 * np.sqrt(2.0) * noise_mm
     # Exact repeats first, without pairs: their number of pairs would grow with the square.

@@ -63,11 +63,11 @@ class Bowl:
         return np.array([[self.x_mm, self.y_mm]])
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is as good as nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         return reach_of(self)
 
     def check(self, key: str) -> None:
-        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        """Raise `InputError` with ``key`` and field if a number is outside its plausible range."""
         check_shape(self, key)
 
 
@@ -106,11 +106,11 @@ class Crease:
         return np.array([[self.x_mm, self.y_mm]])
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is as good as nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         return reach_of(self)
 
     def check(self, key: str) -> None:
-        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        """Raise `InputError` with ``key`` and field if a number is outside its plausible range."""
         check_shape(self, key)
 
 
@@ -126,11 +126,11 @@ class Shape(Protocol):
         ...
 
     def reach(self) -> Extent:
-        """Rectangle outside which the shape is as good as nothing."""
+        """Rectangle outside which the deviation of the shape is negligible."""
         ...
 
     def check(self, key: str) -> None:
-        """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+        """Raise `InputError` with ``key`` and field if a number is outside its plausible range."""
         ...
 
 
@@ -197,7 +197,7 @@ def reach_of(shape: Plain, share: float = 1e-4) -> Extent:
 
 
 def check_shape(shape: Plain, key: str) -> None:
-    """Raise `InputError` naming ``key`` and the field when a number is out of reason."""
+    """Raise `InputError` with ``key`` and field if a number is outside its plausible range."""
     for item in fields(shape):
         value = getattr(shape, item.name)
         if value is not None and not np.isfinite(value):
