@@ -67,12 +67,12 @@ def word_or_list(value: Any) -> str | None:
 
 
 def by_kind(value: Any) -> str | None:
-    """Tag of a block told apart by its key `kind`."""
+    """Tag of a block whose form is selected by its key `kind`."""
     kind = value.get("kind") if isinstance(value, dict) else getattr(value, "kind", None)
     return f"<{kind}>" if isinstance(kind, str) else None
 
 
 def by_shape(value: Any) -> str | None:
-    """Tag of a block told apart by its key `shape`."""
+    """Tag of a block whose form is selected by its key `shape`."""
     shape = value.get("shape") if isinstance(value, dict) else getattr(value, "shape", None)
     return f"<{shape}>" if isinstance(shape, str) else None

@@ -141,7 +141,7 @@ def forms_of(kind: Any) -> dict[str, Any]:
 
 
 def selector_of(kind: Any) -> str | None:
-    """Key that tells the forms apart, when all of them are blocks."""
+    """Key that selects the form, if all forms are blocks."""
     forms = list(forms_of(bare(kind)).values())
     if not forms or not all(_is_block(form) for form in forms):
         return None
@@ -153,7 +153,7 @@ def _is_block(kind: Any) -> bool:
 
 
 def _choices(kind: Any) -> tuple[str, ...]:
-    """Words allowed: of a choice, or told apart by `kind` or `shape` of the forms."""
+    """Words allowed: those of a choice, or the values of `kind` or `shape` of all forms."""
     kind = bare(kind)
     if typing.get_origin(kind) is Literal:
         return tuple(str(word) for word in typing.get_args(kind))

@@ -77,7 +77,7 @@ def _without_null(node: Any) -> Any:
 
 
 def reference_page() -> str:
-    """The reference page (Markdown) that stands in docs/case-file.md."""
+    """The reference page (Markdown), stored as docs/case-file.md."""
     parts = [HEAD + EXAMPLE + "```\n"]
     seen: set[type[BaseModel]] = set()
     for title, loc, model in _blocks(Case, (), "Top level"):
