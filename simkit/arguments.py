@@ -71,7 +71,7 @@ def whole(name: str, value: Any, least: int, most: int | None = None) -> int:
 
 
 def numbers(name: str, value: Any, shape: tuple[int | None, ...]) -> Array:
-    """Finite numbers of a shape; None stands for any length.
+    """Finite numbers of a shape; None allows any length.
 
     Raises
     ------

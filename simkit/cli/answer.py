@@ -28,7 +28,7 @@ def _note(ctx: click.Context, param: click.Parameter, value: bool) -> None:
 
 
 def result(answer: Mapping[str, Any]) -> None:
-    """Print the result if JSON was asked for; null stands for numbers that do not exist."""
+    """Print the result if --json was given; NaN and infinite numbers become null."""
     if wanted():
         with aside():
             click.echo(json.dumps(plain(answer), indent=2, allow_nan=False))

@@ -111,7 +111,7 @@ class Workshop:
         self._keep()
 
     def again(self) -> None:
-        """Redo what was undone last; InputError where nothing was."""
+        """Redo the step undone last; InputError if none was undone."""
         if not self.redo:
             raise InputError("nothing to redo", "an undo before it")
         self.branches[self.branch] = self.redo.pop()

@@ -97,7 +97,7 @@ class RunRecord:
         return len(self.steps) - 1
 
     def step_index(self, step: int | None) -> int:
-        """Step asked for, the last one by default; InputError when the run has no such step."""
+        """The requested step, by default the last; InputError if the run has no such step."""
         if step is None:
             return self.last
         if not 0 <= step <= self.last:
@@ -118,7 +118,7 @@ class ForcePath:
 
 @dataclass(frozen=True)
 class ComparisonRecord:
-    """A stored comparison: rows of compare.csv and the runs that are on disk, by strategy."""
+    """A stored comparison: rows of compare.csv and the stored runs, by strategy."""
 
     folder: Path
     title: str
@@ -127,7 +127,7 @@ class ComparisonRecord:
     runs: Mapping[str, RunRecord]
 
     def _repr_html_(self) -> str:
-        """Shown by notebooks: a row a strategy, as in compare.csv."""
+        """HTML table for notebooks: one row for each strategy, as in compare.csv."""
         keys = [key for key in SHOWN if any(key in row for row in self.rows)]
         head = "".join(f"<th>{escape(key.replace('_', ' '))}</th>" for key in keys)
         body = "".join("<tr>" + "".join(f"<td>{escape(str(row.get(key, '')))}</td>"

@@ -172,7 +172,7 @@ class Basis:
         return self.breaks.size - 1
 
     def greville(self) -> Array:
-        """Greville abscissae, (count,): the parameter each control point stands for."""
+        """Greville abscissae, (count,): the parameter that belongs to each control point."""
         p = self.degree
         return np.array([self.knots[i + 1 : i + p + 1].mean() for i in range(self.count)])
 
