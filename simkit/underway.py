@@ -19,8 +19,8 @@ EVERY_S = 0.5
 LONGEST_BYTES = 4096
 """Largest message to another process: a pipe writes it in one piece (PIPE_BUF of Linux)."""
 MOST_LETTERS, MOST_LETTERS_OF_LINE = 560, 60
-"""Largest numbers of characters of text and line of such a message. As JSON it is then shorter than
-LONGEST_BYTES: six bytes for a character of the basic plane (others, such as emoji, need twelve)."""
+"""Largest numbers of characters of text and line of such a message. As JSON a character takes six
+bytes at most, those beyond the basic plane (emoji) twelve: then the text is cut to a third."""
 
 
 @dataclass(frozen=True)
@@ -132,7 +132,10 @@ def sender(put: Callable[[bytes], None],
 def _as_bytes(word: Word) -> bytes:
     said = {**asdict(word), "text": word.text[:MOST_LETTERS],
             "line": word.line[:MOST_LETTERS_OF_LINE]}
-    return json.dumps(said).encode()
+    data = json.dumps(said).encode()
+    if len(data) > LONGEST_BYTES:
+        data = json.dumps({**said, "text": word.text[: MOST_LETTERS // 3]}).encode()
+    return data
 
 
 def heard_from(data: bytes) -> Word | None:

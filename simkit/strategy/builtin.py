@@ -103,8 +103,10 @@ class BulkThenFine:
         stage = session.now.row.stage
         # Before the bulk stage the widest tool only, then the wider half, at the end the two
         # narrowest.
-        place = {"": slice(-1, None), "bulk": slice(len(tips) // 2, None)}.get(stage, slice(0, 2))
-        names = [tip.name for tip in tips[place]] + [tab.name for tab in tabs[place]]
+        def of(tools: list[str]) -> list[str]:
+            return {"": tools[-1:], "bulk": tools[len(tools) // 2:]}.get(stage, tools[:2])
+
+        names = of([tip.name for tip in tips]) + of([tab.name for tab in tabs])
         spots = open_spots(session)
         for spot in spots[:3]:
             kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)

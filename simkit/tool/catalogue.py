@@ -194,7 +194,8 @@ def from_readings(name: str, readings: Iterable[Any], given: dict[str, float]) -
     """Strengths and energy from spring-scale readings.
 
     Pull and shear: force over area. Peel at a right angle: the fracture energy is force over width,
-    Kinloch and Yuen's thin-film limit G = F/b (1 - cos 90 degrees).
+    that is G = F/b (1 - cos 90 degrees) of a strip that neither stretches nor yields (R. S. Rivlin,
+    The effective work of adhesion, 1944; MEMORY, not looked up).
 
     Raises
     ------

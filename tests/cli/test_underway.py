@@ -145,6 +145,9 @@ def test_words_go_from_one_process_to_another_whole_and_not_too_often() -> None:
         assert heard_from(sent[-1]) == word
     listen(Word("\u4e2d\n" * 9000, "\u4e2d" * 9000, stays=True))
     assert len(sent[-1]) <= LONGEST_BYTES
+    now[0] += 10.0
+    listen(Word("\N{HAMMER}" * 1000, "\N{HAMMER}" * 100))
+    assert len(sent[-1]) <= LONGEST_BYTES
     assert b"\n" not in sent[-1]
     assert heard_from(b"no word of ours") is None
 
