@@ -90,10 +90,11 @@ def test_what_was_not_measured_must_not_stand_out(work, found):
     """A bowl on the other side of the panel, added to what was found."""
     x, y = (work.model.patch.control[:, k] for k in (0, 1))
     stray = found.state.displacement.copy()
-    stray[:, 2] -= 0.4 * np.exp(-((x + 40.0) ** 2 + (y - 20.0) ** 2) / 15.0**2)
+    stray[:, 2] -= 0.4 * np.exp(-((x + 60.0) ** 2 + (y - 40.0) ** 2) / 10.0**2)
     match = match_of(work, replace(found.state, displacement=stray))
     assert not match.matched
-    assert match.worst_xy_mm == pytest.approx((-40.0, 20.0), abs=5.0)
+    assert "difference at" in match.reason  # neither a spot nor the damage as a whole
+    assert match.worst_xy_mm == pytest.approx((-60.0, 40.0), abs=5.0)
 
 
 def test_hail_on_a_wide_panel_has_all_its_spots():

@@ -18,6 +18,7 @@ from simkit.inspection.sampling import probe_at
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess
+from simkit.repair.trials import forget
 from simkit.strategy import BUILTIN, find_strategy, strategy_names
 from simkit.strategy.choice import best_of, how_far, open_spots, operation_for, tried_out
 from simkit.study.hand import by_hand
@@ -158,6 +159,7 @@ def test_a_deep_lift_that_searches_give_up_is_tried_in_full(dented: Session, mon
     """A panel that springs back takes more iterations than a search may spend: the lift that goes
     to flush all the same is not put off for one half-way."""
     monkeypatch.setattr("simkit.repair.operations.SEARCHED", 2)
+    forget()  # what other tests tried, and afterwards what was tried here
     low = min(dented.spots(), key=lambda spot: spot.height_mm)
     quick = tried_out(dented, Operation("push", "ball-20", low.x_mm, low.y_mm, 0.0), quick=True)
     assert quick is not None
@@ -166,5 +168,6 @@ def test_a_deep_lift_that_searches_give_up_is_tried_in_full(dented: Session, mon
     assert chosen is not None
     assert chosen.goal_mm == 0.0
     after = dented.apply(chosen).now.row
+    forget()
     assert after.outcome == "reached"
     assert after.left_mm2 < dented.now.row.left_mm2
