@@ -16,12 +16,14 @@ from snaps import DOWN, dead_push, disc_points, quarter_cap, ring
 from simkit.errors import InputError
 from simkit.inspection.sampling import probe_at
 from simkit.mechanics.contact.attach import set_tip
+from simkit.mechanics.contact.engagement import TipContact
 from simkit.mechanics.loads import NodalForces
 from simkit.mechanics.model import pack_sheet
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.statics import trace_path
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import AdvanceSettings, Load
+from simkit.mechanics.stepping.process import Process
 from simkit.mechanics.workspace import Workspace
 from simkit.solve.nonlinear.arc import ArcSettings
 from simkit.tool.bodies import ball
@@ -136,6 +138,21 @@ def test_the_last_increment_is_an_exact_balance():
     loose = advance(model, model.virgin(), Load(tip, 2.0), SETTINGS).path[-1].force_N
     exact = advance(model, model.virgin(), Load(tip, 2.0), strict).path[-1].force_N
     assert loose == pytest.approx(exact, rel=5e-4)
+
+
+def test_the_last_increment_is_computed_to_the_tolerance_of_an_end(monkeypatch):
+    model, asked, as_it_is = quarter_cap(800.0), [], Process.equilibrium
+
+    def listening(process, start, tool, travel, guess, **how):
+        asked.append((tool, travel, how.get("ends", False)))
+        return as_it_is(process, start, tool, travel, guess, **how)
+
+    monkeypatch.setattr(Process, "equilibrium", listening)
+    tip = set_tip(model, model.virgin(), ball(20.0), np.zeros(3), DOWN, 2.0)
+    advance(model, model.virgin(), Load(tip, 2.0), SETTINGS)
+    loading = [(travel, ends) for tool, travel, ends in asked if isinstance(tool, TipContact)]
+    assert (2.0, True) in loading
+    assert all(travel == 2.0 for travel, ends in loading if ends)
 
 
 @pytest.mark.parametrize(("key", "value"), [

@@ -73,3 +73,9 @@ def test_a_depth_beyond_is_reached_where_a_real_release_has_it():
 
 def test_a_search_does_not_take_the_shape_it_foresaw_for_the_real_one():
     assert pressed(23.0, settings=SEARCH)[1] == pytest.approx(stairs()[23.0], rel=0.05)
+
+
+def test_a_search_stops_before_the_snap_although_it_follows_the_other_shape():
+    done, left = pressed(120.0, -9.0, SEARCH)
+    assert done.outcome is Outcome.WOULD_SNAP
+    assert stairs()[17.0] - 1.5 < left < 0.0
