@@ -14,6 +14,7 @@ from __future__ import annotations
 
 import argparse
 import json
+import re
 import sys
 import time
 from pathlib import Path
@@ -58,6 +59,11 @@ def again(held: dict[str, Any]) -> None:
         say(f"{fault['sort']} {fault['number']} again: {tried.fault or 'has manners now'}")
 
 
+def placeless(text: str) -> str:
+    """A text without the temporary folders of this machine."""
+    return re.sub(r"/\S*/(?=in/|simkit-report)", "", text)
+
+
 def joined(held: dict[str, Any], counts: dict[str, Count], minutes: float,
            following: int) -> dict[str, Any]:
     """Earlier counts and those of this call."""
@@ -69,8 +75,8 @@ def joined(held: dict[str, Any], counts: dict[str, Count], minutes: float,
                                 "passed": old["passed"] + count.passed,
                                 "violated": old["violated"] + len(count.violated)}
         whole["violated"] += [{"sort": name, "number": number, "mended": False,
-                               "command": ascii(" ".join(tried.argv)[:200]),
-                               "fault": ascii(tried.fault[:300])}
+                               "command": ascii(placeless(" ".join(tried.argv))[:200]),
+                               "fault": ascii(placeless(tried.fault)[:300])}
                               for number, tried in count.violated]
     whole["processor_minutes"] = round(held["processor_minutes"] + time.process_time() / 60.0, 1)
     last = max((at for count in counts.values() for at in count.minutes), default=None)
