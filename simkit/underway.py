@@ -16,8 +16,9 @@ from dataclasses import asdict, dataclass
 
 EVERY_S = 0.5
 """Least time between two messages from one process to another."""
-LONGEST_BYTES = 4096
-"""Largest message to another process: a pipe writes it in one piece (PIPE_BUF of Linux)."""
+LONGEST_BYTES = 4000
+"""Largest message to another process: with the pipe's own header or line end it is written in one
+piece (PIPE_BUF of Linux, 4096 bytes)."""
 MOST_LETTERS, MOST_LETTERS_OF_LINE = 560, 60
 """Largest numbers of characters of text and line of such a message. As JSON a character takes six
 bytes at most, those beyond the basic plane (emoji) twelve: then the text is cut to a third."""

@@ -49,8 +49,10 @@ def thinning_pct(model: Model, state: State) -> float:
 
 
 def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
-                     solver: str = "finger") -> float:
+                     factored: Factorisation | None = None) -> float:
     """Stiffness under a light finger, N/mm, by the elastic tangent of the present state.
+
+    ``factored``: that tangent, if it is known already.
 
     The force is inwards and uniform over 15 mm. Returns 0 if the panel is unstable, nan if unknown.
     :mod:`simkit.repair.finger` computes the whole press, with a snap at larger force.
@@ -64,8 +66,8 @@ def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
     if points.area.sum() == 0.0:
         return math.nan
     press = model.layout.gather(_press(model, points, normal))
-    kept = model.workspace.solvers.get(solver) if solver == UNDAMAGED else None
-    factored = _factored(model, state, solver) if kept is None else kept
+    if factored is None:
+        factored = _factored(model, state, "finger")
     if factored is None:
         return math.nan
     # a negative pivot: the tangent is not positive definite, and the equilibrium is unstable
@@ -181,8 +183,11 @@ def _named(work: Workpiece, operation: Operation | None, found: dict[str, float]
 
 def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
     """Stiffness of the undamaged panel under a finger, kept by place rounded to 1 mm."""
-    kept = work.model.workspace.undamaged_finger_N_per_mm
-    place = (round(x_mm), round(y_mm))
+    model = work.model
+    kept, place = model.workspace.undamaged_finger_N_per_mm, (round(x_mm), round(y_mm))
     if place not in kept:
-        kept[place] = finger_stiffness(work.model, work.model.virgin(), x_mm, y_mm, UNDAMAGED)
+        virgin, factored = model.virgin(), model.workspace.solvers.get(UNDAMAGED)
+        if factored is None:
+            factored = _factored(model, virgin, UNDAMAGED)
+        kept[place] = finger_stiffness(model, virgin, x_mm, y_mm, factored)
     return kept[place]

@@ -14,6 +14,7 @@ from typing import Any
 
 import numpy as np
 from scipy.spatial import cKDTree
+from scipy.spatial.transform import Rotation
 
 from simkit.optics.bench import Pose
 from simkit.record.read import RunRecord, read_run
@@ -230,11 +231,5 @@ def _how(operation: str, tool: bool, whole: bool) -> str:
 
 
 def _turned_to(normal: Array) -> Array:
-    """Rotation (3, 3) by the smallest angle that turns the z axis into a unit normal (Rodrigues'
-    formula about the axis z x normal)."""
-    x, y, z = normal
-    if z < -0.999999:  # opposite to z the axis is not defined: half a turn about x is taken
-        return np.diag([1.0, -1.0, -1.0])
-    return np.array([[1.0 - x * x / (1.0 + z), -x * y / (1.0 + z), x],
-                     [-x * y / (1.0 + z), 1.0 - y * y / (1.0 + z), y],
-                     [-x, -y, z]])
+    """Rotation (3, 3) by the smallest angle that turns the z axis into a unit normal."""
+    return np.asarray(Rotation.align_vectors(normal, (0.0, 0.0, 1.0))[0].as_matrix())

@@ -18,9 +18,6 @@ from simkit.spline.basis import Array, Basis
 SurfaceMap = Callable[[Array, Array], Array]
 """Takes parameters (n,), (n,) and returns points (n, 3) in mm."""
 
-MOST_KEPT = 64
-"""Number of single points of which `Patch.locate_one` keeps the parameters."""
-
 
 @dataclass(frozen=True)
 class Patch:
@@ -143,20 +140,6 @@ class Patch:
         size = np.ptp(self.control[:, :2], axis=0).max()
         inside = np.hypot(at[:, 0] - x, at[:, 1] - y) < 1e-6 * size
         return u, v, inside
-
-    def locate_one(self, x: float, y: float) -> tuple[Array, Array, NDArray[np.bool_]]:
-        """As `locate`, for one point; results are kept because an operation uses its place
-        several times."""
-        kept = self._located
-        if (x, y) not in kept:
-            if len(kept) >= MOST_KEPT:
-                kept.clear()
-            kept[(x, y)] = self.locate(np.array([x]), np.array([y]))
-        return kept[(x, y)]
-
-    @cached_property
-    def _located(self) -> dict[tuple[float, float], tuple[Array, Array, NDArray[np.bool_]]]:
-        return {}
 
     def _nearest_start(self, x: Array, y: Array) -> tuple[Array, Array]:
         uu, vv, tree = self._raster
