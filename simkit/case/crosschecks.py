@@ -17,6 +17,7 @@ from simkit.case.panel import Panel
 from simkit.case.plan import bounds_text, has_size, on_panel, plan_bounds
 from simkit.case.reading import Complaint, KeyPath
 from simkit.case.repair import Goal, Kit, Limits, OwnStrategy
+from simkit.case.rigs import rig_checks
 from simkit.case.tools import RoundTab
 from simkit.errors import one_of
 
@@ -194,6 +195,7 @@ def _kit(kit: Kit, panel: Panel | None, known: KnownNames) -> Iterator[Complaint
     if isinstance(kit.glue, str):
         yield from _names("glue", (kit.glue,), ("kit", "glue"), known.glues, False)
     yield from _lifters(kit)
+    yield from rig_checks(kit)
     for index, tip in enumerate(kit.tips):
         if not isinstance(tip, str) and (tip.facing_mm is None) != (tip.facing_MPa is None):
             lone = "facing_mm" if tip.facing_MPa is None else "facing_MPa"

@@ -6,6 +6,7 @@ from typing import Literal
 
 from simkit.case.base import Part, choice, items, number, text
 from simkit.case.files import CatalogueFile, CodeFile, TableFile
+from simkit.case.rigs import OwnBeam, OwnSpreader
 from simkit.case.tools import GlueChoice, OwnLifter, Rod, TabChoice, TipChoice
 
 
@@ -16,6 +17,10 @@ class Kit(Part):
     tips: tuple[TipChoice, ...] = items("Tips for tapping down and pushing.", ("ball-12",))
     lifters: tuple[OwnLifter, ...] = items(
         "Lifters for pulls that stand on the panel.", (), 0)
+    beams: tuple[OwnBeam, ...] = items(
+        "Beams that draw several tabs at once by one screw.", (), 0)
+    spreaders: tuple[OwnSpreader, ...] = items(
+        "Screws that draw two tabs apart along the sheet.", (), 0)
     rods: tuple[Rod, ...] = items(
         "Rods that carry the tips through the openings of panel.behind.", (), 0)
     glue: GlueChoice = choice("Glue between tab and panel.", "standard-hot-melt")
@@ -134,6 +139,8 @@ class Times(Part):
     further_touch_min: float | None = number(
         "Each further touch of a pass of pushes or taps that counts as one step.", 0.01, 600.0,
         None)
+    further_tab_min: float | None = number(
+        "Each further tab of a beam or spreader.", 0.01, 600.0, None)
     tool_change_min: float | None = number("Another tool in hand.", 0.01, 600.0, None)
     set_up_min: float | None = number("Once, with the first step.", 0.01, 6000.0, None)
     access_min: float | None = number("Once, with the first push from behind.", 0.01, 6000.0, None)

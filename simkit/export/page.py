@@ -14,7 +14,7 @@ import numpy as np
 from simkit.errors import InputError
 from simkit.export.net import Array, Net
 from simkit.files import write_atomic
-from simkit.show.setting import read_setting
+from simkit.show.setting import outline_of, read_setting
 from simkit.show.style import DIVERGING, colour_limit, signed_whole
 
 SMALLEST_MM = 1e-4
@@ -84,7 +84,7 @@ def _words(net: Net, number: int, outlines: Mapping[str, Array]) -> dict[str, An
     if number and np.isfinite(step.force_N):
         words["force"] = round(step.force_N)
     if number and np.isfinite(step.x_mm) and np.isfinite(step.y_mm):
-        outline = outlines.get(step.tool)
+        outline = outline_of(step, outlines)
         if outline is None:
             turn = np.linspace(0.0, 2.0 * np.pi, 25)
             outline = 6.0 * np.column_stack([np.cos(turn), np.sin(turn)])

@@ -34,6 +34,7 @@ class Standing:
     radius_mm : radius that it covers on the outer face; zero for a tool behind the panel.
     way : one of :data:`WAYS`.
     bed : springs between sheet and tool; None for a following hold.
+    more : (x, y, radius) that further tabs of a rig cover, mm.
     """
 
     name: str
@@ -43,9 +44,17 @@ class Standing:
     radius_mm: float = 0.0
     way: str = "following"
     bed: SpringSet | None = None
+    more: tuple[tuple[float, float, float], ...] = ()
 
     def __post_init__(self) -> None:
         self.nodal.setflags(write=False)
+
+    def covers(self, x_mm: float, y_mm: float) -> tuple[float, float, float] | None:
+        """The circle (x, y, radius), mm, of a held tab over a place of the outer face, if any."""
+        for x, y, radius in ((self.x_mm, self.y_mm, self.radius_mm), *self.more):
+            if np.hypot(x_mm - x, y_mm - y) < radius:
+                return x, y, radius
+        return None
 
     def add(self, control: Array, displacement: Array, points: Ints, places: NDArray[np.int32],
             force: Array, data: Array, tangent: bool) -> float:
@@ -78,6 +87,8 @@ def standing_arrays(standing: tuple[Standing, ...]) -> dict[str, Array]:
                                        for held in standing]),
               "held_nodal": np.array([held.nodal for held in standing])}
     for k, held in enumerate(standing):
+        if held.more:
+            arrays[f"more{k}"] = np.array(held.more)
         if held.bed is not None:
             arrays |= {f"bed{k}_{key}": np.asarray(getattr(held.bed, key)) for key in BED_KEYS}
     return arrays
@@ -101,7 +112,9 @@ def standing_from(arrays: Mapping[str, Array]) -> tuple[Standing, ...]:
             bed = SpringSet(element.astype(np.int64), shape, stiffness, rest, normal,
                             bool(one_sided))
         x, y, radius = (float(number) for number in place)
-        found.append(Standing(str(name), np.array(nodal), x, y, radius, str(way), bed))
+        more = tuple((float(a), float(b), float(c))
+                     for a, b, c in arrays.get(f"more{k}", np.empty((0, 3))))
+        found.append(Standing(str(name), np.array(nodal), x, y, radius, str(way), bed, more))
     return tuple(found)
 
 

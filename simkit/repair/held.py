@@ -86,7 +86,9 @@ def names_held(state: State, name: str) -> tuple[str, ...]:
 def refuse_covered(state: State, x_mm: float, y_mm: float) -> None:
     """Raise InputError for a place on the outer face that a held tab covers."""
     for held in state.standing:
-        if np.hypot(x_mm - held.x_mm, y_mm - held.y_mm) < held.radius_mm:
+        circle = held.covers(x_mm, y_mm)
+        if circle is not None:
+            x, y, radius = circle
             raise InputError(f"x {x_mm:g} mm, y {y_mm:g} mm lies under '{held.name}', held there",
-                             f"a place more than {held.radius_mm:g} mm from x {held.x_mm:g} mm, "
-                             f"y {held.y_mm:g} mm, or let it down first", key="x_mm")
+                             f"a place more than {radius:g} mm from x {x:g} mm, "
+                             f"y {y:g} mm, or let it down first", key="x_mm")

@@ -6,10 +6,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from simkit.errors import InputError, nearest
+from simkit.errors import InputError
 from simkit.inspection.sampling import point_on, probe_at
-from simkit.mechanics.contact.attach import glue_tab, set_tip
-from simkit.mechanics.contact.lifter import set_lifter
+from simkit.mechanics.contact.attach import set_tip
+from simkit.mechanics.contact.holding import Hold
 from simkit.mechanics.model import State
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
@@ -18,9 +18,9 @@ from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.access import need_way
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.passes import Spread, touch_by_touch
+from simkit.repair.rigging import check_rig, pick, places_of, set_tabs
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
-from simkit.tool.lifters import Lifter
 
 KINDS = ("pull", "tap-down", "push", "hold", "let-down")
 SETTINGS = AdvanceSettings(first_mm=0.1, largest_mm=0.25, goal_tolerance_mm=0.01,
@@ -31,6 +31,8 @@ PULLING = replace(SETTINGS, largest_mm=0.5,
                   passing=NewtonSettings(force_tolerance=3e-3, work_tolerance=3e-4))
 """A glued tab carries load from the beginning and over all of its area, so larger increments are
 possible: 0.5 mm changes the result of a pull by 0.5 % (docs/performance/one-pull.md)."""
+DRAWN_APART = replace(PULLING, first_mm=0.02, largest_mm=0.1)
+"""Along the sheet two tabs are far stiffer than away from it."""
 FINEST_MM = 0.001
 """Smallest tolerance of an operation's goal."""
 SEARCH_MM = 0.6
@@ -60,7 +62,9 @@ class Operation:
         (1 mJ = 1 N mm); travel_mm : for a tap-down or push: end at this travel; both if the goal
         is not reached before.
     lifter : for a pull or hold by a tab: lifter of the kit that pulls it, its beam along the angle;
-        empty: pulled from a distance. glue : for the same: name of another glue than the kit's.
+        empty: pulled from a distance. beam, spreader : for the same: beam of the kit over a row of
+        such tabs, or spreader between two, along the angle, its middle at the place. glue : for the
+        same: name of another glue than the kit's.
     spread : for a tap-down or push: a pass of touches along a line or over an area.
     way, stiffness_N_per_mm : for a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel after all holds are let down.
@@ -83,6 +87,8 @@ class Operation:
     spread: Spread | None = None
     lifter: str = ""
     glue: str = ""
+    beam: str = ""
+    spreader: str = ""
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -101,22 +107,26 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
         return let_down(work.model, state, names_held(state, operation.tool), settings or PULLING)
     if operation.kind not in KINDS:
         raise InputError(f"operation '{operation.kind}'", "one of " + ", ".join(KINDS), key="kind")
+    glued = any(tab.name == operation.tool for tab in work.tabs)
     _check_strength(operation)
+    check_rig(operation, by_tip=operation.kind in ("tap-down", "push") or (
+        operation.kind == "hold" and not glued))
     if operation.spread is not None:
         return _pass(work, state, operation, settings, quick)
-    glued = any(tab.name == operation.tool for tab in work.tabs)
     pulls = operation.kind == "pull" or (operation.kind == "hold" and glued)
     if operation.kind == "tap-down" or pulls:
-        refuse_covered(state, operation.x_mm, operation.y_mm)
-    usual = PULLING if pulls else SETTINGS
+        for place in places_of(work.case, operation):
+            refuse_covered(state, *place)
+    usual = (DRAWN_APART if operation.spreader else PULLING) if pulls else SETTINGS
     if quick:
         usual = replace(usual, release_steps=0, energy_error_pct=np.inf,
                         largest_mm=max(SEARCH_MM, usual.largest_mm), most_iterations=SEARCHED)
     if operation.kind == "hold":
         how = check_hold(operation, glued)
         if glued:
-            tab = _pick(work.tabs, operation.tool, "tab")
-            how = replace(how, radius_mm=0.5 * max(tab.length_mm, tab.width_mm))
+            tab = pick(work.tabs, operation.tool, "tab")
+            how = _covering(how, 0.5 * max(tab.length_mm, tab.width_mm),
+                            places_of(work.case, operation))
         load = _load(work, state, replace(
             operation, kind="pull" if glued else "push", force_N=None))
         if operation.force_N is None and behind_already("push", load, state):
@@ -129,6 +139,13 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     if not later and behind_already(operation.kind, load, state):
         return _nothing_done(state, operation, load)
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
+
+
+def _covering(how: Hold, radius_mm: float, places: list[tuple[float, float]]) -> Hold:
+    """A hold with the circles that its tabs cover."""
+    if len(places) == 1:
+        return replace(how, radius_mm=radius_mm)
+    return replace(how, more=tuple((x, y, radius_mm) for x, y in places))
 
 
 def _nothing_done(state: State, operation: Operation, load: Load) -> Advance:
@@ -146,9 +163,6 @@ def _check_strength(op: Operation) -> None:
         blow = key == "energy_mJ" and op.kind == "pull"
         if getattr(op, key) is not None and not (tip or blow):
             raise InputError(f"{op.kind} with {key}", "a tap-down or a push", key=key)
-    if op.lifter and (tip or op.way != "following"):
-        raise InputError(f"{op.kind} {op.way} by a lifter", "a pull, or a hold that follows",
-                         key="lifter")
     if op.glue and tip:
         raise InputError(f"{op.kind} with glue", "a pull, or a hold by a tab", key="glue")
     for key in ("force_N", "energy_mJ", "travel_mm"):
@@ -205,15 +219,13 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     along = np.array([np.cos(angle), np.sin(angle), 0.0])
     strength = np.inf if op.force_N is None else op.force_N
     if op.kind == "pull":
-        tab = _pick(work.tabs, op.tool, "tab")
-        glued = work.model, state, tab, work.glue_named(op.glue), place, normal, along
-        tool = set_lifter(*glued, _lifter(work, op.lifter)) if op.lifter else glue_tab(*glued)
+        tool = set_tabs(work, state, op, pick(work.tabs, op.tool, "tab"))
         return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
                     limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap,
                     energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
     if op.kind == "push":
         strength = min(strength, need_way(work.case, op.x_mm, op.y_mm).force_N)
-    tip = _pick(work.tips, op.tool, "tip")
+    tip = pick(work.tips, op.tool, "tip")
     direction = normal if op.kind == "push" else -normal
     travel = min(limits.travel_mm, np.inf if op.travel_mm is None else op.travel_mm)
     contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along,
@@ -221,19 +233,3 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
     return Load(contact, travel, min(limits.push_force_N, strength), limits.paint_strain, probe,
                 op.goal_mm, op.everything_off, op.may_snap,
                 energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
-
-
-def _lifter(work: Workpiece, name: str) -> Lifter:
-    """A lifter of the kit."""
-    own = _pick(work.case.kit.lifters, name, "lifter")
-    return Lifter(own.name, own.span_mm, own.width_mm, own.pad_mm, own.pad_N_per_mm)
-
-
-def _pick(tools, name: str, sort: str):
-    for tool in tools:
-        if tool.name == name:
-            return tool
-    names = [tool.name for tool in tools]
-    near = nearest(name, names)
-    hint = f"'{near}'" if near else "one of " + ", ".join(names)
-    raise InputError(f"{sort} '{name}' is not in the kit", hint, key="tool")

@@ -23,6 +23,7 @@ from simkit.mechanics.model import Model, State
 from simkit.mechanics.points import SheetPoints
 from simkit.repair.finger import FINGER_MM
 from simkit.repair.operations import Operation
+from simkit.repair.rigging import places_of
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.linear import Factorisation, SingularMatrix
 from simkit.tool.bodies import RigidBody
@@ -145,8 +146,9 @@ def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
     if operation is not None and operation.kind != "let-down":
         for tab in work.tabs:
             if tab.name == operation.tool:
-                found["ring_mm"] = ring_mm(before, after, operation.x_mm, operation.y_mm,
-                                           0.5 * max(tab.length_mm, tab.width_mm))
+                found["ring_mm"] = max(
+                    ring_mm(before, after, x, y, 0.5 * max(tab.length_mm, tab.width_mm))
+                    for x, y in places_of(work.case, operation))
         for tip in work.tips:
             if tip.name == operation.tool:
                 hard = tip.facing_MPa_per_mm is None

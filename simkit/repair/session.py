@@ -17,6 +17,7 @@ from simkit.repair.access import Way, need_way
 from simkit.repair.notebook import session_html
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
+from simkit.repair.rigging import places_of
 from simkit.repair.risks import risk_numbers
 from simkit.repair.spoken import say_operation
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
@@ -160,7 +161,7 @@ class Session:
         """Minutes of the next step: set-up with the first, access with the first push."""
         table = self.work.minutes if self.minutes is None else self.minutes
         spent = operation_minutes(operation.kind.replace("-", "_"), change, table,
-                                  max(1, touches))
+                                  max(1, touches), len(places_of(self.work.case, operation)))
         done = [(row.operation, row.tool) for row in self._worked()[1:]]
         if not done:
             spent += table["set_up"]

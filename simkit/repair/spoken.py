@@ -16,11 +16,11 @@ FORM = re.compile(
 CLAUSE = re.compile(
     rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy)\s+(?P<value>{NUMBER})"
     rf"|over\s+(?P<length>{NUMBER})(?:\s*x\s*(?P<width>{NUMBER}))?"
-    r"|lifter\s+(?P<lifter>[^\s,]+)|glue\s+(?P<glue>[^\s,]+)"
+    r"|(?P<sort>lifter|beam|spreader|glue)\s+(?P<name>[^\s,]+)"
     r"|(?P<flag>locked|everything-off|may-snap))(?=\s|$)", re.IGNORECASE)
 EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 to -2"; X, Y and '
             "D in mm, 'to' (0 if left out) is the deviation wanted once released; see "
-            "docs/trying.md for by, with, deep, over, every, times, lifter, glue")
+            "docs/trying.md for by, with, deep, over, every, times, lifter, beam, spreader, glue")
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
 LONGEST = 400
@@ -34,9 +34,10 @@ def read_operation(text: str) -> Operation:
     of a hold, at any height; for others the largest force. ``with`` E: energy of a blow. ``deep``
     T: largest travel. ``over`` L or LxW ``every`` S ``times`` R: a pass of touches along a line or
     over an area about the place. ``turn`` DEG: direction of a long tool, a pass or a lifter's beam,
-    from the x axis. ``lifter`` NAME: lifter of the kit that pulls the tab. ``glue`` NAME: another
-    glue than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all holds,
-    "let-down TOOL" one.
+    from the x axis. ``lifter`` NAME: lifter of the kit that pulls the tab. ``beam`` NAME,
+    ``spreader`` NAME: of the kit, over a row of tabs or between two. ``glue`` NAME: another glue
+    than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all holds, "let-down
+    TOOL" one.
 
     Raises
     ------
@@ -68,7 +69,7 @@ def read_operation(text: str) -> Operation:
 
 
 def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
-    """Clauses after the place: numbers by their word (1 for flags), names of lifter and glue."""
+    """Clauses after the place: numbers by their word (1 for flags), names of rigs and glue."""
     said: dict[str, float] = {}
     names: dict[str, str] = {}
     at = 0
@@ -78,10 +79,10 @@ def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
             raise _unread(text)
         if one["length"] is not None:
             more = {"over": float(one["length"]), "width": float(one["width"] or 0.0)}
-        elif one["lifter"] is not None or one["glue"] is not None:
-            word = "glue" if one["lifter"] is None else "lifter"
+        elif one["name"] is not None:
+            word = one["sort"].lower()
             more = {word: 1.0}
-            names.setdefault(word, one[word])
+            names.setdefault(word, one["name"])
         elif one["flag"] is not None:
             more = {one["flag"].lower(): 1.0}
         else:
@@ -130,10 +131,8 @@ def say_operation(operation: Operation) -> str:
             words.append(f"times {op.spread.rounds}")
     if op.angle_deg:
         words.append(f"turn {_n(op.angle_deg)}")
-    if op.lifter:
-        words.append(f"lifter {op.lifter}")
-    if op.glue:
-        words.append(f"glue {op.glue}")
+    words += [f"{sort} {getattr(op, sort)}" for sort in ("lifter", "beam", "spreader", "glue")
+              if getattr(op, sort)]
     if op.way == "springy":
         words.append(f"springy {_n(op.stiffness_N_per_mm)}")
     words += [flag for flag, on in (("locked", op.way == "locked"),

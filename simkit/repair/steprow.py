@@ -61,6 +61,7 @@ class StepRow:
         and at the tool's place (:mod:`simkit.repair.risks`): largest strain of a face over the
         paint's limit, largest loss of thickness, ring raised round a tab, depth of the tip's
         print, stiffness under a light finger, and the risks above their limits in words.
+    tab_forces_N : force of each tab of a beam or spreader when the loading ended, blanks between.
     """
 
     step: int
@@ -113,6 +114,7 @@ class StepRow:
     rod: str = ""
     opening: str = ""
     said: str = ""
+    tab_forces_N: str = ""
 
     @property
     def deed(self) -> str:
@@ -142,7 +144,7 @@ class StepRow:
 
 
 LATER = ("paint_pct", "thinning_pct", "ring_mm", "mark_mm", "finger_N_per_mm", "risks", "rod",
-         "opening", "said")
+         "opening", "said", "tab_forces_N")
 """Columns that are missing in older run folders."""
 COLUMNS = tuple(f.name for f in fields(StepRow))
 
@@ -207,4 +209,5 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
         "energy_error_pct": 100.0 * result.missing_Nmm / result.turnover_Nmm,
         "iterations": result.iterations, "cuts": result.cuts, "snapped": result.snapped,
         "penetration_mm": max((p.penetration_mm for p in result.path), default=NAN),
+        "tab_forces_N": " ".join(f"{share:.1f}" for share in result.shares_N),
     }

@@ -15,7 +15,7 @@ from simkit.files import write_atomic
 from simkit.record.read import Field, RunRecord, StepRecord
 from simkit.report.facts import case_of
 from simkit.show.region import Region, extent
-from simkit.show.setting import Setting, draw_behind, draw_tools, read_setting
+from simkit.show.setting import Setting, draw_behind, draw_tools, read_setting, rig_of
 from simkit.show.style import GREY, INK, kind_of, look, place, shorten, signed
 from simkit.show.workmap import draw_passes, number_places, pass_of
 
@@ -212,7 +212,9 @@ def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
     # A tap-down moves the sheet inward, all other operations outward.
     up = -1.0 if kind_of(step.operation) == "tap-down" else 1.0
     # Height of the place under load: that before the step, moved by the tool's travel.
-    load = before + up * travel if pass_of(step) is None else np.nan  # differs from place to place
+    # It differs from place to place of a pass; a spreader's travel is along the sheet.
+    known = pass_of(step) is None and not rig_of(step).startswith("spreader")
+    load = before + up * travel if known else np.nan
     force = step.force_N
     return [(str(step.number), True), (kind_of(step.operation), True),
             (shorten(step.tool, 12), False), (_whole(step.x_mm - panel.x0), False),
@@ -228,7 +230,10 @@ def _watch(step: StepRecord) -> str:
     if asked is not None and asked.spread is not None:
         size = f"{asked.spread.length_mm:.0f} x {asked.spread.width_mm:.0f}"
         return f"all crosses, {size} mm"
-    if "glue" in step.outcome.lower():
+    rig, off = rig_of(step), "glue" in step.outcome.lower()
+    if rig:
+        return f"{shorten(rig, 14)}: tab came off" if off else f"by {shorten(rig, 24)}"
+    if off:
         return f"tab came off, left {_height(left)}"
     if abs(left - wanted) > 0.05:
         return f"ended, left {_height(left)}"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 CIRCLE = np.linspace(0.0, 2.0 * np.pi, 49)
+RIG = re.compile(r" (?:lifter|beam|spreader) \S+")
 
 
 @dataclass(frozen=True)
@@ -31,7 +33,8 @@ class Setting:
     Attributes
     ----------
     case : the resolved case. supports, reach : shapes behind the panel, as mappings.
-    outlines : outline (n, 2) of each tool of the kit relative to its place, mm, by name.
+    outlines : outline (n, 2) of each tool of the kit relative to its place, mm, by name; those of
+        tabs on a rig by name and rig, see :func:`outline_of`.
     """
 
     case: Mapping[str, Any]
@@ -55,6 +58,7 @@ def read_setting(folder: Path) -> Setting:
             found = outline(spec)
             if found is not None:
                 outlines[found[0]] = found[1]
+    outlines |= _rigged(kit, outlines)
     openings = (panel.get("behind") or {}).get("openings") or ()
     return Setting(case, tuple(panel.get("supports") or ()),
                    (*(reach if isinstance(reach, list) else ()), *openings), outlines)
@@ -93,6 +97,39 @@ def tab_outline(tab: Tab) -> Array:
     return np.column_stack([x, y])
 
 
+def _rigged(kit: Mapping[str, Any], outlines: Mapping[str, Array]) -> dict[str, Array]:
+    """Outlines of every tab on every beam and spreader of the kit, by "TAB beam NAME"."""
+    rows = [(f"beam {one['name']}", one["spacing_mm"] * (
+        np.arange(one["tabs"]) - 0.5 * (one["tabs"] - 1))) for one in kit.get("beams") or ()]
+    rows += [(f"spreader {one['name']}", one["apart_mm"] * np.array([-0.5, 0.5]))
+             for one in kit.get("spreaders") or ()]
+    names = [_named(spec) for spec in kit.get("tabs") or ()]
+    return {f"{name} {rig}": _row_of(outlines[name], offsets)
+            for name in names if name in outlines for rig, offsets in rows}
+
+
+def _row_of(outline: Array, offsets: Array) -> Array:
+    """One closed line round a row of equal outlines, joined by a line between neighbours."""
+    x, y = outline.T
+    upper = outline[y >= 0.0][np.argsort(x[y >= 0.0], kind="stable")]
+    lower = outline[y <= 0.0][np.argsort(-x[y <= 0.0], kind="stable")]
+    there = [upper + (offset, 0.0) for offset in offsets]
+    back = [lower + (offset, 0.0) for offset in offsets[::-1]]
+    return np.vstack([*there, *back, there[0][:1]])
+
+
+def rig_of(step: StepRecord) -> str:
+    """What drives the tool of a step ("beam NAME"), as its words say; empty for nothing else."""
+    found = RIG.search(step.row.get("said") or "")
+    return "" if found is None else found[0].strip()
+
+
+def outline_of(step: StepRecord, outlines: Mapping[str, Array]) -> Array | None:
+    """Outline of a step's tool or row of tools relative to its place, (n, 2), mm; None if it is
+    not known."""
+    return outlines.get(f"{step.tool} {rig_of(step)}", outlines.get(step.tool))
+
+
 def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
                 reach: Sequence[Mapping[str, Any]], window: Region) -> None:
     """Braces hatched and named, openings dashed; the limits of the axes do not change."""
@@ -119,7 +156,7 @@ def draw_behind(ax: Axes, supports: Sequence[Mapping[str, Any]],
 
 def footprint(step: StepRecord, outlines: Mapping[str, Array]) -> Array | None:
     """Outline of a step's tool at its place, (n, 2), mm in plan; None if it is not known."""
-    outline = outlines.get(step.tool)
+    outline = outline_of(step, outlines)
     if outline is None or not (np.isfinite(step.x_mm) and np.isfinite(step.y_mm)):
         return None
     angle = np.radians(np.nan_to_num(step.number_of("angle_deg")))

@@ -76,8 +76,7 @@ class CrownUnderTension:
         places = [(step.now.row.x_mm, step.now.row.y_mm) for step in done]
         for spot in find_spots(free.now.field, session.work.case.goal.limits[0]):
             apart = all(np.hypot(spot.x_mm - x, spot.y_mm - y) > APART_MM for x, y in places)
-            covered = any(np.hypot(spot.x_mm - held.x_mm, spot.y_mm - held.y_mm)
-                          <= held.radius_mm for held in session.state.standing)
+            covered = any(held.covers(spot.x_mm, spot.y_mm) for held in session.state.standing)
             if spot.kind == "high" and apart and not covered:
                 return Operation("tap-down", tools_for(session, "tap-down", spot)[0],
                                  round(spot.x_mm, 3), round(spot.y_mm, 3), 0.0,

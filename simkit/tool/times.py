@@ -14,7 +14,7 @@ from ruamel.yaml.error import YAMLError
 
 from simkit.errors import InputError, one_of
 
-EXTRAS = ("further_touch", "tool_change", "set_up", "access")
+EXTRAS = ("further_touch", "further_tab", "tool_change", "set_up", "access")
 """Rows of the table of minutes that are no operation."""
 
 
@@ -54,17 +54,19 @@ def load_times(path: str | Path | None = None) -> dict[str, float]:
 
 
 def operation_minutes(operation: str, tool_change: bool = False,
-                      times: Mapping[str, float] | None = None, touches: int = 1) -> float:
+                      times: Mapping[str, float] | None = None, touches: int = 1,
+                      tabs: int = 1) -> float:
     """Minutes of one operation, with a change of tool before it if there is one.
 
     `times` as from `load_times`; None for the table that comes with simkit. `touches`: of a pass
-    of pushes or taps that counts as one step.
+    of pushes or taps that counts as one step; `tabs`: of a rig.
     """
     table = load_times() if times is None else times
     known = [name for name in table if name not in EXTRAS]
     if operation not in known:
         raise InputError(f"unknown operation '{operation}'", one_of(operation, known))
     more = (touches - 1) * table["further_touch"]
+    more += (tabs - 1) * table["further_tab"] if tabs > 1 else 0.0
     return table[operation] + more + (table["tool_change"] if tool_change else 0.0)
 
 

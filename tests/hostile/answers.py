@@ -157,6 +157,14 @@ def lifted(case: Case) -> Any:
         Operation("pull", "round-25", 4.0, 3.0, 0.2, 30.0, lifter=lifter)))
 
 
+def rigged(case: Case) -> Any:
+    """A pull by a beam or a spreader of the kit, whichever it has."""
+    rig = ({"beam": case.kit.beams[0].name} if case.kit.beams
+           else {"spreader": case.kit.spreaders[0].name})
+    return _numbers(_virgin(case).apply(
+        Operation("pull", "round-25", 4.0, 3.0, 0.2, 30.0, 150.0, **rig)))
+
+
 def known(case: Case) -> Any:
     """What blows known roughly leave at the readings, where their search begins."""
     work = make_workpiece(case)
@@ -259,8 +267,8 @@ def printed(case: Case) -> Any:
 
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
-    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, known, bent, measured, struck,
-    sought, way, searched, drawn, judged, ended, spent, by_the_hand, planned, printed)}
+    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, known, bent, measured,
+    struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand, planned, printed)}
 
 
 def told(answer: Any) -> str:

@@ -29,6 +29,7 @@ class Hold:
     ----------
     name : name under which it is let down.
     x_mm, y_mm : position in the x, y plane; radius_mm : radius that it covers on the outer face.
+    more : (x, y, radius) that further tabs of a rig cover, mm.
     way : following, springy or locked.
     stiffness_N_per_mm : stiffness of a springy hold.
     """
@@ -39,6 +40,7 @@ class Hold:
     radius_mm: float = 0.0
     way: str = "following"
     stiffness_N_per_mm: float = 0.0
+    more: tuple[tuple[float, float, float], ...] = ()
 
 
 def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: float,
@@ -58,10 +60,10 @@ def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: f
     place = hold.name, tool_nodal.copy(), hold.x_mm, hold.y_mm, hold.radius_mm
     nowhere = (hold.name, np.zeros_like(tool_nodal), *place[2:])
     if hold.way == "following":
-        return Standing(*place)
+        return Standing(*place, more=hold.more)
     here = model.patch.control + model.layout.spread(x[:count])
-    if isinstance(tool, LiftedTab):
-        raise TypeError(f"a tab under a lifter cannot be held {hold.way}")
+    if isinstance(tool, LiftedTab) or (isinstance(tool, GluedTab) and tool.counts):
+        raise TypeError(f"a tab under a lifter or on a rig cannot be held {hold.way}")
     if hold.way == "springy" and isinstance(tool, GluedTab):
         share = tool.points.area / tool.points.area.sum() * hold.stiffness_N_per_mm
         unit = np.multiply.outer(tool.axis, tool.axis)

@@ -86,17 +86,25 @@ class LiftedTab(GluedTab):
 
 def set_lifter(model: Model, state: State, tab: Tab, glue: Glue, at: Array, axis: Array,
                along: Array, lifter: Lifter) -> LiftedTab:
-    """Glue a tab on and set a lifter over it, with its feet on the present shape of the sheet.
+    """Glue a tab on and set a lifter over it, see :func:`stand_over`."""
+    return stand_over(model, state, glue_tab(model, state, tab, glue, at, axis, along), tab, at,
+                      lifter)
+
+
+def stand_over(model: Model, state: State, glued: GluedTab, covers: Tab, at: Array,
+               lifter: Lifter) -> LiftedTab:
+    """Set a lifter over a glued tab or row of tabs, its feet on the present shape of the sheet.
+
+    ``covers``: the tab, or the rectangle that the row covers.
 
     Raises
     ------
-    InputError : a tab that does not fit between the feet, a foot off the panel.
+    InputError : tabs that do not fit between the feet, a foot off the panel.
     """
-    if not lifter.clears(tab):
-        raise InputError(f"tab '{tab.name}' under lifter '{lifter.name}'",
+    if not lifter.clears(covers):
+        raise InputError(f"tab '{covers.name}' under lifter '{lifter.name}'",
                          f"a tab that fits between its feet, {lifter.span_mm:g} mm apart",
                          key="tool")
-    glued = glue_tab(model, state, tab, glue, at, axis, along)
     frame = glued.frame
     pad = Tab("pad", "round", lifter.pad_mm, lifter.pad_mm)
     under: list[SheetPoints] = []
@@ -128,5 +136,5 @@ def set_lifter(model: Model, state: State, tab: Tab, glue: Glue, at: Array, axis
     return LiftedTab(
         glued.points, glued.law, glued.rest,
         np.ascontiguousarray(np.concatenate([glued.modes, frame_modes], axis=2)), stiffness,
-        glued.axis, frame, glued.damage, feet=feet, ways=moving)
+        glued.axis, frame, glued.damage, counts=glued.counts, feet=feet, ways=moving)
 

@@ -4,6 +4,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +57,8 @@ class GluedTab:
     border_formed : coupling and own stiffness of the tangent added last.
     peak_N, peak_damage : largest force at equilibrium so far, and the share of its strength that
         the glue had lost at that force.
+    counts : number of points of each tab, where there are several on a rig
+        (:mod:`simkit.mechanics.contact.rigs`); empty for one.
     """
 
     points: SheetPoints
@@ -70,6 +73,7 @@ class GluedTab:
     growing: bool = True
     peak_N: float = 0.0
     peak_damage: float = 0.0
+    counts: tuple[int, ...] = ()
     withdrawal = Withdrawal.DRAWN_BACK
     border_formed: FormedBorder = field(default_factory=FormedBorder, repr=False,
                                         compare=False)
@@ -94,7 +98,7 @@ class GluedTab:
         bent = self.bending @ own
         area = float(self.points.area.sum())
         return Reading(
-            float(pull.sum(0) @ self.axis), back + bent,
+            self.along(pull), back + bent,
             held_Nmm=out[0] + 0.5 * float(own @ bent) + self.spent_Nmm + out[1],
             damage=out[2] / area, parted=out[3] / area)
 
@@ -102,12 +106,31 @@ class GluedTab:
         """The same tab with glue damage and largest force updated at an equilibrium."""
         _, pull, new, out = self._forces(model, x, own, travel, np.zeros_like(x))
         new.setflags(write=False)
-        force, peak = float(pull.sum(0) @ self.axis), (self.peak_N, self.peak_damage)
+        force, peak = self.along(pull), (self.peak_N, self.peak_damage)
         if force >= self.peak_N:
             peak = (force, float(out[2] / self.points.area.sum()))
         return replace(self, damage=new, spent_Nmm=self.spent_Nmm + out[1], peak_N=peak[0],
                        peak_damage=peak[1],
                        border_formed=FormedBorder(self.border_formed.coupling))
+
+    def along(self, pull: Array) -> float:
+        """Force along the travel that belongs to the points' forces on the sheet (m, 3), N."""
+        return float(pull.sum(0) @ self.axis)
+
+    def slices(self) -> list[slice]:
+        """Points of each tab of a rig; empty for one tab."""
+        ends = [0, *np.cumsum(self.counts).tolist()]
+        return [slice(a, b) for a, b in pairwise(ends)]
+
+    def shares_N(self, pull: Array) -> tuple[float, ...]:
+        """Force that each tab of a rig carries along the travel, N; empty for one tab."""
+        return tuple(float(pull[part].sum(0) @ self.axis) for part in self.slices())
+
+    def carried_N(self, model: Model, x: Array, own: Array, travel: float) -> tuple[float, ...]:
+        """Force of each tab of a rig at an equilibrium, N; empty for one tab."""
+        if not self.counts:
+            return ()
+        return self.shares_N(self._forces(model, x, own, travel, np.zeros_like(x))[1])
 
     def springs(self, model: Model, x: Array, own: Array, travel: float) -> SpringSet:
         """The glue at an equilibrium as springs to the tab in its present position and shape.

@@ -14,7 +14,7 @@ from simkit.mechanics.model import Model, State
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
-from simkit.mechanics.stepping.parting import spent
+from simkit.mechanics.stepping.parting import carried, spent
 from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.release import Released, release_tool, travelled_work
 
@@ -119,7 +119,7 @@ def _released(process: Process, loading: LoadingPhase, begin: Equilibrium, free:
         standing=begin.internal.held - last.internal.held, put_in=put_in,
         iterations=process.iterations, cuts=process.cuts, loaded=now.state,
         snapped=last.snaps > 0 or loading.sprang(last.state), released=last.x[:count],
-        glue=spent(loading.tool))
+        glue=spent(loading.tool), shares_N=carried(process, loading.tool, now))
 
 
 def loading_work(loading: LoadingPhase) -> float:

@@ -17,7 +17,7 @@ from simkit.mechanics.stepping.advance import finer, loading_work
 from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.loading import LoadingPhase
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
-from simkit.mechanics.stepping.parting import spent
+from simkit.mechanics.stepping.parting import carried, spent
 from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.release import Released, release_tool
 from simkit.mechanics.stepping.snapping import snap_through
@@ -69,7 +69,8 @@ def _hold(model: Model, state: State, load: Load, how: Hold,
     books = booked(process, begin, Released(end.point, put_in + end.work), state.standing)
     return replace(books, outcome=outcome, reason=reason, path=tuple(loading.path),
                    force_N=loading.now.peak_N, travel_mm=loading.now.travel, put_in=put_in,
-                   loaded=loading.now.state, glue=spent(loading.tool))
+                   loaded=loading.now.state, glue=spent(loading.tool),
+                   shares_N=carried(process, loading.tool, loading.now))
 
 
 def _stay(process: Process, loading: LoadingPhase, how: Hold) -> Released | None:

@@ -174,6 +174,8 @@ class Advance:
     glue : energy dissipated by damage of the glue, N mm; not part of ``work``.
     snapped : whether the sheet snapped; released : equations after release.
     touches : number of operations in this result: those of a pass, else one.
+    shares_N : force of each tab of a rig at the end of loading, N; empty for one tool.
+    impact : energy that a blow lost when the hammer met tool and sheet, N mm; not part of ``work``.
     """
 
     state: State
@@ -195,6 +197,8 @@ class Advance:
     released: Array | None = None
     glue: float = 0.0
     touches: int = 1
+    shares_N: tuple[float, ...] = ()
+    impact: float = 0.0
 
     @property
     def turnover_Nmm(self) -> float:

@@ -82,3 +82,12 @@ def in_words(tool: Engagement, now: Equilibrium) -> str:
 def spent(tool: Engagement) -> float:
     """Energy dissipated by damage of its glue, N mm; zero for other tools."""
     return tool.spent_Nmm if isinstance(tool, GluedTab) else 0.0
+
+
+def carried(process: Process, tool: Engagement, now: Equilibrium) -> tuple[float, ...]:
+    """Force of each tab of a rig at an equilibrium, N; empty for other tools."""
+    if not isinstance(tool, GluedTab):
+        return ()
+    count, model = process.model.layout.count, process.model
+    return tool.carried_N(model, model.patch.control + now.state.displacement, now.x[count:],
+                          now.travel)
