@@ -219,8 +219,9 @@ def nodal_of(model: Model, state: State, standing: Collection[Standing] | None =
 
 
 def held_force(model: Model, state: State) -> float:
-    """Sum of the magnitudes of the standing loads' resultants, N."""
-    return float(sum(np.linalg.norm(nodal_of(model, state, [held]).sum(axis=0))
+    """Sum of the magnitudes of the standing loads' resultants and of the tensions of spreaders, N.
+    """
+    return float(sum(held.tension_N or np.linalg.norm(nodal_of(model, state, [held]).sum(axis=0))
                      for held in state.standing))
 
 

@@ -35,6 +35,7 @@ class Standing:
     way : one of :data:`WAYS`.
     bed : springs between sheet and tool; None for a following hold.
     more : (x, y, radius) that further tabs of a rig cover, mm.
+    tension_N : of a spreader between two tabs, whose forces have no resultant; else zero.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Standing:
     way: str = "following"
     bed: SpringSet | None = None
     more: tuple[tuple[float, float, float], ...] = ()
+    tension_N: float = 0.0
 
     def __post_init__(self) -> None:
         self.nodal.setflags(write=False)
@@ -88,7 +90,8 @@ def standing_arrays(standing: tuple[Standing, ...]) -> dict[str, Array]:
               "held_nodal": np.array([held.nodal for held in standing])}
     for k, held in enumerate(standing):
         if held.more:
-            arrays[f"more{k}"] = np.array(held.more)
+            arrays |= {f"more{k}": np.array(held.more),
+                       f"tension{k}": np.array(held.tension_N)}
         if held.bed is not None:
             arrays |= {f"bed{k}_{key}": np.asarray(getattr(held.bed, key)) for key in BED_KEYS}
     return arrays
@@ -114,7 +117,8 @@ def standing_from(arrays: Mapping[str, Array]) -> tuple[Standing, ...]:
         x, y, radius = (float(number) for number in place)
         more = tuple((float(a), float(b), float(c))
                      for a, b, c in arrays.get(f"more{k}", np.empty((0, 3))))
-        found.append(Standing(str(name), np.array(nodal), x, y, radius, str(way), bed, more))
+        found.append(Standing(str(name), np.array(nodal), x, y, radius, str(way), bed, more,
+                              float(arrays.get(f"tension{k}", 0.0))))
     return tuple(found)
 
 

@@ -110,7 +110,7 @@ def _rigged(kit: Mapping[str, Any], outlines: Mapping[str, Array]) -> dict[str, 
 
 def _row_of(outline: Array, offsets: Array) -> Array:
     """One closed line round a row of equal outlines, joined by a line between neighbours."""
-    x, y = outline.T
+    x, y = np.round(outline, 9).T
     upper = outline[y >= 0.0][np.argsort(x[y >= 0.0], kind="stable")]
     lower = outline[y <= 0.0][np.argsort(-x[y <= 0.0], kind="stable")]
     there = [upper + (offset, 0.0) for offset in offsets]

@@ -16,7 +16,7 @@ from simkit.material.hardening import Sheet, Swift
 from simkit.mechanics.contact.holding import Hold, stand
 from simkit.mechanics.contact.lifter import stand_over
 from simkit.mechanics.contact.rigs import set_beam, set_spreader
-from simkit.mechanics.model import build_model
+from simkit.mechanics.model import build_model, held_force
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.standing import standing_arrays, standing_from
 from simkit.mechanics.stepping.advance import advance
@@ -252,6 +252,7 @@ def test_a_held_tension_stands_and_its_books_balance():
     assert standing.covers(0.0, 0.0) is None
     (again,) = standing_from(standing_arrays((standing,)))
     assert again.more == standing.more
+    assert again.tension_N == held_force(model, done.state) == pytest.approx(900.0, rel=0.021)
     free = let_down(model, done.state, None, SETTINGS)
     assert free.outcome is Outcome.REACHED
     assert free.energy_error_pct < 1.0

@@ -82,6 +82,8 @@ def test_a_spreader_stands_while_the_middle_is_tapped(drawn: Session, dented: Se
     assert row.energy_error_pct < 1.0
     assert row.force_N == pytest.approx(400.0, rel=0.021)
     assert np.abs(state.standing[0].nodal.sum(axis=0)).max() < 0.01 * row.force_N
+    assert row.held_N == pytest.approx(row.force_N, rel=0.01)
+    assert not row.flat
     assert row.low_rise_mm > 0.0  # the moment of the screw above the sheet lifts between the tabs
     with pytest.raises(InputError, match="lies under"):
         drawn.tap_down("ball-12", 45.0, 0.0)
@@ -90,6 +92,8 @@ def test_a_spreader_stands_while_the_middle_is_tapped(drawn: Session, dented: Se
     assert tapped.now.row.energy_error_pct < 1.0
     free = tapped.let_down()
     assert free.now.row.energy_error_pct < 1.0
+    assert free.now.row.force_N == pytest.approx(400.0, rel=0.021)
+    assert free.now.row.held_N == 0.0
     assert not free.state.standing
 
 

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from simkit.mechanics.contact.engagement import Engagement, GluedTab, TipContact
 from simkit.mechanics.contact.lifter import LiftedTab
+from simkit.mechanics.contact.rigs import DrawnApart
 from simkit.mechanics.contact.tips import SMOOTH_MM
 from simkit.mechanics.model import Model
 from simkit.mechanics.standing import Standing
@@ -59,9 +60,11 @@ def stand(model: Model, tool: Engagement, x: Array, tool_nodal: Array, travel: f
     count = model.layout.count
     place = hold.name, tool_nodal.copy(), hold.x_mm, hold.y_mm, hold.radius_mm
     nowhere = (hold.name, np.zeros_like(tool_nodal), *place[2:])
-    if hold.way == "following":
-        return Standing(*place, more=hold.more)
     here = model.patch.control + model.layout.spread(x[:count])
+    if hold.way == "following":
+        drawn = (tool.carried_N(model, here, x[count:], travel)[0]
+                 if isinstance(tool, DrawnApart) else 0.0)
+        return Standing(*place, more=hold.more, tension_N=drawn)
     if isinstance(tool, LiftedTab) or (isinstance(tool, GluedTab) and tool.counts):
         raise TypeError(f"a tab under a lifter or on a rig cannot be held {hold.way}")
     if hold.way == "springy" and isinstance(tool, GluedTab):
