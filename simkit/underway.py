@@ -2,7 +2,8 @@
 
 Long loops report with :func:`beat` and :func:`counted`; results do not depend on a listener. Tasks
 that run at the same time have a line each (:func:`lined`). Another process sends its messages as
-bytes (:func:`sender`, :func:`heard_from`).
+bytes (:func:`sender`, :func:`heard_from`). Work that may lose its purpose can be stopped
+(:func:`stoppable`).
 """
 
 from __future__ import annotations
@@ -50,6 +51,11 @@ Listener = Callable[[Word], None]
 _listener: ContextVar[Listener | None] = ContextVar("listener", default=None)
 _doing: ContextVar[tuple[str, ...]] = ContextVar("doing", default=())
 _line: ContextVar[str] = ContextVar("line", default="")
+_unwanted: ContextVar[Callable[[], bool] | None] = ContextVar("unwanted", default=None)
+
+
+class Stopped(Exception):
+    """The work within a :func:`stoppable` block is not wanted any more."""
 
 
 def listening() -> Listener | None:
@@ -109,6 +115,23 @@ def heard(listener: Listener | None) -> Iterator[None]:
         yield
     finally:
         _listener.reset(kept)
+
+
+@contextmanager
+def stoppable(unwanted: Callable[[], bool]) -> Iterator[None]:
+    """End the work within the block by :class:`Stopped` once ``unwanted`` is true."""
+    kept = _unwanted.set(unwanted)
+    try:
+        yield
+    finally:
+        _unwanted.reset(kept)
+
+
+def go_on() -> None:
+    """Called in long loops: raises :class:`Stopped` if the work is not wanted any more."""
+    unwanted = _unwanted.get()
+    if unwanted is not None and unwanted():
+        raise Stopped
 
 
 def sender(put: Callable[[bytes], None],

@@ -91,10 +91,12 @@ def command(case: str, out: Path | None, port: int, host: str, token: str | None
     if browser:
         webbrowser.open(address + live.work_token)
     config = uvicorn.Config(live.app(), log_level="warning", ws_max_size=65536,
-                            timeout_graceful_shutdown=5)
+                            # a shape of half a megabyte takes longer to compress than to send
+                            ws_per_message_deflate=False, timeout_graceful_shutdown=5)
     try:
         uvicorn.Server(config).run(sockets=[listener])
     finally:  # also after Ctrl-C and SIGTERM
+        live.ahead.stop()
         live.mechanics.shutdown(wait=True, cancel_futures=True)
         folders = live.shop.save()
         say(f"saved    {len(folders)} branches in {folder / 'runs'}")

@@ -7,6 +7,7 @@ one separate thread, so that the server answers during a computation and operati
 from __future__ import annotations
 
 import asyncio
+import contextlib
 import json
 import secrets
 import time
@@ -21,6 +22,7 @@ from fastapi import FastAPI, Request, WebSocket, WebSocketDisconnect
 from fastapi.responses import FileResponse, JSONResponse, Response
 
 from simkit.errors import InputError, InputErrors
+from simkit.live.ahead import Ahead
 from simkit.live.forecast import Forecaster
 from simkit.live.keep import save_as_case
 from simkit.live.shape import Shape, make_shape
@@ -70,6 +72,7 @@ class LiveServer:
         self.forecasters: dict[int, Forecaster] = {}
         self.clients: set[Client] = set()
         self.mechanics = ThreadPoolExecutor(1, thread_name_prefix="mechanics")
+        self.ahead = Ahead(self.mechanics)
         self.busy = False
         self.said = ""
         self.lessons = lessons() if told is None else told
@@ -167,7 +170,12 @@ class LiveServer:
                 return
             if not client.works:
                 raise InputError("this page only watches", "the address for the one who works")
+            if deed == "ahead":
+                self.think_ahead(word_of(message, "text"))
+                return
             if deed == "forecast":
+                if not self.busy:
+                    self.ahead.stop()
                 reply = await self.compute(
                     lambda: forecast(self.shop, self.shape, self.forecasters, message))
                 await self.send(client, reply)
@@ -182,10 +190,20 @@ class LiveServer:
                                      "text": f"a fault inside simkit ({type(error).__name__}); "
                                              "the panel is as it was"})
 
+    def think_ahead(self, text: str) -> None:
+        """Compute an operation before it is asked for; what cannot be read is told when it is."""
+        with contextlib.suppress(InputError, InputErrors):
+            if not self.busy:
+                self.ahead.begin(self.shop.session, read_operation(text))
+
     async def change(self, deed: str, message: dict[str, Any]) -> None:
         """Change the session and send the result to all clients."""
         if self.busy:
             raise InputError("the last operation is still being computed", "a moment")
+        if deed == "work":
+            self.ahead.stop_unless(self.shop.session, read_operation(word_of(message, "text")))
+        else:
+            self.ahead.stop()
         self.busy = True
         await self.tell({"type": "busy", "text": message.get("text", deed)})
         begin = time.monotonic()
@@ -206,7 +224,7 @@ class LiveServer:
     def deed(self, deed: str, message: dict[str, Any]) -> None:
         """One change, in the thread of the mechanics."""
         if deed == "work":
-            self.shop.carry_out(read_operation(word_of(message, "text")))
+            self.shop.carry_out(read_operation(word_of(message, "text")), self.ahead.apply)
         elif deed == "undo":
             self.shop.undo()
         elif deed == "redo":

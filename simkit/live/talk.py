@@ -24,7 +24,7 @@ LONGEST_MESSAGE = 4096
 MOST_SPOTS = 8
 LARGEST_LESSON = 200_000
 """Bytes of a lesson file."""
-DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "shape", "save", "case")
+DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "ahead", "shape", "save", "case")
 LESSONS = Path(__file__).with_name("lessons")
 
 

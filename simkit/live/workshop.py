@@ -87,14 +87,16 @@ class Workshop:
         self.record()
         return row
 
-    def carry_out(self, operation: Operation) -> StepRow:
+    def carry_out(self, operation: Operation,
+                  apply: Callable[[Session, Operation], Session] = Session.apply) -> StepRow:
         """As `apply`, but without the run folder, which :meth:`record` updates afterwards.
 
         The node is stored at once, so that nothing is lost if the program ends in between.
+        ``apply``: carries out the operation.
         """
         if len(self.nodes) >= MOST_NODES:
             raise InputError(f"{MOST_NODES} steps in one session", "a new session")
-        session = self.session.apply(operation)
+        session = apply(self.session, operation)
         self.nodes.append(Node(self.here, say_operation(operation), session))
         self.branches[self.branch] = len(self.nodes) - 1
         self.redo.clear()

@@ -81,7 +81,6 @@ function tools() {
 function shapeCame(floats) {
   const node = state.awaited;
   state.shapes.set(node, floats);
-  state.pictures.set(node, thumbnail(floats, state.hello.rows, state.hello.columns));
   if (node === 0 && !state.before) { state.before = floats; state.view.setBefore(floats); }
   if (state.panel && state.panel.node === node) refresh();
   else if (state.panel) beside();
@@ -102,10 +101,7 @@ function panelCame(panel) {
       r.max_low_mm.toFixed(2), r.max_high_mm.toFixed(2), r.slope_mrad.toFixed(1)]) {
       row.append(Object.assign(document.createElement("td"), { textContent: cell }));
     }
-    if (state.pictures.has(step.node)) {
-      row.firstChild.prepend(Object.assign(new Image(48, 34),
-        { src: state.pictures.get(step.node), alt: `map after step ${k}` }));
-    }
+    if (state.shapes.has(step.node)) row.firstChild.prepend(pictureOf(step.node, k));
     if (step.node === panel.node) row.className = "now";
     row.title = `${r.outcome} ${r.reason}`;
     return row;
@@ -114,6 +110,19 @@ function panelCame(panel) {
   if (!last) worst();
   numbers(); refresh(); enable();
   for (const wait of state.waits.splice(0)) wait();
+}
+
+// The small map of a node in the list of steps; it is drawn once, as a canvas, because making a
+// data address of it takes longer than all the rest of a new shape.
+function pictureOf(node, k) {
+  if (!state.pictures.has(node)) {
+    state.pictures.set(node, thumbnail(state.shapes.get(node), state.hello.rows,
+      state.hello.columns));
+  }
+  const picture = state.pictures.get(node);
+  picture.setAttribute("role", "img");
+  picture.setAttribute("aria-label", `map after step ${k}`);
+  return picture;
 }
 
 function numbers() {
@@ -230,6 +239,8 @@ function chosen() {
     state.asked_at = performance.now();
     say({ do: "forecast", x_mm: state.map.at[0], y_mm: state.map.at[1],
       to_mm: Number($("to").value) });
+    // the answer is computed while the forecast is looked at
+    state.later = setTimeout(() => say({ do: "ahead", text: words($("kind").value) }), 150);
   }, 40);
 }
 
@@ -298,6 +309,7 @@ function showLesson() {
   }
   const reveal = () => { if (step.reveal) add("p", step.reveal); };
   if (step.do) {
+    if (!step.branch && state.hello.works && !state.busy) say({ do: "ahead", text: step.do[0] });
     const button = add("button", "do it");
     button.disabled = !state.hello.works;
     button.onclick = async () => { button.disabled = true; await carryOut(step); reveal(); };
@@ -342,7 +354,7 @@ $("kind").onchange = () => { tools(); chosen(); };
 $("lessons").onchange = () => lesson($("lessons").value);
 $("guess").onchange = () => { state.judged = false; state.map.guesses = []; refresh(); };
 $("axis").onchange = section;
-for (const id of ["x", "y", "to"]) $(id).onchange = chosen;
+for (const id of ["x", "y", "to", "tool", "turn"]) $(id).onchange = chosen;
 $("ideal").onchange = refresh;
 for (const id of ["mix", "depth", "spacing", "lamps", "paint", "sideways"]) {
   $(id).oninput = () => {

@@ -27,7 +27,7 @@ export function thumbnail(floats, rows, columns, most = 1.0) {
         high * (floats[b + 1] - floats[a + 1]) / (y1 - y0) + 0.7);
     }
   }
-  return canvas.toDataURL();
+  return canvas;
 }
 
 export class FlatMap {

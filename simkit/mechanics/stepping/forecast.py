@@ -16,6 +16,9 @@ from simkit.solve.nonlinear.newton import SingularTangent, length
 Array = NDArray[np.float64]
 PREDICTION_RESIDUAL_SHARE = 1e-3
 """Residual over the tool's force at which the free shape has converged."""
+WATCHED_RESIDUAL_SHARE = 1e-2
+"""The same while the tool still loads the sheet, for a goal that is met within 0.01 mm: it moves
+the prediction by less than 0.001 mm."""
 MOST_PREDICTION_ITERATIONS = 15
 STALE_RESIDUAL_SHARE = 8.0
 """Residual of the last free shape over the tool's force above which another start is tried."""
@@ -37,8 +40,11 @@ class ReleaseForecast:
         self.process, self.free, self.everything_off = process, free, everything_off
         self.factored = False
 
-    def follow(self, point: Equilibrium) -> Array | None:
+    def follow(self, point: Equilibrium,
+               share: float = PREDICTION_RESIDUAL_SHARE) -> Array | None:
         """Equations of the free shape that belongs to a loaded one; None if none is found.
+
+        ``share``: residual over the tool's force at which it has converged.
 
         If much has yielded since the last prediction, the loaded shape is a better start for
         Newton's method than the last free shape, unless it is unstable without its tool.
@@ -52,21 +58,22 @@ class ReleaseForecast:
         residual = system.evaluate(self.free, False)
         found = None
         if residual is not None and length(residual) > STALE_RESIDUAL_SHARE * force:
-            factored, self.factored = self.factored, False
+            self.factored = False
             loaded = point.x[: self.process.model.layout.count]
-            found = self._converge(system, loaded, system.evaluate(loaded, False), force)
-            self.factored = factored and found is not None
+            found = self._converge(system, loaded, system.evaluate(loaded, False),
+                                   share * force)
             if found is None:
+                self.factored = False
                 residual = system.evaluate(self.free, False)
         if found is None:
-            found = self._converge(system, self.free, residual, force)
+            found = self._converge(system, self.free, residual, share * force)
         if found is not None:
             self.free = found
         return found
 
     def _converge(self, system: SheetSystem, x: Array, residual: Array | None,
-                  force: float) -> Array | None:
-        """Newton's method from x; the tangent is kept while the residual falls fast enough.
+                  enough: float) -> Array | None:
+        """Newton's method from x to a residual, N; the tangent is kept while that falls fast.
 
         Returns None without convergence, or where the sheet is unstable.
         """
@@ -75,7 +82,7 @@ class ReleaseForecast:
             if residual is None:
                 return None
             size = length(residual)
-            if size <= PREDICTION_RESIDUAL_SHARE * force:
+            if size <= enough:
                 return x
             try:
                 if size > SLOW_RESIDUAL_RATIO * last or not self.factored:

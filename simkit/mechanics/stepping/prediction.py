@@ -7,7 +7,11 @@ from numpy.typing import NDArray
 
 from simkit.mechanics.contact.engagement import Engagement
 from simkit.mechanics.stepping import parting
-from simkit.mechanics.stepping.forecast import ReleaseForecast
+from simkit.mechanics.stepping.forecast import (
+    PREDICTION_RESIDUAL_SHARE,
+    WATCHED_RESIDUAL_SHARE,
+    ReleaseForecast,
+)
 from simkit.mechanics.stepping.letdown import fade_standing
 from simkit.mechanics.stepping.process import Equilibrium, Process
 from simkit.mechanics.stepping.release import release_tool
@@ -41,6 +45,9 @@ class ReleasePrediction:
         self.seen: tuple[Equilibrium, Array] | None = None
         self.sure = False
         self._agreed_mm = 0.0
+        # finer goals need a finer prediction
+        self._watched = max(PREDICTION_RESIDUAL_SHARE, WATCHED_RESIDUAL_SHARE * min(
+            1.0, process.settings.goal_tolerance_mm / 0.01))
 
     def behind(self, point: Equilibrium) -> Array | None:
         """Equations of the free shape predicted for this equilibrium; None if there is none."""
@@ -56,7 +63,7 @@ class ReleasePrediction:
 
         Afterwards ``sure`` tells whether it comes from a real release.
         """
-        free = None if self.led else self.forecast.follow(point)
+        free = None if self.led else self.forecast.follow(point, self._watched)
         self.sure = free is None or self.doubtful(point)
         if self.sure:
             free = self._try(point, tool)

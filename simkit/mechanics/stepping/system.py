@@ -12,6 +12,7 @@ from simkit.mechanics.model import Internal, Model, State
 from simkit.solve.linear import SingularMatrix
 from simkit.solve.linear.bordered import Bordered
 from simkit.solve.nonlinear.newton import SingularTangent, length
+from simkit.underway import go_on
 
 Array = NDArray[np.float64]
 REUSE_RESIDUAL_RATIO = 0.1
@@ -115,6 +116,7 @@ class SheetSystem:
         After a step that reduced the residual strongly, the factorisation is used again (modified
         Newton): a new one would cost more than it gains.
         """
+        go_on()
         size = length(residual)
         last = self._sizes[-1] if self._sizes else np.inf
         # slow convergence: form all element tangents anew
