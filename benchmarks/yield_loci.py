@@ -3,7 +3,8 @@
 Run: python benchmarks/yield_loci.py [--picture FILE] [--dent]
 
 Draws docs/pictures/yield-loci.png: locus of principal stresses along and across rolling, yield and
-r-value against the angle, for Yld2000-2d, Hill 1948 and von Mises, with the measured points.
+r-value against the angle, for Yld2004-18p, Yld2000-2d,
+Hill 1948 and von Mises, with the measured points.
 ``--dent`` presses a ball of 25 mm into a curved panel of 1 mm, takes it away and prints depth,
 crown, force and processor seconds for each criterion.
 """
@@ -19,8 +20,9 @@ import numpy as np
 from common import say
 
 from simkit.inspection.sampling import make_sampling, point_on
-from simkit.material.criterion import Criterion, yld2000
+from simkit.material.criterion import yld2000
 from simkit.material.grades import load_grade
+from simkit.material.locus import Criterion
 from simkit.mechanics.contact.attach import set_tip
 from simkit.mechanics.model import build_model
 from simkit.mechanics.stepping.advance import advance
@@ -39,11 +41,14 @@ MISES = yld2000(np.ones(8), 2)
 def criteria() -> dict[str, tuple[Criterion, str]]:
     """Criteria by the name on the picture, with a colour."""
     assert MEASURED is not None
-    fit, hill = MEASURED.criterion("yld2000-2d"), MEASURED.criterion("hill48")
-    assert fit is not None
-    assert hill is not None
-    return {"Yld2000-2d, exponent 8": (fit, STRATEGY_COLOURS[0]),
-            "Hill 1948 by r-values": (hill, STRATEGY_COLOURS[1]), "von Mises": (MISES, GREY)}
+    named = (("Yld2004-18p, exponent 8", "yld2004-18p"), ("Yld2000-2d, exponent 8", "yld2000-2d"),
+             ("Hill 1948 by r-values", "hill48"))
+    found: dict[str, tuple[Criterion, str]] = {}
+    for (label, name), colour in zip(named, STRATEGY_COLOURS, strict=False):
+        criterion = MEASURED.criterion(name)
+        assert criterion is not None
+        found[label] = criterion, colour
+    return found | {"von Mises": (MISES, GREY)}
 
 
 def draw(file: Path) -> None:
@@ -71,7 +76,7 @@ def draw(file: Path) -> None:
         locus.set(xlabel="stress along rolling / yield there", ylabel="stress across rolling",
                   xlim=(-1.35, 1.35), ylim=(-1.35, 1.9), title="Locus without shear")
         locus.set_aspect("equal")
-        locus.legend(loc="upper left", fontsize=6.5, ncols=2)
+        locus.legend(loc="upper left", fontsize=5.6, ncols=2, columnspacing=0.8)
         for axes, title in ((yields, "Yield in tension"), (r_values, "r-value")):
             axes.set(xlabel="angle to rolling, degrees", title=title)
             axes.set_xticks(range(0, 91, 15))

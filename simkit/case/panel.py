@@ -173,9 +173,10 @@ class Rolling(Part):
     angle_deg: float = number(
         "Angle from the x axis to the rolling direction, counter-clockwise seen from outside.",
         -180.0, 180.0, 0.0)
-    criterion: Literal["of-grade", "mises", "hill48", "yld2000-2d"] = choice(
+    criterion: Literal["of-grade", "mises", "hill48", "yld2000-2d", "yld2004-18p"] = choice(
         "Yield criterion: that of the grade; the same in all directions; Hill's of 1948 by "
-        "r-values; Yld2000-2d, fitted to yields and r-values the grade has.", "of-grade")
+        "r-values; Yld2000-2d or Yld2004-18p (closer to the yields in tension, less so in plane "
+        "strain), fitted to yields and r-values the grade has.", "of-grade")
     r_0: float | None = number(
         "Own r-value along rolling (width over thickness strain); all three or none, for hill48.",
         0.05, 10.0, None)

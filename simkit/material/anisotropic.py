@@ -1,6 +1,6 @@
 """Plane-stress plasticity of rolled sheet at one point: implicit return mapping, exact tangent.
 
-The yield criterion is that of :mod:`simkit.material.criterion`, with associated flow; hardening and
+The yield criterion is that of :mod:`simkit.material.locus`, with associated flow; hardening and
 backstress are as in :mod:`simkit.material.j2`. The backstress grows in the direction of xi, the
 stress less the backstress: dX = C xi / q dp - gamma X dp, which for von Mises is the law of j2.
 "Size" is the equivalent stress of the criterion. With u the increment of equivalent plastic strain,
@@ -20,38 +20,12 @@ from typing import NamedTuple
 import numba as nb
 
 from simkit.material.j2 import BACKSTRESS_OFFSET, flow_stress
+from simkit.material.measures import Triple, Upper, measure
 
 MOST_ITERATIONS = 60
 """Newton iterations at one point; trials with stresses up to 40 times yield took at most 15."""
 RESIDUAL_OVER_FLOW_STRESS = 1e-11
 """Residual over the flow stress at which the return mapping has converged."""
-
-
-class Triple(NamedTuple):
-    """A stress or strain (s, d, g), see :mod:`simkit.material.j2`."""
-
-    s: float
-    d: float
-    g: float
-
-
-class Upper(NamedTuple):
-    """Upper half of a symmetric 3 x 3 matrix."""
-
-    m00: float
-    m01: float
-    m02: float
-    m11: float
-    m12: float
-    m22: float
-
-
-class Size(NamedTuple):
-    """Equivalent stress, MPa; its gradient n (no unit); its second derivatives h, 1/MPa."""
-
-    value: float
-    n: Triple
-    h: Upper
 
 
 class Backstresses(NamedTuple):
@@ -77,66 +51,6 @@ class Point(NamedTuple):
     law: object
     criterion: object
     old: object
-
-
-@nb.njit(cache=True)
-def measure(s, d, g, crit):
-    """Equivalent stress of (s, d, g) by the packed criterion, with first and second derivatives.
-
-    total = Q1^m + 2 sum_j binomial(2m, 2j) V^(m-j) Q2^j is 2 size^(2m); f1, f2, f3 are its
-    derivatives by Q1, Q2, V, and a, b, e the gradients of these forms by (s, d, g).
-    """
-    m = int(crit[0])
-    q1 = crit[1] * s * s + 2.0 * crit[2] * s * d + crit[3] * d * d + crit[4] * g * g
-    q2 = crit[5] * s * s + 2.0 * crit[6] * s * d + crit[7] * d * d + crit[8] * g * g
-    v = crit[9] * s * s + 2.0 * crit[10] * s * d + crit[11] * d * d + crit[12] * g * g
-    total = q1**m
-    f1, f2, f3 = m * q1 ** (m - 1), 0.0, 0.0
-    f11, f22, f33, f23 = 0.0, 0.0, 0.0, 0.0
-    if m > 1:
-        f11 = m * (m - 1) * q1 ** (m - 2)
-    for j in range(m + 1):
-        c, k = 2.0 * crit[13 + j], m - j
-        vk = v**k
-        qj = q2**j
-        total += c * vk * qj
-        if j > 0:
-            f2 += c * vk * j * q2 ** (j - 1)
-        if k > 0:
-            f3 += c * k * v ** (k - 1) * qj
-        if j > 1:
-            f22 += c * vk * j * (j - 1) * q2 ** (j - 2)
-        if k > 1:
-            f33 += c * k * (k - 1) * v ** (k - 2) * qj
-        if j > 0 and k > 0:
-            f23 += c * k * v ** (k - 1) * j * q2 ** (j - 1)
-    size = (0.5 * total) ** (0.5 / m)
-    a0, a1, a2 = (2.0 * (crit[1] * s + crit[2] * d), 2.0 * (crit[2] * s + crit[3] * d),
-                  2.0 * crit[4] * g)
-    b0, b1, b2 = (2.0 * (crit[5] * s + crit[6] * d), 2.0 * (crit[6] * s + crit[7] * d),
-                  2.0 * crit[8] * g)
-    e0, e1, e2 = (2.0 * (crit[9] * s + crit[10] * d), 2.0 * (crit[10] * s + crit[11] * d),
-                  2.0 * crit[12] * g)
-    n0 = f1 * a0 + f2 * b0 + f3 * e0
-    n1 = f1 * a1 + f2 * b1 + f3 * e1
-    n2 = f1 * a2 + f2 * b2 + f3 * e2
-    # size = (total / 2)^(1 / 2m), so dsize = way dtotal, d2size = way (d2total + less dtotal^2)
-    less = (0.5 / m - 1.0) / total
-    way = size * 0.5 / (m * total)
-    ss = 2.0 * (f1 * crit[1] + f2 * crit[5] + f3 * crit[9])
-    sd = 2.0 * (f1 * crit[2] + f2 * crit[6] + f3 * crit[10])
-    dd = 2.0 * (f1 * crit[3] + f2 * crit[7] + f3 * crit[11])
-    gg = 2.0 * (f1 * crit[4] + f2 * crit[8] + f3 * crit[12])
-    h00 = ss + f11 * a0 * a0 + f22 * b0 * b0 + f33 * e0 * e0 + 2.0 * f23 * b0 * e0
-    h01 = sd + f11 * a0 * a1 + f22 * b0 * b1 + f33 * e0 * e1 + f23 * (b0 * e1 + b1 * e0)
-    h02 = f11 * a0 * a2 + f22 * b0 * b2 + f33 * e0 * e2 + f23 * (b0 * e2 + b2 * e0)
-    h11 = dd + f11 * a1 * a1 + f22 * b1 * b1 + f33 * e1 * e1 + 2.0 * f23 * b1 * e1
-    h12 = f11 * a1 * a2 + f22 * b1 * b2 + f33 * e1 * e2 + f23 * (b1 * e2 + b2 * e1)
-    h22 = gg + f11 * a2 * a2 + f22 * b2 * b2 + f33 * e2 * e2 + 2.0 * f23 * b2 * e2
-    return Size(size, Triple(way * n0, way * n1, way * n2),
-                Upper(way * (h00 + less * n0 * n0), way * (h01 + less * n0 * n1),
-                      way * (h02 + less * n0 * n2), way * (h11 + less * n1 * n1),
-                      way * (h12 + less * n1 * n2), way * (h22 + less * n2 * n2)))
 
 
 @nb.njit(cache=True)

@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from simkit.errors import InputError
-from simkit.material.criterion import Criterion
+from simkit.material.locus import Criterion
 
 Array = NDArray[np.float64]
 

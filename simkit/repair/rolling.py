@@ -8,9 +8,10 @@ import numpy as np
 
 from simkit.case.panel import Rolling
 from simkit.errors import InputError
-from simkit.material.criterion import Criterion, hill48
+from simkit.material.criterion import hill48
 from simkit.material.directions import Directions
 from simkit.material.hardening import Sheet
+from simkit.material.locus import Criterion
 
 
 def rolled_sheet(sheet: Sheet, asked: Rolling, measured: Directions | None) -> Sheet:
@@ -24,7 +25,7 @@ def rolled_sheet(sheet: Sheet, asked: Rolling, measured: Directions | None) -> S
     criterion = _criterion(sheet, asked, measured)
     if criterion is None and asked.angle_deg != 0.0:
         raise InputError(f"angle_deg {asked.angle_deg:g} of a sheet that is the same in all "
-                         "directions", "criterion hill48 or yld2000-2d, or leave it out",
+                         "directions", "another criterion, such as hill48, or leave it out",
                          key="angle_deg")
     return replace(sheet, criterion=criterion, rolling_rad=float(np.radians(asked.angle_deg)))
 

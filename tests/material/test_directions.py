@@ -14,17 +14,22 @@ import numpy as np
 import pytest
 
 from simkit.errors import InputError
-from simkit.material.anisotropic import measure, update_anisotropic
-from simkit.material.criterion import conjugate, hill48, yld2000
+from simkit.material.anisotropic import update_anisotropic
+from simkit.material.criterion import hill48, yld2000
 from simkit.material.directions import Directions, fit_coefficients
 from simkit.material.grades import load_grade
 from simkit.material.hardening import Backstress, Sheet, Swift, TableLaw, Voce
 from simkit.material.j2 import state_size, update_point
+from simkit.material.locus import conjugate
+from simkit.material.measures import measure
 from simkit.material.packing import cautious_law, pack_sheet
+from simkit.material.yld2004 import yld2004
 
 ONES = np.ones(8)
 ODD = np.array([0.9, 1.05, 0.8, 1.0, 1.02, 0.95, 0.93, 1.2])
+TWICE = np.array([1.1, 0.9, 0.6, -0.4, 1.5, -0.1, 0.7, 0.95, 1.0, 1.2, 1.1, 0.2])
 CRITERIA = {"isotropic-8": yld2000(ONES, 8), "odd-6": yld2000(ODD, 6), "odd-8": yld2000(ODD, 8),
+            "two-6": yld2004(TWICE, 6), "two-8": yld2004(TWICE, 8),
             "hill": hill48(0.525, 0.248, 0.429), "steel-hill": hill48(1.8, 1.4, 2.1)}
 LAWS = (Swift(498.8, 0.0089, 0.285), Voce(120.0, 260.0, 14.0, 180.0),
         TableLaw(np.array([0.0, 0.01, 0.05, 0.2]), np.array([150.0, 190.0, 250.0, 330.0])))
