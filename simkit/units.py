@@ -30,6 +30,7 @@ UNIT_OF_SUFFIX = {
     "_s": "s",
     "_min": "min",
     "_C": "degree C",
+    "_g": "g",
 }
 """Ending of a name -> its unit as printed; longest endings first."""
 

@@ -1,4 +1,4 @@
-"""Rigs of the kit that drive other tools: beams over several tabs, spreaders between two."""
+"""What drives the tools of a kit: beams over several tabs, spreaders between two, hammers."""
 
 from __future__ import annotations
 
@@ -34,10 +34,20 @@ class OwnSpreader(Part):
         "Height of the screw above the sheet. Estimate, no source.", 0.0, 100.0, 10.0)
 
 
+class OwnHammer(Part):
+    """Hammer for taps and pushes, or sliding weight of a slide hammer for pulls."""
+
+    name: str = text(NAME)
+    mass_g: float = number("Mass of the head, or of the sliding weight.", 5.0, 20000.0)
+    tool_g: float = number(
+        "Mass between it and the sheet, at rest before the blow: a punch held on the panel, the "
+        "rod and tab of a slide hammer; 0: the hammer itself meets the sheet.", 0.0, 5000.0, 0.0)
+
+
 def rig_checks(kit: Kit) -> Iterator[Complaint]:
-    """Rigs with names of their own."""
-    sorts: tuple[tuple[str, Sequence[OwnBeam | OwnSpreader]], ...] = (
-        ("beams", kit.beams), ("spreaders", kit.spreaders))
+    """Rigs and hammers with names of their own."""
+    sorts: tuple[tuple[str, Sequence[OwnBeam | OwnSpreader | OwnHammer]], ...] = (
+        ("beams", kit.beams), ("spreaders", kit.spreaders), ("hammers", kit.hammers))
     for sort, rigs in sorts:
         names = [rig.name for rig in rigs]
         for index, name in enumerate(names):

@@ -16,6 +16,7 @@ from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.holding import hold, let_down
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.access import need_way
+from simkit.repair.hammers import blow_on, check_blow
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.passes import Spread, touch_by_touch
 from simkit.repair.rigging import check_rig, pick, places_of, set_tabs
@@ -65,6 +66,8 @@ class Operation:
         empty: pulled from a distance. beam, spreader : for the same: beam of the kit over a row of
         such tabs, or spreader between two, along the angle, its middle at the place. glue : for the
         same: name of another glue than the kit's.
+    hammer, speed_m_s, drop_mm : for a tap-down, push or pull: a blow by a hammer of the kit, by its
+        speed at impact or its free fall from rest; the sheet alone stops it, not the goal.
     spread : for a tap-down or push: a pass of touches along a line or over an area.
     way, stiffness_N_per_mm : for a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel after all holds are let down.
@@ -89,6 +92,9 @@ class Operation:
     glue: str = ""
     beam: str = ""
     spreader: str = ""
+    hammer: str = ""
+    speed_m_s: float | None = None
+    drop_mm: float | None = None
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -111,6 +117,7 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     _check_strength(operation)
     check_rig(operation, by_tip=operation.kind in ("tap-down", "push") or (
         operation.kind == "hold" and not glued))
+    check_blow(operation)
     if operation.spread is not None:
         return _pass(work, state, operation, settings, quick)
     pulls = operation.kind == "pull" or (operation.kind == "hold" and glued)
@@ -138,6 +145,10 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     later = bool(state.standing) and operation.everything_off
     if not later and behind_already(operation.kind, load, state):
         return _nothing_done(state, operation, load)
+    if operation.hammer:
+        blow = blow_on(work, state, operation)
+        spent = replace(load, goal_mm=None, energy_Nmm=blow.received_mJ)
+        return blow.told(advance(work.model, state, spent, settings or usual))
     return advance(work.model, state, load, settings or _as_fine_as(usual, load, state))
 
 

@@ -122,7 +122,7 @@ def _sum_of(done: list[Advance]) -> Advance:
     """The energies and the path of several operations as one result."""
     total = {name: sum(getattr(one, name) for one in done)
              for name in ("work", "stored", "plastic", "drag", "standing", "put_in", "iterations",
-                          "cuts", "glue")}
+                          "cuts", "glue", "impact")}
     return replace(
         done[-1], **total, touches=len(done), path=tuple(p for one in done for p in one.path),
         force_N=max(one.force_N for one in done), travel_mm=max(one.travel_mm for one in done),

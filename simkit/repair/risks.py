@@ -19,13 +19,14 @@ from simkit.inspection.sampling import point_on
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.contact.attach import footprint
 from simkit.mechanics.contact.tips import tool_frame
+from simkit.mechanics.elastic import elastic_factors
 from simkit.mechanics.model import Model, State
 from simkit.mechanics.points import SheetPoints
 from simkit.repair.finger import FINGER_MM
 from simkit.repair.operations import Operation
 from simkit.repair.rigging import places_of
 from simkit.repair.workpiece import Workpiece
-from simkit.solve.linear import Factorisation, SingularMatrix
+from simkit.solve.linear import Factorisation
 from simkit.tool.bodies import RigidBody
 from simkit.tool.tabs import Tab
 
@@ -68,7 +69,7 @@ def finger_stiffness(model: Model, state: State, x_mm: float, y_mm: float,
         return math.nan
     press = model.layout.gather(_press(model, points, normal))
     if factored is None:
-        factored = _factored(model, state, "finger")
+        factored = elastic_factors(model, state, "finger")
     if factored is None:
         return math.nan
     # a negative pivot: the tangent is not positive definite, and the equilibrium is unstable
@@ -85,23 +86,6 @@ def _press(model: Model, points: SheetPoints, normal: Array) -> Array:
     np.add.at(nodal, model.element_points[points.element],
               (points.shape * share[:, None])[:, :, None] * normal)
     return nodal
-
-
-def _factored(model: Model, state: State, name: str) -> Factorisation | None:
-    """The elastic tangent of a panel at rest, factorised under a name; None where singular."""
-    elastic = model.elastic_law()
-    part = model.internal(state.displacement, state, False, elastic=elastic)
-    data = None if part is None else model.tangent(state.displacement, state, part, elastic,
-                                                   "finger", renew=True)
-    if data is None:
-        return None
-    solver = model.factorisation(name)
-    try:
-        solver.factor(data)
-    except SingularMatrix:
-        del model.workspace.solvers[name]
-        return None
-    return solver
 
 
 def ring_mm(before: SampledField, after: SampledField, x_mm: float, y_mm: float,
@@ -190,6 +174,6 @@ def _undamaged(work: Workpiece, x_mm: float, y_mm: float) -> float:
     if place not in kept:
         virgin, factored = model.virgin(), model.workspace.solvers.get(UNDAMAGED)
         if factored is None:
-            factored = _factored(model, virgin, UNDAMAGED)
+            factored = elastic_factors(model, virgin, UNDAMAGED)
         kept[place] = finger_stiffness(model, virgin, x_mm, y_mm, factored)
     return kept[place]

@@ -14,13 +14,14 @@ FORM = re.compile(
     rf"\s*(?P<kind>[a-z-]+)\s+(?P<tool>\S+)\s+at\s+(?P<x>{NUMBER})\s*,\s*(?P<y>{NUMBER})"
     r"(?P<rest>(?:\s.*)?)", re.IGNORECASE)
 CLAUSE = re.compile(
-    rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy)\s+(?P<value>{NUMBER})"
+    rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy|speed|drop)\s+(?P<value>{NUMBER})"
     rf"|over\s+(?P<length>{NUMBER})(?:\s*x\s*(?P<width>{NUMBER}))?"
-    r"|(?P<sort>lifter|beam|spreader|glue)\s+(?P<name>[^\s,]+)"
+    r"|(?P<sort>lifter|beam|spreader|hammer|glue)\s+(?P<name>[^\s,]+)"
     r"|(?P<flag>locked|everything-off|may-snap))(?=\s|$)", re.IGNORECASE)
 EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 to -2"; X, Y and '
             "D in mm, 'to' (0 if left out) is the deviation wanted once released; see "
-            "docs/trying.md for by, with, deep, over, every, times, lifter, beam, spreader, glue")
+            "docs/trying.md for by, with, deep, over, every, times, lifter, beam, spreader, "
+            "hammer, glue")
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
 LONGEST = 400
@@ -35,7 +36,8 @@ def read_operation(text: str) -> Operation:
     T: largest travel. ``over`` L or LxW ``every`` S ``times`` R: a pass of touches along a line or
     over an area about the place. ``turn`` DEG: direction of a long tool, a pass or a lifter's beam,
     from the x axis. ``lifter`` NAME: lifter of the kit that pulls the tab. ``beam`` NAME,
-    ``spreader`` NAME: of the kit, over a row of tabs or between two. ``glue`` NAME: another glue
+    ``spreader`` NAME: of the kit, over a row of tabs or between two. ``hammer`` NAME with ``speed``
+    V (m/s) or ``drop`` H (mm): a blow by a hammer of the kit. ``glue`` NAME: another glue
     than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all holds, "let-down
     TOOL" one.
 
@@ -65,7 +67,7 @@ def read_operation(text: str) -> Operation:
         kind, found["tool"], float(found["x"]), float(found["y"]), said.get("to", 0.0),
         said.get("turn", 0.0), said.get("by"), way, said.get("springy", 0.0),
         "everything-off" in said, "may-snap" in said, said.get("with"), said.get("deep"),
-        _spread(said), **names)
+        _spread(said), speed_m_s=said.get("speed"), drop_mm=said.get("drop"), **names)
 
 
 def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
@@ -131,8 +133,10 @@ def say_operation(operation: Operation) -> str:
             words.append(f"times {op.spread.rounds}")
     if op.angle_deg:
         words.append(f"turn {_n(op.angle_deg)}")
-    words += [f"{sort} {getattr(op, sort)}" for sort in ("lifter", "beam", "spreader", "glue")
-              if getattr(op, sort)]
+    words += [f"{sort} {getattr(op, sort)}"
+              for sort in ("lifter", "beam", "spreader", "hammer", "glue") if getattr(op, sort)]
+    words += [f"{word} {_n(value)}" for word, value in (("speed", op.speed_m_s),
+                                                        ("drop", op.drop_mm)) if value is not None]
     if op.way == "springy":
         words.append(f"springy {_n(op.stiffness_N_per_mm)}")
     words += [flag for flag, on in (("locked", op.way == "locked"),

@@ -62,6 +62,7 @@ class StepRow:
         paint's limit, largest loss of thickness, ring raised round a tab, depth of the tip's
         print, stiffness under a light finger, and the risks above their limits in words.
     tab_forces_N : force of each tab of a beam or spreader when the loading ended, blanks between.
+    impact_Nmm : energy that a hammer's blow lost at impact, besides the balance.
     """
 
     step: int
@@ -115,6 +116,7 @@ class StepRow:
     opening: str = ""
     said: str = ""
     tab_forces_N: str = ""
+    impact_Nmm: float = NAN
 
     @property
     def deed(self) -> str:
@@ -144,7 +146,7 @@ class StepRow:
 
 
 LATER = ("paint_pct", "thinning_pct", "ring_mm", "mark_mm", "finger_N_per_mm", "risks", "rod",
-         "opening", "said", "tab_forces_N")
+         "opening", "said", "tab_forces_N", "impact_Nmm")
 """Columns that are missing in older run folders."""
 COLUMNS = tuple(f.name for f in fields(StepRow))
 
@@ -209,5 +211,6 @@ def operation_numbers(op: Operation, result: Advance, before_mm: float,
         "energy_error_pct": 100.0 * result.missing_Nmm / result.turnover_Nmm,
         "iterations": result.iterations, "cuts": result.cuts, "snapped": result.snapped,
         "penetration_mm": max((p.penetration_mm for p in result.path), default=NAN),
+        "impact_Nmm": result.impact if op.hammer else NAN,
         "tab_forces_N": " ".join(f"{share:.1f}" for share in result.shares_N),
     }

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 CIRCLE = np.linspace(0.0, 2.0 * np.pi, 49)
-RIG = re.compile(r" (?:lifter|beam|spreader) \S+")
+RIG = re.compile(r" (?:lifter|beam|spreader|hammer) \S+")
 
 
 @dataclass(frozen=True)

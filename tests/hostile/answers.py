@@ -165,6 +165,12 @@ def rigged(case: Case) -> Any:
         Operation("pull", "round-25", 4.0, 3.0, 0.2, 30.0, 150.0, **rig)))
 
 
+def hammered(case: Case) -> Any:
+    """A blow by a hammer of the kit."""
+    return _numbers(_virgin(case).apply(Operation(
+        "tap-down", "ball-12", 4.0, 3.0, -9.0, hammer=case.kit.hammers[0].name, speed_m_s=0.8)))
+
+
 def known(case: Case) -> Any:
     """What blows known roughly leave at the readings, where their search begins."""
     work = make_workpiece(case)
@@ -267,8 +273,9 @@ def printed(case: Case) -> Any:
 
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
-    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, known, bent, measured,
-    struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand, planned, printed)}
+    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, hammered, known,
+    bent, measured, struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand,
+    planned, printed)}
 
 
 def told(answer: Any) -> str:
