@@ -6,7 +6,7 @@ from typing import Literal
 
 from simkit.case.base import Part, choice, items, number, text
 from simkit.case.files import CatalogueFile, CodeFile, TableFile
-from simkit.case.rigs import OwnBeam, OwnHammer, OwnSpreader
+from simkit.case.rigs import OwnBeam, OwnHammer, OwnSpreader, OwnWedge
 from simkit.case.tools import GlueChoice, OwnLifter, Rod, TabChoice, TipChoice
 
 
@@ -23,6 +23,8 @@ class Kit(Part):
         "Screws that draw two tabs apart along the sheet.", (), 0)
     hammers: tuple[OwnHammer, ...] = items(
         "Hammers for taps and pushes, slide hammers for pulls.", (), 0)
+    wedges: tuple[OwnWedge, ...] = items(
+        "Wedges driven between the panel and what stands behind it.", (), 0)
     rods: tuple[Rod, ...] = items(
         "Rods that carry the tips through the openings of panel.behind.", (), 0)
     glue: GlueChoice = choice("Glue between tab and panel.", "standard-hot-melt")

@@ -20,6 +20,7 @@ from simkit.repair.hammers import blow_on, check_blow
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
 from simkit.repair.passes import Spread, touch_by_touch
 from simkit.repair.rigging import check_rig, pick, places_of, set_tabs
+from simkit.repair.wedging import set_wedge, wedge_of
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.nonlinear.newton import NewtonSettings
 
@@ -118,8 +119,19 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     check_rig(operation, by_tip=operation.kind in ("tap-down", "push") or (
         operation.kind == "hold" and not glued))
     check_blow(operation)
+    wedge = wedge_of(work.case, operation.tool)
+    if wedge is not None:
+        wedged = set_wedge(work, state, wedge, operation)
+        return wedged.told(_single(work, state, operation, settings, quick))
     if operation.spread is not None:
         return _pass(work, state, operation, settings, quick)
+    return _single(work, state, operation, settings, quick)
+
+
+def _single(work: Workpiece, state: State, operation: Operation,
+            settings: AdvanceSettings | None, quick: bool) -> Advance:
+    """One operation that is no pass and no let-down."""
+    glued = any(tab.name == operation.tool for tab in work.tabs)
     pulls = operation.kind == "pull" or (operation.kind == "hold" and glued)
     if operation.kind == "tap-down" or pulls:
         for place in places_of(work.case, operation):
@@ -234,13 +246,20 @@ def _load(work: Workpiece, state: State, op: Operation) -> Load:
         return Load(tool, limits.travel_mm, min(limits.pull_force_N, strength),
                     limits.paint_strain, probe, op.goal_mm, op.everything_off, op.may_snap,
                     energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)
-    if op.kind == "push":
-        strength = min(strength, need_way(work.case, op.x_mm, op.y_mm).force_N)
-    tip = pick(work.tips, op.tool, "tip")
-    direction = normal if op.kind == "push" else -normal
     travel = min(limits.travel_mm, np.inf if op.travel_mm is None else op.travel_mm)
-    contact = set_tip(work.model, state, tip.body, place, direction, limits.travel_mm, along,
-                      facing_MPa_per_mm=tip.facing_MPa_per_mm)
+    direction = normal if op.kind == "push" else -normal
+    wedge = wedge_of(work.case, op.tool)
+    if wedge is not None:
+        travel = min(travel, set_wedge(work, state, wedge, op).rise_mm)
+        strength = min(strength, wedge.lifts_N)
+        body, facing = wedge.body(), None
+    else:
+        if op.kind == "push":
+            strength = min(strength, need_way(work.case, op.x_mm, op.y_mm).force_N)
+        tip = pick(work.tips, op.tool, "tip")
+        body, facing = tip.body, tip.facing_MPa_per_mm
+    contact = set_tip(work.model, state, body, place, direction, limits.travel_mm, along,
+                      facing_MPa_per_mm=facing)
     return Load(contact, travel, min(limits.push_force_N, strength), limits.paint_strain, probe,
                 op.goal_mm, op.everything_off, op.may_snap,
                 energy_Nmm=np.inf if op.energy_mJ is None else op.energy_mJ)

@@ -25,6 +25,7 @@ from simkit.mechanics.points import SheetPoints
 from simkit.repair.finger import FINGER_MM
 from simkit.repair.operations import Operation
 from simkit.repair.rigging import places_of
+from simkit.repair.wedging import wedge_of
 from simkit.repair.workpiece import Workpiece
 from simkit.solve.linear import Factorisation
 from simkit.tool.bodies import RigidBody
@@ -133,6 +134,9 @@ def risk_numbers(work: Workpiece, operation: Operation | None, state: State,
                 found["ring_mm"] = max(
                     ring_mm(before, after, x, y, 0.5 * max(tab.length_mm, tab.width_mm))
                     for x, y in places_of(work.case, operation))
+        wedge = wedge_of(work.case, operation.tool)
+        if wedge is not None:
+            found["mark_mm"] = print_mm(wedge.body(), force_N, float(model.sheet.tension(0.0)))
         for tip in work.tips:
             if tip.name == operation.tool:
                 hard = tip.facing_MPa_per_mm is None

@@ -165,16 +165,23 @@ class Session:
         done = [(row.operation, row.tool) for row in self._worked()[1:]]
         if not done:
             spent += table["set_up"]
-        tips = {tip.name for tip in self.work.tips}
+        tips = self._from_behind()
         behind = [kind == "push" or (kind == "hold" and tool in tips)
                   for kind, tool in (*done, (operation.kind, operation.tool))]
         if behind[-1] and not any(behind[:-1]):
             spent += table["access"]
         return spent
 
+    def _from_behind(self) -> set[str]:
+        """Names of the tools that a hold presses from behind."""
+        return ({tip.name for tip in self.work.tips}
+                | {wedge.name for wedge in self.work.case.kit.wedges})
+
     def _way(self, operation: Operation) -> Way:
         """Access of a push to its place; minutes are zero if its opening is open already."""
-        tips = {tip.name for tip in self.work.tips}
+        tips = self._from_behind()
+        if any(wedge.name == operation.tool for wedge in self.work.case.kit.wedges):
+            return Way()  # it goes in along the brace
         if operation.kind != "push" and not (operation.kind == "hold" and operation.tool in tips):
             return Way()
         way = need_way(self.work.case, operation.x_mm, operation.y_mm)

@@ -53,7 +53,7 @@ def read_setting(folder: Path) -> Setting:
     reach = (panel.get("behind") or {}).get("reach", "all")
     kit = case.get("kit") or {}
     outlines = {}
-    for sort, outline in (("tabs", _tab), ("tips", _tip)):
+    for sort, outline in (("tabs", _tab), ("tips", _tip), ("wedges", _wedge)):
         for spec in kit.get(sort) or ():
             found = outline(spec)
             if found is not None:
@@ -80,6 +80,11 @@ def _tip(spec: Any) -> tuple[str, Array] | None:
     y = body.half_width_mm * np.sign(np.round(np.sin(CIRCLE), 12))
     r = body.nose_radius_mm + body.core_radius_mm
     return _named(spec), np.column_stack([x + r * np.cos(CIRCLE), y + r * np.sin(CIRCLE)])
+
+
+def _wedge(spec: Any) -> tuple[str, Array] | None:
+    return _tip({"name": spec["name"], "kind": "block", "length_mm": spec["face_mm"],
+                 "width_mm": spec["width_mm"], "nose_mm": spec["nose_mm"]})
 
 
 def _named(spec: Any) -> str:

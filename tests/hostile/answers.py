@@ -171,6 +171,12 @@ def hammered(case: Case) -> Any:
         "tap-down", "ball-12", 4.0, 3.0, -9.0, hammer=case.kit.hammers[0].name, speed_m_s=0.8)))
 
 
+def wedged(case: Case) -> Any:
+    """A push by a wedge of the kit, as far as it goes."""
+    return _numbers(_virgin(case).apply(
+        Operation("push", case.kit.wedges[0].name, 4.0, 3.0, 9.0, 30.0)))
+
+
 def known(case: Case) -> Any:
     """What blows known roughly leave at the readings, where their search begins."""
     work = make_workpiece(case)
@@ -273,8 +279,8 @@ def printed(case: Case) -> Any:
 
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
-    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, hammered, known,
-    bent, measured, struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand,
+    worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, hammered, wedged,
+    known, bent, measured, struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand,
     planned, printed)}
 
 
