@@ -72,6 +72,8 @@ class Case(Part):
             ("dent", *key): file for key, file in dent.items()}
         if self.panel.heights_csv is not None:
             found["panel", "heights_csv"] = self.panel.heights_csv
+        if self.panel.reversed_test is not None:
+            found["panel", "reversed_test", "strip_csv"] = self.panel.reversed_test.strip_csv
         for index, file in enumerate(self.kit.catalogues):
             found["kit", "catalogues", index] = file
         for index, own in enumerate(self.own_strategies):

@@ -184,6 +184,18 @@ class Rolling(Part):
     r_90: float | None = number("Own r-value across rolling.", 0.05, 10.0, None)
 
 
+class ReversedTest(Part):
+    """Own test in tension with reversals, whose fit replaces the grade's hardening and backstress.
+
+    The grade still gives E, Poisson's ratio, density and the range of strain.
+    """
+
+    strip_csv: CsvFile = choice(
+        "CSV file with the columns strain and stress_MPa: true strain without unit and true stress "
+        "along the strip, pulled positive, in the order of the test.")
+    terms: int = number("Number of backstress terms.", 1, 2, 1)
+
+
 class Panel(Part):
     """The undamaged panel. x runs to the right, y upwards, z outward, seen from outside.
 
@@ -220,6 +232,8 @@ class Panel(Part):
     flow_stress_pct: float = number(
         "Flow stress in per cent of the grade's: batches of one grade differ.",
         70.0, 140.0, 100.0)
+    reversed_test: ReversedTest | None = choice(
+        "Own test with reversed loading (docs/hardening.md).", None)
     rolling: Rolling = choice("Rolling direction of the sheet.", Rolling())
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
     edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections import Counter
+from pathlib import Path
 from typing import Any
 
 import click
 
+from simkit.case.panel import ReversedTest
 from simkit.cli.answer import json_option, result
 from simkit.cli.working import say
+from simkit.errors import InputError
 from simkit.material.grades import Grade, grade_names, load_grade
 from simkit.material.tensile import tensile_test
+from simkit.repair.reversed_test import fit_of
 
 HEAD = ("grade", "kind", "E GPa", "Rp0.2 MPa", "Rm MPa", "Ag %", "numbers", "sources")
 
@@ -71,19 +75,47 @@ def detail(grade: Grade) -> str:
 Examples:
   simkit grades             all grades, one a line
   simkit grades DC04        every number of one grade with its source
+  simkit grades DC04 --test pulled-and-pressed.csv
+                            hardening and backstress fitted to your own test
 """)
 @click.argument("name", required=False)
+@click.option("--test", "readings", type=click.Path(path_type=Path), metavar="FILE",
+              help="CSV file of your own test with reversed loading (columns strain, stress_MPa); "
+                   "goes with NAME, which gives E.")
+@click.option("--terms", type=click.IntRange(1, 2), default=1, show_default=True,
+              help="Backstress terms to fit, with --test.")
 @json_option
-def command(name: str | None) -> None:
+def command(name: str | None, readings: Path | None, terms: int) -> None:
     """List the sheet grades, or every number of the grade NAME.
 
     A case file names its grade under panel.grade. Each number has a source and a status, which
     says how reliable it is; a tensile test of your own sheet is better than any of them. The steel
     of a painted panel was formed and baked: use the grade for that state if there is one.
     """
+    if readings is not None:
+        _fit(name, readings, terms)
+        return
     say(overview() if name is None else detail(load_grade(name)))
     shown = grade_names() if name is None else (name,)
     result({"grades": [_data(load_grade(one)) for one in shown]})
+
+
+def _fit(name: str | None, readings: Path, terms: int) -> None:
+    """Print the laws fitted to a test; ``name`` is the grade that gives E."""
+    if name is None:
+        raise InputError("--test without a grade", "simkit grades NAME --test FILE")
+    fit = fit_of(ReversedTest.model_construct(strip_csv=readings, terms=terms),
+                 load_grade(name).sheet().E_MPa)
+    law = fit.isotropic
+    say("\n".join([
+        f"{readings.name}, E {fit.E_MPa:g} MPa of {name}: {fit.says()}", "",
+        "in a case (docs/hardening.md):", "panel:", f"  grade: {name}",
+        f"  reversed_test: {{strip_csv: {readings.name}, terms: {terms}}}"]))
+    result({"E_MPa": fit.E_MPa, "yield_MPa": law.yield_MPa, "saturation_MPa": law.saturation_MPa,
+            "rate": law.rate, "rms_MPa": fit.rms_MPa, "readings": fit.readings,
+            "plastic_strain": fit.largest_strain,
+            "backstress": [{"modulus_MPa": term.modulus_MPa, "recovery": term.recovery}
+                           for term in fit.backstress]})
 
 
 def _data(grade: Grade) -> dict[str, Any]:

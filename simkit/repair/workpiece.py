@@ -27,6 +27,7 @@ from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Window
 from simkit.repair.access import inside, way_to
 from simkit.repair.meshing import make_patch, remarks
+from simkit.repair.reversed_test import fit_remarks, own_sheet
 from simkit.repair.rolling import rolled_sheet
 from simkit.repair.window import fine_window
 from simkit.shell.springs import SpringSet
@@ -111,7 +112,7 @@ def make_workpiece(case: Case, solver: str = "auto", threads: int = 1,
         minutes=minutes_of(case), spots=spots,
         close=make_sampling(patch, (window.x_from, window.x_to, window.y_from, window.y_to),
                             step, 0.5 * seen),
-        remarks=remarks(case, spots, finest))
+        remarks=remarks(case, spots, finest) + fit_remarks(sheet, case.panel.reversed_test))
 
 
 def named_glue(case: Case, glue: Any) -> Glue:
@@ -155,7 +156,12 @@ def panel_sheet(case: Case) -> Sheet:
                          "the grade as delivered, or no bake_MPa", file=str(case.file),
                          key="panel.bake_MPa")
     try:
-        sheet = formed_sheet(load_grade(panel.grade).sheet(), panel.prestrain, panel.bake_MPa)
+        sheet = own_sheet(load_grade(panel.grade).sheet(), panel.reversed_test)
+    except InputError as error:
+        raise error if error.file else InputError(
+            error.what, error.expected, file=str(case.file), key="panel.grade") from error
+    try:
+        sheet = formed_sheet(sheet, panel.prestrain, panel.bake_MPa)
         sheet = scaled_sheet(sheet, 0.01 * panel.flow_stress_pct)
     except InputError as error:
         raise InputError(error.what, error.expected, file=str(case.file),

@@ -80,6 +80,14 @@ def write_files(folder: Path) -> None:
         low = deep * np.exp(-((u - 6.0)**2 + 2.0 * (v - 4.0)**2) / 300.0)
         side = 1e-3 * u  # one side higher, so that a mirrored panel is another one
         np.save(folder / f"{name}.npy", np.stack([u, v, side - low], axis=-1).reshape(-1, 3))
+    strain = np.concatenate([np.linspace(0.0, 0.03, 16), np.linspace(0.028, -0.01, 20)])
+    for name, less in (("reversed", 60.0), ("reversed2", 40.0)):
+        stress = np.where(np.arange(36) < 16, 150.0 + 2000.0 * strain,
+                          np.maximum(-210.0 + less * np.exp(150.0 * (strain - 0.03)),
+                                     210.0 + 206e3 * (strain - 0.03)))
+        stress[0] = 0.0
+        (folder / f"{name}.csv").write_text("strain,stress_MPa\n" + "".join(
+            f"{e:.5f},{s:.2f}\n" for e, s in zip(strain, stress, strict=True)))
     (folder / "own.yaml").write_text(
         "tips:\n  own-tip: {kind: ball, radius_mm: 9}\n")
     (folder / "times.yaml").write_text("source: invented for the tests\nminutes:\n  pull: 77\n")
