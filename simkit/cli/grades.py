@@ -75,7 +75,7 @@ def detail(grade: Grade) -> str:
 Examples:
   simkit grades             all grades, one a line
   simkit grades DC04        every number of one grade with its source
-  simkit grades DC04 --test pulled-and-pressed.csv
+  simkit grades DC04 --test strip.csv
                             hardening and backstress fitted to your own test
 """)
 @click.argument("name", required=False)

@@ -52,7 +52,7 @@ def test_every_number_has_a_range_and_a_default_within_it() -> None:
 
 def test_every_number_carries_its_unit_or_counts_something() -> None:
     bare = {"minutes", "rounds", "steps", "layers", "seed", "tabs", "friction", "paint_strain",
-            "prestrain", "r_0", "r_45", "r_90"}
+            "prestrain", "terms", "r_0", "r_45", "r_90"}
     numbers = [e for e in entries().values() if e.low is not None]
     assert {e.loc[-1] for e in numbers if not e.unit} == bare
 

@@ -44,6 +44,7 @@ HELP = [(f"simkit {verb} --help", line.split("simkit ", 1)[1]) for verb in VERBS
 BUILD = tomllib.loads((lint.ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
 EXTRAS = set(BUILD["optional-dependencies"])
 READERS_OWN = {"door.ply", "scan.ply", "own.yaml", "after.csv", "my-study.yaml", "my-panel.yaml",
+               "strip.csv",
                "runs/second", "/shared/my-study"}
 """Names that stand for a file of the reader's; everything else must exist or be made by a command
 of the pages."""
