@@ -46,7 +46,7 @@ def pick(tools: Sequence[T], name: str, sort: str) -> T:
     names = [tool.name for tool in tools]
     near = nearest(name, names)
     hint = (f"'{near}'" if near else "one of " + ", ".join(names) if names
-            else f"a {sort} in the case's kit")
+            else f"one under kit.{sort}s of the case")
     raise InputError(f"{sort} '{name}' is not in the kit", hint, key="tool")
 
 
