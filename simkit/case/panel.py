@@ -196,6 +196,16 @@ class ReversedTest(Part):
     terms: int = number("Number of backstress terms.", 1, 2, 1)
 
 
+class FallingModulus(Part):
+    """Young's modulus that falls with plastic strain; nothing is built in, since sources differ."""
+
+    end_pct: float = number(
+        "Modulus after much plastic strain, in per cent of that without.", 50.0, 100.0)
+    at_1pct_pct: float = number(
+        "Modulus at a plastic strain of 1 per cent, in per cent of that without; between end_pct "
+        "and 100.", 50.0, 100.0)
+
+
 class Panel(Part):
     """The undamaged panel. x runs to the right, y upwards, z outward, seen from outside.
 
@@ -234,6 +244,8 @@ class Panel(Part):
         70.0, 140.0, 100.0)
     reversed_test: ReversedTest | None = choice(
         "Own test with reversed loading (docs/hardening.md).", None)
+    modulus_fall: FallingModulus | None = choice(
+        "Fall of Young's modulus with plastic strain (docs/hardening.md); absent: it stays.", None)
     rolling: Rolling = choice("Rolling direction of the sheet.", Rolling())
     edges: Edges = choice("Rectangle: how its four edges are held.", Edges())
     edge: RoundEdgeHold | None = choice("Disc: how its rim is held (absent: held).", None)

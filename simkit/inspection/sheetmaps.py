@@ -41,7 +41,9 @@ def _mises(model: Model, strains: Array, state: State, heights: Array, layer: in
     sqrt(S^2 / 4 + 3/4 D^2 + 3 s12^2) with S = s11 + s22 and D = s11 - s22."""
     total = log_strain_of(strains[..., :3] + heights[layer] * strains[..., 3:])
     elastic = total - state.points[:, :, layer, :3]
-    E, nu = model.sheet.E_MPa, model.sheet.nu
+    E, nu, fall = model.sheet.E_MPa, model.sheet.nu, model.sheet.modulus_fall
+    if fall is not None:
+        elastic = elastic * fall.at(state.points[:, :, layer, 3])[..., None]
     both = E / (1.0 - nu) * elastic[..., 0]
     apart = E / (1.0 + nu) * elastic[..., 1]
     shear = 0.5 * E / (1.0 + nu) * elastic[..., 2]

@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import replace
 
 from simkit.errors import InputError
-from simkit.material.hardening import Backstress, Sheet, TableLaw, geometric_strains
+from simkit.material.hardening import (
+    Backstress,
+    ModulusFall,
+    Sheet,
+    TableLaw,
+    geometric_strains,
+)
 
 TABLE_POINTS = 240
 """Points of the hardening table of a formed sheet."""
@@ -36,9 +42,14 @@ def formed_sheet(sheet: Sheet, prestrain: float, bake_MPa: float) -> Sheet:
     used = sum(float(term.tension(prestrain)) for term in sheet.backstress)
     left = tuple(Backstress(float(term.tension_slope(prestrain)), term.recovery)
                  for term in sheet.backstress)
+    fall, young = sheet.modulus_fall, sheet.E_MPa
+    if fall is not None:  # what is left of the fall, from the modulus after forming
+        young *= float(fall.at(prestrain))
+        fall = ModulusFall(fall.share * sheet.E_MPa / young, fall.rate)
     return replace(
         sheet, hardening=TableLaw(p, sheet.hardening.stress(prestrain + p) + used + bake_MPa),
-        backstress=left, strain_range=sheet.strain_range - prestrain)
+        backstress=left, strain_range=sheet.strain_range - prestrain, E_MPa=young,
+        modulus_fall=fall)
 
 
 def scaled_sheet(sheet: Sheet, factor: float) -> Sheet:

@@ -208,6 +208,31 @@ class Backstress:
 
 
 @dataclass(frozen=True)
+class ModulusFall:
+    """Young's modulus that falls with plastic strain: E(p) = E (share + (1 - share) exp(-rate p)).
+
+    Yoshida, Uemori and Fujiwara 2002, Int. J. Plasticity 18:633 (form from memory): E - (E - Ea)
+    (1 - exp(-xi p)), share = Ea / E, rate = xi. Poisson's ratio stays.
+
+    Attributes
+    ----------
+    share : modulus after much plastic strain over that without, above 0 and at most 1.
+    rate : rate of the fall with plastic strain, > 0, no unit.
+    """
+
+    share: float
+    rate: float
+
+    def __post_init__(self) -> None:
+        _require(0 < self.share <= 1, f"share of the modulus {self.share}", "above 0, at most 1")
+        _require(0 < self.rate < math.inf, f"rate of the modulus {self.rate}", "positive")
+
+    def at(self, p: ArrayLike) -> Array:
+        """E(p) / E at plastic strain p (any shape)."""
+        return self.share + (1.0 - self.share) * np.exp(-self.rate * np.asarray(p, dtype=float))
+
+
+@dataclass(frozen=True)
 class Sheet:
     """Material data of a sheet metal for the solver.
 
@@ -221,6 +246,7 @@ class Sheet:
     density_kg_m3 : mass density; a static run needs it only for the weight of a part.
     criterion : yield criterion of rolled sheet, about `rolling_rad`; None: von Mises.
     rolling_rad : angle from the panel's x axis to the rolling direction, seen from outside.
+    modulus_fall : fall of the modulus with plastic strain; None: E stays.
     """
 
     name: str
@@ -232,6 +258,7 @@ class Sheet:
     density_kg_m3: float = 7850.0
     criterion: Criterion | None = None
     rolling_rad: float = 0.0
+    modulus_fall: ModulusFall | None = None
 
     def __post_init__(self) -> None:
         _require(0 < self.E_MPa < math.inf, f"E_MPa {self.E_MPa}", "positive")

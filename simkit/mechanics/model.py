@@ -160,10 +160,10 @@ class Model:
 
     def _bundle_law(self) -> Array:
         """Law (m,) for the bundles; for rolled sheet a von Mises law that yields no later."""
-        criterion = self.sheet.criterion
-        if self.law.ndim == 1 or criterion is None:
+        if self.law.ndim == 1:
             return self.law
-        return cautious_law(self.law, criterion.above_mises())
+        criterion = self.sheet.criterion
+        return cautious_law(self.law, 1.0 + 1e-9 if criterion is None else criterion.above_mises())
 
     def _add_springs(self, displacement: Array, part: Internal, tangent: bool) -> None:
         for spring in self.springs:

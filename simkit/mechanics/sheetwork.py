@@ -104,6 +104,7 @@ class SheetWork:
         self.patch, self.geometry, self.layout = patch, geometry, layout
         self.element_points, self.layers, self.law, self.plain = element_points, layers, law, plain
         self.thickness_mm = thickness_mm
+        self.falls = law.ndim == 2 and law.shape[0] > 2  # modulus falls: bundles know only E
         self._grid = ElementGrid(
             patch.basis_v.count, patch.basis_v.elements, geometry.shape_u, geometry.shape_v,
             geometry.metric, geometry.curvature, geometry.frame, geometry.area,
@@ -213,7 +214,9 @@ class SheetWork:
                     kept: KeptTangents | None) -> Bundled:
         """Assemble the elements of a mask in bundles; with ``kept`` also their tangents."""
         g, packed, law = self.geometry, self._packed_state(state), self.plain
-        bound = np.inf if elastic else (0.0 if self.law.ndim == 1 else -1.0)
+        bound = 0.0 if self.law.ndim == 1 else -1.0
+        if elastic and not self.falls:
+            bound = np.inf
         if self._fresh is None:  # allocated once, because new memory is slow at first use
             self._fresh = np.empty_like(state.points)
         fresh = self._fresh
@@ -245,7 +248,7 @@ class SheetWork:
             changed, packed = state.changed(self._packed[0]), self._packed[1]
         changed = self.everything if changed is None else changed
         if changed.size:
-            pack_state(state.points, changed, count_v, self.plain, packed)
+            pack_state(state.points, changed, count_v, self.plain, self.falls, packed)
         self._packed = (state, packed)
         return packed
 

@@ -1,17 +1,18 @@
-"""Hardening of a case's own test with reversed loading."""
+"""Hardening of a case's own test with reversed loading, and the fall of the modulus."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import numpy as np
 
-from simkit.case.panel import ReversedTest
+from simkit.case.panel import FallingModulus, ReversedTest
 from simkit.dent.table import column_of, number, read_table
 from simkit.errors import InputError
-from simkit.material.hardening import Sheet
+from simkit.material.hardening import ModulusFall, Sheet
 from simkit.material.reversal import Readings, ReversalFit, fit_reversal
 
 COLUMNS = ("strain", "stress_MPa")
@@ -29,6 +30,26 @@ def own_sheet(sheet: Sheet, asked: ReversedTest | None) -> Sheet:
         return sheet
     fit = fit_of(asked, sheet.E_MPa)
     return replace(sheet, hardening=fit.isotropic, backstress=fit.backstress)
+
+
+def with_fall(sheet: Sheet, asked: FallingModulus | None) -> Sheet:
+    """The sheet with a modulus that falls with plastic strain, where asked for.
+
+    The rate follows from the modulus at a plastic strain of 0.01.
+
+    Raises
+    ------
+    InputError : a modulus at 1 per cent that does not lie between the ends.
+    """
+    if asked is None:
+        return sheet
+    share, there = 0.01 * asked.end_pct, 0.01 * asked.at_1pct_pct
+    if not share < there < 1.0:
+        raise InputError(f"modulus of {asked.at_1pct_pct:g} % at 1 % of strain, "
+                         f"{asked.end_pct:g} % at the end", "100 above the first above the second",
+                         key="at_1pct_pct")
+    return replace(sheet, modulus_fall=ModulusFall(
+        share, math.log((1.0 - share) / (there - share)) / 0.01))
 
 
 def fit_remarks(sheet: Sheet, asked: ReversedTest | None) -> tuple[str, ...]:

@@ -27,7 +27,7 @@ from simkit.panel.edges import EDGES, SIDES, Edge
 from simkit.panel.surface import Window
 from simkit.repair.access import inside, way_to
 from simkit.repair.meshing import make_patch, remarks
-from simkit.repair.reversed_test import fit_remarks, own_sheet
+from simkit.repair.reversed_test import fit_remarks, own_sheet, with_fall
 from simkit.repair.rolling import rolled_sheet
 from simkit.repair.window import fine_window
 from simkit.shell.springs import SpringSet
@@ -160,6 +160,11 @@ def panel_sheet(case: Case) -> Sheet:
     except InputError as error:
         raise error if error.file else InputError(
             error.what, error.expected, file=str(case.file), key="panel.grade") from error
+    try:
+        sheet = with_fall(sheet, panel.modulus_fall)
+    except InputError as error:
+        raise InputError(error.what, error.expected, file=str(case.file),
+                         key=f"panel.modulus_fall.{error.key}") from error
     try:
         sheet = formed_sheet(sheet, panel.prestrain, panel.bake_MPa)
         sheet = scaled_sheet(sheet, 0.01 * panel.flow_stress_pct)

@@ -76,11 +76,12 @@ def room_for_state(elements: int, count_v: int, layers: int) -> Array:
 
 
 @nb.njit(cache=True, nogil=True)
-def pack_state(points, listed, count_v, law, packed):
+def pack_state(points, listed, count_v, law, falls, packed):
     """Write the states of the listed elements to their lanes of ``packed``, see ``STATE_ROWS``.
 
-    points (elements, 4, layers, numbers). The flow stress is stored times 1 + 1e-12, the same
-    threshold of yielding as in :func:`simkit.material.j2.update_point`.
+    points (elements, 4, layers, numbers); ``falls``: the modulus falls with plastic strain, so that
+    layers with any are marked as yielding whatever their stress. The flow stress is stored times
+    1 + 1e-12, the same threshold of yielding as in :func:`simkit.material.j2.update_point`.
     """
     kind, terms = int(law[2]), int(law[3])
     layers, bundles = points.shape[2], bundles_along(count_v)
@@ -99,5 +100,5 @@ def pack_state(points, listed, count_v, law, packed):
                     packed[at + (3 + r) * LANES] = back
                 flow, _ = flow_stress(kind, law, p[3])
                 flow *= 1.0 + 1e-12
-                packed[at + 6 * LANES] = flow * flow
+                packed[at + 6 * LANES] = -2.0 if falls and p[3] > 0.0 else flow * flow
                 packed[at + 7 * LANES] = p[4]
