@@ -35,6 +35,7 @@ from simkit.panel.edges import HINGED, SECTOR
 from simkit.panel.shapes import polar_patch
 from simkit.tool.bodies import ball
 from simkit.verification.peer import ccx
+from simkit.verification.peer.axisymmetric import halved, strip
 from simkit.verification.peer.decks import material, numbered_set, penalty_contact
 from simkit.verification.peer.results import Block, displacements, forces
 from simkit.verification.problems.sector_fe import (
@@ -75,35 +76,6 @@ def by_simkit(element_mm: float, largest_mm: float = 0.25) -> dict:
             "energy_error_pct": done.energy_error_pct,
             "snap_loss_share_pct": 100.0 * done.drag / max(done.work, 1e-9),
             "r_mm": r0[::40].tolist(), "dev_mm": dev[::40].tolist()}
-
-
-def strip(angles: np.ndarray, radii: np.ndarray, centre_mm: float, first: int
-          ) -> tuple[list[str], list[str], dict[tuple[int, int], int]]:
-    """Quadratic axisymmetric elements between rays and arcs about a point on the axis.
-
-    ``angles`` from the axis and ``radii`` hold corners and middles in turn. Lines of nodes and of
-    elements, and the node of each (ray, arc).
-    """
-    number: dict[tuple[int, int], int] = {}
-    nodes, elements = [], []
-    for i, angle in enumerate(angles):
-        for j, radius in enumerate(radii):
-            if i % 2 and j % 2:
-                continue
-            number[i, j] = first + len(number)
-            nodes.append(f"{number[i, j]}, {radius * np.sin(angle):.10g}, "
-                         f"{centre_mm + radius * np.cos(angle):.10g}")
-    for i in range(0, len(angles) - 2, 2):
-        for j in range(0, len(radii) - 2, 2):
-            corners = ((i, j), (i + 2, j), (i + 2, j + 2), (i, j + 2))
-            middles = ((i + 1, j), (i + 2, j + 1), (i + 1, j + 2), (i, j + 1))
-            elements.append(", ".join(str(number[at]) for at in (*corners, *middles)))
-    return nodes, elements, number
-
-
-def halved(breaks: np.ndarray) -> np.ndarray:
-    """Breaks with the middles between them."""
-    return np.sort(np.concatenate([breaks, 0.5 * (breaks[1:] + breaks[:-1])]))
 
 
 def arc_breaks(level: int) -> np.ndarray:

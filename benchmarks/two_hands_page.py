@@ -1,5 +1,5 @@
-"""Tables and picture of docs/hold-and-tap.md from results/hold_and_tap.csv and
-results/crown_under_tension.csv.
+"""Tables and picture of docs/hold-and-tap.md from results/hold_and_tap.csv,
+results/crown_under_tension.csv and results/crown_sequences.csv.
 
 Run: python benchmarks/two_hands_page.py
 """
@@ -67,6 +67,35 @@ def ways_table(rows: Rows) -> str:
     return "\n".join(lines)
 
 
+PEER_SEQUENCES = ("pull", "ring, pull", "held, ring", "locked, ring")
+
+
+def peer_table(rows: Rows) -> str:
+    """Centre with everything let go, mm, by CalculiX and by simkit's finest mesh."""
+    lines = ["| bowl, force | | struck | pull | ring, pull | held, ring, let down "
+             "| locked, ring, let down |", "|---|---|---|---|---|---|---|"]
+    for bowl, force in dict.fromkeys((r["bowl"], r["force_N"]) for r in rows):
+        own = [r for r in rows if (r["bowl"], r["force_N"]) == (bowl, force)]
+        lines += [_peer_line(f"{bowl}, {force} N", code, own) for code in ("CalculiX", "simkit")]
+    return "\n".join(lines)
+
+
+def _peer_line(title: str, code: str, rows: Rows) -> str:
+    meshes = [r["mesh"] for r in rows if r["code"] == code]
+    cells, struck = [], ""
+    for sequence in PEER_SEQUENCES:
+        # the finest mesh is the last one of a code
+        own = {r["stage"]: r for r in rows
+               if r["code"] == code and r["sequence"] == sequence and r["mesh"] == meshes[-1]}
+        struck = own.get("struck", {}).get("centre_mm", struck)
+        cell = f"{float(own['free']['centre_mm']):.2f}" if "free" in own else ""
+        snapped = any(r["outcome"].startswith("snapped") for r in own.values())
+        if "stopped" in own:
+            cell = own["stopped"]["outcome"]
+        cells.append(f"**{cell}**" if snapped else cell)
+    return f"| {title} | {code} | {float(struck):.2f} | " + " | ".join(cells) + " |"
+
+
 def draw(rows: Rows) -> None:
     """What is left of each dent, as a share of its depth, after each run."""
     whole = {(r["dent"], r["sequence"], r["hold"]): r for r in rows}
@@ -95,7 +124,8 @@ def main() -> None:
     """Renew the page's tables and the picture."""
     text = PAGE.read_text(encoding="utf-8")
     for name, table in (("orders", orders_table(rows_of("hold_and_tap"))),
-                        ("ways", ways_table(rows_of("crown_under_tension")))):
+                        ("ways", ways_table(rows_of("crown_under_tension"))),
+                        ("peer", peer_table(rows_of("crown_sequences")))):
         head, mark, rest = text.partition(MARK.format(name))
         _, end, tail = rest.partition(f"<!-- end of {name} -->")
         text = f"{head}{mark}\n\n{table}\n\n{end}{tail}"

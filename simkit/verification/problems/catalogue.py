@@ -7,6 +7,7 @@ from functools import partial
 
 from simkit.verification.problems import (
     collapse,
+    crown_sequences,
     identities,
     obstacle,
     plates,
@@ -49,6 +50,7 @@ MANUAL: dict[str, Problem] = {
     "plate-under-pressure": reference_fe.pressures,
     "plate-under-a-ball": partial(reference_fe.ball, sector_fe.PLATE),
     "cap-under-a-ball": partial(reference_fe.ball, sector_fe.CAP),
+    "crown-sequences": crown_sequences.crown_sequences,
     "denting-at-400-N": trends.denting_at_400_N,
     "plates-by-scikit-fem": second_opinion.second_opinion,
 }
