@@ -1,7 +1,7 @@
 """Orders of work on a struck bowl: what follows from the heights that an independent code finds.
 
-Reference: simkit/verification/problems/data/reference_fe/crown_sequences.csv, CalculiX with decks of
-our own (benchmarks/crown_sequences_peer.py). The heights themselves are checked by
+Reference: simkit/verification/problems/data/reference_fe/crown_sequences.csv, CalculiX with decks
+of our own (benchmarks/crown_sequences_peer.py). The heights themselves are checked by
 tests/published, problem crown-sequences.
 """
 

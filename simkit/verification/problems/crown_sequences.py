@@ -83,8 +83,8 @@ class Bowl:
 WIDE = Bowl(BallCase("R 1000 mm", 150.0, 25.0, 15.0, 1000.0), 113.5, 0.5)
 STEEP = Bowl(BallCase("R 500 mm", 150.0, 25.0, 15.0, 500.0), 85.0, 1.0)
 PULLS_N = {WIDE.blow.name: (150.0, 250.0), STEEP.blow.name: (600.0,)}
-"""Forces of the pulls. On elements of 2.5 mm the wide bowl comes out by itself between 300 and 305 N
-under a pull alone, and between 180 and 190 N when the ring presses while the force is held."""
+"""Forces of the pulls. On elements of 2.5 mm the wide bowl comes out by itself between 300 and
+305 N under a pull alone, and between 180 and 190 N when the ring presses while it is held."""
 
 
 @dataclass(frozen=True)
@@ -178,8 +178,8 @@ class Worked:
         if middle.size < 2 or np.ptp(middle) < JUMP_MM:
             return "snapped"
         k = int(np.argmax(np.abs(np.diff(middle))))
-        return (f"snapped with the ring at {self.touch_mm - done.path[k + 1].travel_mm:+.3f} mm from "
-                "the undamaged face")
+        place = self.touch_mm - done.path[k + 1].travel_mm
+        return f"snapped with the ring at {place:+.3f} mm from the undamaged face"
 
     def follow(self, sequence: str, force_N: float) -> Iterator[Stage]:
         """The stages of one of :data:`SEQUENCES`, from the struck bowl on."""
