@@ -11,6 +11,7 @@ from simkit.case.panel import Panel
 from simkit.case.repair import STAGE_NAMES, Goal
 from simkit.checks.noise import noise_unrest
 from simkit.dent.field import DepthField
+from simkit.repair.reversed_test import law_words
 from simkit.repair.workpiece import range_mark
 
 
@@ -23,7 +24,8 @@ def summary(case: Case) -> list[tuple[str, str]]:
         ("case", f"{case.title} ({case.file})"),
         *([("set", set_words(case))] if case.settings else []),
         ("panel", _panel_text(case.panel)),
-        ("sheet", f"{case.panel.thickness_mm:g} mm, {case.panel.grade}"),
+        ("sheet", ", ".join([f"{case.panel.thickness_mm:g} mm, {case.panel.grade}",
+                             *law_words(case.panel.model_dump())])),
         ("edges", _edges_text(case.panel)),
         ("behind", _behind_text(case.panel)),
         ("mesh", f"{mesh.fine_mm:g} mm at the dent to {mesh.coarse_mm:g} mm away, degree "

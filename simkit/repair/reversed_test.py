@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -57,6 +59,22 @@ def fit_remarks(sheet: Sheet, asked: ReversedTest | None) -> tuple[str, ...]:
     if asked is None:
         return ()
     return (f"{asked.strip_csv.name}: {fit_of(asked, sheet.E_MPa).says()}.",)
+
+
+def law_words(panel: Mapping[str, Any]) -> list[str]:
+    """What a case's panel, as a mapping, sets beside the grade's own law, in words."""
+    test, fall = panel.get("reversed_test"), panel.get("modulus_fall")
+    rolling = panel.get("rolling") or {}
+    words = []
+    if test:
+        words.append(f"hardening from {Path(test['strip_csv']).name}")
+    if fall:
+        words.append(f"modulus falls to {fall['end_pct']:g} %")
+    if rolling.get("angle_deg"):
+        words.append(f"rolled at {rolling['angle_deg']:g} degrees")
+    if rolling.get("criterion", "of-grade") != "of-grade":
+        words.append(f"yields by {rolling['criterion']}")
+    return words
 
 
 def fit_of(asked: ReversedTest, E_MPa: float) -> ReversalFit:

@@ -15,6 +15,7 @@ from simkit import __version__
 from simkit.errors import InputError
 from simkit.material.grades import load_grade
 from simkit.record.read import RunRecord, StepRecord, read_json
+from simkit.repair.reversed_test import law_words
 
 Pairs = list[tuple[str, str]]
 Row = Mapping[str, Any]
@@ -67,7 +68,8 @@ def panel_facts(case: Row) -> Pairs:
     return [
         ("size", size),
         ("surface", f"{panel['surface']}" + (f", radius {' and '.join(curved)}" if curved else "")),
-        ("sheet", f"{panel['thickness_mm']:g} mm, {panel['grade']}"),
+        ("sheet", ", ".join([f"{panel['thickness_mm']:g} mm, {panel['grade']}",
+                             *law_words(panel)])),
         ("edges", held or "held"),
         ("braces behind", ", ".join(braces) or "none"),
         ("access from behind", reach if isinstance(reach, str) else f"{len(reach)} openings"),

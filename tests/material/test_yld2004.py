@@ -58,6 +58,19 @@ def test_size_is_that_of_the_definition(exponent):
         assert measure(*conjugate(stress), packed).value == pytest.approx(size, rel=1e-12)
 
 
+def test_published_coefficients_of_2090_t3():
+    """Coefficients of AA2090-T3 (Barlat and others 2005), SEEN secondary in the documentation of a
+    public material library: the yield along rolling, by which they are scaled, is 1. Measured
+    yields at the other angles and in equal biaxial tension, MEMORY."""
+    criterion = from_transformations(
+        (-0.069888, 0.936408, 0.079143, 1.003060, 0.524741, 1.363180, 0.954322),
+        (0.981171, 0.476741, 0.575316, 0.866827, 1.145010, -0.079294, 1.404620), 8)
+    assert float(criterion.yield_along(0.0)) == pytest.approx(1.0, rel=1e-3)
+    assert criterion.yield_along(np.radians(DEGREES[1:])) == pytest.approx(
+        [0.9605, 0.9102, 0.8114, 0.8096, 0.8815, 0.9102], rel=0.015)
+    assert criterion.equibiaxial() == pytest.approx(1.035, rel=0.01)
+
+
 def test_isotropic_coefficients_are_mises_and_hosford():
     stress = some_stresses()
     s11, s22, s12 = stress.T

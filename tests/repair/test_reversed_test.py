@@ -9,11 +9,13 @@ import numpy as np
 import pytest
 
 from simkit.case import load_case
+from simkit.checks.summary import summary
 from simkit.cli.main import main
 from simkit.errors import InputError
 from simkit.material.hardening import Backstress, Voce
 from simkit.material.reversal import stress_along
 from simkit.repair.workpiece import make_workpiece, panel_sheet
+from simkit.report.facts import panel_facts
 
 CASE = """\
 format: 1
@@ -66,3 +68,24 @@ def test_printed_by_the_command_line(tmp_path: Path, capsys: pytest.CaptureFixtu
     told = json.loads(capsys.readouterr().out)
     assert told["backstress"][0]["recovery"] == pytest.approx(100.0, rel=1e-5)
     assert told["saturation_MPa"] == pytest.approx(290.0, rel=1e-5)
+
+
+def test_what_the_case_sets_is_said(tmp_path: Path):
+    more = ", rolling: {angle_deg: 30, criterion: hill48, r_0: 1, r_45: 1, r_90: 1}, " \
+           "modulus_fall: {end_pct: 80, at_1pct_pct: 90}"
+    case = load_case(written(tmp_path, more=more))
+    assert dict(summary(case))["sheet"] == (
+        "0.8 mm, DC04, hardening from strip.csv, modulus falls to 80 %, rolled at 30 degrees, "
+        "yields by hill48")
+    assert dict(panel_facts({"panel": case.panel.model_dump()}))["sheet"] == (
+        dict(summary(case))["sheet"])
+    sheet = panel_sheet(case)
+    assert sheet.modulus_fall is not None
+    assert float(sheet.modulus_fall.at(0.01)) == pytest.approx(0.9, rel=1e-12)
+
+
+def test_a_modulus_that_does_not_fall_between_is_refused(tmp_path: Path):
+    with pytest.raises(InputError) as caught:
+        panel_sheet(load_case(written(
+            tmp_path, more=", modulus_fall: {end_pct: 90, at_1pct_pct: 80}")))
+    assert caught.value.key == "panel.modulus_fall.at_1pct_pct"
