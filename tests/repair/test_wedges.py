@@ -53,7 +53,8 @@ kit:
   wedges: [{name: slim, face_mm: 30, width_mm: 20, edge_mm: 2, thick_mm: 14, length_mm: 120},
            {name: steep, face_mm: 30, width_mm: 20, edge_mm: 2, thick_mm: 30, length_mm: 30},
            {name: weak, face_mm: 30, width_mm: 20, edge_mm: 2, thick_mm: 14, length_mm: 120,
-            drive_N: 60}]
+            drive_N: 60},
+           {name: short, face_mm: 30, width_mm: 20, edge_mm: 2, thick_mm: 8, length_mm: 60}]
 """
 SLIM = Wedge("slim", 30.0, 20.0, 1.0, 2.0, 14.0, 120.0, 0.2, 400.0)
 PUSH = Operation("push", "slim", 0.0, 0.0, -1.0)
@@ -127,6 +128,9 @@ def test_a_wedge_lifts_a_low_and_says_what_it_took(dented: Session):
     assert weak.outcome == "force limit"
     assert weak.force_N == pytest.approx(replace(SLIM, drive_N=60.0).lifts_N, rel=0.021)
     assert weak.mark_mm >= 0.0
+    short = dented.apply(replace(PUSH, tool="short")).now.row
+    assert short.outcome == "travel limit"
+    assert short.travel_mm == pytest.approx(8.0 - (9.0 + short.before_mm), rel=1e-9)
 
 
 def test_a_wedge_that_locks_stays_while_the_crown_is_tapped(dented: Session):
