@@ -137,6 +137,8 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
         "body": blow["kind"], "side": "outside" if blow["depth_mm"] < 0.0 else "inside",
         **{key: float(blow[key]) for key in ("radius_mm", "x_mm", "y_mm", "angle_deg",
                                              "tilt_along_deg", "tilt_across_deg")}}
+    # a search may turn a body past half a turn, where the case file's range ends
+    told["angle_deg"] = (told["angle_deg"] + 180.0) % 360.0 - 180.0
     if blow.get("travel_mm") is not None:
         told["travel_mm"] = float(blow["travel_mm"])
     else:

@@ -51,6 +51,16 @@ def test_histories_are_drawn_by_their_weight(tmp_path: Path) -> None:
     assert case.limits.minutes == 45.0
 
 
+def test_a_body_turned_past_half_a_turn_is_a_case(tmp_path: Path) -> None:
+    bar = {"kind": "cylinder", "radius_mm": 10.0, "x_mm": 0.0, "y_mm": 0.0, "depth_mm": -1.0,
+           "angle_deg": 180.21, "length_mm": 50.0, "width_mm": 0.0, "tilt_along_deg": 0.0,
+           "tilt_across_deg": 0.0, "travel_mm": None}
+    (tmp_path / "case.yaml").write_text(CASE)
+    case = drawn_case(load_case(tmp_path / "case.yaml"),
+                      {"plausible": [{"weight": 1.0, "blows": [bar]}]}, 45.0, 0, 0)
+    assert case.dent.blows[0].angle_deg == pytest.approx(-179.79)
+
+
 def test_without_any_history_nothing_is_promised(tmp_path: Path) -> None:
     i, j = CASE.index("dent:"), CASE.index("kit:")
     (tmp_path / "case.yaml").write_text(CASE[:i] + CASE[j:])
