@@ -41,7 +41,7 @@ AS_TOLD = "all operations done"
 
 def run_digest(plan: RunPlan, study: Study) -> str:
     """Name of the run's folder: the digest of everything that its result depends on."""
-    case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
+    case = scattered(plan.case, plan.scatter, study.seed, plan.replicate)
     data = resolved(case)
     data.pop("strategies", None)
     what: dict[str, Any] = {"simkit": __version__, "case": data, "strategy": plan.strategy,
@@ -49,8 +49,8 @@ def run_digest(plan: RunPlan, study: Study) -> str:
                      for key, file in case.data_files().items()}}
     if plan.program:
         what["program"] = list(plan.program)
-    if study.scatter.noise_mm > 0.0:
-        what["noise"] = [study.scatter.noise_mm, study.seed, plan.replicate]
+    if plan.scatter.noise_mm > 0.0:
+        what["noise"] = [plan.scatter.noise_mm, study.seed, plan.replicate]
     text = json.dumps(what, sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()[:20]
 
@@ -81,13 +81,13 @@ def _start_of(folder: Path) -> str | None:
 
 
 def _write_job(plan: RunPlan, study: Study, folder: Path) -> str:
-    case = scattered(plan.case, study.scatter, study.seed, plan.replicate)
+    case = scattered(plan.case, plan.scatter, study.seed, plan.replicate)
     inside = folder / "case"
     names: dict[str, Any] = {}
     for path, file in case.data_files().items():
         name = "-".join(map(str, path)) + file.suffix
-        if study.scatter.noise_mm > 0.0 and path[0] == "dent" and file.suffix == ".csv":
-            text = noisy_table(file, study.scatter.noise_mm, study.seed, plan.replicate)
+        if plan.scatter.noise_mm > 0.0 and path[0] == "dent" and file.suffix == ".csv":
+            text = noisy_table(file, plan.scatter.noise_mm, study.seed, plan.replicate)
             write_atomic(inside / name, text.encode())
         else:
             write_atomic(inside / name, file.read_bytes())

@@ -17,7 +17,8 @@ from simkit.checks.deeper import check_case
 from simkit.errors import InputError, InputErrors
 from simkit.repair.spoken import read_operation
 from simkit.strategy import find_strategy
-from simkit.study.studyfile import Sample, Study, Vary
+from simkit.study.scatter import varied_scatter
+from simkit.study.studyfile import SCATTER, Sample, Scatter, Study, Vary
 
 
 @dataclass(frozen=True)
@@ -29,7 +30,7 @@ class RunPlan:
     name : folder name of the case; case : with all varied keys set.
     varied : values by key; strategy : its name; replicate : its number, from 0.
     draw : number of the draw of `sample`, -1 without one; program : the operations, if the strategy
-        is a fixed list of them.
+        is a fixed list of them. scatter : what differs between replicates.
     """
 
     name: str
@@ -39,6 +40,7 @@ class RunPlan:
     replicate: int
     draw: int = -1
     program: tuple[str, ...] = ()
+    scatter: Scatter = Scatter()
 
 
 def case_paths(study: Study, folder: Path) -> list[Path]:
@@ -98,13 +100,17 @@ def plan_runs(study: Study, folder: Path) -> list[RunPlan]:
         case = check_case(str(path))
         name = case.folder.resolve().name if case.file.name == "case.yaml" else case.file.stem
         for varied, draw in variations(study):
+            scatter = varied_scatter(study.scatter, varied)
+            of_case = {key: value for key, value in varied.items()
+                       if not key.startswith(SCATTER)}
             try:
-                changed = with_keys(case, varied) if varied else case
+                changed = with_keys(case, of_case) if of_case else case
             except InputErrors as errors:
                 first = errors.errors[0]
                 raise InputError(f"{name} with {words(varied)}: {first.what}", first.expected,
                                  key=first.key) from None
-            plans += [RunPlan(name, changed, varied, strategy, replicate, draw, program)
+            plans += [RunPlan(name, changed, varied, strategy, replicate, draw, program,
+                              scatter)
                       for strategy, program in _ways(study, case)
                       for replicate in range(study.replicates)]
     return plans

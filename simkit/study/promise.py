@@ -37,6 +37,8 @@ from simkit.study.studyfile import Scatter, Study
 
 USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, height_mm=0.02)
 """Scatter of a job (common practice, no source): set your own with a study."""
+LEAST_DEPTH_MM = 0.05
+"""Least depth of a blow in a case file."""
 PROMISED_SHARES = (0.5, 0.8, 0.95)
 
 
@@ -142,7 +144,8 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
     if blow.get("travel_mm") is not None:
         told["travel_mm"] = float(blow["travel_mm"])
     else:
-        told["depth_mm"] = abs(float(blow["depth_mm"]))
+        # less is below what readings show, and below the case file's range
+        told["depth_mm"] = max(abs(float(blow["depth_mm"])), LEAST_DEPTH_MM)
     if blow["kind"] != "ball":
         told["length_mm"] = max(float(blow["length_mm"]), 2.1 * told["radius_mm"])
     if blow["kind"] == "block":

@@ -26,6 +26,9 @@ class Quantity(Part):
     of: Literal["last", "largest", "first", "smallest"] = choice(
         "Which step: the last, the first worked one, or the largest or smallest value of all.",
         "last")
+    over: Literal["mean", "spread"] = choice(
+        "Of the runs at one place of the axis: their mean, or the largest less the smallest.",
+        "mean")
     label: str = text("Axis label with its unit.")
 
 
@@ -106,7 +109,7 @@ def find_question(name: str, quick: bool, place: Path = PLACE) -> Asked:
 
 def answer_lines(asked: Asked, folder: Path) -> list[Line]:
     """The lines of the answer, from the tables in the study's folder; runs at the same place of
-    the axis are averaged."""
+    the axis give their mean or their spread."""
     runs, steps = read_rows(folder / "runs.csv"), read_rows(folder / "steps.csv")
     by_run: dict[str, list[dict[str, str]]] = {}
     for row in steps:
@@ -120,9 +123,15 @@ def answer_lines(asked: Asked, folder: Path) -> list[Line]:
             if value is not None:
                 points.setdefault(run.get(question.along, ""), []).append(value)
     labels = {quantity.label: quantity for quantity in question.quantities}
-    return [Line(labels[label], series, {key: sum(values) / len(values)
+    return [Line(labels[label], series, {key: _over(labels[label], values)
                                          for key, values in points.items()})
             for (label, series), points in lines.items()]
+
+
+def _over(quantity: Quantity, values: list[float]) -> float:
+    if quantity.over == "spread":
+        return max(values) - min(values)
+    return sum(values) / len(values)
 
 
 def _value(quantity: Quantity, rows: list[dict[str, str]]) -> float | None:

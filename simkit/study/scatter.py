@@ -4,14 +4,36 @@ from __future__ import annotations
 
 import csv
 import io
+import math
 from pathlib import Path
 from typing import Any
 
 import numpy as np
+from pydantic import ValidationError
 
 from simkit.case import Case, with_keys
 from simkit.errors import InputError
-from simkit.study.studyfile import Scatter
+from simkit.study.studyfile import SCATTER, Scatter
+
+
+def varied_scatter(scatter: Scatter, varied: dict[str, Any]) -> Scatter:
+    """The scatter of a study with the varied keys `scatter.NAME` set.
+
+    Raises
+    ------
+    InputError : an unknown name, or a value out of its range.
+    """
+    own = {key.removeprefix(SCATTER): value for key, value in varied.items()
+           if key.startswith(SCATTER)}
+    try:
+        return Scatter.model_validate({**scatter.model_dump(), **own}) if own else scatter
+    except ValidationError as error:
+        fault = error.errors()[0]
+        name = ".".join(map(str, fault["loc"]))
+        known = ", ".join(Scatter.model_fields)
+        raise InputError(f"{SCATTER}{name} {fault['input']!r}",
+                         known if fault["type"] == "extra_forbidden" else fault["msg"].lower(),
+                         key=SCATTER + name) from None
 
 
 def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[str, Any]:
@@ -35,8 +57,11 @@ def drawn_keys(case: Case, scatter: Scatter, rng: np.random.Generator) -> dict[s
 def scattered(case: Case, scatter: Scatter, seed: int, replicate: int) -> Case:
     """The case of one replicate. Draws depend on seed and replicate only, so that all strategies
     and varied keys have the same draws (common random numbers, which reduce the variance of
-    differences)."""
+    differences). An error added to the readings is added to the one that the case states."""
     keys = drawn_keys(case, scatter, np.random.default_rng([seed, replicate]))
+    if scatter.noise_mm > 0.0 and case.dent is not None and (
+            case.dent.points_csv or case.dent.sections_csv):
+        keys["dent.noise_mm"] = math.hypot(case.dent.noise_mm, scatter.noise_mm)
     return with_keys(case, keys) if keys else case
 
 

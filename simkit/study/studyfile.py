@@ -64,6 +64,10 @@ class Scatter(Part):
                               0.0, 1.0, 0.0)
 
 
+SCATTER = "scatter."
+"""Beginning of the varied keys that are not keys of the case but of the study's scatter."""
+
+
 class Study(Part):
     """Cases x variations x strategies x replicates."""
 
@@ -146,8 +150,9 @@ def _contradictions(document: Document, study: Study) -> list[InputError]:
                   if not between.low < between.high]
     found += [(("vary",), f"'{key}' is varied twice", "each key once")
               for key in sorted({key for key in keys if keys.count(key) > 1})]
-    scatter = study.scatter.model_dump()
-    if study.replicates > 1 and not any(scatter.values()):
+    scattered = any(study.scatter.model_dump().values()) or any(
+        key.startswith(SCATTER) for key in keys)
+    if study.replicates > 1 and not scattered:
         found.append((("replicates",), f"{study.replicates} replicates without any scatter",
                       "some scatter, or 1: they would all be the same run"))
     names = [*study.strategies, *(program.name for program in study.programs)]

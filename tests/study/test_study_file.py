@@ -109,3 +109,42 @@ def test_noise_of_readings_has_the_spread_asked_for(tmp_path: Path) -> None:
     assert depths.mean() == pytest.approx(-1.0, abs=0.004)
     assert depths.std() == pytest.approx(0.05, rel=0.05)
     assert noisy_table(file, 0.05, 1, 2) != noisy_table(file, 0.05, 1, 3)
+
+
+MEASURED = """\
+format: 1
+title: Measured
+about: Invented for this test.
+panel: {surface: flat, length_x_mm: 200, length_y_mm: 150, thickness_mm: 0.8, grade: DC04}
+dent: {points_csv: gauge.csv, noise_mm: 0.03}
+kit: {tabs: [round-25], tips: [ball-12], glue: standard-hot-melt}
+goal: {slope_mrad: 8}
+"""
+
+
+def test_the_scatter_itself_may_be_varied(tmp_path: Path) -> None:
+    (tmp_path / "case.yaml").write_text(MEASURED)
+    (tmp_path / "gauge.csv").write_text("x_mm,y_mm,d_mm\n" + "".join(
+        f"{x},{y},{-2.0 if x == y == 0 else 0.0}\n" for x in (-60, -30, 0, 30, 60)
+        for y in (-40, -20, 0, 20, 40)))
+    text = """\
+format: 1
+title: Noise
+about: Invented for this test.
+cases: [case.yaml]
+vary: [{key: scatter.NAME, values: [0.0, 0.04]}]
+strategies: [worst-spot-first]
+replicates: 2
+"""
+    (tmp_path / "study.yaml").write_text(text.replace("NAME", "noise_mm"))
+    plans = plan_runs(read_study(tmp_path / "study.yaml"), tmp_path)
+    assert [plan.scatter.noise_mm for plan in plans] == [0.0, 0.0, 0.04, 0.04]
+    # errors add as variances: 0.03 and 0.04 make 0.05
+    assert [scattered(plan.case, plan.scatter, 0, plan.replicate).dent.noise_mm
+            for plan in plans] == pytest.approx([0.03, 0.03, 0.05, 0.05])
+    (tmp_path / "study.yaml").write_text(text.replace("NAME", "noise"))
+    with pytest.raises(InputError, match=r"scatter\.noise"):
+        plan_runs(read_study(tmp_path / "study.yaml"), tmp_path)
+    (tmp_path / "study.yaml").write_text(text.replace("NAME", "noise_mm").replace("0.04", "-1.0"))
+    with pytest.raises(InputError, match="greater than or equal to 0"):
+        plan_runs(read_study(tmp_path / "study.yaml"), tmp_path)
