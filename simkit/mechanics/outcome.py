@@ -16,6 +16,7 @@ class Outcome(Enum):
     GLUE_LET_GO = "glue let go"
     WOULD_SNAP = "would snap"
     ALREADY_PAST = "already past"
+    NOTHING_HELD = "nothing held"
     NO_CONVERGENCE = "did not converge"
     BOOKS_OFF = "energy does not balance"
 
@@ -24,10 +25,20 @@ class Outcome(Enum):
         """The outcome by a word that older run folders hold."""
         return cls.BOOKS_OFF if value == "books do not balance" else None
 
+    @classmethod
+    def idle_words(cls) -> frozenset[str]:
+        """The words of the outcomes after which nothing was done."""
+        return frozenset(outcome.value for outcome in cls if outcome.idle)
+
     @property
     def advice(self) -> str:
         """What to try next."""
         return _ADVICE[self]
+
+    @property
+    def idle(self) -> bool:
+        """Whether nothing was done: no minutes, and no step is counted."""
+        return self in (Outcome.ALREADY_PAST, Outcome.NOTHING_HELD)
 
     @property
     def valid(self) -> bool:
@@ -51,6 +62,8 @@ _ADVICE = {
                         " stretched: work its surroundings first.",
     Outcome.ALREADY_PAST: "The place is beyond that height already, so nothing was done; work it"
                           " from the other side, or ask for a height beyond the present one.",
+    Outcome.NOTHING_HELD: "The hold before it did not hold, so there was nothing to let down; hold"
+                          " with less force, a larger tab or a stronger glue.",
     Outcome.NO_CONVERGENCE: "No equilibrium was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
     Outcome.BOOKS_OFF: "The work of the tool and the energy of the sheet differ too much, so the"

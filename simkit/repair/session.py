@@ -85,11 +85,13 @@ class Session:
         ------
         InputError : unknown kind or tool, no access from behind, tool off the panel.
         """
-        result = carry_out(self.work, self.state, operation, quick)
+        result = (Advance(self.state, Outcome.NOTHING_HELD, "the hold before it failed", (),
+                          touches=0) if self._failed_to_hold(operation)
+                  else carry_out(self.work, self.state, operation, quick))
         probe = probe_at(self.work.model, operation.x_mm, operation.y_mm)
         before = probe.read(self.state.displacement)
         field = self.work.sampling.field(result.state)
-        idle = result.outcome is Outcome.ALREADY_PAST
+        idle = result.outcome.idle
         way = Way() if idle else self._way(operation)
         change = not idle and operation.kind != "let-down" and (
             self._worked()[-1].tool != operation.tool)
@@ -155,7 +157,17 @@ class Session:
     def _worked(self) -> list[StepRow]:
         """Rows of the dent and of the steps that did something."""
         return [step.row for step in self.steps
-                if step.row.outcome != Outcome.ALREADY_PAST.value]
+                if step.row.outcome not in Outcome.idle_words()]
+
+    def _failed_to_hold(self, operation: Operation) -> bool:
+        """Whether an operation lets down what an earlier hold was to hold but does not.
+
+        In a list of operations made beforehand the let-down stands after its hold in any case.
+        """
+        if operation.kind != "let-down" or self.state.standing:
+            return False
+        turns = [row.operation for row in self._worked() if row.operation in ("hold", "let-down")]
+        return turns[-1:] == ["hold"]
 
     def _minutes(self, operation: Operation, change: bool, touches: int) -> float:
         """Minutes of the next step: set-up with the first, access with the first push."""

@@ -81,7 +81,7 @@ def stage_of(goal: Goal, reading: Reading) -> str:
 
 def steps_of(rows: Sequence[TimedReading]) -> int:
     """Number of steps in rows from step 0 on, without those that found nothing to do."""
-    return rows[-1].step - sum(row.outcome == Outcome.ALREADY_PAST.value for row in rows)
+    return rows[-1].step - sum(row.outcome in Outcome.idle_words() for row in rows)
 
 
 def effort(goal: Goal, rows: Sequence[TimedReading]) -> dict[str, tuple[int, float] | None]:

@@ -83,7 +83,7 @@ def outcomes_of(folder: Path, asked: Asked) -> list[str]:
     found: dict[str, None] = {}
     with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
         for row in csv.DictReader(file):
-            if row["outcome"] in ("", "reached", "already past", "held", "let down"):
+            if row["outcome"] in ("", "reached", "already past", "nothing held", "held", "let down"):
                 continue
             run = runs[row["run"]]
             question = asked.question

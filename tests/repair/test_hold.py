@@ -13,7 +13,7 @@ from simkit.errors import InputError
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import effort
+from simkit.repair.stages import effort, steps_of
 from simkit.study.attempt import line_of
 
 CASE = """\
@@ -117,6 +117,18 @@ def test_holds_of_one_tool_have_names_of_their_own(dented: Session):
 def test_what_cannot_be_held_is_refused(dented: Session, operation: Operation, words: str):
     with pytest.raises(InputError, match=words):
         dented.apply(operation)
+
+
+def test_a_let_down_after_a_hold_that_failed_has_nothing_to_do(dented: Session):
+    """A list of operations goes on: its let-down was written when nobody knew of the glue."""
+    failed = dented.apply(replace(HOLD, force_N=400.0, glue="cold-tack"))
+    assert failed.now.row.outcome == "glue let go"
+    after = failed.let_down()
+    assert (after.now.row.outcome, after.now.row.minutes) == ("nothing held", 0.0)
+    assert after.now.row.max_low_mm == after.steps[-2].row.max_low_mm
+    assert steps_of([step.row for step in after.steps]) == 1
+    with pytest.raises(InputError, match="nothing is held"):
+        dented.tap_down("ball-12", 30.0, 0.0).let_down()
 
 
 def test_a_tap_on_the_held_tab_is_refused(worked: Session):
