@@ -93,16 +93,16 @@ def _dent_text(dent: Dent | None) -> str:
     if dent.blows:
         return "made by " + ", then ".join(_blow_text(blow) for blow in dent.blows)
     noise = f", noise {dent.noise_mm:g} mm"
-    readings = [f"{word} from {file}" for word, file in
+    readings = [f"{word} from {file.name}" for word, file in
                 (("points", dent.points_csv), ("sections", dent.sections_csv)) if file is not None]
     if readings:
         lines = [f"{len(dent.outlines)} outlines"] if dent.outlines else []
         return " + ".join(readings + lines) + noise
     if dent.scan is not None:
-        return (f"scan {dent.scan.file} in {dent.scan.unit}, its deepest low at "
+        return (f"scan {dent.scan.file.name} in {dent.scan.unit}, its deepest low at "
                 f"({dent.scan.x_mm:g}, {dent.scan.y_mm:g}){noise}")
     if dent.grid_csv is not None:
-        return f"grid from {dent.grid_csv}{noise}"
+        return f"grid from {dent.grid_csv.name}{noise}"
     return " + ".join(_shape_text(shape) for shape in dent.shapes or ()) + noise
 
 
