@@ -5,7 +5,7 @@ from __future__ import annotations
 import glob
 import itertools
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -40,7 +40,7 @@ class RunPlan:
     replicate: int
     draw: int = -1
     program: tuple[str, ...] = ()
-    scatter: Scatter = Scatter()
+    scatter: Scatter = field(default_factory=Scatter)
 
 
 def case_paths(study: Study, folder: Path) -> list[Path]:

@@ -8,12 +8,15 @@ from pathlib import Path
 
 from simkit import __version__
 from simkit.checks.summary import summary
+from simkit.mechanics.outcome import Outcome
 from simkit.study.matrix import RunPlan
 from simkit.study.questions import Asked, Line
 
 COLUMNS = ("quantity", "series", "along", "value")
 SHOWN = ("panel", "sheet", "edges", "behind", "mesh", "dent")
 """Lines of a case's summary that are shown for each panel."""
+AS_ASKED = {"", "reached", "held", "let down"} | Outcome.idle_words()
+"""Outcomes that a page does not mention."""
 
 
 def answer_rows(lines: Sequence[Line]) -> list[dict[str, str]]:
@@ -83,7 +86,7 @@ def outcomes_of(folder: Path, asked: Asked) -> list[str]:
     found: dict[str, None] = {}
     with open(folder / "steps.csv", newline="", encoding="utf-8") as file:
         for row in csv.DictReader(file):
-            if row["outcome"] in ("", "reached", "already past", "nothing held", "held", "let down"):
+            if row["outcome"] in AS_ASKED:
                 continue
             run = runs[row["run"]]
             question = asked.question
