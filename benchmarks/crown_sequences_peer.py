@@ -257,16 +257,21 @@ def main() -> None:
 
 
 def store_reference(rows: list[dict[str, str]]) -> None:
-    """CalculiX's finest rows, as `simkit verify` reads them."""
+    """CalculiX's rows of the finest mesh that all sequences of a bowl and force have, as
+    `simkit verify` reads them."""
     peer = [row for row in rows if row["code"] == "CalculiX"]
-    finest: dict[tuple[str, ...], str] = {}
-    for row in peer:
-        run = row["bowl"], row["force_N"], row["sequence"]
-        finest[run] = max(finest.get(run, ""), row["mesh"])
-    kept = [row for row in peer
-            if finest[row["bowl"], row["force_N"], row["sequence"]] == row["mesh"]]
+    kept = [row for row in peer if row["mesh"] == common_mesh(peer, row["bowl"], row["force_N"])]
     write_table(DATA / "crown_sequences.csv", REFERENCE, [
         {name: row[name] for name in REFERENCE} for row in kept])
+
+
+def common_mesh(rows: list[dict[str, str]], bowl: str, force_N: str) -> str:
+    """The finest level that every sequence of a bowl and force was computed with."""
+    meshes: dict[str, set[str]] = {}
+    for row in rows:
+        if (row["bowl"], row["force_N"]) == (bowl, force_N):
+            meshes.setdefault(row["sequence"], set()).add(row["mesh"])
+    return max(set.intersection(*meshes.values()))
 
 
 def add_rows(table: Table, key: dict[str, str], job: Callable[[], list[dict[str, object]]],

@@ -81,12 +81,14 @@ def peer_table(rows: Rows) -> str:
 
 
 def _peer_line(title: str, code: str, rows: Rows) -> str:
-    meshes = [r["mesh"] for r in rows if r["code"] == code]
+    rows = [r for r in rows if r["code"] == code]
+    # the finest mesh that all sequences have; a code's finest rows come last
+    meshes = [{r["mesh"] for r in rows if r["sequence"] == name} for name in PEER_SEQUENCES]
+    common = set.intersection(*(own for own in meshes if own))
+    mesh = next(r["mesh"] for r in reversed(rows) if r["mesh"] in common)
     cells, struck = [], ""
     for sequence in PEER_SEQUENCES:
-        # the finest mesh is the last one of a code
-        own = {r["stage"]: r for r in rows
-               if r["code"] == code and r["sequence"] == sequence and r["mesh"] == meshes[-1]}
+        own = {r["stage"]: r for r in rows if (r["sequence"], r["mesh"]) == (sequence, mesh)}
         struck = own.get("struck", {}).get("centre_mm", struck)
         cell = f"{float(own['free']['centre_mm']):.2f}" if "free" in own else ""
         snapped = any(r["outcome"].startswith("snapped") for r in own.values())
