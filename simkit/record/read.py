@@ -34,6 +34,8 @@ MOST_STEPS, MOST_POINTS, MOST_STRATEGIES = 1000, 100_000, 100
 SHOWN = ("strategy", "outcome", "flat", "matched", "steps", "minutes", "max_low_mm", "max_high_mm",
          "slope_mrad", "improvement_pct", "max_force_N")
 """Columns of compare.csv that are shown in a notebook."""
+SHOWN_RUNS = 8
+"""Runs within a folder that a message names."""
 NAME = re.compile(r"[\w-]{1,80}")
 Array = NDArray[np.float64]
 
@@ -151,11 +153,13 @@ def is_comparison(folder: Path) -> bool:
         return True
     if (folder / "run.json").exists():
         return False
-    hint = "a folder written by simkit run or compare (run.json or compare.csv in it)"
     if (folder / "fields").is_dir() or (folder / "steps.csv").exists():
         raise InputError("half-written run: run.json is missing", "run the case again",
                          str(folder))
-    raise InputError("not a run folder", hint, str(folder))
+    inside = sorted(file.parent.name for file in folder.glob("*/run.json"))[:SHOWN_RUNS]
+    raise InputError("not a run folder", "one of the runs in it: " + ", ".join(inside) if inside
+                     else "a folder written by simkit run or compare (run.json or compare.csv in "
+                     "it)", str(folder))
 
 
 def read_run(folder: Path) -> RunRecord:

@@ -54,6 +54,10 @@ def test_missing_folder_and_wrong_folder(tmp_path):
     refuse(tmp_path / "file", "not a folder")
 
 
+def test_a_folder_of_runs_names_them(run_folder):
+    refuse(run_folder.parent, f"one of the runs in it: {run_folder.name}")
+
+
 def test_half_written_runs(run_folder):
     (run_folder / "fields" / "0008.npz").unlink()
     refuse(run_folder, "half-written run")
