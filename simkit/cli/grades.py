@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from importlib import import_module
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +15,6 @@ from simkit.cli.working import say
 from simkit.errors import InputError
 from simkit.material.grades import Grade, grade_names, load_grade
 from simkit.material.tensile import tensile_test
-from simkit.repair.reversed_test import fit_of
 
 HEAD = ("grade", "kind", "E GPa", "Rp0.2 MPa", "Rm MPa", "Ag %", "numbers", "sources")
 
@@ -104,8 +104,9 @@ def _fit(name: str | None, readings: Path, terms: int) -> None:
     """Print the laws fitted to a test; ``name`` is the grade that gives E."""
     if name is None:
         raise InputError("--test without a grade", "simkit grades NAME --test FILE")
-    fit = fit_of(ReversedTest.model_construct(strip_csv=readings, terms=terms),
-                 load_grade(name).sheet().E_MPa)
+    fitted = import_module("simkit.repair.reversed_test")  # loads kernels: only with --test
+    fit = fitted.fit_of(ReversedTest.model_construct(strip_csv=readings, terms=terms),
+                        load_grade(name).sheet().E_MPa)
     law = fit.isotropic
     say("\n".join([
         f"{readings.name}, E {fit.E_MPa:g} MPa of {name}: {fit.says()}", "",

@@ -19,7 +19,11 @@ from simkit.study.questions import answer_lines, find_question, question_names
 def test_every_question_is_sound(name: str, quick: bool) -> None:
     asked = find_question(name, quick)
     plans = plan_runs(asked.study, asked.folder)
-    assert 2 <= len(plans) <= (12 if quick else 40)
+    # what costs time is each dent; quick questions were timed with up to 24 runs on 12 of them
+    # (measuring-noise: 293 s of processor time)
+    dents = {(plan.name, str(plan.varied), plan.replicate) for plan in plans}
+    assert len(dents) <= (12 if quick else 40)
+    assert 2 <= len(plans) <= (24 if quick else 64)
     known = {"strategy", "case", *(vary.key for vary in asked.study.vary)}
     assert {asked.question.along, asked.question.series} <= known
     assert "nvented" in asked.study.about
