@@ -198,12 +198,7 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
         result = read_result(place)
         if result is None or "row" not in result:
             continue
-        text = read_back(place / "run" / "steps.csv").decode("utf-8")
-        rows = list(csv.DictReader(io.StringIO(text, newline="")))
-        ends = np.cumsum([float(row["minutes"]) for row in rows])
-        better = np.array([float(row["improvement_pct"]) for row in rows])
-        # the last step that has ended by each time; 1e-9 min for rounding of the sum
-        curves.append(better[np.maximum(np.searchsorted(ends, grid + 1e-9, "right") - 1, 0)])
+        curves.append(improvement_by(place / "run", grid))
         reached.append({stage: _in_time(result["row"].get(f"minutes_{stage}", ""), minutes)
                         for stage in STAGE_NAMES})
     if len(curves) < 2:
@@ -211,6 +206,17 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
                          "runs' result.json for their reasons")
     return Promise(minutes, len(curves), grid, np.array(curves), {
         stage: float(np.mean([one[stage] for one in reached])) for stage in STAGE_NAMES})
+
+
+def improvement_by(run: Path, times_min: np.ndarray) -> np.ndarray:
+    """Improvement, %, of a run folder after the last step that has ended by each time."""
+    text = read_back(run / "steps.csv").decode("utf-8")
+    rows = list(csv.DictReader(io.StringIO(text, newline="")))
+    ends = np.cumsum([float(row["minutes"]) for row in rows])
+    better = np.array([float(row["improvement_pct"]) for row in rows])
+    # 1e-9 min for rounding of the sum
+    last = np.maximum(np.searchsorted(ends, times_min + 1e-9, "right") - 1, 0)
+    return np.asarray(better[last])
 
 
 def _in_time(cell: str, minutes: float) -> bool:
