@@ -7,6 +7,8 @@ from typing import Literal
 from simkit.case.base import Part, choice, number
 from simkit.case.panel import X, Y
 
+LEAST_DEPTH_MM = 0.05
+"""Least depth that a blow may be given by."""
 ENDS = ("depth_mm", "travel_mm", "energy_J")
 """Keys that say how far a blow goes; exactly one is given."""
 SIZES = {"ball": (), "cylinder": ("length_mm",), "edge": ("length_mm",),
@@ -39,7 +41,7 @@ class GivenBlow(Part):
         "Face that is struck: outside leaves a low, inside a high.", "outside")
     depth_mm: float | None = number(
         "Deviation left at (x, y) after release, a positive number: below the undamaged surface "
-        "from outside, above it from inside.", 0.05, 60.0, None)
+        "from outside, above it from inside.", LEAST_DEPTH_MM, 60.0, None)
     travel_mm: float | None = number("Travel of the body from first touch.", 0.05, 120.0, None)
     energy_J: float | None = number(
         "Work of the body on the sheet until it turns back, as of a fall taken up by the sheet "

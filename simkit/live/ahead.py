@@ -24,6 +24,10 @@ class _Task:
     stop: threading.Event
     answer: Future[Session | None]
 
+    def does(self, session: Session, operation: Operation) -> bool:
+        """Whether this is the operation on that session."""
+        return self.session is session and self.operation == operation
+
 
 class Ahead:
     """At most one operation computed ahead, in the thread of the mechanics."""
@@ -34,7 +38,7 @@ class Ahead:
 
     def begin(self, session: Session, operation: Operation) -> None:
         """Compute an operation on a session from now on, unless it is being computed already."""
-        if self._is(session, operation):
+        if self._task is not None and self._task.does(session, operation):
             return
         self.stop()
         stop = threading.Event()
@@ -50,7 +54,7 @@ class Ahead:
 
     def stop_unless(self, session: Session, operation: Operation) -> None:
         """End the computation if it is of another operation or session."""
-        if not self._is(session, operation):
+        if self._task is not None and not self._task.does(session, operation):
             self.stop()
 
     def apply(self, session: Session, operation: Operation) -> Session:
@@ -59,15 +63,11 @@ class Ahead:
         Called in the thread of the mechanics, where a computation begun before has ended.
         """
         task, self._task = self._task, None
-        if task is not None and task.session is session and task.operation == operation:
+        if task is not None and task.does(session, operation):
             done = task.answer.result() if task.answer.done() else None
             if done is not None:
                 return done
         return session.apply(operation)
-
-    def _is(self, session: Session, operation: Operation) -> bool:
-        task = self._task
-        return task is not None and task.session is session and task.operation == operation
 
 
 def _carried_out(session: Session, operation: Operation, stop: threading.Event) -> Session | None:

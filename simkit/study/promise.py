@@ -22,6 +22,7 @@ import numpy as np
 from scipy import stats
 
 from simkit.case import Case, make_case
+from simkit.case.blows import LEAST_DEPTH_MM
 from simkit.case.load import given
 from simkit.case.repair import STAGE_NAMES
 from simkit.errors import InputError
@@ -37,8 +38,6 @@ from simkit.study.studyfile import Scatter, Study
 
 USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, height_mm=0.02)
 """Scatter of a job (common practice, no source): set your own with a study."""
-LEAST_DEPTH_MM = 0.05
-"""Least depth of a blow in a case file."""
 PROMISED_SHARES = (0.5, 0.8, 0.95)
 
 

@@ -10,6 +10,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy.integrate import quad
+from tangents import tangent_times
 
 from simkit.errors import InputError
 from simkit.material.hardening import Sheet, Swift
@@ -81,17 +82,7 @@ def test_tangent_of_the_lifter_is_the_derivative():
     rng = np.random.default_rng(2)
     x = x + rng.normal(0.0, 1e-4, x.size)
     way = rng.normal(size=x.size)
-    system.evaluate(x, True)
-    system.correction(system.evaluate(x, True))
-    count, data = model.layout.count, system.tangent(renew=True)
-    columns, stiff = tool.border(model)
-    rows = np.repeat(np.arange(count), np.diff(model.layout.indptr))
-    ours = np.zeros(count)
-    np.add.at(ours, rows, data * way[model.layout.indices])
-    off = rows != model.layout.indices
-    np.add.at(ours, model.layout.indices[off], (data * way[rows])[off])
-    ours = np.concatenate([ours + columns @ way[count:], columns.T @ way[:count]
-                           + stiff @ way[count:]])
+    ours = tangent_times(system, model, tool, x, way)
     h = 1e-6
     numeric = (system.evaluate(x + h * way, False) - system.evaluate(x - h * way, False)) / (2 * h)
     assert np.linalg.norm(ours - numeric) < 1e-5 * np.linalg.norm(numeric)
