@@ -236,8 +236,12 @@ class Table:
         """Add a row and write the table."""
         row = {name: _cell(values[name]) for name in self.columns}
         self.rows.append(row)
-        write_table(self.file, self.columns, self.rows)
+        self.save()
         return row
+
+    def save(self) -> None:
+        """Write the table as its rows are now."""
+        write_table(self.file, self.columns, self.rows)
 
 
 def _cell(value: object) -> str:

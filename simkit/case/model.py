@@ -20,6 +20,9 @@ class Mesh(Part):
 
     fine_mm: float = number("Element size at the dent.", 0.25, 50.0, 4.0)
     coarse_mm: float = number("Element size far away.", 0.25, 200.0, 16.0)
+    bulk_mm: float | None = number(
+        "Element size at the dent until the stage 'bulk' is reached; then the state of the panel "
+        "is carried to elements of fine_mm. Absent: fine_mm throughout.", 0.25, 200.0, None)
     degree: Literal[2, 3] = choice("Degree of the B-splines.", 2)
     layers: int = number("Integration points through the thickness.", 3, 15, 5)
 

@@ -54,7 +54,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     points = None if readings is None else read_loose_points(readings)
     checked = _case_of(run, case)
     hello(checked)
-    start = prepare(checked, _reconstructed(run), threads, say)
+    start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
     histories = histories_of(start, run, say)
     noise = 0.0 if checked.dent is None else checked.dent.noise_mm
     answer: dict[str, object] = {}

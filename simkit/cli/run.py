@@ -64,7 +64,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
     hello(checked)
     what = {**identity(checked), "strategy": name}
     open_folder(folder, what)
-    start = prepare(checked, folder, threads, say, accept)
+    start = prepare(checked, folder, threads, say, accept, bulk=True)
     row = run_strategy(start, strategy, folder, say)
     doubted = doubt(start, folder, say) if band and row["outcome"] != NO_MATCH else None
     pictures = draw_run(folder)

@@ -15,6 +15,7 @@ from simkit.history.stairs import stair_of
 from simkit.history.strike import FORCE_N, SEARCH, Blow, set_body, strike
 from simkit.inspection.sampling import probe_at
 from simkit.mechanics.model import State
+from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import Advance, Load
 from simkit.mechanics.stepping.release import travelled_work
@@ -26,6 +27,8 @@ MISSED_MM, MISSED_SHARE = 0.05, 0.02
 """Depth error, absolute and over the depth: a blow has missed its depth above the larger one."""
 TRAVEL_CORRECTIONS = 2
 """Corrections of a travel by the depth that it left."""
+SHORT_OF = 1.3
+"""Travel up to which a depth is searched, over that of a blow that left too little."""
 FIRST_TRAVEL_MM = 4.0
 LAST_TRAVEL_MM = 120.0
 """First and largest travel in the search for a given energy."""
@@ -132,7 +135,11 @@ def _to_depth(work: Workpiece, state: State, blow: Blow) -> tuple[Blow, Advance 
     if result.outcome.valid and not _missed(work, blow, result):
         return blow, result, ""
     furthest = 1.5 * abs(blow.depth_mm) + 20.0
-    stair = stair_of(work, state, blow, min(furthest, result.travel_mm or furthest))
+    tried = result.travel_mm or furthest
+    if result.outcome is Outcome.REACHED and (
+            abs(_left(work, blow, result)) < abs(blow.depth_mm)):
+        tried *= SHORT_OF  # its prediction ended it a little early
+    stair = stair_of(work, state, blow, min(furthest, tried))
     if stair is None:
         return blow, result, ""
     travel, why = stair.travel_to(blow.depth_mm), ""

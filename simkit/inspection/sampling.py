@@ -73,7 +73,11 @@ def make_sampling(patch: Patch, extent: tuple[float, float, float, float],
                          "from the smaller to the larger")
     step = step_within((x1 - x0) * (y1 - y0), step_mm, needed_mm)
     x = np.linspace(x0, x1, max(3, round((x1 - x0) / step) + 1))
-    y = np.linspace(y0, y1, max(3, round((y1 - y0) / step) + 1))
+    return sampling_at(patch, x, np.linspace(y0, y1, max(3, round((y1 - y0) / step) + 1)))
+
+
+def sampling_at(patch: Patch, x: Array, y: Array) -> Sampling:
+    """The grid with the given lines x (nx,), y (ny,), mm, on a panel."""
     xx, yy = np.meshgrid(x, y)
     u, v, inside = patch.locate(xx.ravel(), yy.ravel())
     valid = inside.reshape(xx.shape)

@@ -17,6 +17,7 @@ class Outcome(Enum):
     WOULD_SNAP = "would snap"
     ALREADY_PAST = "already past"
     NOTHING_HELD = "nothing held"
+    CARRIED_OVER = "carried over"
     NO_CONVERGENCE = "did not converge"
     BOOKS_OFF = "energy does not balance"
 
@@ -37,8 +38,8 @@ class Outcome(Enum):
 
     @property
     def idle(self) -> bool:
-        """Whether nothing was done: no minutes, and no step is counted."""
-        return self in (Outcome.ALREADY_PAST, Outcome.NOTHING_HELD)
+        """Whether nothing was done to the panel: no minutes, and no step is counted."""
+        return self in (Outcome.ALREADY_PAST, Outcome.NOTHING_HELD, Outcome.CARRIED_OVER)
 
     @property
     def valid(self) -> bool:
@@ -64,6 +65,8 @@ _ADVICE = {
                           " from the other side, or ask for a height beyond the present one.",
     Outcome.NOTHING_HELD: "The hold before it did not hold, so there was nothing to let down; hold"
                           " with less force, a larger tab or a stronger glue.",
+    Outcome.CARRIED_OVER: "The repair goes on with smaller elements; the heights changed by what"
+                          " the larger ones had held back.",
     Outcome.NO_CONVERGENCE: "No equilibrium was found and the panel is left as it was; use a finer"
                             " mesh or a smaller step.",
     Outcome.BOOKS_OFF: "The work of the tool and the energy of the sheet differ too much, so the"

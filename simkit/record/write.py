@@ -43,9 +43,11 @@ from simkit.folders import digests_of
 from simkit.inspection.sheetmaps import sheet_maps
 from simkit.inspection.spots import SampledField
 from simkit.mechanics.model import State
+from simkit.mechanics.refining import refined
 from simkit.mechanics.standing import standing_arrays, standing_from
 from simkit.record.folder import mine
 from simkit.record.parts import field_file
+from simkit.repair.levels import bulk_level, fits, on_finest
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
@@ -116,7 +118,11 @@ def save_state(path: Path, state: State) -> None:
 def load_state(path: Path, work: Workpiece,
                say: Callable[[str], None] = lambda text: None) -> State | None:
     """Read a state of this workpiece; None if it is missing or, with a message, if it is damaged or
-    of another panel."""
+    of another panel.
+
+    A workpiece with a finer mesh takes states of both. To one without, although its case has
+    larger elements for the bulk, a state on those is carried over.
+    """
     try:
         data = load_arrays(read_back(path))
         state = State(data["displacement"], data["points"], standing=standing_from(data))
@@ -125,13 +131,16 @@ def load_state(path: Path, work: Workpiece,
     except Damaged as fault:
         say(f"{path}: {fault}; computed again")
         return None
-    virgin = work.model.virgin()
-    fits = (state.displacement.shape == virgin.displacement.shape
-            and state.points.shape == virgin.points.shape
-            and bool(np.isfinite(state.displacement).all() and np.isfinite(state.points).all()))
-    if not fits:
-        say(f"{path}: belongs to another panel; computed again")
-    return state if fits else None
+    if np.isfinite(state.displacement).all() and np.isfinite(state.points).all():
+        if fits(work.model, state) or (work.finer is not None and fits(work.finer.model, state)):
+            return state
+        larger = work if work.finer is not None else bulk_level(work)
+        if larger is not work and fits(larger.model, state) and not state.standing:
+            done = refined(larger.model, state, work.model)
+            if done.converged:
+                return done.state
+    say(f"{path}: belongs to another panel; computed again")
+    return None
 
 
 def save_surface(path: Path, patch: Patch) -> None:
@@ -150,14 +159,15 @@ def record_step(folder: Path, session: Session) -> None:
     """Write the last step of a session; the step is complete when its row is in steps.csv."""
     step, number = session.now, session.now.row.step
     field = step.field
+    model, shown = on_finest(session.work, session.state)
     if number == 0:
-        save_surface(folder / "surface.npz", session.work.model.patch)
+        save_surface(folder / "surface.npz", model.patch)
     # Single precision is enough for maps and halves the files; results use the state itself.
     sheet = {f"sheet_{name}": values.astype(np.float32)
-             for name, values in sheet_maps(session.work.model, session.state).items()}
+             for name, values in sheet_maps(model, shown).items()}
     write_arrays(field_file(folder, number),
                  {"x_mm": field.x_mm, "y_mm": field.y_mm, "d_mm": field.d_mm,
-                  "moved_mm": session.state.displacement, **sheet})
+                  "moved_mm": shown.displacement, **sheet})
     if step.result is not None and step.result.path:
         rows = [{"travel_mm": exact(p.travel_mm), "force_N": exact(p.force_N),
                  "predicted_release_mm": exact(p.predicted_mm)} for p in step.result.path]
@@ -199,6 +209,9 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
             return None
         steps[number] = replace(steps[number], state=state)
     ring = first_ring(steps[0].field, work.case.goal.limits[0])
+    last = steps[-1].state
+    if work.finer is not None and last is not None and fits(work.finer.model, last):
+        work = work.finer
     return Session(work, tuple(steps), ring, minutes)
 
 

@@ -13,6 +13,7 @@ from simkit.errors import InputError
 from simkit.inspection.measured import WantedSpot, narrowest
 from simkit.inspection.sampling import step_within
 from simkit.panel.surface import Curvature, Heights, Needs, Window, disc_patch, rectangle_patch
+from simkit.spline.basis import Basis, joined_breaks
 from simkit.spline.patch import Patch
 
 COARSER_AT_SPOTS = 1.2
@@ -71,6 +72,17 @@ def make_patch(case: Case, extent: Extent, window: Window, spots: tuple[WantedSp
     if finer.shape == patch.shape:
         return patch, None
     return finer, min(one.element_mm for one in spots)
+
+
+def joined_patch(patch: Patch, spots: tuple[WantedSpot, ...], size_mm: float) -> Patch:
+    """The same surface on larger elements, each made of whole elements of ``patch``.
+
+    Spots that need smaller elements than ``size_mm`` keep them.
+    """
+    needs = _needs(patch, spots, 1.0)
+    bases = [Basis.from_breaks(joined_breaks(basis.breaks, size_mm, need), patch.degree)
+             for basis, need in zip((patch.basis_u, patch.basis_v), needs, strict=True)]
+    return Patch.from_map(patch.points, *bases)
 
 
 def _needs(patch: Patch, spots: tuple[WantedSpot, ...], coarser: float) -> Needs:

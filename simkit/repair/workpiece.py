@@ -51,6 +51,8 @@ class Workpiece:
     spots : lows and highs of the depth field; close : grid around them for the comparison of the
         reconstruction.
     remarks : deviations from the case file, one sentence each.
+    finer : the same panel on the finer mesh on which the repair goes on
+        (:mod:`simkit.repair.levels`); None if there is none.
     """
 
     case: Case
@@ -65,6 +67,7 @@ class Workpiece:
     spots: tuple[WantedSpot, ...]
     close: Sampling
     remarks: tuple[str, ...] = ()
+    finer: Workpiece | None = None
 
     def reaches(self, x_mm: float, y_mm: float) -> bool:
         """Whether a push tool reaches the inner face there."""

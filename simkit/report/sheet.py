@@ -12,6 +12,7 @@ import numpy as np
 
 from simkit.errors import InputError
 from simkit.files import write_atomic
+from simkit.mechanics.outcome import Outcome
 from simkit.record.read import Field, RunRecord, StepRecord
 from simkit.report.facts import case_of
 from simkit.show.region import Region, extent
@@ -47,7 +48,7 @@ def write_sheet(record: RunRecord, path: Path) -> Path:
     from matplotlib.backends.backend_pdf import PdfPages
 
     case = case_of(record)["case"]
-    done = record.steps[1:]
+    done = for_a_hand(record)
     out = io.BytesIO()
     with look(), PdfPages(out, metadata={"CreationDate": None, "Producer": "simkit"}) as pages:
         first, count = _first(record, case, done)
@@ -60,6 +61,12 @@ def write_sheet(record: RunRecord, path: Path) -> Path:
         raise InputError(f"cannot write the work sheet ({error.strerror})",
                          "a folder that can be written; see --out", str(path)) from error
     return path
+
+
+def for_a_hand(record: RunRecord) -> tuple[StepRecord, ...]:
+    """The steps that a hand carries out: without the dent and changes of the mesh."""
+    return tuple(step for step in record.steps[1:]
+                 if step.outcome != Outcome.CARRIED_OVER.value)
 
 
 def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[StepRecord]
@@ -110,9 +117,10 @@ def _plan(fig: Figure, record: RunRecord, setting: Setting, top: float, room: fl
     ax = place(fig, left * IN_PER_MM, bottom * IN_PER_MM, wide * IN_PER_MM, tall * IN_PER_MM)
     _contours(ax, field, record.tolerance_mm)
     draw_behind(ax, setting.supports, setting.reach, window)
-    draw_tools(ax, record.steps[1:], setting.outlines, path=False)
-    draw_passes(ax, record.steps[1:])
-    number_places(ax, record.steps[1:], window, size=8.0)
+    steps = for_a_hand(record)
+    draw_tools(ax, steps, setting.outlines, path=False)
+    draw_passes(ax, steps)
+    number_places(ax, steps, window, size=8.0)
     ax.set_xlim(window.x0, window.x1)
     ax.set_ylim(window.y0, window.y1)
     for axis, start in ((ax.xaxis, panel.x0), (ax.yaxis, panel.y0)):

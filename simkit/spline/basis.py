@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,6 +98,25 @@ def finer_breaks(breaks: Array, needs: Sequence[tuple[float, float, float]],
     laid = np.interp(np.linspace(0.0, done[-1], number + 1), done, x)
     laid[[0, -1]] = breaks[[0, -1]]
     return laid
+
+
+def joined_breaks(breaks: Array, size: float,
+                  needs: Sequence[tuple[float, float, float]] = ()) -> Array:
+    """Some of the given element borders: neighbours are joined to elements of ``size`` at most.
+
+    ``needs``: ranges (from, to, largest size) in which the joined elements stay smaller. A single
+    element larger than that is kept as it is; sizes may be exceeded by 5 %, as they are in
+    :func:`finer_breaks`.
+    """
+    breaks = rising("breaks", breaks)
+    positive("size", size)
+    kept = [float(breaks[0])]
+    for here, after in pairwise(breaks[1:]):
+        allowed = min([size, *(most for start, end, most in needs
+                               if after > start and kept[-1] < end)])
+        if after - kept[-1] > 1.05 * allowed:
+            kept.append(float(here))
+    return np.array([*kept, breaks[-1]])
 
 
 def closed_knots(breaks: Array, degree: int) -> Array:

@@ -49,10 +49,14 @@ class Patch:
             points = numbers("points of the surface", mapping(uu.ravel(), vv.ravel()),
                              (uu.size, 3)).reshape(gu.size, gv.size, 3)
         # A tensor product is interpolated in one direction after the other.
-        half = basis_u.interpolating(points.reshape(gu.size, -1)).reshape(points.shape)
-        full = basis_v.interpolating(half.transpose(1, 0, 2).reshape(gv.size, -1))
-        control = full.reshape(gv.size, gu.size, 3).transpose(1, 0, 2)
-        return cls(basis_u, basis_v, np.ascontiguousarray(control.reshape(-1, 3)))
+        return cls(basis_u, basis_v, _interpolating(basis_u, basis_v, points))
+
+    def interpolated(self, field: SurfaceMap) -> Array:
+        """Control values (control points, 3) of the field that takes the given values at the
+        Greville points; exact for a field of splines on these or larger elements."""
+        uu, vv = np.meshgrid(self.basis_u.greville(), self.basis_v.greville(), indexing="ij")
+        values = np.asarray(field(uu.ravel(), vv.ravel()), dtype=float)
+        return _interpolating(self.basis_u, self.basis_v, values.reshape(*uu.shape, 3))
 
     @property
     def degree(self) -> int:
@@ -153,3 +157,12 @@ class Patch:
         from_v = 0.5 * (self.basis_v.breaks[1:] + self.basis_v.breaks[:-1])
         uu, vv = (grid.ravel() for grid in np.meshgrid(from_u, from_v, indexing="ij"))
         return uu, vv, cKDTree(self.points(uu, vv)[:, :2])
+
+
+def _interpolating(basis_u: Basis, basis_v: Basis, values: Array) -> Array:
+    """Control values (control points, 3) from values (count_u, count_v, 3) at the Greville points.
+    """
+    half = basis_u.interpolating(values.reshape(basis_u.count, -1)).reshape(values.shape)
+    full = basis_v.interpolating(half.transpose(1, 0, 2).reshape(basis_v.count, -1))
+    control = full.reshape(basis_v.count, basis_u.count, 3).transpose(1, 0, 2)
+    return np.ascontiguousarray(control.reshape(-1, 3))

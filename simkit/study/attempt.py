@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ from simkit.record.write import (
     record_step,
     resume,
 )
+from simkit.repair.levels import FINER_MESH, bulk_level, may_go_finer, to_finer, with_beds
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import read_operation, say_operation
@@ -50,9 +52,14 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
     InputError : no run, a run of another case, or no such step.
     """
     same_case(case, run)
-    session = resume(run, make_workpiece(case, threads=threads), None)
+    work = bulk_level(make_workpiece(case, threads=threads))
+    session = resume(run, work, None)
     if session is None:
         raise InputError("the run's states cannot be read", "run the case again", str(run))
+    assert session.steps[0].state is not None
+    work = with_beds(work, session.steps[0].state)
+    session = replace(session, work=work if session.work.finer is not None or work.finer is None
+                      else work.finer)
     last = session.now.row.step
     number = last if step is None else step
     if not 0 <= number <= last:
@@ -63,12 +70,13 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
             raise InputError(f"step {number} follows a step with a held tool, which cannot be "
                              "computed again", f"step 0 or {last}, whose states are stored",
                              str(run))
-        session = session.branch(0)
+        session = replace(session.branch(0), work=work)
         for row in rows:
             progress(f"computing again step {row.step} of {number}: {row.deed}")
-            session = session.apply(asked(row))
+            session = redone(session, row)
     else:
-        session = session.branch(number)
+        session = session.branch(number) if number else replace(session.branch(0), work=work)
+    session = to_finer(session) if may_go_finer(session) else session
     return open_session(session.work, session.state, matched=_matched(run))
 
 
@@ -113,6 +121,11 @@ def line_of(row: StepRow) -> str:
 
 def _better(percent: float) -> str:
     return f"{percent:.0f} % better" if percent >= 0.0 else f"{-percent:.0f} % worse"
+
+
+def redone(session: Session, row: StepRow) -> Session:
+    """The step of a row once more."""
+    return to_finer(session) if row.operation == FINER_MESH else session.apply(asked(row))
 
 
 def asked(row: StepRow) -> Operation:

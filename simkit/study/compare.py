@@ -30,7 +30,7 @@ def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress
     Continues an interrupted comparison of the same case in the same folder.
     """
     open_folder(folder, {**identity(case), "strategies": list(names)})
-    start = prepare(case, folder, workers, progress, accept)
+    start = prepare(case, folder, workers, progress, accept, bulk=True)
     rows: dict[str, dict[str, str]] = {}
     begin = time.monotonic()
     counted(0, len(names), "strategies")
@@ -79,6 +79,6 @@ def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool
                          "unchanged files until it has ended, or a new start with --fresh",
                          str(case.file))
     with heard(sender(hand_on)), lined(name):
-        start = prepare(case, Path(folder), 1, lambda text: None, accept)
+        start = prepare(case, Path(folder), 1, lambda text: None, accept, bulk=True)
         return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
                             lambda text: tell(Word(text, stays=True)))

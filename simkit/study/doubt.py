@@ -18,7 +18,7 @@ from simkit.history.strike import Blow
 from simkit.record.write import load_state, record_step, resume, save_state
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow
-from simkit.study.attempt import asked
+from simkit.study.attempt import redone
 from simkit.study.run import Start
 
 Progress = Callable[[str], None]
@@ -73,7 +73,7 @@ def opened_members(start: Start, folder: Path, progress: Progress
             progress(f"history {k}: {member['words']}: does not give the measured dent")
             continue
         for row in rows[len(session.steps):]:
-            session = session.apply(asked(row))
+            session = redone(session, row)
             record_step(place, session)
         progress(f"history {k}: {member['words']}: left low {session.now.row.max_low_mm:+.2f}, "
                  f"high {session.now.row.max_high_mm:+.2f} mm")

@@ -26,6 +26,7 @@ from simkit.errors import InputError, InputErrors
 from simkit.files import Damaged, load_json, read_back, write_atomic, write_json
 from simkit.folders import digests_of, release_below
 from simkit.record.folder import mine
+from simkit.repair.levels import FINER_MESH
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import read_operation
@@ -179,7 +180,7 @@ def _repair(case: Case, job: dict[str, Any], folder: Path,
             starts: Path) -> tuple[dict[str, str], dict[str, Any]]:
     start_folder = starts / job["start"]
     with _alone(start_folder):
-        start = prepare(case, start_folder, 1, _quiet)
+        start = prepare(case, start_folder, 1, _quiet, bulk=True)
     row = run_strategy(start, _strategy(job, case), folder / "run", _quiet)
     if job.get("program") and row["outcome"] == STUCK:
         row["outcome"] = AS_TOLD
@@ -195,7 +196,7 @@ class FixedList:
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
-        done = len(session.steps) - 1
+        done = sum(step.row.operation != FINER_MESH for step in session.steps[1:])
         return self.operations[done] if done < len(self.operations) else None
 
 

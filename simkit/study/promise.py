@@ -39,6 +39,9 @@ from simkit.study.studyfile import Scatter, Study
 USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, height_mm=0.02)
 """Scatter of a job (common practice, no source): set your own with a study."""
 PROMISED_SHARES = (0.5, 0.8, 0.95)
+MOST_DRAWS = 3
+"""Panels drawn at most, over the runs wanted."""
+NOT_MATCHED = "not matched"
 
 
 @dataclass(frozen=True)
@@ -50,6 +53,7 @@ class Promise:
     minutes : limit; runs : number of runs with a result; grid_min : times of the curves.
     curves : (runs, times) improvement after the last step that ended by that time, %.
     stages : share of the runs that reached each stage in time.
+    left_out : drawn panels in which the history does not leave the measured depth.
     """
 
     minutes: float
@@ -57,6 +61,7 @@ class Promise:
     grid_min: np.ndarray
     curves: np.ndarray
     stages: Mapping[str, float]
+    left_out: int = 0
 
     def at_least(self, share: float, column: int = -1) -> float:
         """Improvement, %, that is reached in a share of cases; nan if there are too few runs."""
@@ -79,6 +84,9 @@ class Promise:
         said.append(f"half better was reached in {half:.0%} of the runs")
         said += [f"stage {stage} was reached in {share:.0%} of the runs"
                  for stage, share in self.stages.items()]
+        if self.left_out:
+            said.append(f"{self.left_out} more drawn panels were left out: in their sheet the "
+                        "history does not leave the depth that was read")
         return said
 
 
@@ -154,20 +162,31 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
 
 def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path, workers: int,
             progress: Callable[[str], None], scatter: Scatter = USUAL) -> Promise:
-    """Carry the runs out, or continue them, and return the promises that follow."""
-    case = start.work.case
+    """Carry the runs out, or continue them, and return the promises that follow.
+
+    In a sheet that springs back far, or snaps, the blows of a drawn history may not leave the depth
+    that was read. Such a panel is not the one that was read; it is left out and another is drawn.
+    """
+    case, name = start.work.case, strategy
     study = Study(format=1, title=case.title, about=case.about, cases=("case",))
-    plans = [RunPlan(case.folder.name or "case",
-                     scattered(drawn_case(case, start.notes, minutes, number, case.seed), scatter,
-                               case.seed, number), {}, strategy, number)
-             for number in range(runs)]
-    places = [folder / "runs" / run_digest(plan, study) for plan in plans]
-    starts = {make_job(plan, study, place) for plan, place in zip(plans, places, strict=True)}
-    for start_name in sorted(starts):
-        announce(folder / "starts" / start_name)
-    missing = [place for place in places if read_result(place) is None]
-    carry_out_all(missing, folder / "starts", workers, None, progress,
-                  [f"run {places.index(place) + 1}" for place in missing])
+
+    def place_of(number: int) -> Path:
+        drawn = drawn_case(case, start.notes, minutes, number, case.seed)
+        plan = RunPlan(case.folder.name or "case", scattered(drawn, scatter, case.seed, number), {},
+                       name, number)
+        place = folder / "runs" / run_digest(plan, study)
+        announce(folder / "starts" / make_job(plan, study, place))
+        return place
+
+    places: list[Path] = []
+    wanted = runs
+    while wanted > 0 and len(places) < MOST_DRAWS * runs:
+        places += [place_of(number) for number in range(len(places), len(places) + wanted)]
+        missing = [place for place in places if read_result(place) is None]
+        carry_out_all(missing, folder / "starts", workers, None, progress,
+                      [f"run {places.index(place) + 1}" for place in missing])
+        # only a panel that could not be dented so is replaced; a failed run is not
+        wanted = runs - len(places) + sum(_impossible(place) for place in places)
     found = read_off(places, minutes)
     rows = [{"minutes": f"{time:g}", **{
         f"at_least_{share:.0%}".replace("%", "_pct"): _cell(found.at_least(share, k))
@@ -175,7 +194,8 @@ def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path
     write_table(folder / "promise.csv", tuple(rows[0]), rows)
     write_json(folder / "promise.json", {
         "format": 1, "kind": "promise", "title": case.title, "minutes": minutes,
-        "strategy": strategy, "runs": found.runs, "sentences": found.sentences(),
+        "strategy": strategy, "runs": found.runs, "left_out": found.left_out,
+        "sentences": found.sentences(),
         "scatter": scatter.model_dump()})
     return found
 
@@ -195,7 +215,7 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
     curves, reached = [], []
     for place in places:
         result = read_result(place)
-        if result is None or "row" not in result:
+        if result is None or "row" not in result or result["status"] == NOT_MATCHED:
             continue
         curves.append(improvement_by(place / "run", grid))
         reached.append({stage: _in_time(result["row"].get(f"minutes_{stage}", ""), minutes)
@@ -204,7 +224,14 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
         raise InputError(f"{len(curves)} runs ended with a result", "at least two: see the "
                          "runs' result.json for their reasons")
     return Promise(minutes, len(curves), grid, np.array(curves), {
-        stage: float(np.mean([one[stage] for one in reached])) for stage in STAGE_NAMES})
+        stage: float(np.mean([one[stage] for one in reached])) for stage in STAGE_NAMES},
+        sum(_impossible(place) for place in places))
+
+
+def _impossible(place: Path) -> bool:
+    """Whether the drawn panel's dent could not be made as the history says."""
+    result = read_result(place)
+    return result is not None and result["status"] == NOT_MATCHED
 
 
 def improvement_by(run: Path, times_min: np.ndarray) -> np.ndarray:

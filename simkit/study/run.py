@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import csv
 from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass, replace
@@ -28,8 +29,15 @@ from simkit.record.write import (
     save_measured,
     save_state,
 )
-from simkit.repair.bent import with_bent_beds
 from simkit.repair.held import places_held
+from simkit.repair.levels import (
+    FINER_MESH,
+    bulk_is_out,
+    bulk_level,
+    may_go_finer,
+    to_finer,
+    with_beds,
+)
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.stages import effort, stagnates, steps_of
@@ -75,12 +83,14 @@ class Start:
 
 
 def prepare(case: Case, folder: Path, threads: int, progress: Progress,
-            accept: bool = False) -> Start:
+            accept: bool = False, bulk: bool = False) -> Start:
     """Reconstruct the dent, or read it from the folder if it was reconstructed before.
 
-    ``accept``: repair it even if it does not match the measured one.
+    ``accept``: repair it even if it does not match the measured one. ``bulk``: on the larger
+    elements for the bulk, if the case has them; else on its finest ones.
     """
     work = make_workpiece(case, threads=threads)
+    work = bulk_level(work) if bulk else work
     for remark in work.remarks:
         progress(remark)
     notes_file, state_file = folder / "reconstruction.json", folder / "states" / "0000.npz"
@@ -89,13 +99,14 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress,
     if notes is not None and state is not None:
         progress("Dent read back from the folder. " + notes["sentence"])
     else:
-        fit = make_workpiece(case, threads=threads, coarser=SEARCH_ELEMENT_FACTOR)
+        larger = 1.0 if work.finer is None else (case.mesh.bulk_mm or 0.0) / case.mesh.fine_mm
+        fit = make_workpiece(case, threads=threads, coarser=SEARCH_ELEMENT_FACTOR * larger)
         done = reconstruct(work, fit, progress, folder / "trials")
         state, notes = done.state, _notes(done)
         save_state(state_file, state)
         write_json(notes_file, notes)
         progress(notes["sentence"])
-    work, matched = with_bent_beds(work, state), bool(notes["matched"])
+    work, matched = with_beds(work, state), bool(notes["matched"])
     return Start(work, open_session(work, state, matched=matched), notes, notes["sentence"],
                  matched, accept)
 
@@ -133,7 +144,8 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     """Repair by a strategy, recording every step; returns the row of the summary.
 
     Continues an interrupted run of the same case in the same folder. ``alive`` is called before
-    every record; if it returns False, the run stops without writing.
+    every record; if it returns False, the run stops without writing. A repair on larger elements
+    goes on on the finer ones when the bulk is out, or when nothing helps any more on the larger.
     """
     what = {**identity(start.work.case), "strategy": strategy.name}
     session = resume(folder, start.work, None, progress) if open_folder(folder, what) else None
@@ -148,13 +160,24 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
         forget_states(folder, session)
     if "say" in vars(strategy):
         vars(strategy)["say"] = lambda text: progress(f"{strategy.name} {text}")
+    # what a strategy learns on one mesh does not hold on another
+    unused = strategy if session.work.finer is None else copy.deepcopy(strategy)
     most = start.work.case.limits.steps
     if session.now.row.step:
         progress(f"{strategy.name}: continues after step {session.now.row.step}")
     while True:
         counted(session.now.row.step, most, "steps", most=True)
         outcome = ending(session) if start.matched or start.accepted else NO_MATCH
-        operation = None if outcome else strategy.next(session)
+        finer = may_go_finer(session) and outcome != NO_MATCH
+        operation = None
+        if outcome is None and not (finer and bulk_is_out(session)):
+            operation = strategy.next(session)
+        if operation is None and finer:
+            session, strategy = to_finer(session), unused
+            _record(folder, session, alive)
+            progress(f"{strategy.name} {session.now.row.step:>2}: {FINER_MESH}: "
+                     f"{session.now.row.reason}")
+            continue
         if operation is None:
             outcome = outcome or STUCK
             if not session.state.standing:
@@ -162,9 +185,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
             # a repair ends on the free panel: let the held tools down before the end
             operation = Operation("let-down", "", *places_held(session.state)[0])
         before, session = session, carried_out(session, operation)
-        if not alive():
-            raise KeyboardInterrupt
-        record_step(folder, session)
+        _record(folder, session, alive)
         record_decision(folder, before, strategy)
         progress(step_line(strategy.name, session.now.row))
     over()
@@ -175,6 +196,12 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     finish(folder, session, strategy.name, outcome,
            {"summary": row, "reconstruction": start.notes})
     return row
+
+
+def _record(folder: Path, session: Session, alive: Callable[[], bool]) -> None:
+    if not alive():
+        raise KeyboardInterrupt
+    record_step(folder, session)
 
 
 def carried_out(session: Session, operation: Operation) -> Session:

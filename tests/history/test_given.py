@@ -13,16 +13,19 @@ from typing import Any
 import numpy as np
 import pytest
 
-from simkit.case.load import load_case
+from simkit.case.load import given, load_case, make_case
+from simkit.history import given as given_module
 from simkit.history import strike as strike_module
 from simkit.history.given import field_of_state, strike_given
 from simkit.history.reconstruct import Reconstruction, reconstruct
+from simkit.repair.levels import bulk_level
 from simkit.repair.workpiece import Workpiece, make_workpiece
 
 CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
         "panel": {"surface": "flat", "length_x_mm": 160, "length_y_mm": 140, "thickness_mm": 0.8,
                   "grade": "DC04"},
         "mesh": {"fine_mm": 9, "coarse_mm": 18, "layers": 3}}
+SET = Path(__file__).parents[2] / "cases" / "set"
 BALL = {"body": "ball", "radius_mm": 15, "x_mm": 8, "y_mm": -5}
 
 
@@ -73,3 +76,16 @@ def test_what_is_not_reached_is_said(tmp_path, monkeypatch) -> None:
     assert not done.matched
     assert "NOT as required: blow 1" in done.sentence()
     assert "300 N reached" in done.sentence()
+
+
+def test_a_blow_that_its_prediction_ends_early_is_driven_further(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    # cases/set/bowl-4 on elements of 12 mm: the prediction meets the goal at -4.40 of -4.50 mm
+    data = given(load_case(SET / "bowl-4"))
+    case = make_case({**data, "mesh": {"fine_mm": 6, "coarse_mm": 40, "bulk_mm": 12}})
+    work = bulk_level(make_workpiece(case))
+    struck = strike_given(work, case.dent.blows)
+    assert struck.faults == ()
+    assert struck.done[0].left_mm == pytest.approx(-4.5, abs=0.09)
+    monkeypatch.setattr(given_module, "SHORT_OF", 1.0)
+    assert "is left" in strike_given(work, case.dent.blows).faults[0]

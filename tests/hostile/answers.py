@@ -30,6 +30,7 @@ from simkit.inspection.measured import wanted_spots
 from simkit.measurement.read import read_dent
 from simkit.repair.access import need_way
 from simkit.repair.bent import with_bent_beds
+from simkit.repair.levels import bulk_level
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.workpiece import make_workpiece, minutes_of
@@ -218,6 +219,11 @@ def struck(case: Case) -> Any:
     return [done.method, done.rms_mm, done.told, done.state.displacement.tolist()]
 
 
+def meshed(case: Case) -> Any:
+    """The elements of the mesh on which a repair begins."""
+    return bulk_level(make_workpiece(case)).model.geometry.elements
+
+
 def sought(case: Case) -> Any:
     """What strikers are tried, and whether any blow can have made the dent from that side."""
     work = make_workpiece(case)
@@ -288,8 +294,8 @@ def printed(case: Case) -> Any:
 
 ANSWERS: dict[str, Callable[[Case], Any]] = {f.__name__.replace("_", "-"): f for f in (
     worked, pulled, tapped, greeted, pushed_beside, by_rods, lifted, rigged, hammered, wedged,
-    known, bent, measured, struck, sought, way, searched, drawn, judged, ended, spent, by_the_hand,
-    planned, printed)}
+    known, bent, measured, struck, meshed, sought, way, searched, drawn, judged, ended, spent,
+    by_the_hand, planned, printed)}
 
 
 def told(answer: Any) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 from pathlib import Path
 
 import numpy as np
@@ -12,7 +13,14 @@ from small_study import CASE
 from simkit.case import load_case
 from simkit.cli.main import main
 from simkit.errors import InputError
-from simkit.study.promise import at_least, coverage, drawn_case, drawn_history, runs_needed
+from simkit.study.promise import (
+    at_least,
+    coverage,
+    drawn_case,
+    drawn_history,
+    read_off,
+    runs_needed,
+)
 
 
 def test_the_next_case_keeps_the_promise_as_often_as_it_says() -> None:
@@ -66,6 +74,26 @@ def test_without_any_history_nothing_is_promised(tmp_path: Path) -> None:
     (tmp_path / "case.yaml").write_text(CASE[:i] + CASE[j:])
     with pytest.raises(InputError, match="no history"):
         drawn_case(load_case(tmp_path / "case.yaml"), {}, 45.0, 0, 0)
+
+
+def finished(folder: Path, status: str, improvement_pct: float) -> Path:
+    """The record of a run of one step of ten minutes, as promises read it."""
+    (folder / "run").mkdir(parents=True)
+    (folder / "result.json").write_text(json.dumps({
+        "format": 1, "status": status, "row": {"minutes_bulk": "10"}}))
+    (folder / "run" / "steps.csv").write_text(
+        f"step,minutes,improvement_pct\n0,0,0\n1,10,{improvement_pct}\n")
+    return folder
+
+
+def test_a_panel_that_cannot_be_dented_so_does_not_count(tmp_path: Path) -> None:
+    places = [finished(tmp_path / f"{k}", *one) for k, one in enumerate((
+        ("done", 80.0), ("not matched", 0.0), ("done", 60.0), ("not converged", 20.0)))]
+    found = read_off(places, 30.0)
+    assert (found.runs, found.left_out) == (3, 1)
+    # a run that failed while it was repaired counts with what it had reached
+    assert sorted(found.curves[:, -1]) == [20.0, 60.0, 80.0]
+    assert "1 more drawn panels were left out" in found.sentences()[-1]
 
 
 def test_the_command_says_what_it_can_and_draws_it(
