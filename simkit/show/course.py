@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from simkit.mechanics.outcome import Outcome
 from simkit.record.read import ComparisonRecord, RunRecord
 from simkit.show.progress import label_ends
 from simkit.show.style import (
@@ -96,7 +97,9 @@ def course(run: RunRecord, key: str) -> tuple[np.ndarray, np.ndarray]:
     """Steps or minutes since the start, and improvement after each step, per cent."""
     better = np.array([step.number_of("improvement_pct") for step in run.steps])
     if key == "step":
-        return np.arange(len(run.steps), dtype=float), better
+        # rows that did nothing are no steps, as in the steps to a stage
+        done = [step.outcome not in Outcome.idle_words() for step in run.steps]
+        return np.cumsum(done, dtype=float) - 1.0, better
     minutes = np.array([step.number_of("minutes") for step in run.steps])
     return np.cumsum(np.nan_to_num(minutes)), better
 
@@ -122,7 +125,7 @@ def _rows_below(fig: Figure, record: ComparisonRecord, height: float) -> None:
 
 def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
     """A mark for each stage at its number of steps, with its minutes; a cross at the end of a run
-    that did not reach the last stage."""
+    that did not reach its goal."""
     from matplotlib.lines import Line2D
 
     most = max([value_of(row, "steps") for row in rows if np.isfinite(value_of(row, "steps"))],
@@ -141,7 +144,7 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
             minutes = value_of(row, f"minutes_{stages[-1]}")
             ax.annotate(f"{minutes:.0f} min", (at, k), (0, 7), textcoords="offset points",
                         fontsize=9, ha="center", color=INK)
-        if not np.isfinite(value_of(row, "steps_finished")):
+        if row.get("flat") != "yes":
             ax.plot(end, k, marker="x", ms=7, mew=2.0, color=GREY)
     ax.set_xlim(-0.3, 1.12 * max(most, 1.0))
     ax.set_title("Stages reached")
@@ -149,7 +152,7 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
     whole_numbers(ax)
     keys = [Line2D([], [], ls="", marker=MARKS[stage], color=GREY, ms=7, label=stage)
             for stage in STAGES]
-    keys.append(Line2D([], [], ls="", marker="x", color=GREY, ms=6, mew=2.0, label="ended before"))
+    keys.append(Line2D([], [], ls="", marker="x", color=GREY, ms=6, mew=2.0, label="ended short of the goal"))
     figure = ax.get_figure(root=True)
     assert figure is not None
     figure.legend(handles=keys, loc="upper right", ncols=5, handletextpad=0.2, columnspacing=1.1,
