@@ -152,7 +152,8 @@ def _stages(ax: Axes, rows: Sequence[Mapping[str, str]]) -> None:
     whole_numbers(ax)
     keys = [Line2D([], [], ls="", marker=MARKS[stage], color=GREY, ms=7, label=stage)
             for stage in STAGES]
-    keys.append(Line2D([], [], ls="", marker="x", color=GREY, ms=6, mew=2.0, label="ended short of the goal"))
+    keys.append(Line2D([], [], ls="", marker="x", color=GREY, ms=6, mew=2.0,
+                       label="short of the goal"))
     figure = ax.get_figure(root=True)
     assert figure is not None
     figure.legend(handles=keys, loc="upper right", ncols=5, handletextpad=0.2, columnspacing=1.1,

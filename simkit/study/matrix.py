@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import glob
 import itertools
+import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -125,8 +126,13 @@ def _ways(study: Study, case: Case) -> list[tuple[str, tuple[str, ...]]]:
 
 def words(varied: dict[str, Any]) -> str:
     """Varied keys in one line."""
-    return ", ".join(f"{key} {value:g}" if isinstance(value, float) else f"{key} {value}"
-                     for key, value in varied.items())
+    return ", ".join(f"{key} {_word(value)}" for key, value in varied.items())
+
+
+def _word(value: Any) -> str:
+    if isinstance(value, float):
+        return f"{value:g}"
+    return json.dumps(value) if isinstance(value, list | tuple | dict) else str(value)
 
 
 def variations(study: Study) -> Iterator[tuple[dict[str, Any], int]]:
