@@ -180,9 +180,9 @@ def _mesh(mesh: Mesh) -> Iterator[Complaint]:
     if mesh.fine_mm > mesh.coarse_mm:
         yield Complaint(("mesh", "fine_mm"), f"{mesh.fine_mm:g} found",
                         f"expected at most coarse_mm, {mesh.coarse_mm:g} mm")
-    if mesh.bulk_mm is not None and not 1.5 * mesh.fine_mm <= mesh.bulk_mm <= mesh.coarse_mm:
+    if mesh.bulk_mm is not None and not 2.0 * mesh.fine_mm <= mesh.bulk_mm <= mesh.coarse_mm:
         yield Complaint(("mesh", "bulk_mm"), f"{mesh.bulk_mm:g} found",
-                        f"expected {1.5 * mesh.fine_mm:g} (one and a half times fine_mm) to "
+                        f"expected {2.0 * mesh.fine_mm:g} (twice fine_mm) to "
                         f"{mesh.coarse_mm:g} mm (coarse_mm), or no bulk_mm")
 
 

@@ -30,11 +30,13 @@ FINER_MESH = "finer-mesh"
 
 def bulk_level(work: Workpiece) -> Workpiece:
     """The workpiece on the larger elements of the bulk, with ``work`` as its finer one; ``work``
-    itself if the case asks for none."""
+    itself if the case asks for none, or if its narrow spots leave none to join."""
     case, fine = work.case, work.model
     if case.mesh.bulk_mm is None:
         return work
     patch = joined_patch(fine.patch, work.spots, case.mesh.bulk_mm)
+    if patch.shape == fine.patch.shape:
+        return work
     model = build_model(
         patch, fine.sheet, fine.thickness_mm, dict(fine.edges), case.mesh.layers,
         braces=tuple(bed_of(patch, s) for s in case.panel.supports if not s.bent_with_panel),
