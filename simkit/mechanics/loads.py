@@ -47,6 +47,10 @@ class NodalForces:
 
     nodal: Array
 
+    def on(self, model: Model) -> NodalForces:
+        """See :class:`StaticLoad`."""
+        return self
+
     def add(self, model: Model, x: Array, factor: float, force: Array, data: Array,
             tangent: bool) -> None:
         """See :class:`Acting`."""

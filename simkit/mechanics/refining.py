@@ -62,7 +62,7 @@ def refined(coarse: Model, state: State, fine: Model) -> Refined:
     if first is None or there is None:
         return Refined(begin, False, np.nan, *[np.nan] * 5)
     corner = np.array([[fine.patch.basis_u.breaks[0], fine.patch.basis_v.breaks[0]]])
-    settled = solve_static(fine, _Held(there.force), [0.0], corner, state=begin, start=1.0)
+    settled = solve_static(fine, NodalForces(there.force), [0.0], corner, state=begin, start=1.0)
     end = settled.state
     after = fine.internal(end.displacement, end, False)
     moved = np.linalg.norm(end.displacement - begin.displacement, axis=1).max()
@@ -116,15 +116,3 @@ def _within(coarse: Basis, fine: Basis, gauss: tuple[int, int]) -> tuple[Ints, A
         for other in np.delete(nodes, k):
             weights[..., k] *= (x - other) / (node - other)
     return parent, weights
-
-
-@dataclass(frozen=True)
-class _Held:
-    """Nodal forces that hold a state which is not in equilibrium, at load factor 1: the forces of
-    its own sheet."""
-
-    nodal: Array
-
-    def on(self, model: Model) -> NodalForces:
-        """See :class:`simkit.mechanics.loads.StaticLoad`."""
-        return NodalForces(self.nodal)

@@ -47,7 +47,7 @@ from simkit.mechanics.refining import refined
 from simkit.mechanics.standing import standing_arrays, standing_from
 from simkit.record.folder import mine
 from simkit.record.parts import field_file
-from simkit.repair.levels import bulk_level, fits, on_finest
+from simkit.repair.levels import bulk_level, level_of, on_finest
 from simkit.repair.session import Session, Step, first_ring
 from simkit.repair.steprow import COLUMNS, StepRow
 from simkit.repair.workpiece import Workpiece
@@ -132,10 +132,10 @@ def load_state(path: Path, work: Workpiece,
         say(f"{path}: {fault}; computed again")
         return None
     if np.isfinite(state.displacement).all() and np.isfinite(state.points).all():
-        if fits(work.model, state) or (work.finer is not None and fits(work.finer.model, state)):
+        if level_of(work, state) is not None:
             return state
         larger = work if work.finer is not None else bulk_level(work)
-        if larger is not work and fits(larger.model, state) and not state.standing:
+        if larger is not work and level_of(larger, state) is larger and not state.standing:
             done = refined(larger.model, state, work.model)
             if done.converged:
                 return done.state
@@ -210,9 +210,8 @@ def resume(folder: Path, work: Workpiece, minutes: Mapping[str, float] | None,
         steps[number] = replace(steps[number], state=state)
     ring = first_ring(steps[0].field, work.case.goal.limits[0])
     last = steps[-1].state
-    if work.finer is not None and last is not None and fits(work.finer.model, last):
-        work = work.finer
-    return Session(work, tuple(steps), ring, minutes)
+    assert last is not None
+    return Session(level_of(work, last) or work, tuple(steps), ring, minutes)
 
 
 def _read_field(path: Path) -> SampledField:

@@ -55,11 +55,15 @@ def with_beds(work: Workpiece, state: State) -> Workpiece:
     return replace(with_bent_beds(work, state), finer=finer)
 
 
-def fits(model: Model, state: State) -> bool:
-    """Whether a state belongs to a mesh, by its shapes."""
-    virgin = model.virgin()
-    return (state.displacement.shape == virgin.displacement.shape
-            and state.points.shape == virgin.points.shape)
+def level_of(work: Workpiece, state: State) -> Workpiece | None:
+    """The workpiece on the mesh of a state: ``work`` or its finer one; None for another panel."""
+    for level in (work, work.finer):
+        if level is not None:
+            virgin = level.model.virgin()
+            if (state.displacement.shape == virgin.displacement.shape
+                    and state.points.shape == virgin.points.shape):
+                return level
+    return None
 
 
 def on_finest(work: Workpiece, state: State) -> tuple[Model, State]:

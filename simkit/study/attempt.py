@@ -23,7 +23,14 @@ from simkit.record.write import (
     record_step,
     resume,
 )
-from simkit.repair.levels import FINER_MESH, bulk_level, may_go_finer, to_finer, with_beds
+from simkit.repair.levels import (
+    FINER_MESH,
+    bulk_level,
+    level_of,
+    may_go_finer,
+    to_finer,
+    with_beds,
+)
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import read_operation, say_operation
@@ -58,8 +65,6 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
         raise InputError("the run's states cannot be read", "run the case again", str(run))
     assert session.steps[0].state is not None
     work = with_beds(work, session.steps[0].state)
-    session = replace(session, work=work if session.work.finer is not None or work.finer is None
-                      else work.finer)
     last = session.now.row.step
     number = last if step is None else step
     if not 0 <= number <= last:
@@ -75,7 +80,8 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
             progress(f"computing again step {row.step} of {number}: {row.deed}")
             session = redone(session, row)
     else:
-        session = session.branch(number) if number else replace(session.branch(0), work=work)
+        session = session.branch(number)
+        session = replace(session, work=level_of(work, session.state) or work)
     session = to_finer(session) if may_go_finer(session) else session
     return open_session(session.work, session.state, matched=_matched(run))
 

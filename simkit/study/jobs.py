@@ -38,6 +38,7 @@ from simkit.study.studyfile import Study
 
 FORMAT_VERSION = 1
 AS_TOLD = "all operations done"
+NOT_MATCHED = "not matched"
 
 
 def run_digest(plan: RunPlan, study: Study) -> str:
@@ -158,7 +159,7 @@ def _carry_out(folder: Path, starts: Path) -> dict[str, Any]:
         if result["row"]["outcome"] == UNBALANCED:
             result["status"] = "not converged"
         elif not notes["matched"]:
-            result["status"] = "not matched"
+            result["status"] = NOT_MATCHED
     except InputErrors as errors:
         result |= {"status": "bad input", "reason": str(errors.errors[0])}
     except InputError as error:

@@ -29,7 +29,7 @@ from simkit.errors import InputError
 from simkit.files import read_back, write_json, write_table
 from simkit.folders import announce
 from simkit.record.write import identity
-from simkit.study.jobs import make_job, read_result, run_digest
+from simkit.study.jobs import NOT_MATCHED, make_job, read_result, run_digest
 from simkit.study.matrix import RunPlan
 from simkit.study.run import Start
 from simkit.study.runner import carry_out_all
@@ -41,7 +41,6 @@ USUAL = Scatter(thickness_pct=2.0, yield_pct=5.0, place_mm=2.0, height_pct=5.0, 
 PROMISED_SHARES = (0.5, 0.8, 0.95)
 MOST_DRAWS = 3
 """Panels drawn at most, over the runs wanted."""
-NOT_MATCHED = "not matched"
 
 
 @dataclass(frozen=True)
@@ -167,13 +166,13 @@ def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path
     In a sheet that springs back far, or snaps, the blows of a drawn history may not leave the depth
     that was read. Such a panel is not the one that was read; it is left out and another is drawn.
     """
-    case, name = start.work.case, strategy
+    case = start.work.case
     study = Study(format=1, title=case.title, about=case.about, cases=("case",))
 
     def place_of(number: int) -> Path:
         drawn = drawn_case(case, start.notes, minutes, number, case.seed)
         plan = RunPlan(case.folder.name or "case", scattered(drawn, scatter, case.seed, number), {},
-                       name, number)
+                       strategy, number)
         place = folder / "runs" / run_digest(plan, study)
         announce(folder / "starts" / make_job(plan, study, place))
         return place
@@ -186,7 +185,7 @@ def promise(start: Start, strategy: str, minutes: float, runs: int, folder: Path
         carry_out_all(missing, folder / "starts", workers, None, progress,
                       [f"run {places.index(place) + 1}" for place in missing])
         # only a panel that could not be dented so is replaced; a failed run is not
-        wanted = runs - len(places) + sum(_impossible(place) for place in places)
+        wanted = runs - len(places) + sum(_impossible(read_result(place)) for place in places)
     found = read_off(places, minutes)
     rows = [{"minutes": f"{time:g}", **{
         f"at_least_{share:.0%}".replace("%", "_pct"): _cell(found.at_least(share, k))
@@ -213,9 +212,9 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
     """
     grid = np.linspace(0.0, minutes, 61)
     curves, reached = [], []
-    for place in places:
-        result = read_result(place)
-        if result is None or "row" not in result or result["status"] == NOT_MATCHED:
+    results = [read_result(place) for place in places]
+    for place, result in zip(places, results, strict=True):
+        if result is None or "row" not in result or _impossible(result):
             continue
         curves.append(improvement_by(place / "run", grid))
         reached.append({stage: _in_time(result["row"].get(f"minutes_{stage}", ""), minutes)
@@ -225,12 +224,11 @@ def read_off(places: Sequence[Path], minutes: float) -> Promise:
                          "runs' result.json for their reasons")
     return Promise(minutes, len(curves), grid, np.array(curves), {
         stage: float(np.mean([one[stage] for one in reached])) for stage in STAGE_NAMES},
-        sum(_impossible(place) for place in places))
+        sum(map(_impossible, results)))
 
 
-def _impossible(place: Path) -> bool:
+def _impossible(result: Mapping[str, Any] | None) -> bool:
     """Whether the drawn panel's dent could not be made as the history says."""
-    result = read_result(place)
     return result is not None and result["status"] == NOT_MATCHED
 
 

@@ -32,14 +32,6 @@ SETTINGS = AdvanceSettings()
 DEAD = AdvanceSettings(first_mm=5.0, largest_mm=20.0)
 
 
-class _Nodal:
-    def __init__(self, nodal):
-        self.nodal = nodal
-
-    def on(self, model):
-        return NodalForces(self.nodal)
-
-
 def test_a_snap_under_a_dead_force_loses_the_area_between_force_and_path():
     model = quarter_cap(800.0)
     model = replace(model, law=pack_sheet(model.sheet, yielding=False), workspace=Workspace())
@@ -49,7 +41,7 @@ def test_a_snap_under_a_dead_force_loses_the_area_between_force_and_path():
     assert done.snapped
 
     disc = disc_points(model, 20.0)
-    path = trace_path(model, _Nodal(end_N * push.nodal), ArcSettings(0.1, 1e-4, 0.15),
+    path = trace_path(model, NodalForces(end_N * push.nodal), ArcSettings(0.1, 1e-4, 0.15),
                       disc.place[:, :2], lambda u, factor: factor > 1.0)
     way = -path.displacement[:, :, 2] @ (disc.area / disc.area.sum())
     force = end_N * path.factors
