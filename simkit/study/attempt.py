@@ -63,8 +63,10 @@ def step_of(case: Case, run: Path, step: int | None, threads: int, progress: Pro
     session = resume(run, work, None)
     if session is None:
         raise InputError("the run's states cannot be read", "run the case again", str(run))
-    assert session.steps[0].state is not None
-    work = with_beds(work, session.steps[0].state)
+    dent = session.steps[0].state
+    assert dent is not None
+    # a try begins on the finer mesh, a run on the larger elements
+    work = with_beds(level_of(work, dent) or work, dent)
     last = session.now.row.step
     number = last if step is None else step
     if not 0 <= number <= last:

@@ -34,6 +34,7 @@ from simkit.repair.levels import (
     FINER_MESH,
     bulk_is_out,
     bulk_level,
+    level_of,
     may_go_finer,
     to_finer,
     with_beds,
@@ -106,7 +107,8 @@ def prepare(case: Case, folder: Path, threads: int, progress: Progress,
         save_state(state_file, state)
         write_json(notes_file, notes)
         progress(notes["sentence"])
-    work, matched = with_beds(work, state), bool(notes["matched"])
+    # a dent that was read back may be on the finer mesh already
+    work, matched = with_beds(level_of(work, state) or work, state), bool(notes["matched"])
     return Start(work, open_session(work, state, matched=matched), notes, notes["sentence"],
                  matched, accept)
 

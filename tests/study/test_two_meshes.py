@@ -106,6 +106,28 @@ def test_the_work_sheet_has_no_row_for_it(run: Path) -> None:
     assert main(["sheet", str(run), "--out", str(run.parent / "sheet.pdf")]) == 0
 
 
+def test_a_try_is_gone_on_from_although_it_was_on_the_finer_mesh(
+        run: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    first, second = run.parent / "first", run.parent / "second"
+    steps = ["--do", "push ball-12 at 5,-4 to -0.4", "--do", "push ball-12 at 5,-4 to -0.2"]
+    assert main(["try", str(run.parent), *steps, "--out", str(first)]) == 0
+    assert main(["try", str(run.parent), "--from", str(first / "01"), "--step", "1", *steps[2:],
+                 "--out", str(second)]) == 0
+    whole, again = rows_of(first / "01"), rows_of(second / "01")
+    assert FINER_MESH not in [row["operation"] for row in (*whole, *again)]
+    assert float(again[1]["released_mm"]) == pytest.approx(float(whole[2]["released_mm"]), abs=2e-3)
+    capsys.readouterr()
+
+
+def test_a_dent_kept_on_the_finer_mesh_serves_a_repair_that_begins_on_the_larger(
+        run: Path, tmp_path: Path) -> None:
+    case = load_case(run.parent / "case.yaml")
+    kept = prepare(case, tmp_path / "dent", 1, print)
+    start = prepare(case, tmp_path / "dent", 1, print, bulk=True)
+    assert start.work.finer is None
+    assert start.session.now.row.max_low_mm == kept.session.now.row.max_low_mm
+
+
 @pytest.mark.parametrize("size", ["11", "25"])
 def test_a_size_that_is_hardly_larger_or_too_large_is_refused(size: str, tmp_path: Path) -> None:
     (tmp_path / "case.yaml").write_text(TWO.replace("bulk_mm: 12", f"bulk_mm: {size}"), "utf-8")
