@@ -41,6 +41,13 @@ travel 9 mm, 25 given, 30 true: 20 would be found)."""
 ENDS = {"radius_mm": (3.0, 400.0), "length_mm": (5.0, 1500.0), "width_mm": (5.0, 1500.0),
         "travel_mm": (0.5, 120.0)}
 """Limits of the unknowns."""
+ROUGHLY = {"x_mm": 10.0, "y_mm": 10.0, "angle_deg": 15.0, "radius_mm": 0.35, "length_mm": 0.35,
+           "width_mm": 0.35}
+"""Standard errors of numbers that were seen roughly, of sizes that of the logarithm: estimates, no
+source. Travels are left to the readings."""
+ERRING_TOGETHER = 9.0
+"""Number of neighbouring readings that count as one, because model and mesh err in all of them
+alike: an estimate."""
 LARGEST_STEP_SCALES = 3.0
 """Largest step of one unknown, in scales."""
 LAST_STEP_MISFIT_SHARE = 0.95
@@ -119,21 +126,45 @@ def _without(change: Array, rate: Array) -> Array:
     return change - (float(change @ rate) / size) * rate if size > 0.0 else change
 
 
-def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm: float) -> Found:
-    """Correct blows as long as the misfit falls; return the best ones, with updated slopes."""
+def apart_from(known: Blows, blows: Blows, names: Names) -> tuple[Array, Array]:
+    """How far unknowns are from roughly known ones, in scales; and 1 / (standard error)^2 of the
+    latter per scale, 0 where nothing is known."""
+    apart, sure = np.zeros(len(names)), np.zeros(len(names))
+    for i, (k, name) in enumerate(names):
+        if k < len(known) and name in ROUGHLY:
+            here, there = getattr(blows[k], name), getattr(known[k], name)
+            sized = name in ("radius_mm", "length_mm", "width_mm")
+            apart[i] = (np.log(here / there) if sized else here - there) / SCALES[name]
+            sure[i] = (SCALES[name] / ROUGHLY[name]) ** 2
+    return apart, sure
+
+
+def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm: float,
+            known: Blows = ()) -> Found:
+    """Correct blows as long as the misfit falls; return the best ones, with updated slopes.
+
+    Numbers of roughly ``known`` blows are kept near: the sum of squares to be reduced is
+    sum r^2 + ERRING_TOGETHER rms^2 sum (change / standard error)^2, a normal prior with the present
+    misfit as the error of the readings.
+    """
     best, slopes, damping, poor = start, start.slopes.copy(), 0.05, 0
     enough = POOR_STEPS_ONE_BLOW if len(start.blows) == 1 else POOR_STEPS_SEVERAL
     for _ in range(rounds):
         if best.rms_mm <= stop_mm or not best.names or poor >= enough:
             break
-        step = _step(slopes, wanted - best.fit.d_mm, best.fit.rate, damping)
+        apart, sure = apart_from(known, best.blows, best.names)
+        stiff = ERRING_TOGETHER * best.rms_mm**2 * sure
+        step = _step(slopes, wanted - best.fit.d_mm, best.fit.rate, damping, apart, stiff)
         seen = measure(moved(best.blows, best.names, step))
         if seen is None:
             damping *= 10.0
             continue
         change = _without(seen[1].d_mm - best.fit.d_mm, best.fit.rate)
         slopes = slopes + np.outer(change - slopes @ step, step) / max(float(step @ step), 1e-9)
-        if seen[1].rms_mm < best.rms_mm:
+        nearer, _ = apart_from(known, seen[0], best.names)
+        gain = wanted.size * (best.rms_mm**2 - seen[1].rms_mm**2) + float(
+            stiff @ (apart**2 - nearer**2))
+        if gain > 0.0:
             poor = poor + 1 if seen[1].rms_mm > LAST_STEP_MISFIT_SHARE * best.rms_mm else 0
             best, damping = Found(seen[0], seen[1], slopes, best.names), 0.3 * damping
         else:
@@ -141,10 +172,13 @@ def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm:
     return replace(best, slopes=slopes)
 
 
-def _step(slopes: Array, gap: Array, rate: Array, damping: float) -> Array:
-    """Damped Gauss-Newton step in scales, for the gap without the effect of the last travel."""
+def _step(slopes: Array, gap: Array, rate: Array, damping: float, apart: Array, stiff: Array
+          ) -> Array:
+    """Damped Gauss-Newton step in scales, for the gap without the effect of the last travel;
+    ``stiff``: weights with which the unknowns are drawn back to what they are ``apart`` from."""
     gap = _without(gap, rate)
     normal = slopes.T @ slopes
     normal += damping * max(float(np.trace(normal)) / len(normal), 1e-12) * np.eye(len(normal))
-    return np.clip(np.linalg.solve(normal, slopes.T @ gap), -LARGEST_STEP_SCALES,
+    normal += np.diag(stiff)
+    return np.clip(np.linalg.solve(normal, slopes.T @ gap - stiff * apart), -LARGEST_STEP_SCALES,
                    LARGEST_STEP_SCALES)

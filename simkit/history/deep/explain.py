@@ -9,6 +9,7 @@ import numpy as np
 
 from simkit.history.deep.descent import Blows, Found, descend
 from simkit.history.deep.family import COARSE, Fit, Presses, about
+from simkit.history.deep.known import with_slopes
 from simkit.history.deep.readings import Array, Readings, readings_of
 from simkit.history.deep.search import Aim, look, others
 from simkit.history.given import blow_of
@@ -110,9 +111,10 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     fine = Presses(work, readings, FINE, progress, store)
     best = _plainest(fine, found, aim, limit)
     for _ in range(LOOKS):
-        if best is None or best.rms_mm <= limit or work.case.history.blows:
+        if best is None or best.rms_mm <= limit:
             break
-        better = _looked_again(coarse, fine, best, sure)
+        better = (_with_new_slopes if work.case.history.blows else _looked_again)(
+            coarse, fine, best, sure)
         if better is None:
             break
         best = better
@@ -148,6 +150,18 @@ def _looked_again(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Foun
     return None
 
 
+def _with_new_slopes(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Found | None:
+    """A better history of roughly known blows than the best one on the fine mesh, or None.
+
+    Derivatives of the first ones are far off after many steps: they are computed again where the
+    corrections have ended, on the coarse mesh.
+    """
+    there = with_slopes(coarse, best)
+    right = None if there is None else set_right(
+        fine, replace(best, slopes=there.slopes, names=there.names), aim)
+    return right if right is not None and right.rms_mm < best.rms_mm else None
+
+
 def _plainest(fine: Presses, found: list[Found], aim: Aim, limit: float) -> Found | None:
     """On the fine mesh: the first history that matches, fewest blows first; else the nearest.
 
@@ -173,9 +187,10 @@ def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
     first = measure(found.blows)
     if first is None:
         return None
-    several = bool(fine.work.case.history.blows) and len(found.blows) > 1
+    known = tuple(blow_of(one) for one in fine.work.case.history.blows or ())
+    several = bool(known) and len(found.blows) > 1
     return descend(measure, fine.wanted, Found(*first, found.slopes, found.names),
-                   FINE_ROUNDS_KNOWN if several else FINE_ROUNDS, aim.stop_mm)
+                   FINE_ROUNDS_KNOWN if several else FINE_ROUNDS, aim.stop_mm, known)
 
 
 def _spread(coarse: Presses, best: Found, found: list[Found], room_mm: float) -> list[Found]:

@@ -27,6 +27,11 @@ from simkit.repair.workpiece import Workpiece
 from simkit.underway import doing
 
 Ints = NDArray[np.int64]
+AHEAD_MM = 12.0
+"""Travel of a first loading beyond the depth, to allow for springback."""
+STAIR_MM, AROUND_MM = 2.0, 15.0
+"""Travel between two releases of a first loading; largest half range of travels for a blow whose
+travel is roughly known."""
 COARSE = AdvanceSettings(first_mm=0.4, largest_mm=2.0)
 """Increments for searches on a coarse mesh."""
 STEEPEST_CHANGE_PER_TRAVEL, SLACK_MM = 1.8, 0.4
@@ -241,3 +246,13 @@ def about(presses: Presses, blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], 
 def half_window(blow: Blow) -> float:
     """Half of the range of travels of `about`, mm."""
     return float(np.clip(0.05 * (blow.travel_mm or 0.0), 0.6, 1.5))
+
+
+def travels_of(body: Blow, step_mm: float = STAIR_MM) -> list[float]:
+    """Travels at which a roughly known blow is released: about its own, or from its depth on."""
+    depth = abs(body.depth_mm)
+    low, high = max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM
+    if body.travel_mm is not None:
+        around = min(0.5 * body.travel_mm, AROUND_MM)
+        low, high = body.travel_mm - around, body.travel_mm + around
+    return [float(t) for t in np.arange(low, high, step_mm)]

@@ -15,16 +15,12 @@ from simkit.history.deep.descent import (
     names_of,
     slopes_by_trial,
 )
-from simkit.history.deep.family import Family, Fit, Presses, about
+from simkit.history.deep.family import Family, Fit, Presses, about, travels_of
+from simkit.history.deep.known import set_right_in_turn
 from simkit.history.deep.readings import Array
 from simkit.history.search import Bounds, Low
 from simkit.history.strike import Blow
 
-AHEAD_MM = 12.0
-"""Travel of the first loading beyond the depth, to allow for springback."""
-STAIR_MM, STAIR_DEPTH_SHARE = 2.0, 0.1
-"""Travel between two releases of the first loading; its smallest share of the depth for a blow that
-is roughly known."""
 RELEASE_TRAVEL_FACTORS = (0.88, 1.0, 1.12)
 """Travels at which other kinds are released, over the best of the first loading."""
 KEPT_MISFIT_FACTOR = 1.3
@@ -46,12 +42,6 @@ MOST_KINDS = 2
 CORRECTION_STEPS, MORE_ROUNDS = 5, 4
 """Steps of a correction: of one blow; of several, where each step costs a loading per blow."""
 MOST_BLOWS = 6
-NEAR, TOGETHER, SEARCH_MESH_ERROR_DEPTH_SHARE = 10, 8, 0.03
-"""Number of readings around a roughly known blow that determine its travel; steps of the common
-correction; share of the depth at which that ends. The mesh of the search has this error where blows
-overlap (`cases/right-panel`: 1.1 mm of 41 with the true blows)."""
-AROUND_MM = 15.0
-"""Largest half range of travels for a blow whose travel is roughly known."""
 FURTHER_BLOW_MISFIT_SHARE, CLEARER = 0.8, 0.93
 """A further blow or another kind is kept if its misfit is below the first share of the present one;
 another radius, after the error of the search mesh is known, below the second."""
@@ -137,7 +127,7 @@ def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
 
     If blows are roughly ``known``, only these are corrected.
     """
-    start = set_right_in_turn(presses, known, aim) if known else None
+    start = set_right_in_turn(presses, known, aim.stop_mm) if known else None
     if start is not None:
         return [start]
     low = _largest(presses, presses.wanted)
@@ -174,51 +164,6 @@ def _with_more(presses: Presses, found: list[Found], low: Low, aim: Aim) -> list
             break
         found.insert(0, more)
     return found
-
-
-def set_right_in_turn(presses: Presses, known: Blows, aim: Aim) -> Found | None:
-    """Correct blows that are roughly known; None if one finds no equilibrium.
-
-    First the travel of each blow from the readings around it, on the panel after the blows before
-    it; then all unknowns together. Places are not corrected one by one, because the marks of later
-    blows would falsify them.
-    """
-    def measure(blows: Blows) -> tuple[Blows, Fit] | None:
-        return about(presses, blows)
-
-    def as_they_are(blows: Blows) -> tuple[Blows, Fit] | None:
-        seen = presses.released(blows)
-        return None if seen is None else (blows, seen)
-
-    blows: Blows = ()
-    fit: Fit | None = None
-    for body in known:
-        step = max(STAIR_MM, STAIR_DEPTH_SHARE * abs(body.depth_mm))
-        family = presses.family(blows, replace(body, travel_mm=None), travels_of(body, step))
-        far = np.hypot(presses.x_mm - body.x_mm, presses.y_mm - body.y_mm)
-        fit = family.nearest_at(presses.wanted, np.argsort(far, kind="stable")[:NEAR])
-        if fit is None:
-            return None
-        blows = (*blows, replace(body, travel_mm=fit.travel_mm))
-    exact = presses.released(blows)
-    if fit is None or exact is None:
-        return None
-    fit, names = replace(exact, rate=fit.rate), names_of(blows, known=True)
-    start = Found(blows, fit, slopes_by_trial(as_they_are, blows, fit, names), names)
-    if len(blows) == 1:
-        return descend(measure, presses.wanted, start, CORRECTION_STEPS, aim.stop_mm)
-    own = SEARCH_MESH_ERROR_DEPTH_SHARE * float(np.abs(presses.wanted).max())
-    return descend(measure, presses.wanted, start, TOGETHER, max(aim.stop_mm, own))
-
-
-def travels_of(body: Blow, step_mm: float = STAIR_MM) -> list[float]:
-    """Travels at which a roughly known blow is released: about its own, or from its depth on."""
-    depth = abs(body.depth_mm)
-    low, high = max(0.8 * depth, 1.0), 1.1 * depth + AHEAD_MM
-    if body.travel_mm is not None:
-        around = min(0.5 * body.travel_mm, AROUND_MM)
-        low, high = body.travel_mm - around, body.travel_mm + around
-    return [float(t) for t in np.arange(low, high, step_mm)]
 
 
 def _largest(presses: Presses, gap: Array) -> Low:
