@@ -79,6 +79,14 @@ def stage_of(goal: Goal, reading: Reading) -> str:
     return next((stage for stage in reversed(STAGE_NAMES) if meets(goal, stage, reading)), "")
 
 
+def next_stage(goal: Goal, reading: Reading) -> str:
+    """The next stage of fine work: fine; or the goal if fine is met already or the goal is coarser.
+    """
+    fine = goal.limits_of("fine")
+    coarser = goal.limits[0] >= fine[0] and goal.limits[1] >= fine[1]
+    return goal.stage if coarser or meets(goal, "fine", reading) else "fine"
+
+
 def steps_of(rows: Sequence[TimedReading]) -> int:
     """Number of steps in rows from step 0 on, without those that found nothing to do."""
     return rows[-1].step - sum(row.outcome in Outcome.idle_words() for row in rows)

@@ -20,6 +20,7 @@ from simkit.strategy.choice import (
     open_spots,
     operations_at,
 )
+from simkit.strategy.finishing import last_touch
 from simkit.strategy.passing import LightPasses
 from simkit.strategy.tension import CrownUnderTension
 
@@ -56,7 +57,7 @@ class WorstSpotFirst:
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
-        return first_that_pays(session, open_spots(session))
+        return last_touch(session) or first_that_pays(session, open_spots(session))
 
 
 @dataclass(frozen=True)
@@ -86,7 +87,7 @@ class RimInwards:
                     chosen = best_of(session, operations_at(session, kind, rim))
                     if chosen is not None:
                         return chosen
-        return first_that_pays(session, spots)
+        return last_touch(session) or first_that_pays(session, spots)
 
 
 @dataclass(frozen=True)
@@ -106,6 +107,9 @@ class BulkThenFine:
         def of(tools: list[str]) -> list[str]:
             return {"": tools[-1:], "bulk": tools[len(tools) // 2:]}.get(stage, tools[:2])
 
+        touch = last_touch(session)
+        if touch is not None:
+            return touch
         names = of([tip.name for tip in tips]) + of([tab.name for tab in tabs])
         spots = open_spots(session)
         for spot in spots[:3]:
@@ -121,6 +125,9 @@ class BulkThenFine:
 def by_kind(session: Session, first: str) -> Operation | None:
     """An operation for the worst spot of one kind at which one is worth a step, then of the other.
     """
+    touch = last_touch(session)
+    if touch is not None:
+        return touch
     spots = open_spots(session)
     ordered = [[spot for spot in spots if (spot.kind == first) is wanted]
                for wanted in (True, False)]

@@ -142,13 +142,19 @@ def _given_up(session: Session, lifts: list[Operation]) -> Operation | None:
 
 
 def flank(session: Session) -> Operation | None:
-    """If no spot is worth a step: an operation at the steepest place, pushed at its foot or tapped
-    at its top by a part of the height difference; None if that is not worth a step either."""
+    """If no spot is worth a step: an operation at the steepest place; None if that is not worth a
+    step either."""
+    return best_of(session, flank_operations(session))
+
+
+def flank_operations(session: Session, places: int = FLANKS) -> list[Operation]:
+    """Operations at the steepest places, pushed at the foot or tapped at the top by a part of the
+    height difference."""
     goal, field = session.work.case.goal, session.now.field
     along_x, along_y = slope_parts(field, goal.slope_base_mm)
     steep = np.nan_to_num(np.hypot(along_x, along_y))
     found = []
-    for row, column in _apart(steep, field, FLANKS):
+    for row, column in _apart(steep, field, places):
         slope = np.array([along_x[row, column], along_y[row, column]])
         size = float(np.hypot(*slope))
         if size <= goal.limits[1]:
@@ -163,7 +169,7 @@ def flank(session: Session) -> Operation | None:
                 found += [Operation(kind, tip.name, round(x, 1), round(y, 1), to)
                           for tip in session.work.tips
                           if kind == "tap-down" or session.work.reaches(x, y)]
-    return best_of(session, found)
+    return found
 
 
 def _apart(steep: np.ndarray, field: SampledField, count: int) -> list[tuple[int, int]]:

@@ -19,6 +19,7 @@ from simkit.strategy.choice import (
     operation_for,
     tools_for,
 )
+from simkit.strategy.finishing import last_touch
 
 APART = 0.7
 """Spacing of touches over the width of the tip's face; common practice, no source."""
@@ -44,6 +45,9 @@ class LightPasses:
         spots = open_spots(session)
         if any(abs(spot.height_mm) > DEEP_MM for spot in spots):
             return first_that_pays(session, spots)
+        touch = last_touch(session)
+        if touch is not None:
+            return touch
         for spot in spots[:SPOTS_TRIED]:
             single = operation_for(session, spot)
             tried = [*passes_over(session, spot), *([] if single is None else [single])]

@@ -25,6 +25,7 @@ from simkit.strategy.choice import (
     open_spots,
     tools_for,
 )
+from simkit.strategy.finishing import last_touch
 
 HELD_FORCE_SHARE = 0.85
 """Force of a hold over the limiting force: that which brings the low to flush after release, or at
@@ -60,7 +61,7 @@ class CrownUnderTension:
             held = hold_for(session, deep)
             if held is not None:
                 return held
-        return first_that_pays(session, spots)
+        return last_touch(session) or first_that_pays(session, spots)
 
     def _tap(self, session: Session) -> Operation | None:
         """The next tap under the hold; None if the hold shall be let down."""

@@ -15,9 +15,8 @@ import numpy as np
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess, meets, stagnates
+from simkit.repair.stages import excess, meets, next_stage, stagnates
 from simkit.strategy.choice import Strategy, done_at_all, tried_out
-from simkit.strategy.planner.mind import next_stage
 from simkit.strategy.planner.words import Decision, words_of
 
 Step = Callable[[Session], "Leg | None"]
@@ -81,7 +80,7 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     ahead : number of steps that a joint plan predicts for a panel; courses that will not be cheaper
     are given up early.
     """
-    stage = next_stage(session)
+    stage = next_stage(session.work.case.goal, session.now.row)
     # The planner first and without a bound: its steps also give the influence fields for `ahead`.
     best = follow("planner", own, session, stage, objective, None, say=say)
     others: list[Course] = []

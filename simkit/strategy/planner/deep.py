@@ -17,10 +17,10 @@ from simkit.inspection.spots import Spot
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import meets
+from simkit.repair.stages import meets, next_stage
 from simkit.strategy.choice import height_at, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import worst_places
-from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm, next_stage
+from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
 
@@ -59,7 +59,8 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 def _is_there(session: Session, pair: Tried) -> bool:
     """Whether a step reaches the next stage."""
-    return meets(session.work.case.goal, next_stage(session), pair[1].now.row)
+    goal = session.work.case.goal
+    return meets(goal, next_stage(goal, session.now.row), pair[1].now.row)
 
 
 def _left(pair: Tried) -> float:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import meets
+from simkit.repair.stages import next_stage
 from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
 from simkit.strategy.planner.candidates import ways_of
 from simkit.strategy.planner.influence import Library, Way
@@ -46,7 +46,8 @@ class Mind:
 
     def yardstick(self, session: Session) -> Yardstick:
         """Yardstick for the next stage; known influence fields are converted to new limits."""
-        limits = session.work.case.goal.limits_of(next_stage(session))
+        limits = session.work.case.goal.limits_of(
+            next_stage(session.work.case.goal, session.now.row))
         if self.library is None:
             self.library = Library(make_yardstick(session.work, limits))
         elif self._limits != limits:
@@ -105,14 +106,6 @@ class Mind:
         yard = self.library.yardstick
         return any(min(at - axis.min(), axis.max() - at) < EDGE_MM
                    for at, axis in zip(place, (yard.x_mm, yard.y_mm), strict=True))
-
-
-def next_stage(session: Session) -> str:
-    """The next stage: fine; or the goal if fine is met already or the goal is coarser."""
-    goal, row = session.work.case.goal, session.now.row
-    fine = goal.limits_of("fine")
-    coarser = goal.limits[0] >= fine[0] and goal.limits[1] >= fine[1]
-    return goal.stage if coarser or meets(goal, "fine", row) else "fine"
 
 
 def deepest_mm(session: Session) -> float:
