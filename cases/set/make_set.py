@@ -20,6 +20,8 @@ PANELS: dict[str, dict[str, Any]] = {
                   "thickness_mm": 1.0, "grade": "AA6016-T4"},
 }
 
+FREE_BELOW = {"left": "held", "right": "held", "bottom": "free", "top": "held"}
+
 
 def ball(x: float, y: float, depth: float, radius: float = 30) -> dict[str, Any]:
     """A ball's blow."""
@@ -58,7 +60,7 @@ DENTS: dict[str, tuple[str, str, list[dict[str, Any]], dict[str, Any]]] = {
             {"x_mm": -78, "y_mm": 0, "length_mm": 200, "width_mm": 260},
             {"x_mm": 108, "y_mm": 0, "length_mm": 140, "width_mm": 260}]}}),
     "free-edge": ("single", "Bowl near a free edge", [ball(0, -75, 1.5)],
-                  {"edges": {"left": "held", "right": "held", "bottom": "free", "top": "held"}}),
+                  {"edges": FREE_BELOW}),
     "side-reach": ("double", "Bowl that tools reach from one side only", [ball(0, 0, 2.0)],
                    {"behind": {"reach": [{"x_mm": 97, "y_mm": 0, "length_mm": 160,
                                           "width_mm": 260}]}}),
@@ -68,6 +70,17 @@ DENTS: dict[str, tuple[str, str, list[dict[str, Any]], dict[str, Any]]] = {
     "crease-aluminium": ("aluminium", "Short crease in aluminium",
                          [bar(5, 5, 1.0, 14, 50, 60)], {}),
     "bowl-flat": ("flat", "Bowl in a flat panel", [ball(0, 0, 1.5)], {}),
+    # free-edge, both creases and bowls that are flat or of aluminium show where it fails: area
+    # surplus 1.2 to 3.0 mm^2, and no strategy brings one to fine (docs/steps-to-flat.md). The same
+    # by lighter or blunter blows, 0.5 to 0.9 mm^2:
+    "light-free-edge": ("single", "Lighter bowl near a free edge", [ball(0, -45, 0.8, 50)],
+                        {"edges": FREE_BELOW}),
+    "light-bowl-aluminium": ("aluminium", "Lighter bowl in aluminium", [ball(0, 0, 1.0, 40)], {}),
+    "light-crease-aluminium": ("aluminium", "Lighter crease in aluminium",
+                               [bar(5, 5, 0.7, 18, 50, 60)], {}),
+    "light-bowl-flat": ("flat", "Blunter bowl in a flat panel", [ball(10, -5, 1.2, 40)], {}),
+    "light-crease-flat": ("flat", "Lighter crease in a flat panel",
+                          [bar(0, -5, 0.6, 12, 60, -20)], {}),
 }
 
 
