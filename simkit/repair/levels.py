@@ -75,6 +75,11 @@ def on_finest(work: Workpiece, state: State) -> tuple[Model, State]:
     return work.finer.model, carried(work.model, free, work.finer.model)
 
 
+def steps_taken(session: Session) -> int:
+    """Number of steps so far, without the carrying over to the finer mesh."""
+    return sum(step.row.operation != FINER_MESH for step in session.steps[1:])
+
+
 def may_go_finer(session: Session) -> bool:
     """Whether a repair is on the larger elements, with nothing held, and has not just failed to
     leave them."""

@@ -15,6 +15,7 @@ from simkit.inspection.sampling import probe_at
 from simkit.inspection.spots import Spot, find_spots
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings
+from simkit.repair.levels import steps_taken
 from simkit.repair.operations import Operation, apply_operation
 from simkit.repair.session import Session
 from simkit.strategy.choice import (
@@ -56,7 +57,7 @@ class CrownUnderTension:
         lows = [spot for spot in spots if spot.kind == "low"]
         deep = max(lows, key=lambda spot: abs(spot.height_mm), default=None)
         if (deep is not None and abs(deep.height_mm) > DEEP_MM and _crowned(session)
-                and session.now.row.step + 3 <= session.work.case.limits.steps
+                and steps_taken(session) + 3 <= session.work.case.limits.steps
                 and _last_hold_paid(session)):
             held = hold_for(session, deep)
             if held is not None:
@@ -66,7 +67,7 @@ class CrownUnderTension:
     def _tap(self, session: Session) -> Operation | None:
         """The next tap under the hold; None if the hold shall be let down."""
         done = _since_hold(session)
-        left = session.work.case.limits.steps - session.now.row.step
+        left = session.work.case.limits.steps - steps_taken(session)
         if len(done) >= MOST_TAPS or left < 2 or not session.work.tips:
             return None
         if done and not Outcome(done[-1].now.row.outcome).valid:

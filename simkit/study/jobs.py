@@ -26,7 +26,7 @@ from simkit.errors import InputError, InputErrors
 from simkit.files import Damaged, load_json, read_back, write_atomic, write_json
 from simkit.folders import digests_of, release_below
 from simkit.record.folder import mine
-from simkit.repair.levels import FINER_MESH
+from simkit.repair.levels import steps_taken
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import read_operation
@@ -197,7 +197,7 @@ class FixedList:
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
-        done = sum(step.row.operation != FINER_MESH for step in session.steps[1:])
+        done = steps_taken(session)
         return self.operations[done] if done < len(self.operations) else None
 
 

@@ -36,6 +36,7 @@ from simkit.repair.levels import (
     bulk_level,
     level_of,
     may_go_finer,
+    steps_taken,
     to_finer,
     with_beds,
 )
@@ -168,7 +169,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     if session.now.row.step:
         progress(f"{strategy.name}: continues after step {session.now.row.step}")
     while True:
-        counted(session.now.row.step, most, "steps", most=True)
+        counted(steps_taken(session), most, "steps", most=True)
         outcome = ending(session) if start.matched or start.accepted else NO_MATCH
         finer = may_go_finer(session) and outcome != NO_MATCH
         operation = None
@@ -244,7 +245,7 @@ def ending(session: Session) -> str | None:
     failed = [not Outcome(s.row.outcome).valid for s in done[-3:]]
     if len(failed) == 3 and all(failed):
         return UNBALANCED
-    if row.step >= limits.steps:
+    if steps_taken(session) >= limits.steps:
         return USED_UP
     if limits.minutes is not None and sum(s.row.minutes for s in done) >= limits.minutes:
         return TIME_UP

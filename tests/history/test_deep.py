@@ -84,6 +84,30 @@ def test_descent_finds_the_numbers_of_a_linear_shape() -> None:
     assert moved(start, names, np.zeros(4))[0].length_mm == pytest.approx(100.0)
 
 
+def test_numbers_that_no_reading_shows_stay_where_they_were_seen() -> None:
+    rng = np.random.default_rng(5)
+    toward_x, rate = rng.normal(size=30), rng.normal(size=30)
+    toward_x -= rate * (rate @ toward_x) / (rate @ rate)
+    known = (replace(BALL, kind="cylinder", length_mm=100.0, travel_mm=9.0),)
+
+    def measure(blows: tuple[Blow, ...]) -> tuple[tuple[Blow, ...], Fit]:
+        d = toward_x * (blows[0].x_mm - 16.0)  # 0 is wanted: x is 16
+        return blows, Fit(9.0, d, rate, float(np.sqrt(np.mean(d**2))), True)
+
+    names = names_of(known)
+    slopes = np.zeros((30, len(names)))
+    slopes[:, names.index((0, "x_mm"))] = 6.0 * toward_x
+    far = (replace(known[0], y_mm=9.0, angle_deg=20.0, length_mm=130.0),)
+    start = Found(*measure(far), slopes, names)
+    found = descend(measure, np.zeros(30), start, 12, 1e-6, known).blows[0]
+    assert found.x_mm == pytest.approx(16.0, abs=0.5)
+    assert found.y_mm == pytest.approx(known[0].y_mm, abs=2.0)
+    assert found.angle_deg == pytest.approx(known[0].angle_deg, abs=3.0)
+    assert found.length_mm == pytest.approx(100.0, rel=0.06)
+    left = descend(measure, np.zeros(30), start, 12, 1e-6).blows[0]
+    assert (left.y_mm, left.length_mm) == (9.0, 130.0)
+
+
 @pytest.fixture(scope="module")
 def struck(tmp_path_factory) -> tuple[Path, float]:
     """Readings off a dent struck on a mesh of its own, with noise; and its depth."""

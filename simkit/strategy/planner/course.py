@@ -13,6 +13,7 @@ from functools import partial
 
 import numpy as np
 
+from simkit.repair.levels import steps_taken
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import excess, meets, next_stage, stagnates
@@ -129,7 +130,7 @@ def follow(name: str, step: Step, session: Session, stage: str, objective: str,
     legs: list[Leg] = []
     while not (reached := not session.state.standing and meets(goal, stage, session.now.row)):
         rows = [one.row for one in session.steps]
-        if session.now.row.step >= limits.steps or stagnates(goal, rows, PATIENCE):
+        if steps_taken(session) >= limits.steps or stagnates(goal, rows, PATIENCE):
             break
         if limits.minutes is not None and sum(row.minutes for row in rows) >= limits.minutes:
             break
