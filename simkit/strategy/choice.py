@@ -30,6 +30,9 @@ tried. Shallower ones are pushed from behind where a tool reaches."""
 PAST_MM = (0.15, 0.3, 0.5)
 """Heights past flush to which a lift is tried: a place lifted just to flush keeps a small low as
 wide as the tool, which no later step removes."""
+BULKY_MM = 2.0
+"""Largest height on the panel after a lift to flush above which no heights past flush are tried:
+the bulk beside it moves the place by more than that difference."""
 LEAST_GAIN_SHARE = 0.005
 """Smallest share of the measure beyond the limits (left_mm2) that a step must remove."""
 LEAST_MM = 0.004
@@ -202,6 +205,9 @@ def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
 
 def how_far(session: Session, lift: Operation) -> Operation:
     """A lift to flush, or past flush if that is better after tapping back."""
+    flush = tried_out(session, lift, quick=True)
+    if flush is not None and max(-flush.now.row.max_low_mm, flush.now.row.max_high_mm) > BULKY_MM:
+        return lift
     best, least = lift, _left_tapped_back(session, lift)
     for goal in PAST_MM:
         further = Operation(lift.kind, lift.tool, lift.x_mm, lift.y_mm, goal, lift.angle_deg)

@@ -29,6 +29,10 @@ SHIFTS_MM = (-0.15, 0.2, 0.4)
 LIFTS_TRIED, LIFTS_FOLLOWED, LOOKED_AT = 1, 2, 5
 """Number of lifts to flush that are also tried to other heights; of lifts that leave the dent deep
 and are followed by a second step; of other lifts that are judged by their plans."""
+BULKY_MM = 5.0
+"""Largest height above which a step is followed with one tool of each kind only and not tried to
+other heights: some tenths of a millimetre do not matter yet, and every solve of a large panel takes
+seconds."""
 LONG = 1.6
 """Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
@@ -112,6 +116,8 @@ def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
     reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value
                and pair[0].kind != "tap-down"]
     for operation, flush in reached[:LIFTS_TRIED]:
+        if deepest_mm(flush) > BULKY_MM:
+            continue
         for shift in SHIFTS_MM:
             other = replace(operation, goal_mm=shift)
             after = mind.solve(session, other)
@@ -168,7 +174,7 @@ def _seconds(after: Session, first: Operation) -> Iterator[Operation]:
     for spot in after.spots()[:2]:
         kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(after, spot)
         for kind in kinds:
-            for tool in tools_for(after, kind, spot)[:2]:
+            for tool in tools_for(after, kind, spot)[:1 if deepest_mm(after) > BULKY_MM else 2]:
                 yield _at(spot, kind, tool, 0.0)
 
 
