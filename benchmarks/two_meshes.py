@@ -1,13 +1,14 @@
 """Repairs on the case's mesh alone, and with larger elements until the bulk is out.
 
 Run: python benchmarks/two_meshes.py [--dents bowl-2 bowl-4 overlapping] [--strategy NAME]
-                                     [--table FILE] [--json] [--store]
+                                     [--table FILE] [--json] [--store] [--forces]
 
 Dents of cases/set on elements of 5 mm, alone and after 10 mm for the bulk (`mesh.bulk_mm`), by one
 strategy up to 12 steps or the stage roughed. A row tells processor time, what is left, and what the
 change of the mesh did: largest change of height and of stored energy. Rows are written as they are
 done; given again, the script goes on. All dents are invented; there is no outside truth here, the
-finer mesh alone is what the other way is held against.
+finer mesh alone is what the other way is held against. --forces prints only the force with which a
+tab of 30 mm draws bowl-2 out to flush on either mesh.
 """
 
 from __future__ import annotations
@@ -44,7 +45,12 @@ def main() -> None:
     parser.add_argument("--table", type=Path, default=Path("two_meshes.csv"))
     parser.add_argument("--json", action="store_true")
     parser.add_argument("--store", action="store_true")
+    parser.add_argument("--forces", action="store_true")
     asked = parser.parse_args()
+    if asked.forces:
+        for element_mm in (BULK_MM, FINE_MM):
+            print(f"elements of {element_mm:g} mm: {drawn_out_N('bowl-2', element_mm):.0f} N")
+        return
     table = Table(RESULTS / "two_meshes.csv" if asked.store else asked.table, COLUMNS,
                   ("dent", "strategy", "bulk_mm"))
     for dent in asked.dents:
@@ -55,6 +61,19 @@ def main() -> None:
                     print(", ".join(f"{key} {row[key]}" for key in COLUMNS), flush=True)
     if asked.json:
         print(json.dumps(table.rows))
+
+
+def drawn_out_N(dent: str, element_mm: float) -> float:
+    """Largest force of a pull of the deepest low to flush by a tab of 30 mm, N."""
+    case = load_case(SET / dent / "case.yaml")
+    data = given(case)
+    data["mesh"] = {**data["mesh"], "fine_mm": element_mm}
+    case = make_case(data, case.folder, name=str(case.file))
+    with tempfile.TemporaryDirectory() as folder:
+        session = prepare(case, Path(folder) / "dent", 1, _quiet).session
+        low = session.spots()[0]
+        drawn = session.pull("round-30", low.x_mm, low.y_mm)
+    return float(drawn.now.row.force_N)
 
 
 def repaired(dent: str, strategy: str, bulk_mm: str) -> dict[str, object]:
