@@ -135,8 +135,8 @@ def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
 
 
 def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
-    """Histories with a smaller misfit than the best one so far, nearest first: another radius or
-    kind of its last blow, and further blows."""
+    """Histories with a smaller misfit than the best one so far, nearest first: another radius, place
+    or kind of its last blow, and further blows."""
     low = _largest(presses, presses.wanted)
     found = [best, _resized(presses, best, aim, CLEARER)]
     if found[1].rms_mm <= aim.enough_mm:
@@ -145,7 +145,8 @@ def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
         left = _largest(presses, presses.wanted - best.fit.d_mm)
         if not _elsewhere(left, low, best.blows[-1]):
             found += [one for one in single(presses, (), low, aim)
-                      if one.blows[-1].kind != best.blows[-1].kind]
+                      if one.blows[-1].kind != best.blows[-1].kind
+                      or one.rms_mm < CLEARER * best.rms_mm]
     found = _with_more(presses, sorted(found, key=lambda one: one.rms_mm), low, aim)
     return [one for one in found if one.rms_mm < (
         CLEARER if one.blows[-1].kind == best.blows[-1].kind else FURTHER_BLOW_MISFIT_SHARE)
