@@ -28,8 +28,8 @@ def test_every_stored_study_can_be_started(file: Path, tmp_path: Path,
 
 def test_all_dents_meet_every_strategy_in_both_grades() -> None:
     plans = plan_runs(read_study(PLACE / "all-dents.yaml"), PLACE)
-    assert len(plans) == 14 * 8 * 2
+    assert len(plans) == 19 * 8 * 2
     each = Counter((plan.name, plan.strategy, plan.varied["panel.grade"]) for plan in plans)
     assert set(each.values()) == {1}
-    assert len({plan.name for plan in plans}) == 14
+    assert len({plan.name for plan in plans}) == 19
     assert {plan.case.panel.grade for plan in plans} == {"DC04", "HC180B-baked"}
