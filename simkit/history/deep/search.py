@@ -135,8 +135,8 @@ def look(presses: Presses, aim: Aim, known: Blows = ()) -> list[Found]:
 
 
 def others(presses: Presses, best: Found, aim: Aim) -> list[Found]:
-    """Histories with a smaller misfit than the best one so far, nearest first: another radius, place
-    or kind of its last blow, and further blows."""
+    """Histories with a smaller misfit than the best one so far, nearest first: another radius,
+    place or kind of its last blow, and further blows."""
     low = _largest(presses, presses.wanted)
     found = [best, _resized(presses, best, aim, CLEARER)]
     if found[1].rms_mm <= aim.enough_mm:
