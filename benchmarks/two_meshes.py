@@ -22,7 +22,7 @@ from pathlib import Path
 
 from two_hands import Table
 
-from simkit.case import load_case, make_case
+from simkit.case import Case, load_case, make_case
 from simkit.case.load import given
 from simkit.record.read import read_run
 from simkit.repair.levels import FINER_MESH
@@ -63,12 +63,18 @@ def main() -> None:
         print(json.dumps(table.rows))
 
 
-def drawn_out_N(dent: str, element_mm: float) -> float:
-    """Largest force of a pull of the deepest low to flush by a tab of 30 mm, N."""
+def case_on(dent: str, mesh: dict[str, float], **blocks: dict[str, object]) -> Case:
+    """A dent of the set with other sizes of elements, and other keys of some blocks."""
     case = load_case(SET / dent / "case.yaml")
     data = given(case)
-    data["mesh"] = {**data["mesh"], "fine_mm": element_mm}
-    case = make_case(data, case.folder, name=str(case.file))
+    for name, keys in {"mesh": mesh, **blocks}.items():
+        data[name] = {**data.get(name, {}), **keys}
+    return make_case(data, case.folder, name=str(case.file))
+
+
+def drawn_out_N(dent: str, element_mm: float) -> float:
+    """Largest force of a pull of the deepest low to flush by a tab of 30 mm, N."""
+    case = case_on(dent, {"fine_mm": element_mm})
     with tempfile.TemporaryDirectory() as folder:
         session = prepare(case, Path(folder) / "dent", 1, _quiet).session
         low = session.spots()[0]
@@ -78,14 +84,8 @@ def drawn_out_N(dent: str, element_mm: float) -> float:
 
 def repaired(dent: str, strategy: str, bulk_mm: str) -> dict[str, object]:
     """One repair as a row."""
-    case = load_case(SET / dent / "case.yaml")
-    data = given(case)
-    data["mesh"] = {**data["mesh"], "fine_mm": FINE_MM}
-    if bulk_mm:
-        data["mesh"]["bulk_mm"] = float(bulk_mm)
-    data["limits"] = {**data.get("limits", {}), "steps": STEPS}
-    data["goal"] = {**data.get("goal", {}), "stage": "roughed"}
-    case = make_case(data, case.folder, name=str(case.file))
+    sizes = {"fine_mm": FINE_MM, **({"bulk_mm": float(bulk_mm)} if bulk_mm else {})}
+    case = case_on(dent, sizes, limits={"steps": STEPS}, goal={"stage": "roughed"})
     with tempfile.TemporaryDirectory() as folder:
         begin = time.process_time()
         start = prepare(case, Path(folder) / "dent", 1, _quiet, bulk=True)

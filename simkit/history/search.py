@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
 
-from simkit.history.strike import Blow
+from simkit.history.strike import SIZE_FIELDS, Blow
 from simkit.history.trials import LAST_CORRECTION_MISFIT_SHARE, Trial, Trials, corrected
 
 Array = NDArray[np.float64]
@@ -151,9 +151,8 @@ def improve(trials: Trials, first: Trial, bounds: Bounds, sizes: tuple[str, ...]
 
 def _halfway(a: Blow, b: Blow) -> Blow:
     """The mean of two blows; geometric mean for sizes."""
-    sized = ("radius_mm", "length_mm", "width_mm")
     new: dict[str, Any] = {name: float(np.sqrt(getattr(a, name) * getattr(b, name)))
-                           for name in sized}
+                           for name in SIZE_FIELDS}
     new |= {name: 0.5 * (getattr(a, name) + getattr(b, name)) for name in (
         "x_mm", "y_mm", "depth_mm", "angle_deg", "tilt_along_deg", "tilt_across_deg")}
     return replace(a, **new)
@@ -195,8 +194,8 @@ def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
     new: dict[str, Any] = {}
     for (name, (_, scale)), amount in zip(rows.items(), move, strict=True):
         value = getattr(blow, name)
-        sized = name in ("radius_mm", "length_mm", "width_mm")
-        new[name] = float(value * np.exp(scale * amount) if sized else value + scale * amount)
+        new[name] = float(value * np.exp(scale * amount) if name in SIZE_FIELDS
+                          else value + scale * amount)
     if "radius_mm" in new:
         low = 1.0 if blow.kind in ("edge", "block") else bounds.radius_min_mm
         new["radius_mm"] = float(np.clip(new["radius_mm"], low, bounds.radius_max_mm))

@@ -61,17 +61,22 @@ class LeftReading(Reading, Protocol):
         """Beyond the limits, mm^2."""
 
 
+def largest_height(reading: Reading) -> float:
+    """Largest height of a panel, low or high, mm."""
+    return max(-reading.max_low_mm, reading.max_high_mm)
+
+
 def meets(goal: Goal, stage: str, reading: Reading) -> bool:
     """Whether a panel has reached a stage."""
     height, slope = goal.limits_of(stage)
-    largest = max(-reading.max_low_mm, reading.max_high_mm)
-    return largest <= height and reading.slope_mrad <= slope
+    return largest_height(reading) <= height and reading.slope_mrad <= slope
 
 
-def excess(goal: Goal, reading: Reading) -> float:
-    """Larger of height and slope over their limits at the goal's stage; 1 or less is within."""
-    height, slope = goal.limits
-    return max(max(-reading.max_low_mm, reading.max_high_mm) / height, reading.slope_mrad / slope)
+def excess(goal: Goal, reading: Reading, stage: str | None = None) -> float:
+    """Larger of height and slope over their limits at a stage, by default the goal's; 1 or less is
+    within."""
+    height, slope = goal.limits_of(stage or goal.stage)
+    return max(largest_height(reading) / height, reading.slope_mrad / slope)
 
 
 def stage_of(goal: Goal, reading: Reading) -> str:

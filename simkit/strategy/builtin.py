@@ -16,6 +16,7 @@ from simkit.strategy.choice import (
     best_of,
     face_mm,
     first_that_pays,
+    kinds_for,
     lifting_kinds,
     open_spots,
     operations_at,
@@ -113,8 +114,7 @@ class BulkThenFine:
         names = of([tip.name for tip in tips]) + of([tab.name for tab in tabs])
         spots = open_spots(session)
         for spot in spots[:3]:
-            kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
-            chosen = best_of(session, (op for kind in kinds
+            chosen = best_of(session, (op for kind in kinds_for(session, spot)
                                        for op in operations_at(session, kind, spot)
                                        if op.tool in names))
             if chosen is not None:

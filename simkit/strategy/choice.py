@@ -19,7 +19,7 @@ from simkit.inspection.spots import SampledField, Spot, describe_spots, spot_lab
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess
+from simkit.repair.stages import excess, largest_height
 
 SLOPE_ONLY_TOLERANCE_SHARE = 0.15
 """Height of a spot over the tolerance above which it is worked while only the slope is too large.
@@ -30,7 +30,7 @@ tried. Shallower ones are pushed from behind where a tool reaches."""
 PAST_MM = (0.15, 0.3, 0.5)
 """Heights past flush to which a lift is tried: a place lifted just to flush keeps a small low as
 wide as the tool, which no later step removes."""
-BULKY_MM = 2.0
+TUNED_BELOW_MM = 2.0
 """Largest height on the panel after a lift to flush above which no heights past flush are tried:
 the bulk beside it moves the place by more than that difference."""
 LEAST_GAIN_SHARE = 0.005
@@ -106,9 +106,8 @@ def operation_for(session: Session, spot: Spot) -> Operation | None:
 
 def _half_way(session: Session, spot: Spot) -> Operation | None:
     """Half of the height, for a crease or a spot beside a steeper one, where flush does harm."""
-    kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
     half = round(0.5 * spot.height_mm, 3)
-    return best_of(session, [op for kind in kinds
+    return best_of(session, [op for kind in kinds_for(session, spot)
                              for op in operations_at(session, kind, spot, half)])
 
 
@@ -195,6 +194,11 @@ def lifting_kinds(session: Session, spot: Spot) -> list[str]:
     return kinds
 
 
+def kinds_for(session: Session, spot: Spot) -> list[str]:
+    """Ways to work a spot, the usual one first: highs are tapped, lows lifted."""
+    return ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
+
+
 def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
                   ) -> list[Operation]:
     """An operation at a spot with each of the tools that fit it best."""
@@ -206,7 +210,7 @@ def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
 def how_far(session: Session, lift: Operation) -> Operation:
     """A lift to flush, or past flush if that is better after tapping back."""
     flush = tried_out(session, lift, quick=True)
-    if flush is not None and max(-flush.now.row.max_low_mm, flush.now.row.max_high_mm) > BULKY_MM:
+    if flush is not None and largest_height(flush.now.row) > TUNED_BELOW_MM:
         return lift
     best, least = lift, _left_tapped_back(session, lift)
     for goal in PAST_MM:

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import meets, next_stage
+from simkit.repair.stages import excess, meets, next_stage
 from simkit.strategy.choice import (
     done_at_all,
     flank_operations,
-    lifting_kinds,
+    kinds_for,
     open_spots,
     operations_at,
     tried_out,
@@ -32,9 +32,7 @@ def last_touch(session: Session) -> Operation | None:
     is not near or no operation does."""
     goal, row = session.work.case.goal, session.now.row
     stage = next_stage(goal, row)
-    height, slope = goal.limits_of(stage)
-    over = max(-row.max_low_mm / height, row.max_high_mm / height, row.slope_mrad / slope)
-    if session.state.standing or not 1.0 < over < NEAR:
+    if session.state.standing or not 1.0 < excess(goal, row, stage) < NEAR:
         return None
     found = []
     for count, operation in enumerate(_touches(session)):
@@ -52,8 +50,7 @@ def _touches(session: Session) -> list[Operation]:
     """Operations at the steepest place and at the worst spots, with one tool of each kind."""
     found = flank_operations(session, 1)
     for spot in open_spots(session)[:SPOTS]:
-        kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
-        found += [operation for kind in kinds for share in SHARES
+        found += [operation for kind in kinds_for(session, spot) for share in SHARES
                   for operation in operations_at(session, kind, spot, round(
                       share * spot.height_mm, 3))[:1]]
     return found

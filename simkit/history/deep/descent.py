@@ -16,7 +16,7 @@ import numpy as np
 
 from simkit.history.deep.family import Fit
 from simkit.history.deep.readings import Array
-from simkit.history.strike import Blow
+from simkit.history.strike import SIZE_FIELDS, Blow
 
 Blows = tuple[Blow, ...]
 Names = tuple[tuple[int, str], ...]
@@ -100,8 +100,7 @@ def moved(blows: Blows, names: Names, step: Array) -> Blows:
     new: list[dict[str, Any]] = [{} for _ in blows]
     for (k, name), amount in zip(names, step, strict=True):
         value, change = getattr(blows[k], name), SCALES[name] * float(amount)
-        sized = name in ("radius_mm", "length_mm", "width_mm")
-        wanted = float(value * np.exp(change)) if sized else float(value + change)
+        wanted = float(value * np.exp(change)) if name in SIZE_FIELDS else float(value + change)
         low, high = ENDS.get(name, (-np.inf, np.inf))
         new[k][name] = float(np.clip(wanted, low, high))
     return tuple(replace(blow, **values) for blow, values in zip(blows, new, strict=True))
@@ -133,17 +132,18 @@ def apart_from(known: Blows, blows: Blows, names: Names) -> tuple[Array, Array]:
     for i, (k, name) in enumerate(names):
         if k < len(known) and name in ROUGHLY:
             here, there = getattr(blows[k], name), getattr(known[k], name)
-            sized = name in ("radius_mm", "length_mm", "width_mm")
-            apart[i] = (np.log(here / there) if sized else here - there) / SCALES[name]
+            gap = np.log(here / there) if name in SIZE_FIELDS else here - there
+            apart[i] = gap / SCALES[name]
             sure[i] = (SCALES[name] / ROUGHLY[name]) ** 2
     return apart, sure
 
 
 def descend(measure: Measure, wanted: Array, start: Found, rounds: int, stop_mm: float,
             known: Blows = ()) -> Found:
-    """Correct blows as long as the misfit falls; return the best ones, with updated slopes.
+    """Correct blows as long as that reduces the misfit, or the sum below; return the last ones so
+    found, with updated slopes.
 
-    Numbers of roughly ``known`` blows are kept near: the sum of squares to be reduced is
+    Numbers of roughly ``known`` blows are kept near: the sum of squares to be reduced is then
     sum r^2 + ERRING_TOGETHER rms^2 sum (change / standard error)^2, a normal prior with the present
     misfit as the error of the readings.
     """

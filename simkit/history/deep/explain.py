@@ -105,7 +105,7 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
     rough = make_workpiece(work.case, coarser=float(np.clip(
         COARSE_MM / work.case.mesh.fine_mm, 1.0, COARSER)))
     coarse = Presses(rough, readings, COARSE, progress, store)
-    found = look(coarse, aim, tuple(blow_of(one) for one in work.case.history.blows or ()))
+    found = look(coarse, aim, _roughly_known(work))
     if not found:
         return None
     fine = Presses(work, readings, FINE, progress, store)
@@ -129,6 +129,11 @@ def explain(work: Workpiece, match_mm: float, bounds: Bounds, progress: Progress
         float(np.abs(gap).max()), limit,
         tuple(_spread(coarse, best, found, coarse_mm + limit)), coarse_mm,
         coarse.count + fine.count)
+
+
+def _roughly_known(work: Workpiece) -> Blows:
+    """The blows that the case says were seen."""
+    return tuple(blow_of(one) for one in work.case.history.blows or ())
 
 
 def _looked_again(coarse: Presses, fine: Presses, best: Found, aim: Aim) -> Found | None:
@@ -187,7 +192,7 @@ def set_right(fine: Presses, found: Found, aim: Aim) -> Found | None:
     first = measure(found.blows)
     if first is None:
         return None
-    known = tuple(blow_of(one) for one in fine.work.case.history.blows or ())
+    known = _roughly_known(fine.work)
     several = bool(known) and len(found.blows) > 1
     return descend(measure, fine.wanted, Found(*first, found.slopes, found.names),
                    FINE_ROUNDS_KNOWN if several else FINE_ROUNDS, aim.stop_mm, known)

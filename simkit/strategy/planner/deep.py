@@ -18,7 +18,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets, next_stage
-from simkit.strategy.choice import height_at, lifting_kinds, tools_for
+from simkit.strategy.choice import height_at, kinds_for, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import worst_places
 from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
@@ -172,8 +172,7 @@ def _seconds(after: Session, first: Operation) -> Iterator[Operation]:
         for tip in after.work.tips:
             yield Operation("tap-down", tip.name, first.x_mm, first.y_mm, -0.05, first.angle_deg)
     for spot in after.spots()[:2]:
-        kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(after, spot)
-        for kind in kinds:
+        for kind in kinds_for(after, spot):
             for tool in tools_for(after, kind, spot)[:1 if deepest_mm(after) > BULKY_MM else 2]:
                 yield _at(spot, kind, tool, 0.0)
 

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import next_stage
+from simkit.repair.stages import largest_height, next_stage
 from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
 from simkit.strategy.planner.candidates import ways_of
 from simkit.strategy.planner.influence import Library, Way
@@ -110,7 +110,7 @@ class Mind:
 
 def deepest_mm(session: Session) -> float:
     """Largest height of a panel, low or high, mm."""
-    return max(-session.now.row.max_low_mm, session.now.row.max_high_mm)
+    return largest_height(session.now.row)
 
 
 def largest_change(session: Session) -> float:

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.strategy.choice import lifting_kinds, open_spots, operations_at
+from simkit.strategy.choice import kinds_for, open_spots, operations_at
 from simkit.strategy.planner.candidates import (
     costs_of,
     lattice,
@@ -159,7 +159,6 @@ def _at_worst(session: Session) -> list[Operation]:
     """Operations that bring the worst spot to flush, with the best tool of each kind."""
     found: list[Operation] = []
     for spot in open_spots(session)[:1]:
-        kinds = ["tap-down"] if spot.kind == "high" else lifting_kinds(session, spot)
-        for kind in kinds:
+        for kind in kinds_for(session, spot):
             found += operations_at(session, kind, spot)[:1]
     return found
