@@ -25,6 +25,7 @@ from simkit.strategy.choice import (
     lifting_kinds,
     open_spots,
     tools_for,
+    tried_out,
 )
 from simkit.strategy.finishing import last_touch
 
@@ -44,7 +45,8 @@ TRIAL = AdvanceSettings(first_mm=0.2, largest_mm=1.0, release_steps=0, goal_tole
 class CrownUnderTension:
     """Hold a deep low with the best lifting tool, tap its crown, the highest first, let down.
 
-    This is repeated while it is worth its steps; then the worst spot first.
+    This is repeated while a step of it takes away more than a plain operation would; then the
+    worst spot first.
     """
 
     name: str = "crown-under-tension"
@@ -58,7 +60,7 @@ class CrownUnderTension:
         deep = max(lows, key=lambda spot: abs(spot.height_mm), default=None)
         if (deep is not None and abs(deep.height_mm) > DEEP_MM and _crowned(session)
                 and steps_taken(session) + 3 <= session.work.case.limits.steps
-                and _last_hold_paid(session)):
+                and _hold_pays(session, spots)):
             held = hold_for(session, deep)
             if held is not None:
                 return held
@@ -124,6 +126,22 @@ def borne(trial: Advance) -> float:
     return float(top[falls[0]] if falls.size else top[-1])
 
 
+def _hold_pays(session: Session, spots: list[Spot]) -> bool:
+    """Whether another round of hold, taps and let-down is worth its steps; True before the first.
+
+    A step of the last round must have taken away the least gain, and more than a plain operation
+    would now.
+    """
+    kept = _kept_by_last_round(session)
+    if kept is None:
+        return True
+    if kept > 1.0 - LEAST_GAIN_SHARE:
+        return False
+    plain = first_that_pays(session, spots)
+    after = tried_out(session, plain) if plain is not None else None
+    return after is None or after.now.row.left_mm2 > kept * session.now.row.left_mm2
+
+
 def _crowned(session: Session) -> bool:
     """Whether there is a high that can be tapped during a hold."""
     return any(spot.kind == "high" for spot in session.spots()) and bool(session.work.tips)
@@ -149,16 +167,15 @@ def _since_hold(session: Session) -> list[Session]:
             for k in range(last + 1, len(rows))]
 
 
-def _last_hold_paid(session: Session) -> bool:
-    """Whether the last round of hold, taps and let-down reduced left_mm2 enough for its steps; True
-    before the first round."""
+def _kept_by_last_round(session: Session) -> float | None:
+    """Share of left_mm2 that one step of the last round of hold, taps and let-down kept, as if all
+    its steps kept the same; None before the first round."""
     rows = [step.row for step in session.steps]
     holds = [k for k, row in enumerate(rows) if row.operation == "hold"]
     if not holds:
-        return True
-    before = rows[holds[-1] - 1]
-    downs = [row for row in rows[holds[-1]:] if row.held_N == 0.0]
-    # Two least gains are required for each step after the hold.
-    taps = max(len(rows) - 1 - holds[-1], 1)
-    return bool(downs) and downs[0].left_mm2 < (1.0 - 2.0
-                                                * LEAST_GAIN_SHARE) ** taps * before.left_mm2
+        return None
+    downs = [k for k in range(holds[-1], len(rows)) if rows[k].held_N == 0.0]
+    before = rows[holds[-1] - 1].left_mm2
+    if not downs or before <= 0.0:
+        return 1.0
+    return float((rows[downs[0]].left_mm2 / before) ** (1.0 / (downs[0] - holds[-1] + 1)))

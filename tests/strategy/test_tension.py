@@ -73,6 +73,21 @@ def test_what_is_held_is_a_share_of_what_it_bears(dented: Session):
     assert operation.force_N == pytest.approx(HELD_FORCE_SHARE * borne(lift.now.result), rel=0.06)
 
 
+def test_a_round_that_took_less_than_a_plain_operation_is_not_repeated(dented: Session):
+    first = CrownUnderTension().next(dented)
+    assert first is not None
+    assert first.kind == "hold"
+    idle = dented.hold(first.tool, first.x_mm, first.y_mm, 0.4 * float(first.force_N or 0.0))
+    weak = idle.let_down()
+    assert weak.now.row.left_mm2 < 0.995 * dented.now.row.left_mm2  # it did something
+    following = CrownUnderTension().next(weak)
+    assert following is not None
+    assert following.kind != "hold"
+    plain = weak.apply(following)
+    step = (weak.now.row.left_mm2 / dented.now.row.left_mm2) ** 0.5  # two steps in the round
+    assert plain.now.row.left_mm2 < step * weak.now.row.left_mm2
+
+
 def test_a_held_panel_is_let_down_when_the_steps_run_out(dented: Session):
     case = dented.work.case
     few = replace(dented, work=replace(dented.work, case=case.model_copy(update={
