@@ -12,7 +12,7 @@ LEAST_DEPTH_MM = 0.05
 ENDS = ("depth_mm", "travel_mm", "energy_J")
 """Keys that say how far a blow goes; exactly one is given."""
 SIZES = {"ball": (), "cylinder": ("length_mm",), "edge": ("length_mm",),
-         "block": ("length_mm", "width_mm")}
+         "disc": ("width_mm",), "block": ("length_mm", "width_mm")}
 """Sizes a body needs beside its radius."""
 
 
@@ -22,13 +22,15 @@ class GivenBlow(Part):
     Give the depth it leaves, or the travel of the body, or the energy it gives to the sheet.
     """
 
-    body: Literal["ball", "cylinder", "edge", "block"] = choice(
-        "Form of the body: edge is a blade (a cylinder of small radius), block a flat face.")
-    radius_mm: float = number("Radius of the striking face; of a block, of its rounded rim.",
-                              1.0, 500.0)
+    body: Literal["ball", "cylinder", "edge", "disc", "block"] = choice(
+        "Form of the body: edge is a blade (a cylinder of small radius), disc a flat round face, "
+        "block a flat rectangular one.")
+    radius_mm: float = number(
+        "Radius of the striking face; of a disc or a block, of its rounded rim.", 1.0, 500.0)
     length_mm: float | None = number(
         "Length over all of a cylinder, an edge or a block.", 2.0, 1500.0, None)
-    width_mm: float | None = number("Width over all of a block.", 2.0, 1500.0, None)
+    width_mm: float | None = number(
+        "Width over all of a block; diameter of a disc.", 2.0, 1500.0, None)
     x_mm: float = number(X, -3000.0, 3000.0)
     y_mm: float = number(Y, -3000.0, 3000.0)
     angle_deg: float = number(

@@ -235,8 +235,9 @@ class Dent(Part):
 class Striker(Part):
     """Blunt body whose blow is fitted to the depth field."""
 
-    kind: Literal["any", "ball", "cylinder", "edge", "block"] = choice(
-        "Form of the striking body: any tries all; edge is a blade, block a flat face.", "any")
+    kind: Literal["any", "ball", "cylinder", "edge", "disc", "block"] = choice(
+        "Form of the striking body: any tries all; edge is a blade, disc a flat round face, block "
+        "a flat rectangular one.", "any")
     radius_min_mm: float = number(
         "Smallest radius tried of balls and cylinders.", 1.0, 500.0, 5.0)
     radius_max_mm: float = number("Largest radius tried.", 1.0, 500.0, 80.0)

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from simkit.history.trials import Trial
 
-PLAINNESS = ("ball", "cylinder", "edge", "block")
+PLAINNESS = ("ball", "cylinder", "edge", "disc", "block")
 """Kinds of body, simplest first; fewer blows are simpler than more."""
 ALIKE_MM = 0.01
 """A simpler history is taken if its misfit is not larger than hypot(smallest misfit, this): the
@@ -90,7 +90,7 @@ def _like(a: Trial, b: Trial) -> bool:
     for one, other in zip(a.blows, b.blows, strict=True):
         if one.kind != other.kind or abs(np.log(one.radius_mm / other.radius_mm)) > 0.35:
             return False
-        if one.kind == "block" and abs(np.log(one.width_mm / other.width_mm)) > 0.35:
+        if one.kind in ("disc", "block") and abs(np.log(one.width_mm / other.width_mm)) > 0.35:
             return False
     return True
 

@@ -27,8 +27,10 @@ MOST_CORRECTIONS = 4
 """Corrections of one kind of history."""
 SIZE_STEP = 1.25
 """Factor by which a size is changed for the derivative by it."""
-TILT_STEP_DEG = 8.0
-"""Change of a tilt for the derivative by it."""
+TILT_STEP_DEG, FLAT_TILT_STEP_DEG = 8.0, 3.0
+"""Change of a tilt for the derivative by it; of a flat face, which soon touches with its rim."""
+FLAT = ("disc", "block")
+"""Bodies with a flat face."""
 LONG_LOW_ASPECT = 1.2
 """Length over width of the low above which long bodies are tried."""
 
@@ -128,6 +130,9 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
                   for r in radii]
     if "edge" in bounds.kinds and slender:
         found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach + 8.0))
+    if "disc" in bounds.kinds and (not slender or len(bounds.kinds) == 1):
+        found.append(replace(base, kind="disc", radius_mm=4.0,
+                             width_mm=max(0.4 * low.width_mm, 12.0)))
     if "block" in bounds.kinds:
         size = max(0.35 * low.width_mm, 12.0)
         found.append(replace(base, kind="block", radius_mm=4.0, width_mm=size,
@@ -162,7 +167,8 @@ def _change(trials: Trials, trial: Trial, name: str) -> Array | None:
     """Derivative of the shape by one size (its logarithm) or tilt (degree), by one trial."""
     blow = trial.blows[0]
     if name.startswith("tilt"):
-        other, step = getattr(blow, name) + TILT_STEP_DEG, TILT_STEP_DEG
+        step = FLAT_TILT_STEP_DEG if blow.kind in FLAT else TILT_STEP_DEG
+        other = getattr(blow, name) + step
     else:
         other, step = getattr(blow, name) * SIZE_STEP, float(np.log(SIZE_STEP))
     sizes: dict[str, Any] = {name: other}
@@ -178,7 +184,7 @@ def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
     rows: dict[str, tuple[Array, float]] = {
         "x_mm": (-sx, 5.0), "y_mm": (-sy, 5.0),
         "depth_mm": (trial.d_mm / blow.depth_mm, 0.2 * abs(blow.depth_mm))}
-    if blow.kind != "ball":
+    if blow.kind not in ("ball", "disc"):
         turn = (trials.x - blow.x_mm) * sy - (trials.y - blow.y_mm) * sx
         rows["angle_deg"] = (-turn * np.pi / 180.0, 15.0)
     for name, column in columns.items():
@@ -197,7 +203,7 @@ def _step(trials: Trials, trial: Trial, columns: dict[str, Array | None],
         new[name] = float(value * np.exp(scale * amount) if name in SIZE_FIELDS
                           else value + scale * amount)
     if "radius_mm" in new:
-        low = 1.0 if blow.kind in ("edge", "block") else bounds.radius_min_mm
+        low = 1.0 if blow.kind in ("edge", *FLAT) else bounds.radius_min_mm
         new["radius_mm"] = float(np.clip(new["radius_mm"], low, bounds.radius_max_mm))
     return replace(blow, **new)
 
@@ -208,7 +214,7 @@ def nudged(trials: Trials, trial: Trial) -> Blow:
 
 
 SIZES = {"ball": (), "cylinder": ("length_mm",), "edge": ("length_mm", "radius_mm"),
-         "block": ("width_mm", "length_mm")}
+         "disc": ("width_mm",), "block": ("width_mm", "length_mm")}
 """Sizes corrected for each kind. For balls and cylinders several radii are tried instead, because
 the misfit hardly depends on the radius."""
 
@@ -230,8 +236,10 @@ def search(trials: Trials, bounds: Bounds, sign: float) -> list[Trial]:
                default=None)
     if best is not None and best.valid:
         best = _radius_between(trials, kinds.get("ball", []), bounds) or best
-        if best.blows[0].kind != "ball":
-            improve(trials, best, bounds, (*SIZES[best.blows[0].kind], "tilt_across_deg"), 2)
+        kind = best.blows[0].kind
+        if kind != "ball":
+            tilts = ("tilt_across_deg", *(("tilt_along_deg",) if kind in FLAT else ()))
+            improve(trials, best, bounds, (*SIZES[kind], *tilts), 2)
     return sorted((t for t in trials.done if t.valid), key=lambda t: t.rms_mm)
 
 

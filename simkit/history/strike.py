@@ -14,7 +14,7 @@ from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.workpiece import Workpiece
-from simkit.tool.bodies import RigidBody, ball, block, rounded_cylinder
+from simkit.tool.bodies import RigidBody, ball, block, flat_nose, rounded_cylinder
 
 SETTINGS = AdvanceSettings(first_mm=0.2, largest_mm=0.25, goal_tolerance_mm=0.03)
 """The residual stress depends on the increments: after a strike with increments of 1 mm, a tap on
@@ -22,7 +22,7 @@ the crown lifts the middle by two thirds too much, with 0.25 mm by one sixth
 (docs/verification/sensitivity.md)."""
 SEARCH = AdvanceSettings(first_mm=0.3, largest_mm=1.0, goal_tolerance_mm=0.03, release_steps=0)
 """Settings for a search, which compares shapes only."""
-KINDS = ("ball", "cylinder", "edge", "block")
+KINDS = ("ball", "cylinder", "edge", "disc", "block")
 SIZE_FIELDS = ("radius_mm", "length_mm", "width_mm")
 """Fields of a blow that are sizes: changed by factors, compared by their logarithms."""
 FORCE_N = 2.0e4
@@ -35,14 +35,16 @@ class Blow:
 
     Attributes
     ----------
-    kind : ball, cylinder, edge (a blade: a cylinder of small radius) or block (flat face).
-    radius_mm : radius of the striking face; of a block, radius of its rounded rim.
+    kind : ball, cylinder, edge (a blade: a cylinder of small radius), disc (flat round face) or
+        block (flat rectangular face).
+    radius_mm : radius of the striking face; of a disc or block, radius of its rounded rim.
     x_mm, y_mm : place; depth_mm : deviation that it shall leave there after release. Negative: low,
         the outer face is struck; positive: high, the inner face is struck.
     travel_mm : travel of the body from first touch; if given, only the sign of ``depth_mm`` is
         used.
     angle_deg : direction of the body's length in the x, y plane.
-    length_mm, width_mm : overall length of a cylinder or edge; both of a block.
+    length_mm, width_mm : overall length of a cylinder or edge; diameter (width) of a disc; both of
+        a block.
     tilt_along_deg, tilt_across_deg : inclination of the body and its travel from the normal,
         towards its length and across it.
     """
@@ -77,6 +79,8 @@ class Blow:
             return rounded_cylinder(self.radius_mm, length)
         if self.kind == "block":
             return block(length, width, self.radius_mm)
+        if self.kind == "disc":
+            return flat_nose(0.5 * width, self.radius_mm)
         return ball(self.radius_mm)
 
     def words(self) -> str:
@@ -85,6 +89,8 @@ class Blow:
         length, width = self.size_mm
         if self.kind == "ball":
             return f"a ball of {self.radius_mm:.0f} mm radius {at}"
+        if self.kind == "disc":
+            return f"a disc of {width:.0f} mm diameter, rim {self.radius_mm:.0f} mm, {at}"
         if self.kind == "block":
             return (f"a block of {length:.0f} x {width:.0f} mm, rim "
                     f"{self.radius_mm:.0f} mm, at {self.angle_deg:.0f} deg {at}")

@@ -152,9 +152,9 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
     else:
         # less is below what readings show, and below the case file's range
         told["depth_mm"] = max(abs(float(blow["depth_mm"])), LEAST_DEPTH_MM)
-    if blow["kind"] != "ball":
+    if blow["kind"] not in ("ball", "disc"):
         told["length_mm"] = max(float(blow["length_mm"]), 2.1 * told["radius_mm"])
-    if blow["kind"] == "block":
+    if blow["kind"] in ("disc", "block"):
         told["width_mm"] = max(float(blow["width_mm"]), 2.1 * told["radius_mm"])
     return told
 

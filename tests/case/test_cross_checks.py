@@ -87,6 +87,8 @@ WRONG_BLOWS = {
                       "(301, 0) lies off the panel"),
     "cylinder without length": (BLOW.replace("ball", "cylinder"), "", "dent.blows[0].length_mm",
                                 "body cylinder needs it"),
+    "disc without diameter": (BLOW.replace("ball", "disc"), "", "dent.blows[0].width_mm",
+                              "body disc needs it"),
     "ball with length": (BLOW[:-1] + ", length_mm: 50}", "", "dent.blows[0].length_mm",
                          "does not go with body ball"),
     "block too small for its rim": (

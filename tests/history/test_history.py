@@ -15,7 +15,7 @@ from simkit.case.load import load_case
 from simkit.history import reconstruct as module
 from simkit.history.plausible import band, plainest, plausible
 from simkit.history.reconstruct import histories, realise
-from simkit.history.search import Bounds, Low, find_low, starts
+from simkit.history.search import Bounds, Low, find_low, search, starts
 from simkit.history.strike import Blow
 from simkit.history.trials import FAILED_MISFIT_MM, Trial, Trials, carry_out
 from simkit.repair.workpiece import make_workpiece
@@ -111,13 +111,35 @@ def test_every_kind_of_body_strikes(struck):
     trials = Trials(struck[1], lambda text: None)
     blows = [replace(TRUE, kind="cylinder", radius_mm=12.0, length_mm=60.0, angle_deg=30.0),
              replace(TRUE, kind="edge", radius_mm=4.0, length_mm=40.0, tilt_across_deg=8.0),
-             replace(TRUE, kind="block", radius_mm=4.0, length_mm=30.0, width_mm=20.0)]
+             replace(TRUE, kind="block", radius_mm=4.0, length_mm=30.0, width_mm=20.0),
+             replace(TRUE, kind="disc", radius_mm=4.0, width_mm=40.0)]
     done = [trials.attempt(blow) for blow in blows]
     assert all(trial.valid for trial in done)
-    assert len({round(trial.rms_mm, 4) for trial in done}) == 3
+    assert len({round(trial.rms_mm, 4) for trial in done}) == 4
     lows = [find_low(trials, -1.0, trial.d_mm) for trial in done]
     assert lows[0].length_mm > 1.1 * lows[0].width_mm
     assert abs(lows[0].angle_deg % 180.0 - 30.0) < 15.0
+
+
+def test_a_disc_is_the_same_turned_and_leaves_a_flatter_floor_than_a_ball(struck):
+    trials = Trials(struck[1], lambda text: None)
+    disc = replace(TRUE, kind="disc", radius_mm=3.0, width_mm=50.0)
+    flat, turned, ball = (trials.attempt(blow) for blow in (
+        disc, replace(disc, angle_deg=40.0), TRUE))
+    np.testing.assert_allclose(turned.d_mm, flat.d_mm, atol=2e-3)
+    floor = np.hypot(trials.x - TRUE.x_mm, trials.y - TRUE.y_mm) < 15.0
+    assert np.ptp(flat.d_mm[floor]) < 0.5 * np.ptp(ball.d_mm[floor])
+
+
+def test_the_diameter_of_a_disc_is_found(struck):
+    trials = Trials(struck[1], lambda text: None)
+    true = replace(TRUE, kind="disc", radius_mm=4.0, width_mm=48.0, x_mm=4.0, depth_mm=-2.0)
+    trials.wanted = trials.attempt(true).d_mm
+    trials.done.clear()  # the truth itself shall not be among the trials
+    found = search(trials, Bounds(("disc",), 5.0, 80.0), -1.0)[0]
+    assert found.rms_mm < 0.03
+    assert found.blows[0].width_mm == pytest.approx(48.0, rel=0.1)
+    assert found.blows[0].x_mm == pytest.approx(4.0, abs=1.0)
 
 
 def trial(kind, radius, rms):
@@ -156,7 +178,8 @@ def test_a_blow_without_a_balance_is_no_result(struck, monkeypatch):
 
 
 @pytest.mark.parametrize(("kind", "low_mm", "high_mm"), [
-    ("edge", 5.0, 80.0), ("cylinder", 5.0, 80.0), ("cylinder", 40.0, 80.0), ("block", 5.0, 80.0)])
+    ("edge", 5.0, 80.0), ("cylinder", 5.0, 80.0), ("cylinder", 40.0, 80.0), ("disc", 5.0, 80.0),
+    ("block", 5.0, 80.0)])
 def test_a_body_that_was_named_is_tried_on_a_round_low_too(kind, low_mm, high_mm):
     blows = starts(Low(0.0, 0.0, -1.0, 0.0, 40.0, 40.0), Bounds((kind,), low_mm, high_mm))
     assert blows

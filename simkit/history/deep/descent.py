@@ -30,6 +30,7 @@ SCALES = {"x_mm": 6.0, "y_mm": 6.0, "angle_deg": 8.0, "radius_mm": 0.15, "length
 FREE = {"ball": ("x_mm", "y_mm"),
         "cylinder": ("x_mm", "y_mm", "angle_deg", "length_mm"),
         "edge": ("x_mm", "y_mm", "angle_deg", "length_mm"),
+        "disc": ("x_mm", "y_mm", "width_mm"),
         "block": ("x_mm", "y_mm", "angle_deg", "length_mm", "width_mm")}
 """Unknowns of each kind. The radius of a ball can hardly be determined from a deep dent, and a
 wrong radius falsifies the effect of the next pull; so it keeps the value estimated from the width

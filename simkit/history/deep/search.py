@@ -45,7 +45,7 @@ MOST_BLOWS = 6
 FURTHER_BLOW_MISFIT_SHARE, CLEARER = 0.8, 0.93
 """A further blow or another kind is kept if its misfit is below the first share of the present one;
 another radius, after the error of the search mesh is known, below the second."""
-PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "block": 1.25}
+PLAIN = {"ball": 1.0, "cylinder": 1.1, "edge": 1.15, "disc": 1.2, "block": 1.25}
 """Factors of the misfit with which kinds are compared before they are corrected."""
 LONG_BODY_ASPECT = 1.3
 """Length over width of a low above which long bodies are tried."""
@@ -107,6 +107,9 @@ def bodies(low: Low, bounds: Bounds) -> list[Blow]:
                                                                low.angle_deg + 90.0))]
     if "edge" in bounds.kinds and long_one:
         found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach + 8.0))
+    if "disc" in bounds.kinds and (len(bounds.kinds) == 1 or not long_one):
+        found.append(replace(base, kind="disc", radius_mm=5.0,
+                             width_mm=max(0.35 * low.width_mm, 24.0)))
     if "block" in bounds.kinds:
         size = max(0.3 * low.width_mm, 20.0)
         found.append(replace(base, kind="block", radius_mm=5.0, width_mm=size,
