@@ -22,6 +22,7 @@ from simkit.material.grades import load_grade
 from simkit.material.hardening import Backstress, Sheet, TableLaw, geometric_strains
 from simkit.mechanics.contact.attach import glue_tab, set_tip
 from simkit.mechanics.model import Model, State, build_model
+from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.advance import advance
 from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.panel.edges import HELD, SIDES
@@ -39,6 +40,9 @@ FINER = 2.0 / 3.0
 """True increments over those of the reconstruction."""
 GLUE = {"name": "made up, never lets go", "tension_MPa": 50.0, "tension_energy_N_per_mm": 900.0,
         "shear_energy_N_per_mm": 900.0}
+BRINK_SHARE = 0.8
+"""Share of the travel to which a pull is planned if the sheet would spring before half way: just
+before that travel, one per cent of thickness decides between two answers."""
 CROWN_MM, FURTHEST_MM = 0.06, 30.0
 """Crowns below this are not tapped; no tool travels further."""
 Place = tuple[float, float]
@@ -255,5 +259,14 @@ def plan(model: Model, state: State) -> tuple[Place, Place, float, float]:
     tapped = 0.0
     if height >= CROWN_MM:
         tapped = tap(model, state, crown, FURTHEST_MM, 0.4 * height, TRUE).travel_mm
-    pulled = pull(model, state, middle, FURTHEST_MM, 0.5 * depth, TRUE).travel_mm
-    return crown, middle, tapped, pulled
+    half = pull(model, state, middle, FURTHEST_MM, 0.5 * depth, TRUE)
+    brink = half.outcome is Outcome.WOULD_SNAP
+    return crown, middle, tapped, (BRINK_SHARE if brink else 1.0) * half.travel_mm
+
+
+def springs_at(model: Model, state: State, middle: Place, way: Way = USUAL) -> float:
+    """Travel of a pull after which the released sheet springs before it is half way, mm; 0 if it
+    does not spring."""
+    depth = probe_at(model, *middle).read(state.displacement)
+    done = pull(model, state, middle, FURTHEST_MM, 0.5 * depth, way)
+    return round(done.travel_mm, 4) if done.outcome is Outcome.WOULD_SNAP else 0.0

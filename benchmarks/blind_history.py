@@ -40,6 +40,7 @@ from blind_dents import (
     hash_of,
     plan,
     pull,
+    springs_at,
     tap,
     true_dent,
 )
@@ -129,6 +130,7 @@ def member_of(made: Reconstruction, model: Model, planned: Planned, words: str,
     return {"words": words, "trial_mm": round(trial_mm, 5), "alone_mm":
             round(made.strike_rms_mm, 5), "match_mm": round(made.rms_mm, 5),
             "blows": len(made.blows), "matched": made.matched,
+            "springs_mm": springs_at(model, made.state, planned[1]),
             "answers": answers(model, made.state, planned)}
 
 
@@ -164,7 +166,8 @@ def one_dent(dent: Dent, folder: Path) -> dict[str, Any]:
         members.append(member_of(made, work.model, planned, one.trial.words(), one.trial.rms_mm))
     seconds = time.process_time() - start
     return {"format": 1, "dent": dent.name, "half": half_of(dent), "planned": planned,
-            "truth": truth, "members": members, "tried": tried, "search_s": round(searched, 1),
+            "truth": truth, "springs_mm": springs_at(model, state, planned[1], TRUE),
+            "members": members, "tried": tried, "search_s": round(searched, 1),
             "ensemble_s": round(seconds, 1), "law": in_other_sheet(case, kept, planned)}
 
 

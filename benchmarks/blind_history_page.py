@@ -109,6 +109,21 @@ def summary(rows: list[Row]) -> list[str]:
     return lines
 
 
+def springing(one: list[Row]) -> str:
+    """How many pulls spring before half way, and how far their travels are foretold."""
+    told = [(float(r["springs_true_mm"]), [float(t) for t in r["springs_mm"].split("/")])
+            for r in one]
+    true = [(at, some) for at, some in told if at > 0.0]
+    both = [100.0 * abs(some[0] / at - 1.0) for at, some in true if some[0] > 0.0]
+    missed = sum(not any(some) for _, some in true)
+    false = sum(at == 0.0 and any(some) for at, some in told)
+    error = f"{np.median(both):.0f} % in the median, {max(both):.0f} % at worst" if both else "-"
+    return (f"On {len(true)} of {len(one)} dents the released sheet springs before the pull is "
+            f"half way. The first history springs in {len(both)} of them, at a travel that is "
+            f"wrong by {error}; no history springs in {missed}, and some history does in {false} "
+            "where the truth does not. These pulls are compared at four fifths of the true travel.")
+
+
 def learned_summary(rows: list[Row]) -> list[str]:
     """By half and next answer: errors before and after readings of one tap."""
     lines = []
@@ -144,18 +159,20 @@ def table(rows: list[Row]) -> str:
         f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and all "
         f"histories took {np.median(seconds):.0f} s of one processor (median; worst "
         f"{seconds.max():.0f}).", "",
+        springing(one), "",
         "What the declared spread of the sheet alone does to the answers (one standard error of "
         "flow stress and of thickness, root of squares, median over the dents): " + ", ".join(
             f"{name} {np.median(column(of(rows, operation=name, learned='no'), 'sheet_pct')):.0f} %"
             for name in (*CHANGES, *NEXT)) + ".", "",
         "| dent | half | taken | tap, tapped place: true, predicted mm | tap, middle "
-        "| pull, middle |",
-        "|---|---|---|---|---|---|"]
+        "| pull, middle | springs at: true, each history, mm of travel |",
+        "|---|---|---|---|---|---|---|"]
     for r in one:
         said = {q["operation"]: f"{float(q['true_mm']):+.3f}, {float(q['predicted_mm']):+.3f}"
                 for q in rows if q["case"] == r["case"] and q["learned"] == "no"}
         cells = [said.get(name, "no crown") for name in CHANGES]
-        lines.append(f"| {r['case']} | {r['half']} | {r['taken']} | " + " | ".join(cells) + " |")
+        lines.append(f"| {r['case']} | {r['half']} | {r['taken']} | " + " | ".join(cells) +
+                     f" | {r['springs_true_mm']}; {r['springs_mm']} |".replace("0.00", "no"))
     return "\n".join(lines) + "\n"
 
 

@@ -38,7 +38,8 @@ from simkit.history.plausible import MODEL_MM, band, spanned, weights
 
 RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
 COLUMNS = ("case", "half", "learned", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm",
-           "error_pct", "sheet_pct", "imprint_mm", "match_mm", "seconds", "taken")
+           "error_pct", "sheet_pct", "imprint_mm", "springs_true_mm", "springs_mm", "match_mm",
+           "seconds", "taken")
 SECOND = ("second tap, middle", "pull after tap, middle")
 """What is foretold before and after readings of the first tap."""
 KIND = {"tap, tapped place": PLACE_TAP, "tap, middle": MIDDLE_TAP, "pull, middle": MIDDLE_PULL,
@@ -193,6 +194,8 @@ def rows_of(dent: dict[str, Any], rooms: dict[str, Room], alone: dict[str, Any]
             ) -> list[dict[str, str]]:
     """Rows of one dent."""
     common = {"case": dent["dent"], "half": dent["half"],
+              "springs_true_mm": f"{dent['springs_mm']:.2f}",
+              "springs_mm": "/".join(f"{one['springs_mm']:.2f}" for one in dent["members"]),
               "match_mm": f"{dent['members'][0]['match_mm']:.4f}",
               "seconds": f"{dent['ensemble_s']:.1f}",
               "taken": f"{dent['members'][0]['words']} (of {len(dent['members'])}, "

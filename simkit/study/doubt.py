@@ -3,7 +3,7 @@ dent."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -15,6 +15,7 @@ from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import band
 from simkit.history.reconstruct import realise
 from simkit.history.strike import Blow
+from simkit.mechanics.outcome import Outcome
 from simkit.record.write import load_state, record_step, resume, save_state
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow
@@ -25,7 +26,7 @@ Progress = Callable[[str], None]
 SEEN = ("released_mm", "max_low_mm", "max_high_mm", "crown_mm", "low_rise_mm")
 """Results of a step that get a band: the deviation at the tool's place, the largest low and high
 left, the crown, and the rise of the first low."""
-COLUMNS = ("step", "operation", "x_mm", "y_mm",
+COLUMNS = ("step", "operation", "x_mm", "y_mm", "springs",
            *(f"{name}{end}" for name in SEEN for end in ("", "_from", "_to")))
 
 
@@ -44,11 +45,19 @@ def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | 
     table = [_line(k, runs, weights, room[k]) for k in range(len(runs[0]))]
     write_table(folder / "band.csv", COLUMNS, table)
     last = table[-1]
+    sprung = [str(row[0].step) for row in zip(*runs, strict=True) if 0 < springs(row) < len(row)]
+    may = f"; step {', '.join(sprung)} may spring" if sprung else ""
     return folder / "band.csv", (
         f"{len(runs)} histories explain the dent equally well; they leave a low of "
         f"{float(last['max_low_mm_from']):+.2f} to {float(last['max_low_mm_to']):+.2f} mm and a "
         f"high of {float(last['max_high_mm_from']):+.2f} to "
-        f"{float(last['max_high_mm_to']):+.2f} mm")
+        f"{float(last['max_high_mm_to']):+.2f} mm{may}")
+
+
+def springs(rows: Sequence[StepRow]) -> int:
+    """Number of histories in which a step springs: the sheet snapped, or the tool stopped because
+    it would have snapped."""
+    return sum(row.snapped or row.outcome == Outcome.WOULD_SNAP.value for row in rows)
 
 
 def opened_members(start: Start, folder: Path, progress: Progress
@@ -126,7 +135,8 @@ def _line(k: int, runs: list[list[StepRow]], weights: list[float], room: Mapping
     """Row of one step: the value of the recorded run and the ends of its band."""
     row = runs[0][k]
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
-            "y_mm": f"{row.y_mm:g}"}
+            "y_mm": f"{row.y_mm:g}",
+            "springs": f"{springs([run[k] for run in runs])} of {len(runs)}"}
     for name in SEEN:
         values = [getattr(run[k], name) for run in runs]
         seen = band(values, weights, 0.0)

@@ -5,11 +5,14 @@ from __future__ import annotations
 import csv
 import json
 from pathlib import Path
+from types import SimpleNamespace
+from typing import Any
 
 import pytest
 from small_case import TEXT
 
 from simkit.cli.main import main
+from simkit.study.doubt import springs
 
 STRUCK = TEXT.replace(
     "history: {method: imprint, rounds: 10, match_mm: 0.03}",
@@ -30,6 +33,7 @@ def test_the_band_holds_the_recorded_run(out: Path) -> None:
     with open(out / "band.csv", newline="", encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     assert [row["step"] for row in rows] == ["0", "1"]
+    assert all(row["springs"].startswith("0 of ") for row in rows)
     for row in rows:
         for name in ("released_mm", "max_low_mm", "max_high_mm"):
             if row["step"] == "0" and name == "released_mm":
@@ -37,6 +41,14 @@ def test_the_band_holds_the_recorded_run(out: Path) -> None:
             low, value, high = (float(row[f"{name}{end}"]) for end in ("_from", "", "_to"))
             assert low <= value <= high
             assert low < high
+
+
+def test_a_step_that_springs_in_some_histories_is_said() -> None:
+    def row(outcome: str, snapped: bool) -> Any:
+        return SimpleNamespace(outcome=outcome, snapped=snapped)
+
+    assert springs([row("reached", False), row("would snap", False), row("reached", True)]) == 2
+    assert springs([row("reached", False)]) == 0
 
 
 def test_every_history_has_a_record(out: Path) -> None:
