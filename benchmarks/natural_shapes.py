@@ -25,7 +25,7 @@ from simkit.history.given import field_of_state
 from simkit.history.reconstruct import reconstruct
 from simkit.repair.steprow import area_surplus_mm2
 from simkit.repair.workpiece import make_workpiece
-from simkit.show.style import colour_limit, new_figure, place, save, title
+from simkit.show.style import colour_limit, colour_scale, new_figure, place, save, title
 
 HERE = Path(__file__).parent
 COLUMNS = ("taken", "depth_mm", "high_mm", "surplus_mm2", "differs_rms_mm", "differs_worst_mm",
@@ -75,15 +75,18 @@ def draw(shapes: dict[str, Maps], rows: list[dict[str, str]], file: Path) -> Non
           "plastic area surplus: " + ", ".join(f"{r['taken']} {r['surplus_mm2']} mm\u00b2"
                                                for r in rows))
     limit = colour_limit(*(one[3] for one in shapes.values()))
-    for left, (name, (x, y, _, found)) in zip((0.8, 5.6), shapes.items(), strict=True):
+    colours, norm = colour_scale(limit)
+    for left, (name, (x, y, _, found)) in zip((0.8, 5.3), shapes.items(), strict=True):
         ax = place(fig, left, 0.7, 4.2, 3.4)
-        ax.imshow(found, extent=(x[0], x[-1], y[0], y[-1]), origin="lower", cmap="RdBu_r",
-                  vmin=-limit, vmax=limit, aspect="equal")
+        image = ax.imshow(found, extent=(x[0], x[-1], y[0], y[-1]), origin="lower", cmap=colours,
+                          norm=norm, aspect="equal")
         ax.contour(x, y, found, levels=[0.1], colors="#8a1c1c", linewidths=1.0)
         ax.set_title(f"{name} (line: +0.1 mm)")
         ax.set_xlabel("x (mm)")
         ax.set_ylabel("y (mm)" if left < 1.0 else "")
-    ax = place(fig, 10.9, 0.7, 3.8, 3.4)
+        ax.tick_params(labelleft=left < 1.0)
+    fig.colorbar(image, cax=place(fig, 9.7, 0.9, 0.15, 3.0), label="deviation (mm)")
+    ax = place(fig, 11.3, 0.7, 3.5, 3.4)
     middle = len(next(iter(shapes.values()))[1]) // 2
     for name, (x, _, _, found) in shapes.items():
         ax.plot(x, found[middle], label=name)

@@ -168,7 +168,39 @@ def write_right_panel(file: Path) -> None:
                      22.0, seed=4)
 
 
-WRITERS = {"left-panel": (write_left_panel, "gauge.csv"),
+LINE_RADIUS_MM, LINE_TURN_RAD = 60.0, np.radians(16.0)
+"""Radius of the feature line's rounding, and the angle by which the surface turns across it."""
+
+
+def folded_panel(x: Array, y: Array) -> Array:
+    """z [mm] of `feature-line`: radii of 1800 and 900 mm, and a feature line along y = 0.
+
+    Across the line z falls on both sides as a hyperbola does, with the line's radius at its top and
+    half the turn as the slope of each side.
+    """
+    slope = np.tan(0.5 * LINE_TURN_RAD)
+    near = LINE_RADIUS_MM * slope  # so that the curvature at the top is 1 / radius
+    return (-x**2 / (2.0 * 1800.0) - y**2 / (2.0 * 900.0)
+            - slope * (np.hypot(y, near) - near))
+
+
+def write_feature_line(file: Path) -> None:
+    """`feature-line/heights.csv`: the undamaged surface, with rows close together at the line."""
+    x = np.arange(-220.0, 221.0, 40.0)
+    half = np.concatenate([np.arange(0.0, 30.0, 2.0), np.arange(30.0, 60.0, 6.0),
+                           np.arange(60.0, 161.0, 20.0)])
+    y = np.concatenate([-half[:0:-1], half])
+    z = folded_panel(x[None, :], y[:, None])
+    rows = [",".join([f"{place:.0f}"] + [f"{v:.4f}" for v in row])
+            for place, row in zip(y, z, strict=True)]
+    head = ["# Invented, not measured: an undamaged panel's heights, by make_demo_data.py.",
+            "# A feature line along y = 0 turns the surface by 16 degrees with a radius of 60 mm.",
+            ",".join(["y\\x"] + [f"{place:.0f}" for place in x])]
+    file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
+
+
+WRITERS = {"feature-line": (write_feature_line, "heights.csv"),
+           "left-panel": (write_left_panel, "gauge.csv"),
            "right-panel": (write_right_panel, "gauge.csv"),
            "first-dent": (write_first_dent, "gauge.csv"),
            "aluminium-bowl": (write_aluminium_bowl, "grid.csv")}
