@@ -29,10 +29,10 @@ SHIFTS_MM = (-0.15, 0.2, 0.4)
 LIFTS_TRIED, LIFTS_FOLLOWED, LOOKED_AT = 1, 2, 5
 """Number of lifts to flush that are also tried to other heights; of lifts that leave the dent deep
 and are followed by a second step; of other lifts that are judged by their plans."""
-BULKY_MM = 5.0
-"""Largest height above which a step is followed with one tool of each kind only and not tried to
-other heights: some tenths of a millimetre do not matter yet, and every solve of a large panel takes
-seconds."""
+BULKY_MM, BULKY_TOOLS = 5.0, 2
+"""Largest height above which only so many tools of each kind are tried, the best lift alone is
+followed by a second step, with one tool of each kind, and no other heights are tried: some tenths
+of a millimetre do not matter yet, and every solve of a large panel takes seconds."""
 LONG = 1.6
 """Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
@@ -57,7 +57,8 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     deep = [pair for pair in firsts if deepest_mm(pair[1]) > DEEP_MM]
     choices = _judged(session, mind, shallow[:LOOKED_AT], objective)
     if all(choice.togo is None for choice in choices):
-        choices += [_followed(session, mind, pair, objective) for pair in deep[:LIFTS_FOLLOWED]]
+        followed = 1 if deepest_mm(session) > BULKY_MM else LIFTS_FOLLOWED
+        choices += [_followed(session, mind, pair, objective) for pair in deep[:followed]]
     return [one for one in choices if min(one.merit, one.later) < 1.0 - LEAST_GAIN]
 
 
@@ -147,10 +148,11 @@ def _lifts(session: Session) -> Iterator[Operation]:
     """Lifts of the deepest low to flush with every suitable tool, of a long low also away from its
     middle; and the worst high tapped down."""
     spots = session.spots()
+    most = BULKY_TOOLS if deepest_mm(session) > BULKY_MM else None
     for spot in [s for s in spots if s.kind == "low"][:1]:
         kinds = lifting_kinds(session, spot)
         for kind in kinds:
-            for tool in tools_for(session, kind, spot):
+            for tool in tools_for(session, kind, spot)[:most]:
                 yield _at(spot, kind, tool, 0.0)
         if spot.long_mm > LONG * spot.short_mm:
             angle = np.radians(spot.angle_deg)
