@@ -121,7 +121,8 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
     slender = low.length_mm > LONG_LOW_ASPECT * low.width_mm or len(bounds.kinds) == 1
     if "ball" in bounds.kinds:
         radii = np.geomspace(bounds.radius_min_mm, bounds.radius_max_mm, RADII_TRIED)
-        radii = radii[1:3] if slender and len(bounds.kinds) > 1 else radii
+        # a ball leaves a long low in a panel with two different radii of curvature
+        radii = radii[1:] if slender and len(bounds.kinds) > 1 else radii
         found += [replace(base, radius_mm=float(r)) for r in radii]
     reach = max(0.75 * (low.length_mm - low.width_mm), 10.0)
     if "cylinder" in bounds.kinds and slender:
@@ -130,7 +131,7 @@ def starts(low: Low, bounds: Bounds) -> list[Blow]:
                   for r in radii]
     if "edge" in bounds.kinds and slender:
         found.append(replace(base, kind="edge", radius_mm=4.0, length_mm=reach + 8.0))
-    if "disc" in bounds.kinds and (not slender or len(bounds.kinds) == 1):
+    if "disc" in bounds.kinds:
         found.append(replace(base, kind="disc", radius_mm=4.0,
                              width_mm=max(0.4 * low.width_mm, 12.0)))
     if "block" in bounds.kinds:

@@ -3,8 +3,8 @@
 While the dent is deep, it computes sequences of two steps (`deep`). After the main lift it makes a
 joint plan of few operations by adding influence fields (`joint`), computes the most important ones
 with the mechanics (`refine`), and takes the one after which a new plan is shortest. If the hand has
-no error, the whole repair is computed in this way before its first step and compared with the fixed
-strategies (`course`).
+no error and the bulk is out, the rest of the repair is computed in this way before its first step
+and compared with the fixed strategies (`course`).
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from simkit.repair.trials import remember
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
 from simkit.strategy.planner.course import Course, Leg, best_course, is_exact, next_leg
-from simkit.strategy.planner.deep import lift
+from simkit.strategy.planner.deep import BULKY_MM, lift
 from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
@@ -55,7 +55,7 @@ class Planner:
         self.decision = None
         if session.now.row.flat:
             return None
-        if not is_exact(session):
+        if not is_exact(session) or deepest_mm(session) > BULKY_MM:
             leg = self.step(session)
         else:
             leg = None if self._course is None else self._course.leg_at(session)
