@@ -46,6 +46,7 @@ before that travel, one per cent of thickness decides between two answers."""
 CROWN_MM, FURTHEST_MM = 0.06, 30.0
 """Crowns below this are not tapped; no tool travels further."""
 Place = tuple[float, float]
+Planned = tuple[Place, Place, float, float]
 
 
 @dataclass(frozen=True)
@@ -251,22 +252,21 @@ def places(model: Model, state: State) -> tuple[Place, Place]:
     return (float(x[high]), float(y[high])), low
 
 
-def plan(model: Model, state: State) -> tuple[Place, Place, float, float]:
-    """Where to tap and to pull, and by what travel (0: no crown to tap)."""
+def plan(model: Model, state: State) -> tuple[Planned, float]:
+    """Where to tap and to pull, and by what travel (0: no crown to tap); and the travel at which
+    the pull would spring (0: not)."""
     crown, middle = places(model, state)
     height = probe_at(model, *crown).read(state.displacement)
-    depth = probe_at(model, *middle).read(state.displacement)
     tapped = 0.0
     if height >= CROWN_MM:
         tapped = tap(model, state, crown, FURTHEST_MM, 0.4 * height, TRUE).travel_mm
-    half = pull(model, state, middle, FURTHEST_MM, 0.5 * depth, TRUE)
-    brink = half.outcome is Outcome.WOULD_SNAP
-    return crown, middle, tapped, (BRINK_SHARE if brink else 1.0) * half.travel_mm
+    travel, springs = half_way(model, state, middle, TRUE)
+    return (crown, middle, tapped, BRINK_SHARE * travel if springs else travel), springs
 
 
-def springs_at(model: Model, state: State, middle: Place, way: Way = USUAL) -> float:
-    """Travel of a pull after which the released sheet springs before it is half way, mm; 0 if it
-    does not spring."""
+def half_way(model: Model, state: State, middle: Place, way: Way = USUAL) -> tuple[float, float]:
+    """Travel of a pull of the middle to half way, mm, and the travel after which the released sheet
+    would spring before that, mm; 0 if it does not spring."""
     depth = probe_at(model, *middle).read(state.displacement)
     done = pull(model, state, middle, FURTHEST_MM, 0.5 * depth, way)
-    return round(done.travel_mm, 4) if done.outcome is Outcome.WOULD_SNAP else 0.0
+    return done.travel_mm, done.travel_mm if done.outcome is Outcome.WOULD_SNAP else 0.0

@@ -35,12 +35,13 @@ from blind_dents import (
     USUAL,
     Dent,
     Place,
+    Planned,
     Way,
     half_of,
+    half_way,
     hash_of,
     plan,
     pull,
-    springs_at,
     tap,
     true_dent,
 )
@@ -64,7 +65,6 @@ FINE_MM, COARSE_MM, COARSER = 6.0, 18.0, 1.4
 GRID_MM, NOISE_MM = 6.0, 0.02
 AGAIN = 1.25
 """The second tap, by which learning is tried, goes so much further than the first."""
-Planned = tuple[Place, Place, float, float]
 
 
 def write_case(dent: Dent, model: Model, state: State, folder: Path) -> Path:
@@ -130,7 +130,7 @@ def member_of(made: Reconstruction, model: Model, planned: Planned, words: str,
     return {"words": words, "trial_mm": round(trial_mm, 5), "alone_mm":
             round(made.strike_rms_mm, 5), "match_mm": round(made.rms_mm, 5),
             "blows": len(made.blows), "matched": made.matched,
-            "springs_mm": springs_at(model, made.state, planned[1]),
+            "springs_mm": round(half_way(model, made.state, planned[1])[1], 4),
             "answers": answers(model, made.state, planned)}
 
 
@@ -150,7 +150,7 @@ def in_other_sheet(case: Case, blows: tuple[Blow, ...], planned: Planned) -> dic
 def one_dent(dent: Dent, folder: Path) -> dict[str, Any]:
     """Everything computed of one dent."""
     model, state = true_dent(dent)
-    planned = plan(model, state)
+    planned, springs = plan(model, state)
     truth = answers(model, state, planned, TRUE)
     case = load_case(write_case(dent, model, state, folder))
     start = time.process_time()
@@ -166,7 +166,7 @@ def one_dent(dent: Dent, folder: Path) -> dict[str, Any]:
         members.append(member_of(made, work.model, planned, one.trial.words(), one.trial.rms_mm))
     seconds = time.process_time() - start
     return {"format": 1, "dent": dent.name, "half": half_of(dent), "planned": planned,
-            "truth": truth, "springs_mm": springs_at(model, state, planned[1], TRUE),
+            "truth": truth, "springs_mm": round(springs, 4),
             "members": members, "tried": tried, "search_s": round(searched, 1),
             "ensemble_s": round(seconds, 1), "law": in_other_sheet(case, kept, planned)}
 
@@ -174,7 +174,7 @@ def one_dent(dent: Dent, folder: Path) -> dict[str, Any]:
 def imprint_of(dent: Dent, folder: Path) -> dict[str, Any]:
     """What a panel without a history answers."""
     model, state = true_dent(dent)
-    planned = plan(model, state)
+    planned, _ = plan(model, state)
     work = make_workpiece(load_case(write_case(dent, model, state, folder)))
     return answers(work.model, imprinted(work).state, planned)
 

@@ -112,13 +112,15 @@ def summary(rows: list[Row]) -> list[str]:
 def springing(one: list[Row]) -> str:
     """How many pulls spring before half way, and how far their travels are foretold."""
     told = [(float(r["springs_true_mm"]), [float(t) for t in r["springs_mm"].split("/")])
-            for r in one]
+            for r in one if r.get("springs_mm")]
+    if not told:
+        return "The travel at which pulls spring was not computed for these rows."
     true = [(at, some) for at, some in told if at > 0.0]
     both = [100.0 * abs(some[0] / at - 1.0) for at, some in true if some[0] > 0.0]
     missed = sum(not any(some) for _, some in true)
     false = sum(at == 0.0 and any(some) for at, some in told)
     error = f"{np.median(both):.0f} % in the median, {max(both):.0f} % at worst" if both else "-"
-    return (f"On {len(true)} of {len(one)} dents the released sheet springs before the pull is "
+    return (f"On {len(true)} of {len(told)} dents the released sheet springs before the pull is "
             f"half way. The first history springs in {len(both)} of them, at a travel that is "
             f"wrong by {error}; no history springs in {missed}, and some history does in {false} "
             "where the truth does not. These pulls are compared at four fifths of the true travel.")
@@ -172,7 +174,8 @@ def table(rows: list[Row]) -> str:
                 for q in rows if q["case"] == r["case"] and q["learned"] == "no"}
         cells = [said.get(name, "no crown") for name in CHANGES]
         lines.append(f"| {r['case']} | {r['half']} | {r['taken']} | " + " | ".join(cells) +
-                     f" | {r['springs_true_mm']}; {r['springs_mm']} |".replace("0.00", "no"))
+                     f" | {r.get('springs_true_mm', '')}; {r.get('springs_mm', '')} |".replace(
+                         "0.00", "no"))
     return "\n".join(lines) + "\n"
 
 

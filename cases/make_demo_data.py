@@ -101,15 +101,17 @@ def write_aluminium_bowl(file: Path) -> None:
     """`aluminium-bowl/grid.csv`: depths on a grid of 12 mm."""
     x, y = np.arange(-156.0, 121.0, 12.0), np.arange(-110.0, 131.0, 12.0)
     d = read_off(wide_bowl(x[None, :], y[:, None]), seed=2)
-    rows = [
-        ",".join([f"{place:.0f}"] + [f"{v:.2f}" for v in row])
-        for place, row in zip(y, d, strict=True)
-    ]
-    head = [
+    write_grid(file, [
         "# Invented, not measured: a shallow bowl of our own making, written by make_demo_data.py.",
         "# Depth in mm against the undamaged shape, low negative, high positive; noise 0.02 mm.",
-        ",".join(["y\\x"] + [f"{place:.0f}" for place in x]),
-    ]
+    ], x, y, d, 2)
+
+
+def write_grid(file: Path, head: list[str], x: Array, y: Array, d: Array, digits: int) -> None:
+    """A grid file: comment lines, x along the first row, y down the first column, mm."""
+    rows = [",".join(["y\\x"] + [f"{place:.0f}" for place in x])]
+    rows += [",".join([f"{place:.0f}"] + [f"{v:.{digits}f}" for v in row])
+             for place, row in zip(y, d, strict=True)]
     file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
 
 
@@ -190,13 +192,10 @@ def write_feature_line(file: Path) -> None:
     half = np.concatenate([np.arange(0.0, 30.0, 2.0), np.arange(30.0, 60.0, 6.0),
                            np.arange(60.0, 161.0, 20.0)])
     y = np.concatenate([-half[:0:-1], half])
-    z = folded_panel(x[None, :], y[:, None])
-    rows = [",".join([f"{place:.0f}"] + [f"{v:.4f}" for v in row])
-            for place, row in zip(y, z, strict=True)]
-    head = ["# Invented, not measured: an undamaged panel's heights, by make_demo_data.py.",
-            "# A feature line along y = 0 turns the surface by 16 degrees with a radius of 60 mm.",
-            ",".join(["y\\x"] + [f"{place:.0f}" for place in x])]
-    file.write_text("\n".join(head + rows) + "\n", encoding="utf-8")
+    write_grid(file, [
+        "# Invented, not measured: an undamaged panel's heights, by make_demo_data.py.",
+        "# A feature line along y = 0 turns the surface by 16 degrees with a radius of 60 mm.",
+    ], x, y, folded_panel(x[None, :], y[:, None]), 4)
 
 
 WRITERS = {"feature-line": (write_feature_line, "heights.csv"),

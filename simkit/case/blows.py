@@ -9,6 +9,8 @@ from simkit.case.panel import X, Y
 
 LEAST_DEPTH_MM = 0.05
 """Least depth that a blow may be given by."""
+Body = Literal["ball", "cylinder", "edge", "disc", "block"]
+"""Forms of striking bodies."""
 ENDS = ("depth_mm", "travel_mm", "energy_J")
 """Keys that say how far a blow goes; exactly one is given."""
 SIZES = {"ball": (), "cylinder": ("length_mm",), "edge": ("length_mm",),
@@ -22,7 +24,7 @@ class GivenBlow(Part):
     Give the depth it leaves, or the travel of the body, or the energy it gives to the sheet.
     """
 
-    body: Literal["ball", "cylinder", "edge", "disc", "block"] = choice(
+    body: Body = choice(
         "Form of the body: edge is a blade (a cylinder of small radius), disc a flat round face, "
         "block a flat rectangular one.")
     radius_mm: float = number(

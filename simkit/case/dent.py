@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 from pydantic import Discriminator, Tag
 
 from simkit.case.base import Part, by_kind, choice, items, number, text
-from simkit.case.blows import GivenBlow
+from simkit.case.blows import Body, GivenBlow
 from simkit.case.files import CsvFile, ScanFile
 from simkit.case.panel import X, Y
 
@@ -235,7 +235,7 @@ class Dent(Part):
 class Striker(Part):
     """Blunt body whose blow is fitted to the depth field."""
 
-    kind: Literal["any", "ball", "cylinder", "edge", "disc", "block"] = choice(
+    kind: Literal["any", Body] = choice(
         "Form of the striking body: any tries all; edge is a blade, disc a flat round face, block "
         "a flat rectangular one.", "any")
     radius_min_mm: float = number(

@@ -8,10 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from simkit.history.strike import FLAT, KINDS
 from simkit.history.trials import Trial
 
-PLAINNESS = ("ball", "cylinder", "edge", "disc", "block")
-"""Kinds of body, simplest first; fewer blows are simpler than more."""
 ALIKE_MM = 0.01
 """A simpler history is taken if its misfit is not larger than hypot(smallest misfit, this): the
 error that 0.02 mm of noise in single readings causes in a field averaged over about a dozen."""
@@ -46,8 +45,8 @@ class Band:
 
 
 def plainness(trial: Trial) -> tuple[int, int]:
-    """Sort key that puts simpler histories first."""
-    return len(trial.blows), max(PLAINNESS.index(blow.kind) for blow in trial.blows)
+    """Sort key that puts simpler histories first: fewer blows, then simpler bodies."""
+    return len(trial.blows), max(KINDS.index(blow.kind) for blow in trial.blows)
 
 
 def plainest(trials: Sequence[Trial]) -> Trial:
@@ -90,7 +89,7 @@ def _like(a: Trial, b: Trial) -> bool:
     for one, other in zip(a.blows, b.blows, strict=True):
         if one.kind != other.kind or abs(np.log(one.radius_mm / other.radius_mm)) > 0.35:
             return False
-        if one.kind in ("disc", "block") and abs(np.log(one.width_mm / other.width_mm)) > 0.35:
+        if one.kind in FLAT and abs(np.log(one.width_mm / other.width_mm)) > 0.35:
             return False
     return True
 

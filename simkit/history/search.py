@@ -17,7 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import label
 
-from simkit.history.strike import SIZE_FIELDS, Blow
+from simkit.history.strike import FLAT, SIZE_FIELDS, Blow
 from simkit.history.trials import LAST_CORRECTION_MISFIT_SHARE, Trial, Trials, corrected
 
 Array = NDArray[np.float64]
@@ -29,8 +29,6 @@ SIZE_STEP = 1.25
 """Factor by which a size is changed for the derivative by it."""
 TILT_STEP_DEG, FLAT_TILT_STEP_DEG = 8.0, 3.0
 """Change of a tilt for the derivative by it; of a flat face, which soon touches with its rim."""
-FLAT = ("disc", "block")
-"""Bodies with a flat face."""
 LONG_LOW_ASPECT = 1.2
 """Length over width of the low above which long bodies are tried."""
 

@@ -23,6 +23,9 @@ the crown lifts the middle by two thirds too much, with 0.25 mm by one sixth
 SEARCH = AdvanceSettings(first_mm=0.3, largest_mm=1.0, goal_tolerance_mm=0.03, release_steps=0)
 """Settings for a search, which compares shapes only."""
 KINDS = ("ball", "cylinder", "edge", "disc", "block")
+"""Kinds of body, simplest first."""
+FLAT = ("disc", "block")
+"""Those with a flat face; their radius is that of the rim."""
 SIZE_FIELDS = ("radius_mm", "length_mm", "width_mm")
 """Fields of a blow that are sizes: changed by factors, compared by their logarithms."""
 FORCE_N = 2.0e4

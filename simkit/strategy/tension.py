@@ -161,21 +161,27 @@ def _let_down(session: Session) -> Session | None:
 
 def _since_hold(session: Session) -> list[Session]:
     """The sessions after each step since the last hold, the earliest first."""
-    rows = [step.row.operation for step in session.steps]
-    last = max(k for k, kind in enumerate(rows) if kind == "hold")
+    last = _last_hold(session)
+    assert last is not None
     return [Session(session.work, session.steps[: k + 1], session.ring)
-            for k in range(last + 1, len(rows))]
+            for k in range(last + 1, len(session.steps))]
+
+
+def _last_hold(session: Session) -> int | None:
+    """Place of the last hold among the steps; None if there is none."""
+    return max((k for k, step in enumerate(session.steps) if step.row.operation == "hold"),
+               default=None)
 
 
 def _kept_by_last_round(session: Session) -> float | None:
     """Share of left_mm2 that one step of the last round of hold, taps and let-down kept, as if all
     its steps kept the same; None before the first round."""
-    rows = [step.row for step in session.steps]
-    holds = [k for k, row in enumerate(rows) if row.operation == "hold"]
-    if not holds:
+    last = _last_hold(session)
+    if last is None:
         return None
-    downs = [k for k in range(holds[-1], len(rows)) if rows[k].held_N == 0.0]
-    before = rows[holds[-1] - 1].left_mm2
-    if not downs or before <= 0.0:
+    rows = [step.row for step in session.steps]
+    down = next((k for k in range(last, len(rows)) if rows[k].held_N == 0.0), None)
+    before = rows[last - 1].left_mm2
+    if down is None or before <= 0.0:
         return 1.0
-    return float((rows[downs[0]].left_mm2 / before) ** (1.0 / (downs[0] - holds[-1] + 1)))
+    return float((rows[down].left_mm2 / before) ** (1.0 / (down - last + 1)))

@@ -22,7 +22,7 @@ import numpy as np
 from scipy import stats
 
 from simkit.case import Case, make_case
-from simkit.case.blows import LEAST_DEPTH_MM
+from simkit.case.blows import LEAST_DEPTH_MM, SIZES
 from simkit.case.load import given
 from simkit.case.repair import STAGE_NAMES
 from simkit.errors import InputError
@@ -152,10 +152,8 @@ def _as_given(blow: Mapping[str, Any]) -> dict[str, Any]:
     else:
         # less is below what readings show, and below the case file's range
         told["depth_mm"] = max(abs(float(blow["depth_mm"])), LEAST_DEPTH_MM)
-    if blow["kind"] not in ("ball", "disc"):
-        told["length_mm"] = max(float(blow["length_mm"]), 2.1 * told["radius_mm"])
-    if blow["kind"] in ("disc", "block"):
-        told["width_mm"] = max(float(blow["width_mm"]), 2.1 * told["radius_mm"])
+    for key in SIZES[blow["kind"]]:
+        told[key] = max(float(blow[key]), 2.1 * told["radius_mm"])
     return told
 
 

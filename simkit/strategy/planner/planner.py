@@ -55,7 +55,8 @@ class Planner:
         self.decision = None
         if session.now.row.flat:
             return None
-        if not is_exact(session) or deepest_mm(session) > BULKY_MM:
+        exact = is_exact(session)
+        if not exact or deepest_mm(session) > BULKY_MM:
             leg = self.step(session)
         else:
             leg = None if self._course is None else self._course.leg_at(session)
@@ -63,8 +64,8 @@ class Planner:
                 self._course = best_course(session, self.step, self.floor, self.objective,
                                            self.ahead, self.say)
                 leg = self._course.leg_at(session)
-            if leg is None and not self.lack:
-                self.lack = lacking(session, self.mind)
+        if leg is None and exact and not self.lack:
+            self.lack = lacking(session, self.mind)
         if leg is not None and leg.after.now.result is not None:
             remember(session.work, session.state, leg.operation, leg.after.now.result)
         self.decision = None if leg is None else leg.decision
