@@ -12,13 +12,16 @@ from dents import case_with, struck
 from scipy.optimize import minimize
 from scipy.special import ellipe
 
+from simkit.history.strike import Blow, strike
 from simkit.repair import trials
 from simkit.repair.operations import Operation
-from simkit.repair.session import Session
+from simkit.repair.session import Session, open_session
 from simkit.repair.stages import excess
+from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.planner.candidates import costs_of, worst_places
 from simkit.strategy.planner.course import Leg, best_course
+from simkit.strategy.planner.deep import BULKY_MM
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool, fit, joint_plan, left_of
 from simkit.strategy.planner.lacking import lacking, stretched, waves_mrad
@@ -206,6 +209,21 @@ def test_a_kit_that_cannot_get_there_is_told_which_tool_it_lacks(lifted: Session
         assert "lacks a tool: with ball-12" in says or "halve" in says or "no plan" in says
     assert bare.work.tips == ()
     assert {way.kind for way in mind.library.known} == {"pull"}  # it learnt apart
+
+
+def test_above_five_millimetres_no_course_is_computed_and_the_kit_is_judged_too(
+        monkeypatch: pytest.MonkeyPatch) -> None:
+    def course(*_: object, **__: object) -> None:
+        raise AssertionError("a course was computed")
+
+    monkeypatch.setattr("simkit.strategy.planner.planner.best_course", course)
+    work = make_workpiece(case_with())
+    deep = open_session(work, strike(work, work.model.virgin(),
+                                     Blow("ball", 40.0, 5.0, 0.0, -6.0, travel_mm=12.0)).state)
+    assert deep.now.row.max_low_mm < -BULKY_MM
+    planner = Planner()
+    assert planner.next(replace(deep, work=replace(work, tabs=(), tips=()))) is None
+    assert "no plan with this kit" in planner.lack or "lacks a tool" in planner.lack
 
 
 def test_a_pass_leaves_what_its_touches_add_up_to(lifted: Session) -> None:
