@@ -15,7 +15,7 @@ import tempfile
 from pathlib import Path
 
 from simkit.case import load_case
-from simkit.strategy.choice import operation_for
+from simkit.strategy.heights import operation_for
 from simkit.study.run import prepare
 
 

@@ -15,13 +15,13 @@ from simkit.strategy.choice import (
     Strategy,
     best_of,
     face_mm,
-    first_that_pays,
     kinds_for,
     lifting_kinds,
     open_spots,
     operations_at,
 )
 from simkit.strategy.finishing import last_touch
+from simkit.strategy.heights import first_that_pays
 from simkit.strategy.passing import LightPasses
 from simkit.strategy.tension import CrownUnderTension
 

@@ -1,4 +1,4 @@
-"""Common rules of all strategies: which spots are worth a step, with which tool, to which height.
+"""Common rules of all strategies: which spots are worth a step, and with which tool.
 
 A strategy decides *where* to work next; the rules here decide *how*. They compute a few
 alternatives on the simulated panel before one is taken. All rules are common practice, no source. A
@@ -19,7 +19,7 @@ from simkit.inspection.spots import SampledField, Spot, describe_spots, spot_lab
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess, largest_height
+from simkit.repair.stages import excess
 
 SLOPE_ONLY_TOLERANCE_SHARE = 0.15
 """Height of a spot over the tolerance above which it is worked while only the slope is too large.
@@ -27,21 +27,15 @@ SLOPE_ONLY_TOLERANCE_SHARE = 0.15
 DEEP_MM = 0.5
 """Lows deeper than this are pulled, or pushed if the glue does not hold, and several heights are
 tried. Shallower ones are pushed from behind where a tool reaches."""
-PAST_MM = (0.15, 0.3, 0.5)
-"""Heights past flush to which a lift is tried: a place lifted just to flush keeps a small low as
-wide as the tool, which no later step removes."""
-TUNED_BELOW_MM = 2.0
-"""Largest height on the panel after a lift to flush above which no heights past flush are tried:
-the bulk beside it moves the place by more than that difference."""
 LEAST_GAIN_SHARE = 0.005
 """Smallest share of the measure beyond the limits (left_mm2) that a step must remove."""
 LEAST_MM = 0.004
 """Smallest distance of a place from its goal that is worth a step."""
 BOWS_MM = 4.0
 """Travel of a tip at a shallow place above which it bends the whole panel instead of the place."""
-SPOTS_TRIED, TOOLS_TRIED, FLANKS, SURE = 6, 3, 2, 2
-"""Largest numbers of spots, of tools for each, and of steep places that are tried; number of the
-best of the quick computations that are computed completely."""
+TOOLS_TRIED, FLANKS, SURE = 3, 2, 2
+"""Largest numbers of tools for a spot and of steep places that are tried; number of the best of the
+quick computations that are computed completely."""
 
 
 class Strategy(Protocol):
@@ -82,65 +76,6 @@ def _largest_beside(mask: np.ndarray, use: np.ndarray, reach: list[int]) -> floa
     # A slope over the base is largest beside a spot, not on it.
     near = maximum_filter(mask, (2 * reach[1] + 1, 2 * reach[0] + 1))
     return float(use[near].max())
-
-
-def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
-                    ) -> Operation | None:
-    """The operation for the first spot at which one is worth a step; None if none is.
-
-    ``last``: True if there are no further spots; then the steepest places are tried too.
-    """
-    for count, spot in enumerate(spots):
-        if count == SPOTS_TRIED:
-            break
-        operation = operation_for(session, spot)
-        if operation is not None:
-            return operation
-    return flank(session) if last else None
-
-
-def operation_for(session: Session, spot: Spot) -> Operation | None:
-    """The operation for a spot that is worth a step, to flush or else half-way; None if none is."""
-    return _to_flush(session, spot) or _half_way(session, spot)
-
-
-def _half_way(session: Session, spot: Spot) -> Operation | None:
-    """Half of the height, for a crease or a spot beside a steeper one, where flush does harm."""
-    half = round(0.5 * spot.height_mm, 3)
-    return best_of(session, [op for kind in kinds_for(session, spot)
-                             for op in operations_at(session, kind, spot, half)])
-
-
-def _to_flush(session: Session, spot: Spot) -> Operation | None:
-    """To flush; for a deep low the better of pull and push among those that reach flush."""
-    if spot.kind == "high":
-        return best_of(session, operations_at(session, "tap-down", spot))
-    lifts = [op for kind in lifting_kinds(session, spot)
-             for op in operations_at(session, kind, spot)]
-    tried = [(op, after) for op in lifts
-             if (after := tried_out(session, op, quick=True)) is not None]
-    # Lifts that reach flush come before those that stop early, whatever their left_mm2.
-    reached = [op for op, after in tried if after.now.row.outcome == Outcome.REACHED.value]
-    chosen = best_of(session, reached) or best_of(session, lifts)
-    if chosen is None and abs(spot.height_mm) > DEEP_MM:
-        return _given_up(session, [op for op, after in tried if not done_at_all(after)])
-    if chosen is not None and abs(spot.height_mm) > DEEP_MM:
-        return how_far(session, chosen)
-    return chosen
-
-
-def _given_up(session: Session, lifts: list[Operation]) -> Operation | None:
-    """The best of the lifts that the quick computation gave up, computed completely; or None.
-
-    Lifts that reach their goal come before lifts whose glue lets go. A panel that has snapped
-    through snaps back during the lift, which takes more iterations than a search may spend.
-    """
-    pays = (1.0 - LEAST_GAIN_SHARE) * session.now.row.left_mm2
-    full = [(after.now.row.outcome != Outcome.REACHED.value, after.now.row.left_mm2, count)
-            for count, lift in enumerate(lifts[:SURE])
-            if (after := tried_out(session, lift)) is not None and done_at_all(after)
-            and after.now.row.left_mm2 < pays]
-    return lifts[min(full)[2]] if full else None
 
 
 def flank(session: Session) -> Operation | None:
@@ -205,39 +140,6 @@ def operations_at(session: Session, kind: str, spot: Spot, goal_mm: float = 0.0
     return [Operation(kind, tool, round(spot.x_mm, 3), round(spot.y_mm, 3), goal_mm,
                       round(spot.angle_deg, 3))
             for tool in tools_for(session, kind, spot)[:TOOLS_TRIED]]
-
-
-def how_far(session: Session, lift: Operation) -> Operation:
-    """A lift to flush, or past flush if that is better after tapping back."""
-    flush = tried_out(session, lift, quick=True)
-    if flush is not None and largest_height(flush.now.row) > TUNED_BELOW_MM:
-        return lift
-    best, least = lift, _left_tapped_back(session, lift)
-    for goal in PAST_MM:
-        further = Operation(lift.kind, lift.tool, lift.x_mm, lift.y_mm, goal, lift.angle_deg)
-        left = _left_tapped_back(session, further)
-        # assumes one minimum over the goal: stop when a higher goal is worse
-        if left < least:
-            best, least = further, left
-        else:
-            break
-    return best
-
-
-def _left_tapped_back(session: Session, lift: Operation) -> float:
-    """Measure beyond the limits (left_mm2) after a lift and, if better, a tap back."""
-    lifted = tried_out(session, lift, quick=True)
-    if lifted is None or not done_at_all(lifted):
-        return np.inf
-    left = lifted.now.row.left_mm2
-    high = [spot for spot in lifted.spots() if spot.kind == "high"
-            and np.hypot(spot.x_mm - lift.x_mm, spot.y_mm - lift.y_mm) < 0.5 * spot.long_mm + 10.0]
-    for spot in high[:1]:
-        for tap in operations_at(lifted, "tap-down", spot)[:1]:
-            back = tried_out(lifted, tap, quick=True)
-            if back is not None:
-                left = min(left, back.now.row.left_mm2)
-    return left
 
 
 def best_of(session: Session, operations: Iterable[Operation]) -> Operation | None:

@@ -9,17 +9,9 @@ from simkit.inspection.spots import Spot
 from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.session import Session
-from simkit.strategy.choice import (
-    DEEP_MM,
-    SPOTS_TRIED,
-    best_of,
-    face_mm,
-    first_that_pays,
-    open_spots,
-    operation_for,
-    tools_for,
-)
+from simkit.strategy.choice import DEEP_MM, best_of, face_mm, open_spots, tools_for
 from simkit.strategy.finishing import last_touch
+from simkit.strategy.heights import SPOTS_TRIED, first_that_pays, operation_for
 
 APART = 0.7
 """Spacing of touches over the width of the tip's face; common practice, no source."""

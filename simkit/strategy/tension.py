@@ -21,13 +21,13 @@ from simkit.repair.session import Session
 from simkit.strategy.choice import (
     DEEP_MM,
     LEAST_GAIN_SHARE,
-    first_that_pays,
     lifting_kinds,
     open_spots,
     tools_for,
     tried_out,
 )
 from simkit.strategy.finishing import last_touch
+from simkit.strategy.heights import first_that_pays
 
 HELD_FORCE_SHARE = 0.85
 """Force of a hold over the limiting force: that which brings the low to flush after release, or at

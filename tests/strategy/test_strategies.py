@@ -13,14 +13,18 @@ import pytest
 from dents import case_with, struck
 
 from simkit.errors import InputError, InputErrors
+from simkit.history.strike import Blow, strike
 from simkit.inspection.measures import limit_use
 from simkit.inspection.sampling import probe_at
+from simkit.repair import operations
 from simkit.repair.operations import Operation
-from simkit.repair.session import Session
+from simkit.repair.session import Session, open_session
 from simkit.repair.stages import excess
 from simkit.repair.trials import forget
+from simkit.repair.workpiece import make_workpiece
 from simkit.strategy import BUILTIN, find_strategy, strategy_names
-from simkit.strategy.choice import best_of, how_far, open_spots, operation_for, tried_out
+from simkit.strategy.choice import best_of, open_spots, tried_out
+from simkit.strategy.heights import how_far, operation_for
 from simkit.study.hand import by_hand
 
 
@@ -171,3 +175,32 @@ def test_a_deep_lift_that_searches_give_up_is_tried_in_full(dented: Session, mon
     forget()
     assert after.outcome == "reached"
     assert after.left_mm2 < dented.now.row.left_mm2
+
+
+def test_a_lift_that_brings_little_is_held_against_those_that_searches_give_up(monkeypatch) -> None:
+    """The smaller tab pays, but leaves the low nearly as deep; the larger one, given up by the
+    search, brings eight tenths of it."""
+    work = make_workpiece(case_with(
+        kit={"tabs": ("round-12", "round-40"), "tips": ("ball-12",), "glue": "weak-hot-melt"},
+        panel={"surface": "curved", "length_x_mm": 220, "length_y_mm": 180, "radius_x_mm": 900,
+               "radius_y_mm": 700, "thickness_mm": 0.75, "grade": "DC04",
+               "behind": {"reach": "none"}}))
+    deep = open_session(work, strike(work, work.model.virgin(),
+                                     Blow("ball", 30.0, 5.0, 0.0, -5.0)).state)
+    usual = operations.SEARCHED
+
+    def given_up(session: Session, operation: Operation, quick: bool = False) -> Session | None:
+        operations.SEARCHED = 2 if operation.tool == "round-40" else usual
+        return tried_out(session, operation, quick)
+
+    monkeypatch.setattr(operations, "SEARCHED", usual)  # restored at the end
+    monkeypatch.setattr("simkit.strategy.choice.tried_out", given_up)
+    monkeypatch.setattr("simkit.strategy.heights.tried_out", given_up)
+    low = min(deep.spots(), key=lambda spot: spot.height_mm)
+    small = Operation("pull", "round-12", low.x_mm, low.y_mm)
+    assert best_of(deep, [small, replace(small, tool="round-40")]) == small  # it does pay
+    chosen = operation_for(deep, low)
+    forget()
+    assert chosen is not None
+    assert chosen.tool == "round-40"
+    assert deep.apply(chosen).now.row.max_low_mm > 0.2 * low.height_mm
