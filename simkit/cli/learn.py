@@ -10,14 +10,19 @@ import click
 
 from simkit.case import Case
 from simkit.checks.deeper import check_case
-from simkit.cli.answer import json_option, result
-from simkit.cli.working import cautions, hello, say
+from simkit.cli.answer import json_option, number_or_text, result
+from simkit.cli.working import cautions, clear, hello, say
 from simkit.dent.points import read_loose_points
 from simkit.errors import InputError
 from simkit.history.learning import STRENGTH_STANDARD_ERROR
+from simkit.record.read import read_run
+from simkit.show.draw import draw_run
+from simkit.strategy import Strategy, find_strategy
 from simkit.study.attempt import same_case, set_of
-from simkit.study.learn import advise, belief, histories_of, learn_from
-from simkit.study.run import prepare
+from simkit.study.doubt import doubt
+from simkit.study.learn import History, advise, belief, histories_of, learn_from
+from simkit.study.renewed import renew
+from simkit.study.run import NO_MATCH, Start, prepare
 
 
 @click.command("learn", epilog="""\b
@@ -25,6 +30,7 @@ Examples:
   simkit learn runs/crown --step 1 --readings after.csv
   simkit learn runs/crown --advise
   simkit learn runs/crown --case cases/first-dent --step 1 --readings after.csv
+  simkit learn runs/crown --step 1 --readings after.csv --then worst-spot-first
 """)
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--case", "case", type=click.Path(), metavar="CASE",
@@ -35,11 +41,19 @@ Examples:
 @click.option("--advise", "wanted", is_flag=True,
               help="Name the light taps that distinguish the histories best, and where to read "
                    "after them; for the state of the panel after the run.")
+@click.option("--then", "strategy", metavar="NAME",
+              help="Renew the plan: carry the history that is now most probable through the steps "
+                   "up to N and let this strategy go on from there, as a run of its own.")
+@click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
+              help="Folder of the renewed run; RUN/renewed/<step>-<strategy> if not given.")
+@click.option("--band", is_flag=True,
+              help="Repeat the renewed run on every history; writes its band.csv.")
+@click.option("--fresh", is_flag=True, help="Start again although --out holds a renewed run.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @json_option
 def command(run: Path, case: str | None, step: int | None, readings: Path | None, wanted: bool,
-            threads: int) -> None:
+            strategy: str | None, out: Path | None, band: bool, fresh: bool, threads: int) -> None:
     """Learn from readings after a step of RUN which history its dent has.
 
     Several histories give the same dent but predict different results of a step. The recorded steps
@@ -47,12 +61,19 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     readings, such as five after the first light tap, then change the posterior weights of the
     histories: RUN/learned.json holds the weights before and after, RUN/learned.csv the expected
     result of every step. A wrong reading is named and left out; a file of another panel is refused.
-    Exit code 0 when something was learned or advised, 2 for bad input.
+    With --then the plan is renewed, and the renewed run can be learned from in its turn. Exit code
+    0 when something was learned or advised, 2 for bad input.
     """
     if (step is None) != (readings is None) or (readings is None and not wanted):
         raise InputError("nothing to learn from", "--step with --readings, or --advise")
+    if (strategy is None and (out or band or fresh)) or (strategy and readings is None):
+        raise InputError("a plan can be renewed only after readings",
+                         "--step, --readings and --then; --out, --band, --fresh only with --then")
     points = None if readings is None else read_loose_points(readings)
     checked = _case_of(run, case)
+    plan = None if strategy is None else find_strategy(strategy, checked)
+    place = out or run / "renewed" / f"{step or 0:02d}-{strategy}"
+    clear(place, fresh, None if case is None else checked)  # else the case has no folder
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
     histories = histories_of(start, run, say)
@@ -68,6 +89,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
         say(f"table    {lesson.table}")
         answer |= {"learned": lesson.learned, "said": lesson.sentences, "table": lesson.table}
         histories = lesson.histories
+    if plan is not None and step is not None:
+        answer |= _go_on(start, histories, step, plan, place, band)
     if wanted:
         found = advise(histories, noise, lambda text: None)
         say("")
@@ -79,6 +102,29 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
         answer["advice"] = found
     cautions()
     result(answer)
+
+
+def _go_on(start: Start, histories: tuple[History, ...], step: int, plan: Strategy, place: Path,
+           band: bool) -> dict[str, object]:
+    """The renewed run, its pictures and what to do next."""
+    say("")
+    after, row = renew(start, histories, step, plan, place, say)
+    doubted = doubt(after, place, say) if band and row["outcome"] != NO_MATCH else None
+    pictures = draw_run(place)
+    steps = read_run(place).steps
+    say("")
+    say(f"next     {steps[step + 1].row['said']}" if len(steps) > step + 1 else
+        f"nothing follows: {row['outcome']}")
+    say(f"renewed  {row['outcome']}: {row['steps']} steps with the {step} done, low "
+        f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, slope "
+        f"{float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
+    if doubted:
+        say(doubted[1])
+    say(f"record   {place / 'steps.csv'}")
+    for picture in pictures:
+        say(f"picture  {picture}")
+    return {"renewed": {key: number_or_text(text) for key, text in row.items()}, "folder": place,
+            "pictures": pictures, "band": doubted[0] if doubted else None}
 
 
 def _case_of(run: Path, case: str | None) -> Case:

@@ -14,7 +14,7 @@ import time
 from collections import deque
 from collections.abc import Awaitable, Callable
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from fastapi.responses import FileResponse, JSONResponse, Response
 
 from simkit.errors import InputError, InputErrors
 from simkit.live.ahead import Ahead
+from simkit.live.answers import answer, counsel
 from simkit.live.forecast import Forecaster
 from simkit.live.keep import save_as_case
 from simkit.live.shape import Shape, make_shape
@@ -34,6 +35,7 @@ PAGE = Path(__file__).with_name("page")
 FILES = {"live.js": "text/javascript", "view.js": "text/javascript", "maps.js": "text/javascript",
          "live.css": "text/css"}
 MOST_VIEWERS = 60
+LONGEST_READINGS = 3000
 MOST_MESSAGES, WINDOW_S = 60, 2.0
 """A client that sends this many messages within the window is disconnected."""
 SLOWEST_S = 5.0
@@ -75,6 +77,7 @@ class LiveServer:
         self.ahead = Ahead(self.mechanics)
         self.busy = False
         self.said = ""
+        self.told: dict[str, Any] | None = None
         self.lessons = lessons() if told is None else told
 
     def app(self) -> FastAPI:
@@ -205,7 +208,8 @@ class LiveServer:
         else:
             self.ahead.stop()
         self.busy = True
-        await self.tell({"type": "busy", "text": message.get("text", deed)})
+        words = {"readings": "the histories of the dent", "counsel": "which tap tells most"}
+        await self.tell({"type": "busy", "text": words.get(deed) or message.get("text", deed)})
         begin = time.monotonic()
         try:
             await self.compute(lambda: self.deed(deed, message))
@@ -214,6 +218,9 @@ class LiveServer:
             await self.tell({"type": "free", "seconds": round(time.monotonic() - begin, 3),
                              "text": self.said})
             self.said = ""
+        if self.told is not None:
+            await self.tell(self.told)
+            self.told = None
         for client in list(self.clients):
             await self.send_shape(client, self.shop.here, self.shop.session.state)
         await self.send_panel(list(self.clients))
@@ -236,6 +243,12 @@ class LiveServer:
             self.shop.switch(word_of(message, "name"))
         elif deed == "save":
             self.said = "saved in " + ", ".join(f.name for f in self.shop.save())
+        elif deed == "readings":
+            text = word_of(message, "text", LONGEST_READINGS)
+            self.told = {"type": "answer", **asdict(answer(self.shop, text, lambda said: None))}
+        elif deed == "counsel":
+            self.told = {"type": "answer", "histories": [],
+                         "sentences": counsel(self.shop, lambda said: None)}
         elif deed == "case":
             self.said = f"case written: {save_as_case(self.shop, word_of(message, 'name'))}"
         else:

@@ -24,7 +24,8 @@ LONGEST_MESSAGE = 4096
 MOST_SPOTS = 8
 LARGEST_LESSON = 200_000
 """Bytes of a lesson file."""
-DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "ahead", "shape", "save", "case")
+DEEDS = ("work", "undo", "redo", "fork", "switch", "forecast", "ahead", "shape", "save", "case",
+         "readings", "counsel")
 LESSONS = Path(__file__).with_name("lessons")
 
 
@@ -46,11 +47,11 @@ def read_message(text: str) -> dict[str, Any]:
     return message
 
 
-def word_of(message: dict[str, Any], key: str) -> str:
+def word_of(message: dict[str, Any], key: str, most: int = 200) -> str:
     """A text of a message."""
     value = message.get(key)
-    if not isinstance(value, str) or not 0 < len(value) <= 200:
-        raise InputError(f"'{key}' is no text", "1 to 200 letters", key=key)
+    if not isinstance(value, str) or not 0 < len(value) <= most:
+        raise InputError(f"'{key}' is no text", f"1 to {most} letters", key=key)
     return value
 
 

@@ -25,7 +25,7 @@ from simkit.record.write import (
     save_state,
 )
 from simkit.repair.operations import Operation
-from simkit.repair.session import Session, Step
+from simkit.repair.session import Session, Step, open_session
 from simkit.repair.spoken import read_operation, say_operation
 from simkit.repair.steprow import StepRow
 from simkit.study.run import FLAT, Start, summary
@@ -102,6 +102,24 @@ class Workshop:
         self.redo.clear()
         self._keep_node(len(self.nodes) - 1)
         return session.now.row
+
+    def begin(self, name: str, sessions: list[Session]) -> None:
+        """A new branch with a dent of its own, and the steps done on it; work on it."""
+        if len(self.nodes) + len(sessions) > MOST_NODES or len(self.branches) >= MOST_BRANCHES:
+            raise InputError("a session with too many steps or branches", "a new session")
+        parent = -1
+        for session in sessions:
+            row = session.now.row
+            words = "the dent" if parent < 0 else row.said or row.deed
+            self.nodes.append(Node(parent, words, session))
+            parent = len(self.nodes) - 1
+            self._keep_node(parent)
+        self.branches[name] = parent
+        self.branch = name
+        self.redo.clear()
+        self._keep()
+        for at in self.path(name):
+            record_step(self._run_folder(name), self.nodes[at].session)
 
     def undo(self) -> None:
         """Go back by one step; InputError at the dent."""
@@ -244,8 +262,11 @@ def _read_node(shop: Workshop, number: int, say: Callable[[str], None]) -> Node 
     except (OSError, ValueError, KeyError, TypeError):
         return None
     state = load_state(place.with_suffix(".npz"), shop.start.work, say)
-    if state is None or not 0 <= parent < number:
+    if state is None or not -1 <= parent < number:
         return None
+    if parent < 0:
+        return Node(parent, operation, open_session(shop.start.work, state,
+                                                    matched=shop.start.matched))
     before = shop.nodes[parent].session
     field_now = before.work.sampling.field(state)
     steps = (*before.steps, Step(row, field_now, state))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import copy
 import csv
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass, replace
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -73,7 +73,8 @@ stage was not reached."""
 class Start:
     """The reconstructed dent of a case: workpiece, session at step 0, and quality of the match.
 
-    ``accepted``: repair the dent even if it does not match the measured one.
+    ``accepted``: repair the dent even if it does not match the measured one. ``beside``: what
+    identifies a run beside its case and strategy.
     """
 
     work: Workpiece
@@ -82,6 +83,7 @@ class Start:
     sentence: str
     matched: bool
     accepted: bool = False
+    beside: Mapping[str, Any] = field(default_factory=dict)
 
 
 def prepare(case: Case, folder: Path, threads: int, progress: Progress,
@@ -150,7 +152,7 @@ def run_strategy(start: Start, strategy: Strategy, folder: Path, progress: Progr
     every record; if it returns False, the run stops without writing. A repair on larger elements
     goes on on the finer ones when the bulk is out, or when nothing helps any more on the larger.
     """
-    what = {**identity(start.work.case), "strategy": strategy.name}
+    what = {**identity(start.work.case), "strategy": strategy.name, **start.beside}
     session = resume(folder, start.work, None, progress) if open_folder(folder, what) else None
     session = None if session is None else replace(session, matched=start.matched)
     if session is None:

@@ -36,7 +36,7 @@ CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
         "history": {"method": "strike", "rounds": 12,
                     "striker": {"kind": "ball", "radius_min_mm": 8, "radius_max_mm": 60}},
         "kit": {"tabs": ["round-25"], "tips": ["ball-12"], "glue": "standard-hot-melt"},
-        "limits": {"steps": 1}, "strategies": ["crown-first"]}
+        "limits": {"steps": 2}, "strategies": ["crown-first"]}
 PLACES = ((5.0, -4.0), (20.0, -4.0), (5.0, 15.0), (-12.0, -4.0), (40.0, 10.0))
 
 
@@ -72,7 +72,7 @@ def test_the_history_that_gave_the_readings_gains(run: Path, tmp_path: Path) -> 
                                                        for one in told)
     with open(run / "learned.csv", newline="", encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
-    assert [row["step"] for row in rows] == ["0", "1"]
+    assert [row["step"] for row in rows] == ["0", "1", "2"]
 
 
 def test_a_slip_is_named_by_its_line(run: Path, tmp_path: Path, capsys) -> None:
@@ -120,7 +120,7 @@ def test_observed_in_python_weighs_as_the_command_does(run: Path, tmp_path: Path
     histories = histories_of(start, run, lambda text: None)
     before = Ensemble(histories, (1.0,) * len(histories))
     table = np.loadtxt(file, delimiter=",", skiprows=1)
-    after = before.observe(table)
+    after = before.observe(table, step=1)
     assert [one.weight for one in after.histories] == pytest.approx(
         [one["after"] for one in told], abs=1e-9)
     assert after.strength == pytest.approx([one["strength"] for one in told])
@@ -166,6 +166,48 @@ def test_histories_are_opened_in_other_sheets_too(run: Path) -> None:
     after = ensemble.apply(tap)
     read = [(x, y, float(d)) for (x, y), d in zip(PLACES, field_at(after, PLACES), strict=True)]
     assert len(after.observe(read).sheet[0]) == 2
+
+
+def test_the_plan_is_renewed_on_the_history_that_gained(run: Path, tmp_path: Path, capsys) -> None:
+    """The renewed run has the learned history's dent and the steps done, goes on from there, can
+    be learned from in its turn, and is not taken for the plan after other readings."""
+    file = readings(run, "doubt/1", tmp_path / "after.csv")
+    out = tmp_path / "renewed"
+    ask = ["learn", str(run), "--step", "1", "--readings", str(file), "--threads", "1",
+           "--then", "centre-first", "--out", str(out)]
+    assert main([*ask, "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["folder"] == str(out)
+    with open(run / "steps.csv", newline="", encoding="utf-8") as stream:
+        done = list(csv.DictReader(stream))
+    with open(out / "steps.csv", newline="", encoding="utf-8") as stream:
+        renewed = list(csv.DictReader(stream))
+    assert [row["said"] for row in renewed[:2]] == [row["said"] for row in done[:2]]
+    assert len(renewed) == 3
+    histories = json.loads((run / "learned.json").read_text())["histories"]
+    likeliest = max(range(len(histories)), key=lambda k: histories[k]["after"])
+    source = run if likeliest == 0 else run / "doubt" / str(likeliest)
+    for step in (0, 1):  # the same panel as that history carried through the same steps
+        fields = [np.load(folder / "fields" / f"{step:04d}.npz")["d_mm"]
+                  for folder in (out, source)]
+        np.testing.assert_allclose(*fields, atol=1e-6)
+    notes = json.loads((out / "reconstruction.json").read_text())["plausible"]
+    assert notes[0]["weight"] == pytest.approx(histories[likeliest]["after"])
+    assert sorted(one["weight"] for one in notes) == pytest.approx(
+        sorted(one["after"] for one in histories))
+    assert main(["learn", str(out), "--step", "1", "--readings", str(file), "--threads", "1"]) == 0
+    again = json.loads((out / "learned.json").read_text())["histories"]
+    assert [one["before"] for one in again] == pytest.approx([one["weight"] for one in notes])
+    file = readings(run, ".", tmp_path / "other.csv")
+    ask[ask.index("--readings") + 1] = str(file)
+    assert main(ask) == 2
+    assert "--fresh" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize("more", [["--out", "x"], ["--then", "centre-first"], ["--band"]])
+def test_a_plan_without_readings_is_refused(run: Path, more: list[str], capsys) -> None:
+    assert main(["learn", str(run), "--advise", *more]) == 2
+    assert "only after readings" in capsys.readouterr().err
 
 
 def field_at(ensemble: Ensemble, places) -> np.ndarray:

@@ -35,6 +35,7 @@ function heard(message) {
   if (message.type === "shape") state.awaited = message.node;
   if (message.type === "panel") panelCame(message);
   if (message.type === "forecast") forecastCame(message);
+  if (message.type === "answer") answerCame(message);
   if (message.type === "busy") { state.busy = true; status(`computing: ${message.text}`); enable(); }
   if (message.type === "free") {
     state.busy = false; state.seconds = message.seconds;
@@ -222,7 +223,10 @@ function beside() {
 
 function enable() {
   const works = state.hello?.works && !state.busy, p = state.panel;
-  for (const id of ["go", "letdown", "fork", "save", "savecase", "branch"]) $(id).disabled = !works;
+  for (const id of ["go", "letdown", "fork", "save", "savecase", "branch", "counsel", "learn"]) {
+    $(id).disabled = !works;
+  }
+  if (!(p?.steps.length > 1)) $("learn").disabled = true;
   $("undo").disabled = !works || !p?.can_undo;
   $("redo").disabled = !works || !p?.can_redo;
   $("letdown").disabled = !works || !(p?.held_N > 0);
@@ -251,6 +255,18 @@ function forecastCame(message) {
   $("foreseen").textContent = `elastic forecast: ${Math.abs(force).toFixed(0)} N to bring it there; `
     + `then low ${message.low_mm.toFixed(2)}, high ${message.high_mm.toFixed(2)} mm under load`;
   gauge(Math.abs(force), kind);
+}
+
+// What readings after a step taught: each history with its weight, and what was surprising.
+function answerCame(message) {
+  state.answer = message;
+  const share = (value) => `${(100 * value).toFixed(0)} %`;
+  const lines = [...message.histories.map(([words, before, after]) =>
+    `${share(before)} \u2192 ${share(after)}  ${words}`), ...message.sentences];
+  if (message.branch) lines.push(`The work goes on on branch ${message.branch}.`);
+  $("told").replaceChildren(...lines.map((text) =>
+    Object.assign(document.createElement("p"), { textContent: text })));
+  $("answers").open = true;
 }
 
 function pick(distance) {
@@ -346,6 +362,13 @@ $("savecase").onclick = () => {
   if (!name) { status("type a name for the case beside 'branch here' first"); return; }
   say({ do: "case", name }); $("name").value = "";
 };
+$("addplace").onclick = () => {
+  const [x, y] = state.map.at, lines = $("readings").value.trimEnd();
+  $("readings").value = `${lines}${lines ? "\n" : ""}${x.toFixed(1)} ${y.toFixed(1)} `;
+  $("readings").focus();
+};
+$("learn").onclick = () => say({ do: "readings", text: $("readings").value });
+$("counsel").onclick = () => say({ do: "counsel" });
 $("fork").onclick = () => { say({ do: "fork", name: $("name").value.trim() }); $("name").value = ""; };
 $("branch").onchange = () => say({ do: "switch", name: $("branch").value });
 $("compare").onchange = refresh;

@@ -1,0 +1,118 @@
+"""The panel answers in a live session: readings after a step choose the history it goes on with.
+
+Truth: OWN, one of the histories itself gives the readings; what is tested is that the work then goes
+on from it.
+"""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.interpolate import RectBivariateSpline
+
+from simkit.case.load import load_case
+from simkit.errors import InputError
+from simkit.inspection.spots import SampledField
+from simkit.live.answers import answer, counsel, read_readings
+from simkit.live.workshop import Workshop, open_workshop
+from simkit.study.run import Start, prepare
+
+CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
+        "panel": {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 600, "length_x_mm": 200,
+                  "length_y_mm": 160, "thickness_mm": 0.8, "grade": "DC04"},
+        "mesh": {"fine_mm": 9, "coarse_mm": 20, "layers": 3},
+        "dent": {"shapes": [{"kind": "bowl", "x_mm": 5, "y_mm": -4, "length_mm": 60,
+                             "width_mm": 50, "depth_mm": 1.2, "crown_mm": 0.15}]},
+        "history": {"method": "strike", "rounds": 12,
+                    "striker": {"kind": "ball", "radius_min_mm": 8, "radius_max_mm": 60}},
+        "kit": {"tabs": ["round-25"], "tips": ["ball-12"], "glue": "standard-hot-melt"}}
+PLACES = ((5.0, -4.0), (20.0, -4.0), (5.0, 15.0), (-12.0, -4.0), (40.0, 10.0))
+TAP, PUSH = "tap ball-12 at 38,-4 to 0.02", "push ball-12 at 5,-4 to -0.6"
+
+
+@pytest.fixture(scope="module")
+def start(tmp_path_factory: pytest.TempPathFactory) -> Start:
+    folder = tmp_path_factory.mktemp("answers")
+    (folder / "case.yaml").write_text(json.dumps(CASE), encoding="utf-8")
+    return prepare(load_case(folder / "case.yaml"), folder / "dent", 1, lambda text: None)
+
+
+@pytest.fixture
+def shop(start: Start, tmp_path: Path) -> Workshop:
+    return open_workshop(start, tmp_path / "live")
+
+
+def quiet(text: str) -> None:
+    """Say nothing."""
+
+
+def lines_of(field: SampledField) -> str:
+    spline = RectBivariateSpline(field.x_mm, field.y_mm, field.d_mm.T, s=0)
+    return "\n".join(f"{x} {y} {float(spline(x, y)[0, 0]):.4f}" for x, y in PLACES)
+
+
+def test_the_work_goes_on_from_the_history_that_gave_the_readings(
+        shop: Workshop, start: Start, tmp_path: Path) -> None:
+    shop.work(PUSH)
+    own = answer(shop, lines_of(shop.session.now.field), quiet)
+    assert [before for _, before, _ in own.histories] == pytest.approx(
+        [one["weight"] for one in start.notes["plausible"]], abs=1e-6)
+    assert sum(after for _, _, after in own.histories) == pytest.approx(1.0)
+    # Readings of another history, twice if the first time it only gains.
+    with np.load(next((shop.folder / "learned").glob("*/doubt/1/fields/0001.npz"))) as data:
+        other = SampledField(data["x_mm"], data["y_mm"], data["d_mm"], np.isfinite(data["d_mm"]))
+    gained = []
+    for _ in range(6):
+        told = answer(shop, lines_of(other), quiet)
+        gained.append(told.histories)
+        if told.branch != "main":
+            break
+    second = [one[2] for one in gained[0]][1]
+    assert second > [one[1] for one in gained[0]][1]
+    for earlier, later in zip(gained, gained[1:], strict=False):  # weights are carried on
+        assert [one[1] for one in later] == pytest.approx([one[2] for one in earlier])
+    assert shop.branch == "as read 1"
+    np.testing.assert_allclose(shop.session.now.field.d_mm, other.d_mm, atol=1e-6)
+    assert [shop.nodes[k].operation for k in shop.path(shop.branch)][0] == "the dent"
+    shop.work(TAP)
+    again = open_workshop(start, shop.folder)
+    assert again.branch == "as read 1"
+    assert len(again.path(again.branch)) == 3
+    np.testing.assert_allclose(again.session.state.displacement, shop.session.state.displacement)
+    assert counsel(again, quiet)
+
+
+@pytest.mark.parametrize(("text", "says"), [
+    ("", "0 readings"), ("1 2", "line 1"), ("1 2 3\n4 5 nan", "line 2"), ("1 2 x", "line 1"),
+    ("1 2 3", "1 readings"), ("1 2 3\n" * 61, "61 readings")])
+def test_lines_that_are_no_readings_are_named(text: str, says: str) -> None:
+    with pytest.raises(InputError, match=says):
+        read_readings(text)
+
+
+def test_readings_are_read_with_blanks_commas_or_semicolons() -> None:
+    points = read_readings("1 2 -0.3\n\n4, 5, 0.1\n7;8;0")
+    np.testing.assert_allclose(points.xy_mm, [[1, 2], [4, 5], [7, 8]])
+    np.testing.assert_allclose(points.d_mm, [-0.3, 0.1, 0.0])
+    assert list(points.line) == [1, 3, 4]
+
+
+def test_what_cannot_answer_is_refused_and_changes_nothing(shop: Workshop) -> None:
+    with pytest.raises(InputError, match="before the first step"):
+        answer(shop, "0 0 -1\n1 1 -1", quiet)
+    shop.work(TAP)
+    with pytest.raises(InputError, match="not of this panel"):
+        answer(shop, "5 -4 0.8\n20 -4 -0.9\n5 15 0.7\n-12 -4 -0.8", quiet)
+    assert list(shop.branches) == ["main"]
+    assert not list((shop.folder / "learned").glob("*.json"))
+
+
+def test_a_dent_with_one_history_says_so(start: Start, tmp_path: Path) -> None:
+    alone = Start(start.work, start.session, {"sentence": ""}, "", matched=True)
+    shop = open_workshop(alone, tmp_path / "live")
+    shop.work(TAP)
+    with pytest.raises(InputError, match="only one history"):
+        answer(shop, "5 -4 -1\n20 -4 -1", quiet)
