@@ -1,17 +1,20 @@
 """The panel answers in a live session: readings after a step choose the history it goes on with.
 
-Truth: OWN, one of the histories itself gives the readings; what is tested is that the work then goes
-on from it.
+Truth: OWN, one of the histories itself gives the readings; what is tested is that the work then
+goes on from it.
 """
 
 from __future__ import annotations
 
 import json
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
 import pytest
 from scipy.interpolate import RectBivariateSpline
+from small_live import STRUCK
+from small_live import start as start_live
 
 from simkit.case.load import load_case
 from simkit.errors import InputError
@@ -20,15 +23,6 @@ from simkit.live.answers import answer, counsel, read_readings
 from simkit.live.workshop import Workshop, open_workshop
 from simkit.study.run import Start, prepare
 
-CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
-        "panel": {"surface": "curved", "radius_x_mm": 900, "radius_y_mm": 600, "length_x_mm": 200,
-                  "length_y_mm": 160, "thickness_mm": 0.8, "grade": "DC04"},
-        "mesh": {"fine_mm": 9, "coarse_mm": 20, "layers": 3},
-        "dent": {"shapes": [{"kind": "bowl", "x_mm": 5, "y_mm": -4, "length_mm": 60,
-                             "width_mm": 50, "depth_mm": 1.2, "crown_mm": 0.15}]},
-        "history": {"method": "strike", "rounds": 12,
-                    "striker": {"kind": "ball", "radius_min_mm": 8, "radius_max_mm": 60}},
-        "kit": {"tabs": ["round-25"], "tips": ["ball-12"], "glue": "standard-hot-melt"}}
 PLACES = ((5.0, -4.0), (20.0, -4.0), (5.0, 15.0), (-12.0, -4.0), (40.0, 10.0))
 TAP, PUSH = "tap ball-12 at 38,-4 to 0.02", "push ball-12 at 5,-4 to -0.6"
 
@@ -36,7 +30,7 @@ TAP, PUSH = "tap ball-12 at 38,-4 to 0.02", "push ball-12 at 5,-4 to -0.6"
 @pytest.fixture(scope="module")
 def start(tmp_path_factory: pytest.TempPathFactory) -> Start:
     folder = tmp_path_factory.mktemp("answers")
-    (folder / "case.yaml").write_text(json.dumps(CASE), encoding="utf-8")
+    (folder / "case.yaml").write_text(STRUCK, encoding="utf-8")
     return prepare(load_case(folder / "case.yaml"), folder / "dent", 1, lambda text: None)
 
 
@@ -72,11 +66,11 @@ def test_the_work_goes_on_from_the_history_that_gave_the_readings(
             break
     second = [one[2] for one in gained[0]][1]
     assert second > [one[1] for one in gained[0]][1]
-    for earlier, later in zip(gained, gained[1:], strict=False):  # weights are carried on
+    for earlier, later in pairwise(gained):  # weights are carried on
         assert [one[1] for one in later] == pytest.approx([one[2] for one in earlier])
     assert shop.branch == "as read 1"
     np.testing.assert_allclose(shop.session.now.field.d_mm, other.d_mm, atol=1e-6)
-    assert [shop.nodes[k].operation for k in shop.path(shop.branch)][0] == "the dent"
+    assert next(shop.nodes[k].operation for k in shop.path(shop.branch)) == "the dent"
     shop.work(TAP)
     again = open_workshop(start, shop.folder)
     assert again.branch == "as read 1"
@@ -116,3 +110,35 @@ def test_a_dent_with_one_history_says_so(start: Start, tmp_path: Path) -> None:
     shop.work(TAP)
     with pytest.raises(InputError, match="only one history"):
         answer(shop, "5 -4 -1\n20 -4 -1", quiet)
+
+
+def test_the_page_is_told_what_was_learned(tmp_path: Path) -> None:
+    """Over the socket, as the page does it: a push, readings after it, then advice."""
+    client = pytest.importorskip("websockets.sync.client")
+    running = start_live(tmp_path, case=STRUCK)
+    origin = running.work.split("/?")[0]
+    talk = origin.replace("http", "ws") + "/talk?token=" + running.work.split("=")[1]
+    try:
+        with client.connect(talk, origin=origin, max_size=None) as socket:
+            def said(message: dict[str, str], awaited: str) -> dict:
+                socket.send(json.dumps(message))
+                while True:
+                    word = socket.recv(timeout=180)
+                    if isinstance(word, str) and json.loads(word)["type"] in (awaited, "error"):
+                        return json.loads(word)
+
+            assert "before the first step" in said({"do": "readings", "text": "0 0 -1\n5 5 -1"},
+                                                   "answer")["text"]
+            said({"do": "work", "text": PUSH}, "free")
+            # The answer comes from the state; the run folder is written after it.
+            shop = open_workshop(prepare(load_case(tmp_path / "case.yaml"), running.folder / "dent",
+                                         1, quiet), tmp_path / "copy")
+            shop.work(PUSH)
+            told = said({"do": "readings", "text": lines_of(shop.session.now.field)}, "answer")
+            assert told["branch"] == "main"
+            assert sum(after for _, _, after in told["histories"]) == pytest.approx(1.0)
+            assert said({"do": "counsel"}, "answer")["sentences"]
+            assert "letters" in said({"do": "readings", "text": "1 2 3\n" * 600}, "answer")["text"]
+    finally:
+        running.process.kill()
+        running.process.communicate()
