@@ -6,6 +6,7 @@ Run: python benchmarks/blind_history_page.py (or blind_history.py --page)
 from __future__ import annotations
 
 import csv
+from itertools import product
 from pathlib import Path
 
 import matplotlib as mpl
@@ -25,6 +26,9 @@ HALVES = ("calibration", "test")
 LEAST_MM = 0.02
 """Smaller true changes have no error in per cent, and are left out of the figure."""
 Row = dict[str, str]
+READ_AS = {"one tap": "before and after, 0.005 mm",
+           "one tap, 0.02 mm": "before and after, 0.02 mm", "one tap, after only": "after, 0.02 mm"}
+"""Ways to read a tap in words."""
 
 
 def read_rows() -> list[Row]:
@@ -78,13 +82,14 @@ def draw(rows: list[Row]) -> None:
     plt.close(figure)
 
 
-def pairs(rows: list[Row], name: str, half: str) -> tuple[np.ndarray, np.ndarray]:
+def pairs(rows: list[Row], name: str, half: str, way: str = "one tap"
+          ) -> tuple[np.ndarray, np.ndarray]:
     """Sizes of the errors, %, of one answer before and after readings of the first tap."""
     told = {(r["case"], r["learned"]): abs(float(r["error_pct"])) for r in of(rows, operation=name)
             if not half or r["half"] == half}
-    cases = [case for case, learned in told if learned == "no" and (case, "one tap") in told]
+    cases = [case for case, learned in told if learned == "no" and (case, way) in told]
     return (np.array([told[case, "no"] for case in cases]),
-            np.array([told[case, "one tap"] for case in cases]))
+            np.array([told[case, way] for case in cases]))
 
 
 def summary(rows: list[Row]) -> list[str]:
@@ -127,18 +132,21 @@ def springing(one: list[Row]) -> str:
 
 
 def learned_summary(rows: list[Row]) -> list[str]:
-    """By half and next answer: errors before and after readings of one tap."""
+    """By way of reading, half and next answer: errors before and after readings of one tap."""
     lines = []
-    for half in HALVES:
-        for name in NEXT:
-            before, after = pairs(rows, name, half)
-            if before.size:
-                held = [float(r["low_mm"]) <= float(r["true_mm"]) <= float(r["high_mm"])
-                        for r in of(rows, operation=name, half=half, learned="one tap")]
-                lines.append(
-                    f"| {half} | {name} | {before.size} | {np.median(before):.0f} | "
-                    f"{np.median(after):.0f} | {np.median(after / np.maximum(before, 0.1)):.2f} | "
-                    f"{(after - before).max():+.0f} | {100 * np.mean(held):.0f} |")
+    ways = [way for way in dict.fromkeys(r["learned"] for r in rows) if way != "no"]
+    for way, half, name in product(ways, HALVES, NEXT):
+        before, after = pairs(rows, name, half, way)
+        if before.size:
+            some = of(rows, operation=name, half=half, learned=way)
+            low, high, true = column(some, "low_mm", "high_mm", "true_mm")
+            held, wide = (low <= true) & (true <= high), 100.0 * (high - low) / np.abs(true)
+            lines.append(
+                f"| {READ_AS.get(way, way)} | {half} | {name} | {before.size} | "
+                f"{np.median(before):.0f} | {np.median(after):.0f} | "
+                f"{np.median(after / np.maximum(before, 0.1)):.2f} | "
+                f"{(after - before).max():+.0f} | {100 * held.mean():.0f} | {np.median(wide):.0f} |"
+            )
     return lines
 
 
@@ -153,9 +161,10 @@ def table(rows: list[Row]) -> str:
         "| half | change | dents | error, % median | 95th percentile | worst | band holds, % "
         "| width, % median | worst | imprint alone: error, % median |",
         "|---|---|---|---|---|---|---|---|---|---|", *summary(rows), "",
-        "| half | next answer | dents | error before, % median | after readings of one tap "
-        "| after over before, median | most worse by, points | band then holds, % |",
-        "|---|---|---|---|---|---|---|---|", *learned_summary(rows), "",
+        "| five places read | half | next answer | dents | error before, % median | after readings "
+        "| after over before, median | most worse by, points | band then holds, % "
+        "| width, % median |",
+        "|---|---|---|---|---|---|---|---|---|---|", *learned_summary(rows), "",
         f"{len(one)} dents computed, {halves}. Changes below {LEAST_MM:g} mm, the noise of one "
         "reading, count in no percentage. Width: band over true change. Depth field matched to "
         f"{np.median(match):.3f} mm rms (median; worst {match.max():.3f}); search and all "

@@ -15,6 +15,7 @@ import numpy as np
 from blind_dents import DENTS, hash_of
 from blind_history_page import learned_summary, summary
 
+from simkit.errors import InputError
 from simkit.files import write_table
 from simkit.history.calibrated import (
     COLUMNS as STORED_COLUMNS,
@@ -35,6 +36,7 @@ from simkit.history.calibrated import (
 )
 from simkit.history.learning import Learned, Usual, learn, telling_places
 from simkit.history.plausible import MODEL_MM, band, spanned, weights
+from simkit.study.readings import as_readings
 
 RESULTS = Path(__file__).parent / "results" / "blind_history.csv"
 COLUMNS = ("case", "half", "learned", "operation", "true_mm", "predicted_mm", "low_mm", "high_mm",
@@ -47,9 +49,16 @@ KIND = {"tap, tapped place": PLACE_TAP, "tap, middle": MIDDLE_TAP, "pull, middle
 LEARNED_KIND = {SECOND[0]: TAP_LEARNED, SECOND[1]: PULL_LEARNED}
 NOISE_MM, SMALL_MM = 0.02, 0.02
 """Noise of one reading; smaller true changes have no error in per cent and score nothing."""
-READ_MM = float(np.hypot(NOISE_MM, MODEL_MM))
-"""Standard error of a reading against a history, which misses the dent itself by so much."""
+READ = {"one tap": (0.005, True), "one tap, 0.02 mm": (NOISE_MM, True),
+        "one tap, after only": (NOISE_MM, False)}
+"""Ways to read a tap: noise of a reading, mm, and whether the places are read before it too. The
+first is a dial gauge with divisions of 0.01 mm (its noise is a judgement, no source)."""
+USUAL = "one tap"
+TOLD_MM = float(np.hypot(NOISE_MM, MODEL_MM))
+"""Standard error by which the telling places are chosen, as in simkit's advice."""
 CALIBRATION = "calibration"
+SHEET_SHARES = (0.0, 0.5, 1.0)
+"""Shares of the sheet's estimated deviation that are tried for the next answer."""
 ENOUGH = 9
 """Dents from which nine in ten can be calibrated."""
 Case = tuple[float, np.ndarray, list[float]]
@@ -76,23 +85,37 @@ def foretold(dent: dict[str, Any], name: str) -> np.ndarray:
 
 
 def lesson(dent: dict[str, Any], wrong: dict[int, float] | None = None,
-           other: dict[str, Any] | None = None) -> Learned:
-    """What five readings after the first tap teach, where they tell most.
+           other: dict[str, Any] | None = None, way: str = USUAL) -> Learned:
+    """What five readings of the first tap teach, where they tell most.
 
-    ``wrong``: what is added to single readings (numbers 0 to 4), mm; ``other``: the dent whose
-    readings are given by mistake.
+    ``wrong``: what is added to single readings after it (numbers 0 to 4), mm; ``other``: the dent
+    whose readings are given by mistake; ``way``: see READ.
     """
     members, truth = dent["members"], (other or dent)["truth"]
-    chosen = places_read(dent)
+    chosen, (noise, twice) = places_read(dent), READ[way]
     change, stood = (np.array([one["answers"][name] for one in members])[:, chosen]
                      for name in ("places", "stood"))
     rng = np.random.default_rng(hash_of(dent["dent"]) + 1)
-    read = (np.array(truth["stood"]) + np.array(truth["places"]))[chosen]
-    read = read + rng.normal(0.0, NOISE_MM, len(chosen))
+    after = (np.array(truth["stood"]) + np.array(truth["places"]))[chosen]
+    after = after + rng.normal(0.0, noise, len(chosen))
+    before = np.array(truth["stood"])[chosen] + rng.normal(0.0, noise, len(chosen))
     for k, add in (wrong or {}).items():
-        read[k] += add
-    return learn(stood, change, read, belief_of(dent), READ_MM, REST,
-                 sheet_ways(dent, "places")[:, chosen])
+        after[k] += add
+    rows = [grid_xy()[chosen, 0], grid_xy()[chosen, 1], before, after]
+    read = as_readings(np.column_stack(rows if twice else [*rows[:2], after]), noise)
+    found = learn(read.standing(stood), change, after, belief_of(dent), read.error_mm, REST,
+                  sheet_ways(dent, "places")[:, chosen])
+    try:
+        read.check_before(stood, 1)
+    except InputError:
+        return replace(found, foreign=True)
+    return found
+
+
+def grid_xy() -> np.ndarray:
+    """Places (n, 2) of the readings about the middle, mm."""
+    side = np.linspace(-42.0, 42.0, 13)
+    return np.column_stack([a.ravel() for a in np.meshgrid(side, side)])
 
 
 def sheet_ways(dent: dict[str, Any], name: str) -> np.ndarray:
@@ -107,9 +130,7 @@ def sheet_ways(dent: dict[str, Any], name: str) -> np.ndarray:
 def places_read(dent: dict[str, Any]) -> list[int]:
     """Numbers of the five places that are read, of those where the tap was foretold."""
     change = np.array([member["answers"]["places"] for member in dent["members"]])
-    side = np.linspace(-42.0, 42.0, 13)
-    xy = np.column_stack([a.ravel() for a in np.meshgrid(side, side)])
-    chosen, _ = telling_places(change, belief_of(dent), READ_MM, xy)
+    chosen, _ = telling_places(change, belief_of(dent), TOLD_MM, grid_xy())
     if not chosen:  # one history only: where it foretells most
         chosen = [int(k) for k in np.argsort(-np.abs(change[0]))[:5]]
     return chosen
@@ -129,11 +150,11 @@ def wrong_readings(kept: list[dict[str, Any]]) -> str:
             f"right files {false} doubted.")
 
 
-def renewed(dent: dict[str, Any], name: str, carried: float, taught: Learned
-            ) -> tuple[np.ndarray, list[float]]:
+def renewed(dent: dict[str, Any], name: str, carried: float, taught: Learned,
+            of_sheet: float = 1.0) -> tuple[np.ndarray, list[float]]:
     """What each history answers to the next step once the tap was read, and its weight."""
     strength = 1.0 + carried * (np.array(taught.strength) - 1.0)
-    sheet = np.array(taught.sheet) @ sheet_ways(dent, name)
+    sheet = of_sheet * (np.array(taught.sheet) @ sheet_ways(dent, name))
     return foretold(dent, name) * strength + sheet, list(taught.weights)
 
 
@@ -156,12 +177,22 @@ def calibrated(kept: list[dict[str, Any]]) -> dict[str, Room]:
         carried = carried_share([ratio(dent, "tap, middle") for dent in some],
                                 [ratio(dent, name) for dent in some])
         carried = carried if len(some) >= ENOUGH else 0.0  # a slope of a few dents is noise
-        cases = [(dent["truth"][name], *renewed(dent, name, carried, lesson(dent)))
-                 for dent in some]
-        found[kind] = _room(kind, cases, carried)
+        def cases_with(share: float, name: str = name, carried: float = carried,
+                       some: list[dict[str, Any]] = some) -> list[Case]:
+            return [(dent["truth"][name], *renewed(dent, name, carried, lesson(dent), share))
+                    for dent in some]
+
+        share = min(SHEET_SHARES, key=lambda one: off_by_pct(cases_with(one)))
+        found[kind] = replace(_room(kind, cases_with(share), carried), sheet=share)
     least = room(pooled)[1]
     return {kind: one if one.cases >= ENOUGH else
             replace(one, room_share=max(one.room_share, least)) for kind, one in found.items()}
+
+
+def off_by_pct(cases: list[Case]) -> float:
+    """Median error of the predictions, %; 0 without cases."""
+    return float(np.median([100.0 * abs(float(values @ np.array(belief)) / true - 1.0)
+                            for true, values, belief in cases])) if cases else 0.0
 
 
 def ratio(dent: dict[str, Any], name: str) -> float:
@@ -207,10 +238,12 @@ def rows_of(dent: dict[str, Any], rooms: dict[str, Room], alone: dict[str, Any]
         rows.append(common | _row(name, "no", dent, foretold(dent, name), belief_of(dent),
                                   rooms[kind], alone))
     if "places" in dent["truth"]:
-        taught = lesson(dent)
-        for name, kind in LEARNED_KIND.items():
-            values, belief = renewed(dent, name, rooms[kind].carried, taught)
-            rows.append(common | _row(name, "one tap", dent, values, belief, rooms[kind], alone))
+        for way in READ:
+            taught = lesson(dent, way=way)
+            for name, kind in LEARNED_KIND.items():
+                values, belief = renewed(dent, name, rooms[kind].carried, taught,
+                                         rooms[kind].sheet)
+                rows.append(common | _row(name, way, dent, values, belief, rooms[kind], alone))
     return rows
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 
 import click
@@ -12,7 +13,6 @@ from simkit.case import Case
 from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import cautions, clear, hello, say
-from simkit.dent.points import read_loose_points
 from simkit.errors import InputError
 from simkit.history.learning import STRENGTH_STANDARD_ERROR
 from simkit.record.read import read_run
@@ -21,6 +21,7 @@ from simkit.strategy import Strategy, find_strategy
 from simkit.study.attempt import same_case, set_of
 from simkit.study.doubt import doubt
 from simkit.study.learn import History, advise, belief, histories_of, learn_from
+from simkit.study.readings import read_readings
 from simkit.study.renewed import renew
 from simkit.study.run import NO_MATCH, Start, prepare
 
@@ -37,7 +38,11 @@ Examples:
               help="The case of the run; needed where it names data files.")
 @click.option("--step", type=click.IntRange(1), metavar="N", help="Step after which was read.")
 @click.option("--readings", type=click.Path(path_type=Path), metavar="CSV",
-              help="Deviations read after that step: columns x_mm, y_mm, d_mm.")
+              help="Deviations read after that step: columns x_mm, y_mm, d_mm and, better, "
+                   "before_mm, read at the same places before it.")
+@click.option("--noise-mm", type=click.FloatRange(0.0, 5.0), metavar="MM",
+              help="Standard error of one of these readings; that of the case's depths if not "
+                   "given.")
 @click.option("--advise", "wanted", is_flag=True,
               help="Name the light taps that distinguish the histories best, and where to read "
                    "after them; for the state of the panel after the run.")
@@ -52,15 +57,17 @@ Examples:
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @json_option
-def command(run: Path, case: str | None, step: int | None, readings: Path | None, wanted: bool,
-            strategy: str | None, out: Path | None, band: bool, fresh: bool, threads: int) -> None:
+def command(run: Path, case: str | None, step: int | None, readings: Path | None,
+            noise_mm: float | None, wanted: bool, strategy: str | None, out: Path | None,
+            band: bool, fresh: bool, threads: int) -> None:
     """Learn from readings after a step of RUN which history its dent has.
 
     Several histories give the same dent but predict different results of a step. The recorded steps
     are carried out on each of them (stored below RUN/doubt; interrupted work is continued). A few
-    readings, such as five after the first light tap, then change the posterior weights of the
-    histories: RUN/learned.json holds the weights before and after, RUN/learned.csv the expected
-    result of every step. A wrong reading is named and left out; a file of another panel is refused.
+    readings then change the posterior weights of the histories, such as five after the first light
+    tap; best those read before it too (column before_mm) and with a fine gauge. RUN/learned.json
+    holds the weights before and after, RUN/learned.csv the expected result of every step. A wrong
+    reading is named and left out; a file of another panel is refused.
     With --then the plan is renewed, and the renewed run can be learned from in its turn. Exit code
     0 when something was learned or advised, 2 for bad input.
     """
@@ -69,7 +76,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     if (strategy is None and (out or band or fresh)) or (strategy and readings is None):
         raise InputError("a plan can be renewed only after readings",
                          "--step, --readings and --then; --out, --band, --fresh only with --then")
-    points = None if readings is None else read_loose_points(readings)
+    read = None if readings is None else read_readings(readings, 0.0)
     checked = _case_of(run, case)
     plan = None if strategy is None else find_strategy(strategy, checked)
     place = out or run / "renewed" / f"{step or 0:02d}-{strategy}"
@@ -77,10 +84,11 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
     histories = histories_of(start, run, say)
-    noise = 0.0 if checked.dent is None else checked.dent.noise_mm
+    usual = 0.0 if checked.dent is None else checked.dent.noise_mm
+    noise = usual if noise_mm is None else noise_mm
     answer: dict[str, object] = {}
-    if points is not None and step is not None:
-        lesson = learn_from(histories, step, points, noise, run)
+    if read is not None and step is not None:
+        lesson = learn_from(histories, step, replace(read, noise_mm=noise), run)
         say("")
         for line in belief(lesson.histories, lesson.learned):
             say(line)

@@ -32,7 +32,7 @@ PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL = ("place, light tap", "middle, light tap", "
 TAP_LEARNED, PULL_LEARNED = "middle, second tap, learned", "middle, pull after tap, learned"
 KINDS = (PLACE_TAP, MIDDLE_TAP, MIDDLE_PULL, TAP_LEARNED, PULL_LEARNED)
 COLUMNS = ("kind", "cases", "share", "room_share", "held_low", "held_high", "strength",
-           "strength_error", "carried")
+           "strength_error", "carried", "sheet")
 
 
 @dataclass(frozen=True)
@@ -49,7 +49,8 @@ class Room:
     strength, strength_error : true over predicted change, median, and its spread (1.48 times the
         median distance from it).
     carried : share of a tap's strength deviation, learned from readings, that the next answer of
-        this kind has too (0: nothing, 1: all of it).
+        this kind has too (0: nothing, 1: all of it); sheet : the same of the deviation of the sheet
+        estimated from them.
     """
 
     kind: str
@@ -61,6 +62,7 @@ class Room:
     strength: float
     strength_error: float
     carried: float = 0.0
+    sheet: float = 1.0
 
     def sentence(self) -> str:
         """The calibration in one sentence."""

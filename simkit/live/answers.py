@@ -13,14 +13,12 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import numpy as np
-
-from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
 from simkit.files import write_json
 from simkit.live.workshop import Workshop
 from simkit.record.write import identity, open_folder, record_step
 from simkit.study.learn import History, advise, histories_of, learn_from
+from simkit.study.readings import Readings, as_readings
 from simkit.study.renewed import carried, learned_notes
 from simkit.study.run import Start
 
@@ -37,14 +35,15 @@ class Answer:
     branch: str
 
 
-def read_readings(text: str) -> GaugePoints:
-    """Readings from lines `x y d` in mm, apart by blanks, commas or semicolons.
+def typed_readings(text: str, noise_mm: float) -> Readings:
+    """Readings from lines `x y d`, or `x y before d`, in mm, apart by blanks, commas or semicolons.
 
     Raises
     ------
     InputError : a line that is none, fewer than two readings, too many.
     """
-    rows, lines = [], []
+    rows: list[list[float]] = []
+    lines: list[int] = []
     for number, line in enumerate(text.splitlines(), 1):
         words = line.replace(",", " ").replace(";", " ").split()
         if not words:
@@ -53,15 +52,16 @@ def read_readings(text: str) -> GaugePoints:
             row = [float(word) for word in words]
         except ValueError:
             row = []
-        if len(row) != 3 or not all(map(math.isfinite, row)):
+        if len(row) not in (3, 4) or not all(map(math.isfinite, row)) or (
+                rows and len(row) != len(rows[0])):
             raise InputError(f"line {number} of the readings: {line[:40]!r}",
-                             "x y d: place and deviation in mm", key="text")
+                             "x y d, or in every line x y before d: place and deviations in mm",
+                             key="text")
         rows.append(row)
         lines.append(number)
     if not 2 <= len(rows) <= MOST_READINGS:
         raise InputError(f"{len(rows)} readings", f"2 to {MOST_READINGS}", key="text")
-    table = np.array(rows)
-    return GaugePoints("", table[:, :2], table[:, 2], np.array(lines))
+    return as_readings(rows, noise_mm, lines)
 
 
 def answer(shop: Workshop, text: str, progress: Progress) -> Answer:
@@ -72,14 +72,14 @@ def answer(shop: Workshop, text: str, progress: Progress) -> Answer:
     InputError : readings that cannot be read or are of another panel, no step before them, a held
         tool, a dent with one history.
     """
-    points = read_readings(text)
+    dent = shop.start.work.case.dent
+    readings = typed_readings(text, 0.0 if dent is None else dent.noise_mm)
     step = shop.session.now.row.step
     if step == 0:
         raise InputError("readings before the first step", "readings after a step: the dent's own "
                          "belong into the case")
     start, folder, histories = _histories(shop, progress)
-    dent = start.work.case.dent
-    lesson = learn_from(histories, step, points, 0.0 if dent is None else dent.noise_mm, folder)
+    lesson = learn_from(histories, step, readings, folder)
     best = max(range(len(histories)), key=lambda k: lesson.histories[k].weight)
     if best:
         shop.begin(_free_name(shop), carried(start, lesson.histories[best], step, progress))

@@ -15,8 +15,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from simkit.case import Case
 from simkit.case.vary import with_keys
-from simkit.dent.points import GaugePoints
-from simkit.errors import InputError
 from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import LAW, Band, band
 from simkit.history.reconstruct import Reconstruction, realise
@@ -26,6 +24,7 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
 from simkit.study.doubt import SEEN
 from simkit.study.learn import SHEET_ERRORS, Advice, History, advise, weigh
+from simkit.study.readings import as_readings
 
 Array = NDArray[np.float64]
 
@@ -88,30 +87,30 @@ class Ensemble:
                        for row, one in zip(others, self.sheets, strict=False)]
                 change = change * (1.0 + usual.carried * (np.array(self.strength) - 1.0))
                 if others:
-                    change = change + np.array(self.sheet) @ np.array(off) / SHEET_ERRORS
+                    change = change + usual.sheet * (
+                        np.array(self.sheet) @ np.array(off) / SHEET_ERRORS)
             found[name] = _level(now, change, [one.weight for one in self.histories],
                                  usual.room_share)
         return found
 
-    def observe(self, readings: ArrayLike | GaugePoints, noise_mm: float | None = None,
+    def observe(self, readings: ArrayLike, noise_mm: float | None = None,
                 step: int | None = None) -> Ensemble:
         """Weigh the histories by readings after a real step (None: the last step).
 
         Parameters
         ----------
-        readings : (n, 3) x, y and deviation, mm; or readings from a file. noise_mm : standard
-            error of a reading; None: that of the case's depths.
+        readings : (n, 3) x, y and deviation after the step, or (n, 4) x, y, deviation before and
+            after it, mm. noise_mm : standard error of a reading; None: that of the case's depths.
 
         Raises
         ------
         InputError : no such step, a reading off the panel, readings of another panel.
         """
-        points = readings if isinstance(readings, GaugePoints) else _points(readings)
         session = self.histories[0].session
         dent = session.work.case.dent
         noise = noise_mm if noise_mm is not None else 0.0 if dent is None else dent.noise_mm
-        found, told = weigh(self.histories, step or session.now.row.step, points, noise,
-                            self.sheets)
+        found, told = weigh(self.histories, step or session.now.row.step,
+                            as_readings(readings, noise), self.sheets)
         return Ensemble(tuple(replace(one, weight=weight) for one, weight in
                               zip(self.histories, found.weights, strict=True)),
                         found.strength, told, self.sheets, found.sheet if self.sheets else ())
@@ -167,11 +166,3 @@ def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], r
     now = float(np.array(now_mm) @ np.array(belief))
     seen = band(change_mm, belief, max(room_share, 0.0))
     return Band(now + seen.predicted_mm, now + seen.low_mm, now + seen.high_mm)
-
-
-def _points(readings: ArrayLike) -> GaugePoints:
-    table = np.atleast_2d(np.asarray(readings, dtype=float))
-    if table.ndim != 2 or table.shape[1] != 3 or not np.isfinite(table).all():
-        raise InputError(f"readings of shape {table.shape}",
-                         "rows of x, y and deviation, all in mm and finite", key="readings")
-    return GaugePoints("", table[:, :2], table[:, 2], np.arange(1, len(table) + 1))

@@ -15,12 +15,12 @@ from simkit.errors import InputError
 from simkit.files import write_json, write_table
 from simkit.history.calibrated import kind_of, rooms
 from simkit.history.learning import AS_FORETOLD, Learned, Usual, learn, telling_places
-from simkit.history.plausible import MODEL_MM
 from simkit.inspection.spots import SampledField
 from simkit.panel.surface import Window
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.study.doubt import SEEN, opened_members
+from simkit.study.readings import Readings
 from simkit.study.run import Start
 from simkit.tool.times import operation_minutes
 
@@ -76,16 +76,16 @@ def histories_of(start: Start, folder: Path, progress: Progress) -> tuple[Histor
     return found
 
 
-def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float,
-               folder: Path) -> Lesson:
+def learn_from(histories: tuple[History, ...], step: int, readings: Readings, folder: Path
+               ) -> Lesson:
     """Weigh the histories by readings after a step; writes learned.json and learned.csv.
 
     Raises
     ------
     InputError : no such step, a reading off the panel, readings that fit no history.
     """
-    found, told = weigh(histories, step, points, noise_mm)
-    steps = histories[0].session.steps
+    found, told = weigh(histories, step, readings)
+    points, steps = readings.points, histories[0].session.steps
     table = folder / "learned.csv"
     write_table(table, COLUMNS, [_line(k, histories, found, step) for k in range(len(steps))])
     write_json(folder / "learned.json", {
@@ -97,9 +97,9 @@ def learn_from(histories: tuple[History, ...], step: int, points: GaugePoints, n
     return Lesson(found, weighed, told, table)
 
 
-def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_mm: float,
+def weigh(histories: tuple[History, ...], step: int, readings: Readings,
           sheets: tuple[Session, ...] = ()) -> tuple[Learned, tuple[str, ...]]:
-    """Weigh histories by readings after a step; also returns the unexpected results in sentences.
+    """Weigh histories by readings of a step; also returns the unexpected results in sentences.
 
     ``sheets``: the same repair on the first history, in sheets of which one property is changed by
     ``SHEET_ERRORS`` standard errors.
@@ -108,24 +108,26 @@ def weigh(histories: tuple[History, ...], step: int, points: GaugePoints, noise_
     ------
     InputError : no such step, a reading off the panel, readings that fit no history.
     """
-    steps = histories[0].session.steps
+    steps, points = histories[0].session.steps, readings.points
     if not 1 <= step < len(steps):
         raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}")
     before = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
     after = np.array([_at(h.session.steps[step].field, points) for h in histories])
+    readings.check_before(before, step)
     # difference quotient: change of the step's effect for one standard error of each property
     per_error = [((_at(one.steps[step].field, points) - _at(one.steps[step - 1].field, points))
                   - (after - before)[0]) / SHEET_ERRORS for one in sheets]
-    found = learn(before, after - before, points.d_mm, [h.weight for h in histories],
-                  float(np.hypot(noise_mm, MODEL_MM)), REST if sheets else AS_FORETOLD,
+    standing, change = readings.standing(before), after - before
+    found = learn(standing, change, points.d_mm, [h.weight for h in histories],
+                  readings.error_mm, REST if sheets else AS_FORETOLD,
                   np.reshape(per_error, (len(sheets), -1)) if sheets else None)
     if found.foreign:
         raise InputError(
             f"these readings are not of this panel after step {step}: {_furthest(points, found)}",
             "readings of the deviation, in mm, taken after that step; another panel's file, "
             "another step, another unit?", file=points.file)
-    return found, (*_slips(points, found, np.average(after, axis=0, weights=found.weights)),
-            *_surprises(histories, found))
+    expected = np.average(standing + change, axis=0, weights=found.weights)
+    return found, (*_slips(points, found, expected), *_surprises(histories, found))
 
 
 def _at(field: SampledField, points: GaugePoints) -> Array:
@@ -215,8 +217,8 @@ class Advice:
         """One line for people."""
         at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in self.places)
         return (f"tap-down {self.operation.tool} at ({self.operation.x_mm:.0f}, "
-                f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, then read at "
-                f"{at}: distinguishes {100 * self.certainty:.0f} % of the histories; "
+                f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, read before and after it "
+                f"at {at}: distinguishes {100 * self.certainty:.0f} % of the histories; "
                 f"{self.minutes:.1f} minutes, adds at most {self.face_strain:.4f} to the strain of "
                 "a face")
 

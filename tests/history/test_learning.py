@@ -14,6 +14,7 @@ from simkit.history.learning import (
     learn,
     telling_places,
 )
+from simkit.study.readings import as_readings
 
 CHANGE = np.array([[0.10, 0.20, 0.05, 0.00, 0.02], [0.10, 0.06, 0.03, 0.00, 0.02],
                    [0.12, 0.40, 0.20, 0.00, 0.03]])
@@ -89,3 +90,23 @@ def test_the_place_where_histories_differ_is_the_most_telling():
     assert 3 not in places
     assert 0.8 < certainty < 1.0
     assert telling_places(CHANGE[[0, 0]], [0.5, 0.5], 0.02, at)[1] == 0.0
+
+
+@pytest.mark.parametrize("true", [0, 1, 2])
+def test_readings_before_and_after_are_free_of_the_error_of_the_shape(true):
+    """The reconstructed shape is wrong by up to 0.05 mm: readings after the step alone mislead,
+    those before and after it with a fine gauge do not."""
+    wrong = np.array([[0.05, -0.05, 0.04, -0.03, 0.02]] * 3)
+    rng = np.random.default_rng(true)
+    rows = np.column_stack([np.arange(5.0), np.zeros(5), STANDING[0],
+                            STANDING[0] + CHANGE[true]])
+    rows[:, 2:] += rng.normal(0.0, 0.005, (5, 2))
+    read = as_readings(rows, 0.005)
+    assert read.error_mm == pytest.approx(0.005 * 2**0.5)
+    found = learn(read.standing(STANDING + wrong), CHANGE, read.points.d_mm, BELIEF, read.error_mm)
+    assert int(np.argmax(found.weights)) == true
+    assert found.weights[true] > 2.0 * BELIEF[true]
+    alone = as_readings(np.delete(rows, 2, axis=1), 0.005)
+    misled = learn(alone.standing(STANDING + wrong), CHANGE, alone.points.d_mm, BELIEF,
+                   alone.error_mm)
+    assert misled.weights[true] < found.weights[true]

@@ -93,6 +93,47 @@ def test_another_panels_file_is_refused(run: Path, tmp_path: Path, capsys) -> No
     assert ((run / "learned.json").read_bytes() if before else b"") == before
 
 
+def both(run: Path, of: str, file: Path, offset: float = 0.0, before_of: str = "") -> Path:
+    """Readings at the same places before and after step 1, on one history or on two."""
+    rows = []
+    for folder, step in ((before_of or of, 0), (of, 1)):
+        with np.load(run / folder / "fields" / f"{step:04d}.npz") as data:
+            spline = RectBivariateSpline(data["x_mm"], data["y_mm"], data["d_mm"].T, s=0)
+        rows.append([float(spline(x, y)[0, 0]) + offset for x, y in PLACES])
+    text = "".join(f"{x},{y},{b:.5f},{d:.5f}\n" for (x, y), b, d in zip(PLACES, *rows, strict=True))
+    file.write_text("x_mm,y_mm,before_mm,d_mm\n" + text, encoding="utf-8")
+    return file
+
+
+def weights_after(run: Path) -> list[float]:
+    told = json.loads((run / "learned.json").read_text())["histories"]
+    return [one["after"] for one in told]
+
+
+def test_read_before_and_after_only_the_change_counts(run: Path, tmp_path: Path) -> None:
+    """The step is as strong as foretold on the history that gave the change, and an offset of the
+    gauge changes nothing."""
+    found = []
+    for offset in (0.0, 0.03):
+        assert main(["learn", str(run), "--step", "1", "--threads", "1", "--noise-mm", "0.002",
+                     "--readings", str(both(run, "doubt/1", tmp_path / "both.csv", offset))]) == 0
+        found.append(weights_after(run))
+    told = json.loads((run / "learned.json").read_text())["histories"]
+    assert told[1]["strength"] == pytest.approx(1.0, abs=0.01)
+    assert found[1] == pytest.approx(found[0], abs=1e-3)
+
+
+def test_readings_of_another_panel_before_the_step_are_refused(run: Path, tmp_path: Path, capsys
+                                                                ) -> None:
+    file = both(run, ".", tmp_path / "both.csv", 0.6)
+    assert main(["learn", str(run), "--step", "1", "--readings", str(file)]) == 2
+    said = capsys.readouterr().err
+    assert "before step 1" in said
+    assert "before_mm" in said
+    file.write_text(file.read_text().replace("before_mm", "befor_mm"), encoding="utf-8")
+    assert main(["learn", str(run), "--step", "1", "--readings", str(file)]) == 2
+
+
 def test_advice_names_a_tap_and_five_places(run: Path, capsys) -> None:
     assert main(["learn", str(run), "--advise", "--threads", "1", "--json"]) == 0
     advice = json.loads(capsys.readouterr().out)["advice"]

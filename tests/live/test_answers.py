@@ -19,7 +19,7 @@ from small_live import start as start_live
 from simkit.case.load import load_case
 from simkit.errors import InputError
 from simkit.inspection.spots import SampledField
-from simkit.live.answers import answer, counsel, read_readings
+from simkit.live.answers import answer, counsel, typed_readings
 from simkit.live.workshop import Workshop, open_workshop
 from simkit.study.run import Start, prepare
 
@@ -81,17 +81,24 @@ def test_the_work_goes_on_from_the_history_that_gave_the_readings(
 
 @pytest.mark.parametrize(("text", "says"), [
     ("", "0 readings"), ("1 2", "line 1"), ("1 2 3\n4 5 nan", "line 2"), ("1 2 x", "line 1"),
-    ("1 2 3", "1 readings"), ("1 2 3\n" * 61, "61 readings")])
+    ("1 2 3", "1 readings"), ("1 2 3\n4 5 6 7", "line 2"), ("1 2 3 4 5", "line 1"),
+    ("1 2 3\n" * 61, "61 readings")])
 def test_lines_that_are_no_readings_are_named(text: str, says: str) -> None:
     with pytest.raises(InputError, match=says):
-        read_readings(text)
+        typed_readings(text, 0.02)
 
 
 def test_readings_are_read_with_blanks_commas_or_semicolons() -> None:
-    points = read_readings("1 2 -0.3\n\n4, 5, 0.1\n7;8;0")
+    read = typed_readings("1 2 -0.3\n\n4, 5, 0.1\n7;8;0", 0.02)
+    points = read.points
+    assert read.before_mm is None
     np.testing.assert_allclose(points.xy_mm, [[1, 2], [4, 5], [7, 8]])
     np.testing.assert_allclose(points.d_mm, [-0.3, 0.1, 0.0])
     assert list(points.line) == [1, 3, 4]
+    both = typed_readings("1 2 -0.3 -0.2\n4 5 0.1 0.3", 0.02)
+    np.testing.assert_allclose(both.points.d_mm, [-0.2, 0.3])
+    assert both.before_mm is not None
+    np.testing.assert_allclose(both.before_mm, [-0.3, 0.1])
 
 
 def test_what_cannot_answer_is_refused_and_changes_nothing(shop: Workshop) -> None:
