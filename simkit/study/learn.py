@@ -217,8 +217,8 @@ class Advice:
         """One line for people."""
         at = ", ".join(f"({x:.0f}, {y:.0f})" for x, y in self.places)
         return (f"tap-down {self.operation.tool} at ({self.operation.x_mm:.0f}, "
-                f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, read before and after it "
-                f"at {at}: distinguishes {100 * self.certainty:.0f} % of the histories; "
+                f"{self.operation.y_mm:.0f}) to {self.operation.goal_mm:+.2f} mm, read before and "
+                f"after it at {at}: distinguishes {100 * self.certainty:.0f} % of the histories; "
                 f"{self.minutes:.1f} minutes, adds at most {self.face_strain:.4f} to the strain of "
                 "a face")
 
