@@ -19,10 +19,6 @@ MODEL_MM = 0.015
 balls of known radius); histories whose misfits differ by less cannot be distinguished."""
 FINE_MM = 0.01
 """The same for histories computed on the fine mesh."""
-FAR, PLAIN_FAR = 2.0, 3.0
-"""Numbers of model errors by which the misfit of a plausible history may exceed the smallest one;
-of the best single ball, the plainest history, which the coarse mesh may fit worse than a body with
-more sizes to fit it by."""
 COUNTED_SHARE = 0.05
 """Histories with less than this share of the largest weight do not widen a band."""
 BAND_HISTORIES = 4
@@ -64,22 +60,14 @@ def plainest(trials: Sequence[Trial]) -> Trial:
 
 
 def plausible(trials: Sequence[Trial], members: int = BAND_HISTORIES) -> tuple[Plausible, ...]:
-    """The simplest good history and different ones within the trials' own error, with weights.
-
-    If none of them is a single ball, the best single ball is one more, up to a larger misfit.
-    """
+    """The simplest good history and different ones within the trials' own error, with weights."""
     chosen = [plainest(trials)]
     least = min(t.rms_mm for t in trials)
-    ordered = sorted(trials, key=lambda t: t.rms_mm)
-    for trial in ordered:
-        if trial.rms_mm > np.hypot(least, FAR * MODEL_MM) or len(chosen) == members:
+    for trial in sorted(trials, key=lambda t: t.rms_mm):
+        if trial.rms_mm > np.hypot(least, 2.0 * MODEL_MM) or len(chosen) == members:
             break
         if not any(_like(trial, other) for other in chosen):
             chosen.append(trial)
-    ball = next((t for t in ordered if plainness(t) == (1, 0)), None)
-    if (ball is not None and ball.rms_mm <= np.hypot(least, PLAIN_FAR * MODEL_MM)
-            and not any(plainness(t) == (1, 0) for t in chosen)):
-        chosen.append(ball)
     shares = weights([t.rms_mm for t in chosen], MODEL_MM)
     return tuple(Plausible(t, s) for t, s in zip(chosen, shares, strict=True))
 

@@ -159,16 +159,6 @@ def test_what_misses_by_far_is_not_plausible():
     assert members[0].weight > members[1].weight
 
 
-def test_the_best_single_ball_is_kept_beside_bodies_that_fit_better():
-    """Up to hypot(0.012, 3 x 0.015) = 0.0466 mm; another ball, or one farther off, is not added."""
-    few = [trial("block", 4.0, 0.012), trial("disc", 4.0, 0.020), trial("ball", 80.0, 0.044),
-           trial("ball", 20.0, 0.046)]
-    kinds = [(m.trial.blows[0].kind, m.trial.blows[0].radius_mm) for m in plausible(few)]
-    assert kinds == [("block", 4.0), ("disc", 4.0), ("ball", 80.0)]
-    assert len(plausible([*few[:2], trial("ball", 80.0, 0.048)])) == 2
-    assert len(plausible([*few, trial("ball", 40.0, 0.013)])) == 3
-
-
 def test_a_band_is_the_range_of_its_histories_and_the_room_asked_for():
     seen = band([1.0, 2.0, 9.0], [0.5, 0.5, 0.001], 0.1)
     middle = (0.5 + 1.0 + 0.009) / 1.001
