@@ -20,7 +20,6 @@ from functools import cache
 from pathlib import Path
 
 import numpy as np
-from scipy import stats
 from scipy.special import betaincinv
 
 STORED = Path(__file__).parent / "data" / "bands.csv"
@@ -48,9 +47,9 @@ class Room:
     held_low, held_high : 5 and 95 % quantile of the share of dents that bands really hold.
     strength, strength_error : true over predicted change, median, and its spread (1.48 times the
         median distance from it).
-    carried : share of a tap's strength deviation, learned from readings, that the next answer of
-        this kind has too (0: nothing, 1: all of it); sheet : the same of the deviation of the sheet
-        estimated from them.
+    carried, sheet : shares of the tap's strength deviation and of the deviation of the sheet, both
+        estimated from readings, with which the next answer of this kind is predicted (0: nothing,
+        1: all of it).
     """
 
     kind: str
@@ -95,15 +94,6 @@ def strength_of(true: Sequence[float], predicted: Sequence[float]) -> tuple[floa
     ratio = np.asarray(true, float) / np.asarray(predicted, float)
     middle = float(np.median(ratio))
     return middle, 1.4826 * float(np.median(np.abs(ratio - middle)))
-
-
-def carried_share(first: Sequence[float], following: Sequence[float]) -> float:
-    """Slope, 0 to 1, of the next answer's strength over that of the tap before it, both less one.
-
-    Theil (1950) and Sen (1968): median of the slopes through all pairs, robust against outliers.
-    """
-    slope = float(stats.theilslopes(following, first).slope) if len(first) > 2 else 0.0
-    return float(np.clip(slope, 0.0, 1.0))
 
 
 @cache

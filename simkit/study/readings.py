@@ -21,9 +21,6 @@ from simkit.history.plausible import MODEL_MM
 Array = NDArray[np.float64]
 BEFORE = "before_mm"
 """Column of the deviation before the step."""
-MATCH_MM = 0.03
-"""Standard error of a reconstructed shape at a place, against which readings before a step are
-checked: twice the model's; the blind dents are matched to 0.02 mm rms, 0.03 at most."""
 
 
 @dataclass(frozen=True)
@@ -57,7 +54,7 @@ class Readings:
         if self.before_mm is None:
             return
         off = np.abs(self.before_mm - standing_mm).min(axis=0)
-        limit = SLIP_STANDARD_ERRORS * float(np.hypot(self.noise_mm, MATCH_MM))
+        limit = SLIP_STANDARD_ERRORS * float(np.hypot(self.noise_mm, MODEL_MM))
         if np.mean(off > limit) > MOST_SLIPS:
             k = int(np.argmax(off))
             x, y = self.points.xy_mm[k]
