@@ -1,4 +1,4 @@
-"""To which height a spot is worked: to flush, past it to be tapped back, or part-way.
+"""To which height a spot is worked: to flush, past it to be tapped back, or half-way.
 
 The rules compute a few alternatives on the simulated panel; common practice, no source.
 """
@@ -37,8 +37,6 @@ the bulk beside it moves the place by more than that difference."""
 LITTLE_SHARE = 0.1
 """Share of its depth that a deep low must lose; else what quick computations gave up is tried too.
 """
-LEFT_SHARES = (0.5, 0.8)
-"""Shares of its height that are left of a spot where working it to flush does harm."""
 SPOTS_TRIED = 6
 """Largest number of spots that are tried."""
 
@@ -59,21 +57,15 @@ def first_that_pays(session: Session, spots: Iterable[Spot], last: bool = True
 
 
 def operation_for(session: Session, spot: Spot) -> Operation | None:
-    """The operation for a spot that is worth a step, to flush or else part-way; None if none is."""
-    return _to_flush(session, spot) or _part_way(session, spot)
+    """The operation for a spot that is worth a step, to flush or else half-way; None if none is."""
+    return _to_flush(session, spot) or _half_way(session, spot)
 
 
-def _part_way(session: Session, spot: Spot) -> Operation | None:
-    """Half of the height, for a crease or a spot beside a steeper one, where flush does harm; of a
-    tall high a fifth, if half does harm too."""
-    tall = spot.kind == "high" and spot.height_mm > DEEP_MM
-    for share in LEFT_SHARES if tall else LEFT_SHARES[:1]:
-        part = round(share * spot.height_mm, 3)
-        chosen = best_of(session, [op for kind in kinds_for(session, spot)
-                                   for op in operations_at(session, kind, spot, part)])
-        if chosen is not None:
-            return chosen
-    return None
+def _half_way(session: Session, spot: Spot) -> Operation | None:
+    """Half of the height, for a crease or a spot beside a steeper one, where flush does harm."""
+    half = round(0.5 * spot.height_mm, 3)
+    return best_of(session, [op for kind in kinds_for(session, spot)
+                             for op in operations_at(session, kind, spot, half)])
 
 
 def _to_flush(session: Session, spot: Spot) -> Operation | None:
