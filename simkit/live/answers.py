@@ -22,7 +22,7 @@ from simkit.study.readings import Readings, as_readings
 from simkit.study.renewed import carried, learned_notes
 from simkit.study.run import Start
 
-MOST_READINGS = 60
+MOST_READINGS, LARGEST_NOISE_MM = 60, 5.0
 Progress = Callable[[str], None]
 
 
@@ -64,8 +64,10 @@ def typed_readings(text: str, noise_mm: float) -> Readings:
     return as_readings(rows, noise_mm, lines)
 
 
-def answer(shop: Workshop, text: str, progress: Progress) -> Answer:
+def answer(shop: Workshop, text: str, progress: Progress, noise_mm: float | None = None) -> Answer:
     """Weigh the histories by readings after the last step; the work goes on from the best one.
+
+    ``noise_mm``: standard error of a reading; None: that of the case's depths.
 
     Raises
     ------
@@ -73,7 +75,11 @@ def answer(shop: Workshop, text: str, progress: Progress) -> Answer:
         tool, a dent with one history.
     """
     dent = shop.start.work.case.dent
-    readings = typed_readings(text, 0.0 if dent is None else dent.noise_mm)
+    usual = 0.0 if dent is None else dent.noise_mm
+    if noise_mm is not None and not 0.0 <= noise_mm <= LARGEST_NOISE_MM:
+        raise InputError(f"a gauge that errs by {noise_mm:g} mm", f"0 to {LARGEST_NOISE_MM:g} mm",
+                         key="noise_mm")
+    readings = typed_readings(text, usual if noise_mm is None else noise_mm)
     step = shop.session.now.row.step
     if step == 0:
         raise InputError("readings before the first step", "readings after a step: the dent's own "

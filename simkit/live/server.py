@@ -245,7 +245,9 @@ class LiveServer:
             self.said = "saved in " + ", ".join(f.name for f in self.shop.save())
         elif deed == "readings":
             text = word_of(message, "text", LONGEST_READINGS)
-            self.told = {"type": "answer", **asdict(answer(self.shop, text, lambda said: None))}
+            noise = None if message.get("noise_mm") is None else number_of(message, "noise_mm")
+            learned = answer(self.shop, text, lambda said: None, noise)
+            self.told = {"type": "answer", **asdict(learned)}
         elif deed == "counsel":
             self.told = {"type": "answer", "histories": [],
                          "sentences": counsel(self.shop, lambda said: None)}

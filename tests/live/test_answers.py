@@ -107,6 +107,8 @@ def test_what_cannot_answer_is_refused_and_changes_nothing(shop: Workshop) -> No
     shop.work(TAP)
     with pytest.raises(InputError, match="not of this panel"):
         answer(shop, "5 -4 0.8\n20 -4 -0.9\n5 15 0.7\n-12 -4 -0.8", quiet)
+    with pytest.raises(InputError, match="errs by 9 mm"):
+        answer(shop, "5 -4 -1.2\n20 -4 -0.9", quiet, 9.0)
     assert list(shop.branches) == ["main"]
     assert not list((shop.folder / "learned").glob("*.json"))
 

@@ -367,7 +367,8 @@ $("addplace").onclick = () => {
   $("readings").value = `${lines}${lines ? "\n" : ""}${x.toFixed(1)} ${y.toFixed(1)} `;
   $("readings").focus();
 };
-$("learn").onclick = () => say({ do: "readings", text: $("readings").value });
+$("learn").onclick = () => say({ do: "readings", text: $("readings").value,
+  noise_mm: $("gaugeerror").value === "" ? null : Number($("gaugeerror").value) });
 $("counsel").onclick = () => say({ do: "counsel" });
 $("fork").onclick = () => { say({ do: "fork", name: $("name").value.trim() }); $("name").value = ""; };
 $("branch").onchange = () => say({ do: "switch", name: $("branch").value });
