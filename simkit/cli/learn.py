@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -73,6 +74,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     """
     if (step is None) != (readings is None) or (readings is None and not wanted):
         raise InputError("nothing to learn from", "--step with --readings, or --advise")
+    if noise_mm is not None and not math.isfinite(noise_mm):
+        raise InputError(f"--noise-mm {noise_mm:g}", "0 to 5 mm")
     if (strategy is None and (out or band or fresh)) or (strategy and readings is None):
         raise InputError("a plan can be renewed only after readings",
                          "--step, --readings and --then; --out, --band, --fresh only with --then")
@@ -80,6 +83,9 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     checked = _case_of(run, case)
     plan = None if strategy is None else find_strategy(strategy, checked)
     place = out or run / "renewed" / f"{step or 0:02d}-{strategy}"
+    if run.resolve().is_relative_to(place.resolve()):
+        raise InputError("this folder holds the run that is read", "another folder for --out",
+                         str(place))
     clear(place, fresh, None if case is None else checked)  # else the case has no folder
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)

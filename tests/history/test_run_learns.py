@@ -245,6 +245,17 @@ def test_the_plan_is_renewed_on_the_history_that_gained(run: Path, tmp_path: Pat
     assert "--fresh" in capsys.readouterr().err
 
 
+def test_the_run_that_is_read_is_never_cleared(run: Path, tmp_path: Path, capsys) -> None:
+    file = readings(run, ".", tmp_path / "after.csv")
+    for out in (run, run.parent):
+        assert main(["learn", str(run), "--step", "1", "--readings", str(file), "--then",
+                     "centre-first", "--out", str(out), "--fresh"]) == 2
+        assert "holds the run that is read" in capsys.readouterr().err
+    assert (run / "steps.csv").exists()
+    assert main(["learn", str(run), "--step", "1", "--readings", str(file), "--noise-mm", "nan"]
+                ) == 2
+
+
 @pytest.mark.parametrize("more", [["--out", "x"], ["--then", "centre-first"], ["--band"]])
 def test_a_plan_without_readings_is_refused(run: Path, more: list[str], capsys) -> None:
     assert main(["learn", str(run), "--advise", *more]) == 2
