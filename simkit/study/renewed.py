@@ -51,9 +51,9 @@ def renew(start: Start, histories: Sequence[History], step: int, strategy: Strat
     done = resume(folder, start.work, None, progress) if held else None
     if done is None or done.now.row.step < step:
         save_state(folder / "states" / "0000.npz", dent)
+        write_json(folder / "reconstruction.json", notes)
         for one in carried(start, best, step, progress):
             record_step(folder, one)
-        write_json(folder / "reconstruction.json", notes)
     return after, run_strategy(after, strategy, folder, progress)
 
 
