@@ -88,7 +88,7 @@ def answer(shop: Workshop, text: str, progress: Progress, noise_mm: float | None
     lesson = learn_from(histories, step, readings, folder)
     best = max(range(len(histories)), key=lambda k: lesson.histories[k].weight)
     if best:
-        shop.begin(_free_name(shop), carried(start, lesson.histories[best], step, progress))
+        shop.begin(_free_name(shop), list(carried(start, lesson.histories[best], step, progress)))
     notes = learned_notes(start.notes, lesson.histories)
     # The weights of the histories from this node on, its own history first.
     write_json(shop.folder / "learned" / f"{shop.here:04d}.json", notes)

@@ -7,7 +7,7 @@ readings continue from them.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -57,13 +57,14 @@ def renew(start: Start, histories: Sequence[History], step: int, strategy: Strat
     return after, run_strategy(after, strategy, folder, progress)
 
 
-def carried(start: Start, history: History, step: int, progress: Progress) -> list[Session]:
+def carried(start: Start, history: History, step: int, progress: Progress) -> Iterator[Session]:
     """A history's panel at its dent and after each of the steps done, computed again."""
-    found = [open_session(start.work, _dent_of(history), matched=start.matched)]
+    session = open_session(start.work, _dent_of(history), matched=start.matched)
+    yield session
     for row in (one.row for one in history.session.steps[1 : step + 1]):
         progress(f"step {row.step}, done already: {row.deed} at ({row.x_mm:.0f}, {row.y_mm:.0f})")
-        found.append(redone(found[-1], row))
-    return found
+        session = redone(session, row)
+        yield session
 
 
 def _dent_of(history: History) -> State:
