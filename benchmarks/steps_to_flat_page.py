@@ -171,8 +171,8 @@ def body(table: Path) -> str:
         parts += ["## Steps to finished\n", "\n".join(per_dent(exact, "finished"))]
     parts += ["## Where it fails\n", "\n".join(where_it_fails(exact))]
     parts.append("## With a hand that is not exact\n")
-    parts += (["\n".join(in_words(shaky)), "\n".join(counts(shaky)), "\n".join(per_dent(shaky, "fine"))] if shaky
-              else ["Not run yet."])
+    parts += (["\n".join(lines) for lines in (
+        in_words(shaky), counts(shaky), per_dent(shaky, "fine"))] if shaky else ["Not run yet."])
     return "\n\n".join(part.strip("\n") for part in parts)
 
 
