@@ -13,9 +13,9 @@ from simkit.strategy.planner.planner import Planner
 
 PLANNER = "planner"
 FLOOR = tuple(one for one in BUILTIN if one.name in (
-    "worst-spot-first", "light-passes"))
-"""Fixed strategies with which a planner compares its own course: the usual one and the one with
-passes. A strategy with holds would take ten steps before a comparison is possible."""
+    "worst-spot-first", "light-passes", "bulk-then-fine"))
+"""Fixed strategies with which a planner compares its own course: the usual one, the one with passes
+and the one with wide tools first. A strategy with holds would take ten steps before a comparison is possible."""
 
 
 def strategy_names(case: Case | None = None) -> list[str]:
