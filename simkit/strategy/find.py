@@ -15,7 +15,8 @@ PLANNER = "planner"
 FLOOR = tuple(one for one in BUILTIN if one.name in (
     "worst-spot-first", "light-passes", "bulk-then-fine"))
 """Fixed strategies with which a planner compares its own course: the usual one, the one with passes
-and the one with wide tools first. A strategy with holds would take ten steps before a comparison is possible."""
+and the one with wide tools first. A strategy with holds would take ten steps before a comparison is
+possible."""
 
 
 def strategy_names(case: Case | None = None) -> list[str]:
