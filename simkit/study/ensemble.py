@@ -69,12 +69,13 @@ class Ensemble:
     def foretell(self, operation: Operation) -> dict[str, Band]:
         """Prediction and band of each result of an operation, by column of steps.csv.
 
-        After readings, the change that each history gives is scaled by the strength learned from
-        them.
+        After readings with the sheet treated separately, the change that each history gives is
+        scaled by the strength learned from them and corrected for the sheet, by the calibrated
+        shares; without other sheets only the weights are changed.
         """
-        learned = any(value != 1.0 for value in self.strength)
+        learned = bool(self.sheet)
         done = [one.session.apply(operation).now.row for one in self.histories]
-        others = [one.apply(operation).now.row for one in self.sheets] if self.sheet else []
+        others = [one.apply(operation).now.row for one in self.sheets] if learned else []
         found = {}
         for name in SEEN:
             at_tool = name == "released_mm"
@@ -86,9 +87,8 @@ class Ensemble:
                 off = [getattr(row, name) - getattr(one.now.row, name) - change[0]
                        for row, one in zip(others, self.sheets, strict=False)]
                 change = change * (1.0 + usual.carried * (np.array(self.strength) - 1.0))
-                if others:
-                    change = change + usual.sheet * (
-                        np.array(self.sheet) @ np.array(off) / SHEET_ERRORS)
+                change = change + usual.sheet * (
+                    np.array(self.sheet) @ np.array(off) / SHEET_ERRORS)
             found[name] = _level(now, change, [one.weight for one in self.histories],
                                  usual.room_share)
         return found

@@ -13,7 +13,6 @@ from scipy.interpolate import RectBivariateSpline
 from simkit.dent.points import GaugePoints
 from simkit.errors import InputError
 from simkit.files import write_json, write_table
-from simkit.history.calibrated import kind_of, rooms
 from simkit.history.learning import AS_FORETOLD, Learned, Usual, learn, telling_places
 from simkit.inspection.spots import SampledField
 from simkit.panel.surface import Window
@@ -178,21 +177,19 @@ def _surprises(histories: tuple[History, ...], found: Learned) -> list[str]:
 def _line(k: int, histories: tuple[History, ...], found: Learned, step: int) -> dict[str, str]:
     """Row of one step: the expected results with the weights before and after the readings.
 
-    A later step has 1 + carried * (strength - 1), where ``carried`` is the share of the excess
-    that later steps of blind dents showed as well.
+    Only the step that was read is scaled by its strength. What a later step has of it was
+    calibrated with the sheet treated separately; without that, a light tap's strength makes the
+    next prediction worse (docs/learning.md).
     """
     row = histories[0].session.steps[k].row
     line = {"step": str(row.step), "operation": row.operation, "x_mm": f"{row.x_mm:g}",
             "y_mm": f"{row.y_mm:g}"}
     for name in SEEN:
         values = np.array([getattr(h.session.steps[k].row, name) for h in histories])
-        first = np.array([getattr(h.session.steps[step - 1].row, name) for h in histories])
-        strength = np.array(found.strength)
-        carried = rooms()[kind_of(row.operation, False, learned=True)].carried
-        strength = strength if k == step else 1.0 + carried * (strength - 1.0)
-        scaled = values if name == "released_mm" else first + strength * (values - first)
-        if k < step:
-            scaled = values
+        scaled = values
+        if k == step and name != "released_mm":
+            first = np.array([getattr(h.session.steps[step - 1].row, name) for h in histories])
+            scaled = first + np.array(found.strength) * (values - first)
         line[f"{name}_before"] = f"{float(values @ np.array(found.before)):.6g}"
         line[f"{name}_learned"] = f"{float(scaled @ np.array(found.weights)):.6g}"
     return line

@@ -73,6 +73,12 @@ def test_the_history_that_gave_the_readings_gains(run: Path, tmp_path: Path) -> 
     with open(run / "learned.csv", newline="", encoding="utf-8") as stream:
         rows = list(csv.DictReader(stream))
     assert [row["step"] for row in rows] == ["0", "1", "2"]
+    # Without other sheets the strength of the step that was read says nothing of a later one.
+    start = prepare(check_case(str(run.parent)), run, 1, lambda text: None)
+    lows = [one.session.now.row.low_rise_mm for one in histories_of(start, run, lambda text: None)]
+    assert any(abs(one["strength"] - 1.0) > 1e-3 for one in told)
+    assert float(rows[2]["low_rise_mm_learned"]) == pytest.approx(
+        np.dot(lows, [one["after"] for one in told]), rel=1e-4)
 
 
 def test_a_slip_is_named_by_its_line(run: Path, tmp_path: Path, capsys) -> None:
@@ -165,6 +171,10 @@ def test_observed_in_python_weighs_as_the_command_does(run: Path, tmp_path: Path
     assert [one.weight for one in after.histories] == pytest.approx(
         [one["after"] for one in told], abs=1e-9)
     assert after.strength == pytest.approx([one["strength"] for one in told])
+    tap = Operation("tap-down", "ball-12", 38.0, -4.0, 0.02)
+    changes = [one.session.apply(tap).now.row.low_rise_mm for one in after.histories]
+    assert after.foretell(tap)["low_rise_mm"].predicted_mm == pytest.approx(
+        np.dot(changes, [one.weight for one in after.histories]))
     with pytest.raises(InputError, match="not of this panel"):
         before.observe(table + [0.0, 0.0, 0.8] * np.array([[1], [-1], [1], [-1], [1]]))
 
