@@ -160,6 +160,12 @@ def hash_of(name: str) -> int:
     return sum((k + 1) * ord(c) for k, c in enumerate(name))
 
 
+def grid_xy() -> np.ndarray:
+    """Places (n, 2) at which a tap may be read, from the middle of a dent, mm."""
+    side = np.linspace(-0.35 * HALF_MM, 0.35 * HALF_MM, 13)
+    return np.column_stack([a.ravel() for a in np.meshgrid(side, side)])
+
+
 def half_of(dent: Dent) -> str:
     """Every second dent calibrates the bands of the others."""
     return ("calibration", "test")[[d.name for d in DENTS].index(dent.name) % 2]

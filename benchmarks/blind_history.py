@@ -37,6 +37,7 @@ from blind_dents import (
     Place,
     Planned,
     Way,
+    grid_xy,
     half_of,
     half_way,
     hash_of,
@@ -94,9 +95,7 @@ def write_case(dent: Dent, model: Model, state: State, folder: Path) -> Path:
 
 def grid_round(middle: Place) -> np.ndarray:
     """Places (n, 2) at which a tap may be read, round the middle of a dent."""
-    side = np.linspace(-0.35 * HALF_MM, 0.35 * HALF_MM, 13)
-    xx, yy = np.meshgrid(middle[0] + side, middle[1] + side)
-    return np.clip(np.column_stack([xx.ravel(), yy.ravel()]), -0.9 * HALF_MM, 0.9 * HALF_MM)
+    return np.clip(middle + grid_xy(), -0.9 * HALF_MM, 0.9 * HALF_MM)
 
 
 def answers(model: Model, state: State, planned: Planned, way: Way = USUAL) -> dict[str, Any]:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from blind_dents import DENTS, hash_of
+from blind_dents import DENTS, grid_xy, hash_of
 from blind_history_page import learned_summary, summary
 
 from simkit.errors import InputError
@@ -103,8 +103,8 @@ def lesson(dent: dict[str, Any], wrong: dict[int, float] | None = None,
     before = np.array(truth["stood"])[chosen] + rng.normal(0.0, noise, len(chosen))
     for k, add in (wrong or {}).items():
         after[k] += add
-    rows = [grid_xy()[chosen, 0], grid_xy()[chosen, 1], before, after]
-    read = as_readings(np.column_stack(rows if twice else [*rows[:2], after]), noise)
+    read = as_readings(np.column_stack(
+        [grid_xy()[chosen], *([before] if twice else []), after]), noise)
     found = learn(read.standing(stood), change, after, belief_of(dent), read.error_mm, REST,
                   sheet_ways(dent, "places")[:, chosen])
     try:
@@ -112,12 +112,6 @@ def lesson(dent: dict[str, Any], wrong: dict[int, float] | None = None,
     except InputError:
         return replace(found, foreign=True)
     return found
-
-
-def grid_xy() -> np.ndarray:
-    """Places (n, 2) of the readings about the middle, mm."""
-    side = np.linspace(-42.0, 42.0, 13)
-    return np.column_stack([a.ravel() for a in np.meshgrid(side, side)])
 
 
 def sheet_ways(dent: dict[str, Any], name: str) -> np.ndarray:

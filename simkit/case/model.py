@@ -68,6 +68,11 @@ class Case(Part):
         """Keys that were set beside the case file, by `--set`, with their values."""
         return self._settings
 
+    @property
+    def noise_mm(self) -> float:
+        """Standard error of one reading of the dent's depths, mm; 0 without a dent."""
+        return 0.0 if self.dent is None else self.dent.noise_mm
+
     def data_files(self) -> dict[tuple[str | int, ...], Path]:
         """Every data file that the case names, by its key path."""
         dent = {} if self.dent is None else self.dent.data_files()

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import math
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -13,7 +12,7 @@ import click
 from simkit.case import Case
 from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, number_or_text, result
-from simkit.cli.working import cautions, clear, hello, say
+from simkit.cli.working import cautions, clear, hello, left_words, say
 from simkit.errors import InputError
 from simkit.history.learning import STRENGTH_STANDARD_ERROR
 from simkit.record.read import read_run
@@ -22,7 +21,7 @@ from simkit.strategy import Strategy, find_strategy
 from simkit.study.attempt import same_case, set_of
 from simkit.study.doubt import doubt
 from simkit.study.learn import History, advise, belief, histories_of, learn_from
-from simkit.study.readings import read_readings
+from simkit.study.readings import LARGEST_NOISE_MM, gauge_noise, read_readings
 from simkit.study.renewed import renew
 from simkit.study.run import NO_MATCH, Start, prepare
 
@@ -41,7 +40,7 @@ Examples:
 @click.option("--readings", type=click.Path(path_type=Path), metavar="CSV",
               help="Deviations read after that step: columns x_mm, y_mm, d_mm and, better, "
                    "before_mm, read at the same places before it.")
-@click.option("--noise-mm", type=click.FloatRange(0.0, 5.0), metavar="MM",
+@click.option("--noise-mm", type=click.FloatRange(0.0, LARGEST_NOISE_MM), metavar="MM",
               help="Standard error of one of these readings; that of the case's depths if not "
                    "given.")
 @click.option("--advise", "wanted", is_flag=True,
@@ -74,13 +73,12 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     """
     if (step is None) != (readings is None) or (readings is None and not wanted):
         raise InputError("nothing to learn from", "--step with --readings, or --advise")
-    if noise_mm is not None and not math.isfinite(noise_mm):
-        raise InputError(f"--noise-mm {noise_mm:g}", "0 to 5 mm")
     if (strategy is None and (out or band or fresh)) or (strategy and readings is None):
         raise InputError("a plan can be renewed only after readings",
                          "--step, --readings and --then; --out, --band, --fresh only with --then")
     read = None if readings is None else read_readings(readings, 0.0)
     checked = _case_of(run, case)
+    noise = gauge_noise(checked, noise_mm)
     plan = None if strategy is None else find_strategy(strategy, checked)
     place = out or run / "renewed" / f"{step or 0:02d}-{strategy}"
     if run.resolve().is_relative_to(place.resolve()):
@@ -90,8 +88,6 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
     histories = histories_of(start, run, say)
-    usual = 0.0 if checked.dent is None else checked.dent.noise_mm
-    noise = usual if noise_mm is None else noise_mm
     answer: dict[str, object] = {}
     if read is not None and step is not None:
         lesson = learn_from(histories, step, replace(read, noise_mm=noise), run)
@@ -129,9 +125,7 @@ def _go_on(start: Start, histories: tuple[History, ...], step: int, plan: Strate
     say("")
     say(f"next     {steps[step + 1].row['said']}" if len(steps) > step + 1 else
         f"nothing follows: {row['outcome']}")
-    say(f"renewed  {row['outcome']}: {row['steps']} steps with the {step} done, low "
-        f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, slope "
-        f"{float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
+    say(f"renewed  {row['outcome']}: {row['steps']} steps with the {step} done, {left_words(row)}")
     if doubted:
         say(doubted[1])
     say(f"record   {place / 'steps.csv'}")

@@ -16,6 +16,7 @@ from simkit.cli.working import (
     cautions,
     clear,
     hello,
+    left_words,
     no_match,
     out_folder,
     say,
@@ -73,9 +74,7 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
         no_match(checked)
     if not start.matched:
         say(f"matched = no. {start.sentence}")
-    say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, low "
-        f"{float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
-        f"slope {float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
+    say(f"{row['outcome']}: {row['steps']} steps, {row['minutes']} minutes, {left_words(row)}")
     if band:
         say(doubted[1] if doubted else "there is no other plausible history: no band")
     say(f"record   {folder / 'steps.csv'}")

@@ -155,6 +155,12 @@ def _compiled() -> bool:
                if place.is_dir())
 
 
+def left_words(row: Mapping[str, str]) -> str:
+    """What a repair left, from its row of the summary."""
+    return (f"low {float(row['max_low_mm']):+.2f} mm, high {float(row['max_high_mm']):+.2f} mm, "
+            f"slope {float(row['slope_mrad']):.1f} mrad; stage {row['stage'] or 'none'}")
+
+
 def no_match(case: Case) -> None:
     """Advice if the depth field was not matched."""
     say("The reconstructed panel does not match the measured one, so it was not repaired. Check "

@@ -83,7 +83,11 @@ def read_points(path: Path, noise_mm: float) -> GaugePoints:
 
 def read_loose_points(path: Path) -> GaugePoints:
     """As `read_points`, without merging and without the check that they suffice alone."""
-    table = read_table(path)
+    return loose_points(read_table(path))
+
+
+def loose_points(table: Table) -> GaugePoints:
+    """The same from a table that has been read."""
     if len(table.rows) > MOST_ROWS:
         raise InputError(f"{len(table.rows)} readings", f"at most {MOST_ROWS}; give a dense scan "
                          "as a scan or a grid", file=table.file)

@@ -18,11 +18,11 @@ from simkit.files import write_json
 from simkit.live.workshop import Workshop
 from simkit.record.write import identity, open_folder, record_step
 from simkit.study.learn import History, advise, histories_of, learn_from
-from simkit.study.readings import Readings, as_readings
-from simkit.study.renewed import carried, learned_notes
+from simkit.study.readings import Readings, as_readings, gauge_noise
+from simkit.study.renewed import at_dent, carried, learned_notes
 from simkit.study.run import Start
 
-MOST_READINGS, LARGEST_NOISE_MM = 60, 5.0
+MOST_READINGS = 60
 Progress = Callable[[str], None]
 
 
@@ -74,12 +74,7 @@ def answer(shop: Workshop, text: str, progress: Progress, noise_mm: float | None
     InputError : readings that cannot be read or are of another panel, no step before them, a held
         tool, a dent with one history.
     """
-    dent = shop.start.work.case.dent
-    usual = 0.0 if dent is None else dent.noise_mm
-    if noise_mm is not None and not 0.0 <= noise_mm <= LARGEST_NOISE_MM:
-        raise InputError(f"a gauge that errs by {noise_mm:g} mm", f"0 to {LARGEST_NOISE_MM:g} mm",
-                         key="noise_mm")
-    readings = typed_readings(text, usual if noise_mm is None else noise_mm)
+    readings = typed_readings(text, gauge_noise(shop.start.work.case, noise_mm))
     step = shop.session.now.row.step
     if step == 0:
         raise InputError("readings before the first step", "readings after a step: the dent's own "
@@ -88,7 +83,8 @@ def answer(shop: Workshop, text: str, progress: Progress, noise_mm: float | None
     lesson = learn_from(histories, step, readings, folder)
     best = max(range(len(histories)), key=lambda k: lesson.histories[k].weight)
     if best:
-        shop.begin(_free_name(shop), list(carried(start, lesson.histories[best], step, progress)))
+        one = lesson.histories[best]
+        shop.begin(_free_name(shop), list(carried(at_dent(start, one), one, step, progress)))
     notes = learned_notes(start.notes, lesson.histories)
     # The weights of the histories from this node on, its own history first.
     write_json(shop.folder / "learned" / f"{shop.here:04d}.json", notes)
@@ -100,8 +96,7 @@ def answer(shop: Workshop, text: str, progress: Progress, noise_mm: float | None
 def counsel(shop: Workshop, progress: Progress) -> tuple[str, ...]:
     """The light taps whose readings would tell the histories apart best, in sentences."""
     start, _, histories = _histories(shop, progress)
-    dent = start.work.case.dent
-    found = advise(histories, 0.02 if dent is None else dent.noise_mm, progress)
+    found = advise(histories, start.work.case.noise_mm, progress)
     return tuple(one.sentence() for one in found) or (
         "There is no crown to tap on, or no tip in the kit. Readings after any step distinguish "
         "the histories.",)

@@ -51,12 +51,8 @@ def _case_of(shop: Workshop, name: str, folder: Path) -> Case:
         "title": name,
         "about": f"{old.title} after {len(steps)} steps at the bench, branch {shop.branch}.",
         "dent": {"grid_csv": (folder / GRID).resolve().as_posix(),
-                 "noise_mm": max(0.005, _noise_mm(old))},
+                 "noise_mm": max(0.005, old.noise_mm)},
         "history": {}})  # the old one told how the first dent came about
-
-
-def _noise_mm(case: Case) -> float:
-    return 0.0 if case.dent is None else case.dent.noise_mm
 
 
 def _grid_csv(field: SampledField) -> bytes:

@@ -118,8 +118,7 @@ class Workshop:
         self.branch = name
         self.redo.clear()
         self._keep()
-        for at in self.path(name):
-            record_step(self._run_folder(name), self.nodes[at].session)
+        self.record()
 
     def undo(self) -> None:
         """Go back by one step; InputError at the dent."""

@@ -24,7 +24,7 @@ from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
 from simkit.study.doubt import SEEN
 from simkit.study.learn import SHEET_ERRORS, Advice, History, advise, weigh
-from simkit.study.readings import as_readings
+from simkit.study.readings import as_readings, gauge_noise
 
 Array = NDArray[np.float64]
 
@@ -107,8 +107,7 @@ class Ensemble:
         InputError : no such step, a reading off the panel, readings of another panel.
         """
         session = self.histories[0].session
-        dent = session.work.case.dent
-        noise = noise_mm if noise_mm is not None else 0.0 if dent is None else dent.noise_mm
+        noise = gauge_noise(session.work.case, noise_mm)
         found, told = weigh(self.histories, step or session.now.row.step,
                             as_readings(readings, noise), self.sheets)
         return Ensemble(tuple(replace(one, weight=weight) for one, weight in

@@ -6,13 +6,15 @@ which is as large as that of a coarse reading, drops out, and so does an offset 
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from simkit.dent.points import GaugePoints, read_loose_points
+from simkit.case import Case
+from simkit.dent.points import GaugePoints, loose_points
 from simkit.dent.table import column_of, number, read_table
 from simkit.errors import InputError
 from simkit.history.learning import MOST_SLIPS, SLIP_STANDARD_ERRORS
@@ -21,6 +23,7 @@ from simkit.history.plausible import MODEL_MM
 Array = NDArray[np.float64]
 BEFORE = "before_mm"
 """Column of the deviation before the step."""
+LARGEST_NOISE_MM = 5.0
 
 
 @dataclass(frozen=True)
@@ -66,6 +69,21 @@ class Readings:
                 line=int(self.points.line[k]), key=BEFORE)
 
 
+def gauge_noise(case: Case, noise_mm: float | None) -> float:
+    """Standard error of a reading, mm: the given one, or that of the case's depths for None.
+
+    Raises
+    ------
+    InputError : a given one that is no number from 0 to LARGEST_NOISE_MM.
+    """
+    if noise_mm is None:
+        return case.noise_mm
+    if not (math.isfinite(noise_mm) and 0.0 <= noise_mm <= LARGEST_NOISE_MM):
+        raise InputError(f"a gauge that errs by {noise_mm:g} mm", f"0 to {LARGEST_NOISE_MM:g} mm",
+                         key="noise_mm")
+    return noise_mm
+
+
 def read_readings(path: Path, noise_mm: float) -> Readings:
     """Readings from a CSV: columns x_mm, y_mm, d_mm and, where it was read too, before_mm.
 
@@ -73,7 +91,8 @@ def read_readings(path: Path, noise_mm: float) -> Readings:
     ------
     InputError : what cannot be read.
     """
-    points, table = read_loose_points(path), read_table(path)
+    table = read_table(path)
+    points = loose_points(table)
     if BEFORE not in table.header:
         return Readings(points, noise_mm)
     column = column_of(table, BEFORE)

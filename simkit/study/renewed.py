@@ -14,7 +14,6 @@ from typing import Any
 
 from simkit.errors import InputError
 from simkit.files import write_json
-from simkit.mechanics.model import State
 from simkit.record.write import identity, open_folder, record_step, resume, save_state
 from simkit.repair.session import Session, open_session
 from simkit.strategy import Strategy
@@ -46,32 +45,37 @@ def renew(start: Start, histories: Sequence[History], step: int, strategy: Strat
     after = replace(start, notes=notes, beside={"after": {"step": step, "weights": weights}})
     what = {**identity(start.work.case), "strategy": strategy.name, **after.beside}
     held = open_folder(folder, what)
-    dent = _dent_of(best)
-    after = replace(after, session=open_session(start.work, dent, matched=start.matched))
+    after = replace(after, session=at_dent(start, best))
     done = resume(folder, start.work, None, progress) if held else None
     if done is None or done.now.row.step < step:
-        save_state(folder / "states" / "0000.npz", dent)
+        save_state(folder / "states" / "0000.npz", after.session.state)
         write_json(folder / "reconstruction.json", notes)
-        for one in carried(start, best, step, progress):
+        for one in carried(after.session, best, step, progress):
             record_step(folder, one)
     return after, run_strategy(after, strategy, folder, progress)
 
 
-def carried(start: Start, history: History, step: int, progress: Progress) -> Iterator[Session]:
-    """A history's panel at its dent and after each of the steps done, computed again."""
-    session = open_session(start.work, _dent_of(history), matched=start.matched)
+def at_dent(start: Start, history: History) -> Session:
+    """A history's panel before any step.
+
+    Raises
+    ------
+    InputError : the dent's state was not kept.
+    """
+    dent = history.session.steps[0].state
+    if dent is None:
+        raise InputError("the dent of a history cannot be read", "run the case again")
+    return open_session(start.work, dent, matched=start.matched)
+
+
+def carried(session: Session, history: History, step: int, progress: Progress
+            ) -> Iterator[Session]:
+    """The panel at a history's dent and after each of its steps done, computed again."""
     yield session
     for row in (one.row for one in history.session.steps[1 : step + 1]):
         progress(f"step {row.step}, done already: {row.deed} at ({row.x_mm:.0f}, {row.y_mm:.0f})")
         session = redone(session, row)
         yield session
-
-
-def _dent_of(history: History) -> State:
-    dent = history.session.steps[0].state
-    if dent is None:
-        raise InputError("the dent of a history cannot be read", "run the case again")
-    return dent
 
 
 def learned_notes(notes: Mapping[str, Any], histories: Sequence[History]) -> dict[str, Any]:
