@@ -160,12 +160,15 @@ def test_the_planner_needs_no_more_steps_than_the_best_fixed_strategy(dented: Se
 
 
 def test_courses_are_held_against_each_other_by_their_steps(dented: Session) -> None:
-    """Of two ways that both get there the one with fewer steps; the other is given up early."""
+    """Of two ways that both get there the one with fewer steps; the other goes no further."""
     session = roughed(dented)
     push = Operation("push", "ball-20", 5.0, 0.0)
     half = replace(push, goal_mm=-0.7)
 
+    asked: list[int] = []
+
     def leg(at: Session, operation: Operation) -> Leg:
+        asked.append(at.now.row.step)
         after = at.apply(operation)
         return Leg(at, operation, Decision(after.now.row.step, operation, 0.0, 0.0, None, None,
                                            None, 1, ""), after)
@@ -180,11 +183,13 @@ def test_courses_are_held_against_each_other_by_their_steps(dented: Session) -> 
                        [Straight()], "steps", lambda at: 0.0)
     assert done.name == "straight"
     assert [one.operation for one in done.legs] == [push]
+    # courses go on side by side: the second step of the longer one is never computed
+    assert asked == [session.now.row.step]
     alone = best_course(session, lambda at: leg(at, half if at is session else push), [], "steps",
                         lambda at: 0.0)
     assert alone.reached
     assert len(alone.legs) == 2
-    assert "needs 2" in done.legs[0].decision.why
+    assert "the planner's own search not in fewer" in done.legs[0].decision.why
 
 
 def test_fewest_minutes_prefer_quick_ways(lifted: Session) -> None:

@@ -78,27 +78,39 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
 
     Candidates are the planner's own, those of the fixed strategies, and one that starts with steps
     of a fixed strategy and continues with the planner where a joint plan predicts a shorter way.
-    ahead : number of steps that a joint plan predicts for a panel; courses that will not be cheaper
-    are given up early.
+    They are computed side by side, always the cheapest so far by one more step, so that none is
+    computed much beyond the cost of the best. ahead : number of steps that a joint plan predicts
+    for a panel; courses that will not be cheaper are given up early.
     """
     stage = next_stage(session.work.case.goal, session.now.row)
-    # The planner first and without a bound: its steps also give the influence fields for `ahead`.
-    best = follow("planner", own, session, stage, objective, None, say=say)
-    others: list[Course] = []
-    for strategy in floor:
-        other = follow(strategy.name, partial(next_leg, strategy=strategy), session, stage,
-                       objective, best, ahead, say)
-        others.append(other)
-        if _rank(other) < _rank(best):
-            best = _told(other, best)
-    left = _leaving(best, others, ahead)
+    search = partial(Walk, session, stage=stage, objective=objective, say=say)
+    # The planner first: of courses of equal cost it goes on first, and its steps also give the
+    # influence fields for `ahead`.
+    walks = [search(name="planner", step=own), *(
+        search(name=one.name, step=partial(next_leg, strategy=one)) for one in floor)]
+    best: Course | None = None
+    while under_way := [walk for walk in walks if walk.open]:
+        walk = min(under_way, key=lambda one: one.cost)
+        walk.go_on(best, ahead)
+        if walk.reached and (best is None or walk.cost < best.cost):
+            best = walk.course
+    courses = [walk.course for walk in walks]
+    if best is None:
+        best = min(courses, key=_rank)
+    if best.name != "planner":
+        best = _told(best, walks[0])
+    left = _leaving(best, courses, ahead)
     if left is not None and objective == "steps":
-        rest = follow("planner", own, left[-1].after, stage, objective,
-                      # the rest must need fewer steps than the best less those of `left`:
-                      # (n, -inf) makes n steps too many, whatever their minutes
-                      replace(best, cost=(best.cost[0] - len(left), -np.inf)), say=say)
+        # the rest must need fewer steps than the best less those of `left`: (n, -inf) makes n
+        # steps too many, whatever their minutes
+        bound = replace(best, cost=(best.cost[0] - len(left), -np.inf))
+        rest = Walk(left[-1].after, stage=stage, objective=objective, say=say, name="planner",
+                    step=own)
+        while rest.open:
+            rest.go_on(bound, None)
         legs = (*left, *rest.legs)
-        joined = replace(rest, legs=legs, cost=cost_of(session, legs[-1].after, objective))
+        joined = replace(rest.course, legs=legs,
+                         cost=cost_of(session, legs[-1].after, objective))
         if _rank(joined) < _rank(best):
             best = joined
     return best
@@ -120,33 +132,59 @@ def _leaving(best: Course, others: Sequence[Course], ahead: Ahead) -> tuple[Leg,
         for leg in found)
 
 
-def follow(name: str, step: Step, session: Session, stage: str, objective: str,
-           best: Course | None, ahead: Ahead | None = None,
-           say: Callable[[str], None] | None = None) -> Course:
-    """Compute a repair with a rule for its steps, until a stage or a limit is reached, or until its
-    cost, or its predicted cost, is not less than that of the best course so far."""
-    goal, limits = session.work.case.goal, session.work.case.limits
-    start = session
-    legs: list[Leg] = []
-    while not (reached := not session.state.standing and meets(goal, stage, session.now.row)):
-        rows = [one.row for one in session.steps]
-        if steps_taken(session) >= limits.steps or stagnates(goal, rows, PATIENCE):
-            break
-        if limits.minutes is not None and sum(row.minutes for row in rows) >= limits.minutes:
-            break
-        if best is not None and best.reached and _no_less(
-                cost_of(start, session, objective), best.cost,
-                ahead(session) if ahead and legs and objective == "steps" else 0.0):
-            break
-        leg = step(session)
+class Walk:
+    """A course that is being computed with a rule for its steps, step by step.
+
+    open : whether it can go on; reached : whether its stage is; beaten : whether it was given up
+    because it will not be cheaper than the best.
+    """
+
+    def __init__(self, start: Session, *, name: str, step: Step, stage: str, objective: str,
+                 say: Callable[[str], None] | None = None) -> None:
+        self.start, self.name, self.step = start, name, step
+        self.stage, self.objective, self.say = stage, objective, say
+        self.now, self.legs = start, list[Leg]()
+        self.reached = self.beaten = False
+        self.open = not self._at_a_limit()
+
+    @property
+    def cost(self) -> tuple[float, float]:
+        """Cost of its steps so far."""
+        return cost_of(self.start, self.now, self.objective)
+
+    @property
+    def course(self) -> Course:
+        """What has been computed of it."""
+        return Course(self.name, tuple(self.legs), self.reached, self.cost)
+
+    def go_on(self, best: Course | None, ahead: Ahead | None) -> None:
+        """Compute one more step, unless its cost, or its predicted cost, is not less than that of
+        the best course so far."""
+        if best is not None and best.reached and _no_less(self.cost, best.cost, ahead(self.now) if (
+                ahead and self.legs and self.objective == "steps") else 0.0):
+            self.open, self.beaten = False, True
+            return
+        leg = self.step(self.now)
         if leg is None:
-            break
-        legs.append(leg)
-        session = leg.after
-        if say is not None:
-            say(f"looking ahead, {name}, step {session.now.row.step}: {words_of(leg.operation)} "
-                f"leaves {leg.decision.excess_after:.2f} times the limits")
-    return Course(name, tuple(legs), reached, cost_of(start, session, objective))
+            self.open = False
+            return
+        self.legs.append(leg)
+        self.now = leg.after
+        goal = self.now.work.case.goal
+        self.reached = not self.now.state.standing and meets(goal, self.stage, self.now.now.row)
+        self.open = not (self.reached or self._at_a_limit())
+        if self.say is not None:
+            self.say(f"looking ahead, {self.name}, step {self.now.now.row.step}: "
+                     f"{words_of(leg.operation)} leaves {leg.decision.excess_after:.2f} times the "
+                     "limits")
+
+    def _at_a_limit(self) -> bool:
+        """Whether the case allows no further step, or the last ones made no progress."""
+        limits, rows = self.now.work.case.limits, [one.row for one in self.now.steps]
+        return (steps_taken(self.now) >= limits.steps
+                or stagnates(self.now.work.case.goal, rows, PATIENCE)
+                or (limits.minutes is not None
+                    and sum(row.minutes for row in rows) >= limits.minutes))
 
 
 def _no_less(cost: tuple[float, float], best: tuple[float, float], ahead: float) -> bool:
@@ -189,10 +227,10 @@ def next_leg(session: Session, strategy: Strategy) -> Leg | None:
         after.now.row.step, operation, before, then, None, None, None, 1, why), after)
 
 
-def _told(course: Course, own: Course) -> Course:
+def _told(course: Course, own: Walk) -> Course:
     """A fixed strategy's course with the reason why it is taken, in each step."""
-    size = len(own.legs)
-    other = (f"the planner's own search needs {size}" if own.reached and own.name == "planner"
+    other = (f"the planner's own search needs {len(own.legs)}" if own.reached
+             else "the planner's own search not in fewer" if own.beaten
              else "the planner's own search does not reach the goal")
     says = (f"{course.name} reaches the goal in {len(course.legs)} steps, {other}"
             if course.reached else f"nothing reaches the goal, and {course.name} comes nearest")
