@@ -14,15 +14,18 @@ from simkit.checks.deeper import check_case
 from simkit.cli.answer import json_option, number_or_text, result
 from simkit.cli.working import cautions, clear, hello, left_words, say
 from simkit.errors import InputError
+from simkit.files import write_table
 from simkit.history.learning import STRENGTH_STANDARD_ERROR
 from simkit.record.read import read_run
 from simkit.show.draw import draw_run
 from simkit.strategy import Strategy, find_strategy
 from simkit.study.attempt import same_case, set_of
 from simkit.study.doubt import doubt
+from simkit.study.ensemble import Ensemble
 from simkit.study.learn import History, advise, belief, histories_of, learn_from
 from simkit.study.readings import LARGEST_NOISE_MM, gauge_noise, read_readings
-from simkit.study.renewed import renew
+from simkit.study.rehearsal import COLUMNS, compared, rehearse, rows_of
+from simkit.study.renewed import at_dent, renew
 from simkit.study.run import NO_MATCH, Start, prepare
 
 
@@ -32,6 +35,7 @@ Examples:
   simkit learn runs/crown --advise
   simkit learn runs/crown --case cases/first-dent --step 1 --readings after.csv
   simkit learn runs/crown --step 1 --readings after.csv --then worst-spot-first
+  simkit learn runs/crown --rehearse worst-spot-first --as 2
 """)
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--case", "case", type=click.Path(), metavar="CASE",
@@ -54,12 +58,20 @@ Examples:
 @click.option("--band", is_flag=True,
               help="Repeat the renewed run on every history; writes its band.csv.")
 @click.option("--fresh", is_flag=True, help="Start again although --out holds a renewed run.")
+@click.option("--rehearse", "rehearsed", metavar="NAME",
+              help="Rehearse the repair by this strategy on one of the histories as the true one, "
+                   "with the case's hand and five readings after each step, and without readings; "
+                   "writes RUN/rehearsed.csv.")
+@click.option("--as", "true", type=click.IntRange(1), metavar="N",
+              help="Number of the history that --rehearse takes as the true one; the second if "
+                   "not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @json_option
 def command(run: Path, case: str | None, step: int | None, readings: Path | None,
             noise_mm: float | None, wanted: bool, strategy: str | None, out: Path | None,
-            band: bool, fresh: bool, threads: int) -> None:
+            band: bool, fresh: bool, rehearsed: str | None, true: int | None, threads: int
+            ) -> None:
     """Learn from readings after a step of RUN which history its dent has.
 
     Several histories give the same dent but predict different results of a step. The recorded steps
@@ -68,11 +80,14 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     tap; best those read before it too (column before_mm) and with a fine gauge. RUN/learned.json
     holds the weights before and after, RUN/learned.csv the expected result of every step. A wrong
     reading is named and left out; a file of another panel is refused.
-    With --then the plan is renewed, and the renewed run can be learned from in its turn. Exit code
-    0 when something was learned or advised, 2 for bad input.
+    With --then the plan is renewed, and the renewed run can be learned from in its turn. With
+    --rehearse the whole repair is rehearsed, with readings after each step and without. Exit code
+    0 when something was learned, advised or rehearsed, 2 for bad input.
     """
-    if (step is None) != (readings is None) or (readings is None and not wanted):
-        raise InputError("nothing to learn from", "--step with --readings, or --advise")
+    if (step is None) != (readings is None) or (readings is None and not (wanted or rehearsed)):
+        raise InputError("nothing to learn from", "--step with --readings, --advise or --rehearse")
+    if true is not None and rehearsed is None:
+        raise InputError("--as without a rehearsal", "--rehearse STRATEGY with it")
     if (strategy is None and (out or band or fresh)) or (strategy and readings is None):
         raise InputError("a plan can be renewed only after readings",
                          "--step, --readings and --then; --out, --band, --fresh only with --then")
@@ -80,6 +95,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     checked = _case_of(run, case)
     noise = gauge_noise(checked, noise_mm)
     plan = None if strategy is None else find_strategy(strategy, checked)
+    if rehearsed is not None:
+        find_strategy(rehearsed, checked)
     place = out or run / "renewed" / f"{step or 0:02d}-{strategy}"
     if run.resolve().is_relative_to(place.resolve()):
         raise InputError("this folder holds the run that is read", "another folder for --out",
@@ -110,6 +127,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
         for one in found:
             say(one.sentence())
         answer["advice"] = found
+    if rehearsed is not None:
+        answer["rehearsed"] = _rehearse(start, histories, rehearsed, (true or 2) - 1, noise, run)
     cautions()
     result(answer)
 
@@ -133,6 +152,31 @@ def _go_on(start: Start, histories: tuple[History, ...], step: int, plan: Strate
         say(f"picture  {picture}")
     return {"renewed": {key: number_or_text(text) for key, text in row.items()}, "folder": place,
             "pictures": pictures, "band": doubted[0] if doubted else None}
+
+
+def _rehearse(start: Start, histories: tuple[History, ...], name: str, true: int, noise_mm: float,
+              run: Path) -> dict[str, object]:
+    """The repair rehearsed from its dent, with readings and without; writes rehearsed.csv."""
+    if true >= len(histories):
+        raise InputError(f"history {true + 1} of {len(histories)}", f"1 to {len(histories)}",
+                         key="--as")
+    dents = tuple(replace(one, session=at_dent(start, one)) for one in histories)
+    ensemble = Ensemble(dents, (1.0,) * len(dents))
+    say("")
+    say(f"taken as true: {dents[true].words}")
+    done = {}
+    for key, wanted in (("with readings", True), ("without", False)):
+        say(f"{key}:")
+        done[key] = rehearse(ensemble, dents[true].session,
+                             lambda: find_strategy(name, start.work.case), noise_mm, wanted, say)
+    lines = compared(tuple(done.items()))
+    for line in ("", *lines):
+        say(line)
+    table = run / "rehearsed.csv"
+    write_table(table, COLUMNS, [row for key, one in done.items() for row in rows_of(
+        one, "yes" if key == "with readings" else "no", true)])
+    say(f"table    {table}")
+    return {"true": dents[true].words, "lines": lines, "table": table}
 
 
 def _case_of(run: Path, case: str | None) -> Case:

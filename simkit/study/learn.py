@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 
@@ -110,11 +110,12 @@ def weigh(histories: tuple[History, ...], step: int, readings: Readings,
     steps, points = histories[0].session.steps, readings.points
     if not 1 <= step < len(steps):
         raise InputError(f"step {step} is not in this run", f"1 to {len(steps) - 1}")
-    before = np.array([_at(h.session.steps[step - 1].field, points) for h in histories])
-    after = np.array([_at(h.session.steps[step].field, points) for h in histories])
+    before = np.array([deviations(h.session.steps[step - 1].field, points) for h in histories])
+    after = np.array([deviations(h.session.steps[step].field, points) for h in histories])
     readings.check_before(before, step)
     # difference quotient: change of the step's effect for one standard error of each property
-    per_error = [((_at(one.steps[step].field, points) - _at(one.steps[step - 1].field, points))
+    per_error = [((deviations(one.steps[step].field, points)
+                   - deviations(one.steps[step - 1].field, points))
                   - (after - before)[0]) / SHEET_ERRORS for one in sheets]
     standing, change = readings.standing(before), after - before
     found = learn(standing, change, points.d_mm, [h.weight for h in histories],
@@ -129,7 +130,13 @@ def weigh(histories: tuple[History, ...], step: int, readings: Readings,
     return found, (*_slips(points, found, expected), *_surprises(histories, found))
 
 
-def _at(field: SampledField, points: GaugePoints) -> Array:
+def deviations(field: SampledField, points: GaugePoints) -> Array:
+    """(n,) deviations of a field at places, mm.
+
+    Raises
+    ------
+    InputError : a place off the panel.
+    """
     x, y = points.xy_mm.T
     outside = ((x < field.x_mm[0]) | (x > field.x_mm[-1])
                | (y < field.y_mm[0]) | (y > field.y_mm[-1]))
@@ -227,8 +234,6 @@ def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) 
     ring, work = first.ring, first.work
     if ring is None or not work.tips:
         return []
-    xy = _grid(work.window, first.now.field)
-    points = GaugePoints("", xy, np.zeros(len(xy)), np.zeros(len(xy), dtype=np.int64))
     found = []
     known = np.flatnonzero(np.isfinite(ring.ring_mm))
     for k in known[np.linspace(0, known.size, TAP_DIRECTIONS, endpoint=False).astype(int)]:
@@ -239,28 +244,42 @@ def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) 
         y = ring.centre_mm[1] + ring.ring_mm[k] * np.sin(toward)
         tap = Operation("tap-down", work.tips[0].name, round(float(x), 1), round(float(y), 1),
                         round(LIGHT_TAP_LEFT_SHARE * height, 3))
-        one = _worth(histories, tap, points, noise_mm)
+        one = _worth(histories, tap, noise_mm)
         if one is not None:
             progress(one.sentence())
             found.append(one)
     return sorted(found, key=lambda one: -one.certainty)
 
 
-def _worth(histories: tuple[History, ...], tap: Operation, points: GaugePoints,
-           noise_mm: float) -> Advice | None:
-    changes, strain = [], 0.0
-    for history in histories:
-        after = history.session.apply(tap)
-        if after.state is history.session.state:
-            return None
-        changes.append(_at(after.now.field, points) - _at(history.session.now.field, points))
-        strain = max(strain, after.now.row.max_face_strain
-                     - history.session.now.row.max_face_strain)
-    chosen, certainty = telling_places(np.array(changes), [h.weight for h in histories], noise_mm,
-                                       points.xy_mm)
-    places = tuple((float(x), float(y)) for x, y in points.xy_mm[chosen])
-    return Advice(tap, places, certainty,
-                  operation_minutes("tap_down", False, histories[0].session.work.minutes), strain)
+def told_places(pairs: Sequence[tuple[Session, Session]], weights: Sequence[float],
+                noise_mm: float) -> Array:
+    """(k, 2) the places where readings after a step distinguish histories best; pairs: each
+    history's repair before and after the step."""
+    return _told_best(pairs, weights, noise_mm)[0]
+
+
+def _told_best(pairs: Sequence[tuple[Session, Session]], weights: Sequence[float],
+               noise_mm: float) -> tuple[Array, float]:
+    """The same places, and how well they distinguish (`telling_places`)."""
+    first = pairs[0][0]
+    xy = _grid(first.work.window, first.now.field)
+    points = GaugePoints("", xy, np.zeros(len(xy)), np.zeros(len(xy), dtype=np.int64))
+    changes = [deviations(after.now.field, points) - deviations(before.now.field, points)
+               for before, after in pairs]
+    chosen, certainty = telling_places(np.array(changes), weights, noise_mm, xy)
+    return xy[chosen], certainty
+
+
+def _worth(histories: tuple[History, ...], tap: Operation, noise_mm: float) -> Advice | None:
+    pairs = [(one.session, one.session.apply(tap)) for one in histories]
+    if any(after.state is before.state for before, after in pairs):
+        return None
+    strain = max(after.now.row.max_face_strain - before.now.row.max_face_strain
+                 for before, after in pairs)
+    places, certainty = _told_best(pairs, [h.weight for h in histories], noise_mm)
+    return Advice(tap, tuple((float(x), float(y)) for x, y in places), certainty,
+                  operation_minutes("tap_down", False, histories[0].session.work.minutes),
+                  max(strain, 0.0))
 
 
 def _grid(window: Window, field: SampledField) -> Array:

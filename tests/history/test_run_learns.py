@@ -15,6 +15,7 @@ import numpy as np
 import pytest
 from scipy.interpolate import RectBivariateSpline
 
+from simkit.case.vary import with_keys
 from simkit.checks.deeper import check_case
 from simkit.cli.main import main
 from simkit.errors import InputError
@@ -23,8 +24,11 @@ from simkit.history.reconstruct import Reconstruction
 from simkit.history.strike import Blow
 from simkit.history.trials import Trial
 from simkit.repair.operations import Operation
+from simkit.strategy import find_strategy
 from simkit.study.ensemble import Ensemble, open_histories
 from simkit.study.learn import histories_of
+from simkit.study.rehearsal import rehearse
+from simkit.study.renewed import at_dent
 from simkit.study.run import prepare
 
 CASE = {"format": 1, "title": "Struck", "about": "Invented for the tests.",
@@ -270,6 +274,39 @@ def test_the_run_that_is_read_is_never_cleared(run: Path, tmp_path: Path, capsys
 def test_a_plan_without_readings_is_refused(run: Path, more: list[str], capsys) -> None:
     assert main(["learn", str(run), "--advise", *more]) == 2
     assert "only after readings" in capsys.readouterr().err
+
+
+def test_a_repair_is_rehearsed_with_readings_and_without(run: Path, capsys) -> None:
+    """Only with readings do the weights change; what the true history alone foretells happens."""
+    ask = ["learn", str(run), "--rehearse", "centre-first", "--as", "2", "--threads", "1"]
+    assert main([*ask, "--noise-mm", "0.005", "--json"]) == 0
+    told = json.loads(capsys.readouterr().out)["rehearsed"]
+    with open(told["table"], newline="", encoding="utf-8") as stream:
+        rows = list(csv.DictReader(stream))
+    read, unread = ([row for row in rows if row["readings"] == one] for one in ("yes", "no"))
+    assert len(read) == 2  # the case's limit of steps
+    assert len({row["weight_of_the_true"] for row in unread}) == 1
+    assert len({row["weight_of_the_true"] for row in read}) == 2
+    assert told["lines"][0].startswith("with readings: 2 steps")
+    for wrong in (["--as", "2"], ["--rehearse", "centre-first", "--as", "99"],
+                  ["--rehearse", "centre-firts"]):
+        assert main(["learn", str(run), *wrong]) == 2
+
+
+def test_a_rehearsal_on_the_only_history_goes_as_foretold(run: Path) -> None:
+    """Also with a hand that misses the height: the height it reached is known."""
+    start = prepare(check_case(str(run.parent)), run, 1, lambda text: None)
+    one = replace(histories_of(start, run, lambda text: None)[1], weight=1.0)
+    clumsy = with_keys(start.work.case, {"hand.height_pct": 20.0})
+    truth = replace(at_dent(start, one), work=replace(start.work, case=clumsy))
+    ensemble = Ensemble((replace(one, session=at_dent(start, one)),), (1.0,))
+    done = rehearse(ensemble, truth, lambda: find_strategy("centre-first"), 0.005)
+    assert len(done.steps) == 2
+    assert done.outcome == "steps used up"
+    assert done.missed_mm() < 0.01
+    row = done.steps[0].after.now.row
+    assert abs(row.released_mm - done.steps[0].operation.goal_mm) > 0.02
+    assert done.steps[-1].weights == (1.0,)
 
 
 def field_at(ensemble: Ensemble, places) -> np.ndarray:
