@@ -155,8 +155,8 @@ def profile_between(model: Model, state: State, start: tuple[float, float],
 def _located(patch: Patch, x_mm: float, y_mm: float) -> tuple[Array, Array]:
     """Parameters of one plan position, each (1,)."""
     x, y = number("x_mm", x_mm), number("y_mm", y_mm)
-    u, v, inside = patch.locate(np.array([x]), np.array([y]))
-    if not inside[0]:
+    u, v, inside = patch.locate_one(x, y)
+    if not inside:
         low, high = patch.control[:, :2].min(axis=0), patch.control[:, :2].max(axis=0)
         raise InputError(f"x {x:g} mm, y {y:g} mm is off the panel",
                          f"a place on it; it reaches from x {low[0]:g} to {high[0]:g} mm and from "

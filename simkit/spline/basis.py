@@ -228,16 +228,40 @@ class Basis:
         Returns (element, values) with values (points, degree + 1, 3): value, first and second
         derivative. Function k of element e is control point e + k.
         """
+        points = np.clip(points, self.breaks[0], self.breaks[-1])
         element = self.element_of(points)
-        values = np.empty((points.size, self.degree + 1, 3))
-        columns = element[:, None] + np.arange(self.degree + 1)[None, :]
-        for order in range(3):
-            if order > self.degree:
-                values[:, :, order] = 0.0
-                continue
-            full = self.collocation(points, order)
-            values[:, :, order] = np.take_along_axis(full, columns, axis=1)
+        values = np.zeros((points.size, self.degree + 1, 3))
+        # lower[d]: the functions of degree d that are not zero at each point (Cox-de Boor)
+        lower = [np.ones((points.size, 1))]
+        for degree in range(1, self.degree + 1):
+            lower.append(self._raised(lower[-1], element, degree, points))
+        values[:, :, 0] = lower[-1]
+        for order in range(1, min(self.degree, 2) + 1):
+            part = lower[self.degree - order]
+            for degree in range(self.degree - order + 1, self.degree + 1):
+                part = self._raised(part, element, degree, None)
+            values[:, :, order] = part
         return element, values
+
+    def _raised(self, lower: Array, element: NDArray[np.int64], degree: int, points: Array | None
+                ) -> Array:
+        """Functions (points, degree + 1) of a degree from those of one degree less; with points
+        None, derivatives of the functions from the next lower derivatives.
+
+        Piegl and Tiller, The NURBS Book, eqs. 2.5 and 2.7 (from memory); tested against scipy.
+        """
+        knots, span = self.knots, element + self.degree
+        raised = np.zeros((element.size, degree + 1))
+        for k in range(degree):
+            left, right = knots[span + 1 + k - degree], knots[span + 1 + k]
+            share = lower[:, k] / (right - left)
+            if points is None:
+                raised[:, k] -= degree * share
+                raised[:, k + 1] += degree * share
+            else:
+                raised[:, k] += (right - points) * share
+                raised[:, k + 1] += (points - left) * share
+        return raised
 
     def gauss(self, points_per_element: int) -> tuple[Array, Array, Array]:
         """Gauss points of every element.

@@ -17,6 +17,8 @@ from simkit.spline.basis import Array, Basis
 
 SurfaceMap = Callable[[Array, Array], Array]
 """Takes parameters (n,), (n,) and returns points (n, 3) in mm."""
+MOST_KEPT = 4096
+"""Number of single plan positions whose parameters are kept."""
 
 
 @dataclass(frozen=True)
@@ -107,10 +109,24 @@ class Patch:
 
     def normals(self, u: Array, v: Array) -> Array:
         """Unit normals x,u cross x,v, (n, 3)."""
-        tu = self.evaluation(u, v, 1, 0) @ self.control
-        tv = self.evaluation(u, v, 0, 1) @ self.control
+        u, v = self._within("u", u, self.basis_u), self._within("v", v, self.basis_v)
+        _, tu, tv = self._tangents(u, v)
         normal = np.cross(tu, tv)
         return normal / np.linalg.norm(normal, axis=1, keepdims=True)
+
+    def _tangents(self, u: Array, v: Array) -> tuple[Array, Array, Array]:
+        """Points x, and derivatives x,u and x,v, each (n, 3), at parameters within the patch."""
+        eu, bu = self.basis_u.local(u)
+        ev, bv = self.basis_v.local(v)
+        k = np.arange(self.degree + 1)
+        place = ((eu[:, None] + k) * self.basis_v.count)[:, :, None] + (ev[:, None] + k)[:, None, :]
+        control = self.control[place]
+        # along v first: (n, degree + 1, 3) for the values and the derivatives by v
+        still = np.einsum("nj,nijc->nic", bv[:, :, 0], control)
+        along_v = np.einsum("nj,nijc->nic", bv[:, :, 1], control)
+        return (np.einsum("ni,nic->nc", bu[:, :, 0], still),
+                np.einsum("ni,nic->nc", bu[:, :, 1], still),
+                np.einsum("ni,nic->nc", bu[:, :, 0], along_v))
 
     def locate(
         self, x: Array, y: Array, rounds: int = 30
@@ -124,10 +140,8 @@ class Patch:
         u, v = self._nearest_start(x, y)
         bu, bv = self.basis_u.breaks, self.basis_v.breaks
         for _ in range(rounds):
-            at = self.points(u, v)
+            at, tu, tv = self._tangents(u, v)
             rx, ry = x - at[:, 0], y - at[:, 1]
-            tu = self.evaluation(u, v, 1, 0) @ self.control
-            tv = self.evaluation(u, v, 0, 1) @ self.control
             det = tu[:, 0] * tv[:, 1] - tv[:, 0] * tu[:, 1]
             # Where the Jacobian of the plan projection is zero (vertical surface, pole) the step is
             # very long; the clipping below limits it to the patch.
@@ -140,10 +154,25 @@ class Patch:
             u, v = new_u, new_v
             if moved < 1e-12 * (bu[-1] - bu[0]):
                 break
-        at = self.points(u, v)
+        at = self._tangents(u, v)[0]
         size = np.ptp(self.control[:, :2], axis=0).max()
         inside = np.hypot(at[:, 0] - x, at[:, 1] - y) < 1e-6 * size
         return u, v, inside
+
+    def locate_one(self, x: float, y: float) -> tuple[Array, Array, bool]:
+        """:meth:`locate` for one plan position, kept for the next time: an operation asks several
+        times where its tool stands. u and v are (1,)."""
+        if (x, y) not in self._located:
+            if len(self._located) >= MOST_KEPT:
+                self._located.clear()
+            u, v, inside = self.locate(np.array([x]), np.array([y]))
+            self._located[x, y] = u, v, bool(inside[0])
+        u, v, known = self._located[x, y]
+        return u.copy(), v.copy(), known
+
+    @cached_property
+    def _located(self) -> dict[tuple[float, float], tuple[Array, Array, bool]]:
+        return {}
 
     def _nearest_start(self, x: Array, y: Array) -> tuple[Array, Array]:
         uu, vv, tree = self._raster

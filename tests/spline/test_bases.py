@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from scipy.interpolate import BSpline
 
 from simkit.errors import InputError
 from simkit.spline.basis import Basis, finer_breaks, graded_breaks
@@ -21,6 +22,23 @@ FEW = settings(max_examples=25, deadline=None)
 
 def breaks_of(sizes):
     return np.concatenate([[0.0], np.cumsum(sizes)])
+
+
+@FEW
+@given(SIZES, st.integers(1, 4), st.booleans())
+def test_values_and_derivatives_are_those_of_scipy(sizes, degree, closed):
+    """Independent code: scipy.interpolate.BSpline."""
+    breaks = breaks_of(sizes)
+    basis = (Basis.closed_from_breaks if closed else Basis.from_breaks)(breaks, degree)
+    at = np.concatenate([np.linspace(breaks[0], breaks[-1], 37), breaks])
+    element, values = basis.local(at)
+    spline = BSpline(basis.knots, np.eye(basis.count), degree)
+    columns = element[:, None] + np.arange(degree + 1)
+    for order in range(3):
+        wanted = (np.take_along_axis(spline(at, nu=order), columns, axis=1) if order <= degree
+                  else np.zeros(columns.shape))
+        scale = max(1.0, float(np.abs(wanted).max()))
+        np.testing.assert_allclose(values[:, :, order], wanted, atol=1e-12 * scale)
 
 
 @FEW
@@ -89,6 +107,15 @@ def test_a_plan_position_is_found_again():
     assert inside.all()
     assert np.allclose([found_u, found_v], [u, v], atol=1e-9)
     assert not patch.locate(np.array([500.0]), np.array([0.0]))[2][0]
+    for _ in range(2):  # computed, then kept
+        one = patch.locate_one(float(x[1]), float(y[1]))
+        assert [one[0][0], one[1][0], one[2]] == pytest.approx([0.1, -0.2, True], abs=1e-9)
+        one[0][0] = 7.0  # the caller's own copy
+    across = (patch.points(u + 1e-6, v) - patch.points(u - 1e-6, v),
+              patch.points(u, v + 1e-6) - patch.points(u, v - 1e-6))
+    normal = np.cross(*across)
+    np.testing.assert_allclose(
+        patch.normals(u, v), normal / np.linalg.norm(normal, axis=1, keepdims=True), atol=1e-7)
 
 
 def test_bad_calls():

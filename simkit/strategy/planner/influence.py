@@ -7,8 +7,8 @@ another (error 20 to 30 % of the change) until it is computed there.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -100,20 +100,24 @@ class Library:
                 self._moved[key] = near.change[:, yard.rows, yard.columns]
             else:
                 step_x, step_y = like.step_mm
-                self._moved[key] = _shifted(near.change, yard.rows - (y_mm - near.y_mm) / step_y,
-                                            yard.columns - (x_mm - near.x_mm) / step_x)
+                self._moved[key] = _shifted(near.change, (yard.rows, yard.columns),
+                                            (y_mm - near.y_mm) / step_y,
+                                            (x_mm - near.x_mm) / step_x)
         return self._moved[key]
 
 
-def _shifted(change: Array, rows: NDArray[Any], columns: NDArray[Any]) -> Array:
-    """(3, n) bilinear interpolation of (3, ny, nx) between its grid points; 0 off the grid."""
+def _shifted(change: Array, places: tuple[NDArray[np.int64], NDArray[np.int64]],
+             up: float, right: float) -> Array:
+    """(3, n) values of (3, ny, nx) at grid points (rows, columns) after it has been moved by some
+    grid steps up and right, by bilinear interpolation; 0 off the grid."""
     ny, nx = change.shape[1:]
-    row, column = np.floor(rows).astype(np.int64), np.floor(columns).astype(np.int64)
-    # Fractions of the cell above and right of its lower left grid point.
-    up, right = rows - row, columns - column
+    # the same fraction of a cell at all points
+    whole_up, whole_right = math.floor(-up), math.floor(-right)
+    part_up, part_right = -up - whole_up, -right - whole_right
+    row, column = places[0] + whole_up, places[1] + whole_right
     inside = (row >= 0) & (row < ny - 1) & (column >= 0) & (column < nx - 1)
-    row, column = np.where(inside, row, 0), np.where(inside, column, 0)
-    return np.asarray(np.where(inside, (
-        (1.0 - up) * ((1.0 - right) * change[:, row, column] + right * change[:, row, column + 1])
-        + up * ((1.0 - right) * change[:, row + 1, column]
-                + right * change[:, row + 1, column + 1])), 0.0))
+    at = np.where(inside, row * nx + column, 0)
+    flat = change.reshape(3, -1)
+    lower, upper = ((1.0 - part_right) * np.take(flat, at + one, axis=1)
+                    + part_right * np.take(flat, at + one + 1, axis=1) for one in (0, nx))
+    return np.asarray(np.where(inside, (1.0 - part_up) * lower + part_up * upper, 0.0))
