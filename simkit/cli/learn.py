@@ -18,6 +18,7 @@ from simkit.files import write_table
 from simkit.history.learning import STRENGTH_STANDARD_ERROR
 from simkit.record.read import read_run
 from simkit.show.draw import draw_run
+from simkit.show.rehearsed import draw_rehearsed
 from simkit.strategy import Strategy, find_strategy
 from simkit.study.attempt import same_case, set_of
 from simkit.study.doubt import doubt
@@ -172,11 +173,14 @@ def _rehearse(start: Start, histories: tuple[History, ...], name: str, true: int
     lines = compared(tuple(done.items()))
     for line in ("", *lines):
         say(line)
+    rows = [row for key, one in done.items()
+            for row in rows_of(one, "yes" if key == "with readings" else "no", true)]
     table = run / "rehearsed.csv"
-    write_table(table, COLUMNS, [row for key, one in done.items() for row in rows_of(
-        one, "yes" if key == "with readings" else "no", true)])
+    write_table(table, COLUMNS, rows)
+    picture = draw_rehearsed(start.work.case.title, rows, run / "rehearsed.png")
     say(f"table    {table}")
-    return {"true": dents[true].words, "lines": lines, "table": table}
+    say(f"picture  {picture}")
+    return {"true": dents[true].words, "lines": lines, "table": table, "picture": picture}
 
 
 def _case_of(run: Path, case: str | None) -> Case:

@@ -287,6 +287,7 @@ def test_a_repair_is_rehearsed_with_readings_and_without(run: Path, capsys) -> N
     assert len(read) == 2  # the case's limit of steps
     assert len({row["weight_of_the_true"] for row in unread}) == 1
     assert len({row["weight_of_the_true"] for row in read}) == 2
+    assert Path(told["picture"]).stat().st_size > 1000
     assert told["lines"][0].startswith("with readings: 2 steps")
     for wrong in (["--as", "2"], ["--rehearse", "centre-first", "--as", "99"],
                   ["--rehearse", "centre-firts"]):
