@@ -122,9 +122,12 @@ class Contact:
 
     def gaps(self, model: Model, x: Array, travel: float) -> Array:
         """Distance of the face to the body at each contact point, mm; negative: penetration."""
+        return self.body.signed_distance(self.local(model, x, travel)) - self.offset
+
+    def local(self, model: Model, x: Array, travel: float) -> Array:
+        """(m, 3) contact points of the mid-surface in the axes of the body, mm."""
         at = np.einsum("mk,mkc->mc", self.shape, x[model.element_points[self.element]])
-        local = (at - self.start - travel * self.direction) @ self.frame.T
-        return self.body.signed_distance(local) - self.offset
+        return np.asarray((at - self.start - travel * self.direction) @ self.frame.T)
 
 
 def place_contact(
@@ -149,8 +152,11 @@ def place_contact(
     contact = Contact(body, start, frame, element, shape, area, offset)
     x = model.patch.control + state.displacement
 
+    face = contact.local(model, x, 0.0)
+
     def gap(travel: float) -> float:
-        return float(contact.gaps(model, x, travel).min())
+        # the body travels along its own -z, so the face moves along z as seen from it
+        return float((body.signed_distance(face + (0.0, 0.0, travel)) - offset).min())
 
     # at the start, 300 mm away, there is no contact; with the core at the sheet there is. Where
     # the axis misses the sheet, search the whole path in steps of half the nose radius.
