@@ -107,7 +107,7 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
         rest = Walk(left[-1].after, stage=stage, objective=objective, say=say, name="planner",
                     step=own)
         while rest.open:
-            rest.go_on(bound, None)
+            rest.go_on(bound, ahead)
         legs = (*left, *rest.legs)
         joined = replace(rest.course, legs=legs,
                          cost=cost_of(session, legs[-1].after, objective))
@@ -157,11 +157,12 @@ class Walk:
         """What has been computed of it."""
         return Course(self.name, tuple(self.legs), self.reached, self.cost)
 
-    def go_on(self, best: Course | None, ahead: Ahead | None) -> None:
+    def go_on(self, best: Course | None, ahead: Ahead) -> None:
         """Compute one more step, unless its cost, or its predicted cost, is not less than that of
         the best course so far."""
-        if best is not None and best.reached and _no_less(self.cost, best.cost, ahead(self.now) if (
-                ahead and self.legs and self.objective == "steps") else 0.0):
+        if best is not None and best.reached and _no_less(
+                self.cost, best.cost,
+                ahead(self.now) if self.legs and self.objective == "steps" else 0.0):
             self.open, self.beaten = False, True
             return
         leg = self.step(self.now)
