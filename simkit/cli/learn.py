@@ -36,7 +36,7 @@ Examples:
   simkit learn runs/crown --advise
   simkit learn runs/crown --case cases/first-dent --step 1 --readings after.csv
   simkit learn runs/crown --step 1 --readings after.csv --then worst-spot-first
-  simkit learn runs/crown --rehearse worst-spot-first --as 2
+  simkit learn runs/crown --rehearse worst-spot-first --as 1
 """)
 @click.argument("run", type=click.Path(path_type=Path))
 @click.option("--case", "case", type=click.Path(), metavar="CASE",
@@ -63,9 +63,9 @@ Examples:
               help="Rehearse the repair by this strategy on one of the histories as the true one, "
                    "with the case's hand and five readings after each step, and without readings; "
                    "writes RUN/rehearsed.csv.")
-@click.option("--as", "true", type=click.IntRange(1), metavar="N",
-              help="Number of the history that --rehearse takes as the true one; the second if "
-                   "not given.")
+@click.option("--as", "true", type=click.IntRange(0), metavar="N",
+              help="Number of the history that --rehearse takes as the true one, as the output "
+                   "names them; 0 is that of the run itself, 1 if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
               help="Threads for the sheet.")
 @json_option
@@ -129,7 +129,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
             say(one.sentence())
         answer["advice"] = found
     if rehearsed is not None:
-        answer["rehearsed"] = _rehearse(start, histories, rehearsed, (true or 2) - 1, noise, run)
+        answer["rehearsed"] = _rehearse(start, histories, rehearsed,
+                                        1 if true is None else true, noise, run)
     cautions()
     result(answer)
 
@@ -159,12 +160,11 @@ def _rehearse(start: Start, histories: tuple[History, ...], name: str, true: int
               run: Path) -> dict[str, object]:
     """The repair rehearsed from its dent, with readings and without; writes rehearsed.csv."""
     if true >= len(histories):
-        raise InputError(f"history {true + 1} of {len(histories)}", f"1 to {len(histories)}",
-                         key="--as")
+        raise InputError(f"no history {true}", f"0 to {len(histories) - 1}", key="--as")
     dents = tuple(replace(one, session=at_dent(start, one)) for one in histories)
     ensemble = Ensemble(dents, (1.0,) * len(dents))
     say("")
-    say(f"taken as true: {dents[true].words}")
+    say(f"taken as true: history {true}, {dents[true].words}")
     done = {}
     for key, wanted in (("with readings", True), ("without", False)):
         say(f"{key}:")

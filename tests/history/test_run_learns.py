@@ -278,7 +278,7 @@ def test_a_plan_without_readings_is_refused(run: Path, more: list[str], capsys) 
 
 def test_a_repair_is_rehearsed_with_readings_and_without(run: Path, capsys) -> None:
     """Only with readings do the weights change; what the true history alone foretells happens."""
-    ask = ["learn", str(run), "--rehearse", "centre-first", "--as", "2", "--threads", "1"]
+    ask = ["learn", str(run), "--rehearse", "centre-first", "--as", "1", "--threads", "1"]
     assert main([*ask, "--noise-mm", "0.005", "--json"]) == 0
     told = json.loads(capsys.readouterr().out)["rehearsed"]
     with open(told["table"], newline="", encoding="utf-8") as stream:
