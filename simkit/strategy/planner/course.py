@@ -218,12 +218,17 @@ def _rank(course: Course) -> tuple[float, ...]:
 def next_leg(session: Session, strategy: Strategy) -> Leg | None:
     """The next step of a fixed strategy, with the numbers that explain it."""
     operation = strategy.next(session)
-    after = None if operation is None else tried_out(session, operation)
-    if operation is None or after is None or not done_at_all(after):
+    return None if operation is None else leg_of(session, operation, strategy.name)
+
+
+def leg_of(session: Session, operation: Operation, name: str) -> Leg | None:
+    """A step with the numbers that explain it; None if it is not possible. name : who takes it."""
+    after = tried_out(session, operation)
+    if after is None or not done_at_all(after):
         return None
     goal = session.work.case.goal
     before, then = (excess(goal, one.now.row) for one in (session, after))
-    why = f"{strategy.name} takes the largest excess from {before:.2f} to {then:.2f}"
+    why = f"{name} takes the largest excess from {before:.2f} to {then:.2f}"
     return Leg(session, operation, Decision(
         after.now.row.step, operation, before, then, None, None, None, 1, why), after)
 

@@ -14,10 +14,19 @@ from dataclasses import dataclass, field, replace
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
+from simkit.repair.stages import meets, next_stage
 from simkit.repair.trials import remember
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
-from simkit.strategy.planner.course import Course, Leg, best_course, is_exact, next_leg
+from simkit.strategy.finishing import last_touch
+from simkit.strategy.planner.course import (
+    Course,
+    Leg,
+    best_course,
+    is_exact,
+    leg_of,
+    next_leg,
+)
 from simkit.strategy.planner.deep import BULKY_MM, lift
 from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
@@ -72,7 +81,20 @@ class Planner:
         return None if leg is None else leg.operation
 
     def step(self, session: Session) -> Leg | None:
-        """The next step by the planner's own search; if that finds none, by worst-spot-first."""
+        """The next step by the planner's own search; a last touch that meets the next stage, if
+        the search found none; if it finds nothing at all, the step of worst-spot-first."""
+        leg = self._searched(session)
+        goal = session.work.case.goal
+        if leg is None or not meets(goal, next_stage(goal, session.now.row), leg.after.now.row):
+            touch = last_touch(session)
+            ends = None if touch is None else leg_of(session, touch, "a last touch")
+            if ends is not None:
+                self.plan_length = 0
+                return ends
+        return leg or next_leg(session, WORST_FIRST)
+
+    def _searched(self, session: Session) -> Leg | None:
+        """The next step by the planner's own search; None if that finds none."""
         searches = [lift, refine] if deepest_mm(session) > DEEP_MM else [refine]
         for search in searches:
             sure = self._confirmed(session, self._within(
@@ -82,7 +104,7 @@ class Planner:
                 self.plan_length = sure[0].togo
                 return Leg(session, decision.operation, decision, sure[0].after)
         self.plan_length = None
-        return next_leg(session, WORST_FIRST)
+        return None
 
     def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The choices within the allowed minutes."""
