@@ -12,6 +12,8 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
+from steps_to_flat import STOPPED
+
 from simkit.show.style import GREY, STRATEGY_COLOURS, look, new_figure, place, save, title
 from simkit.strategy import strategy_names
 
@@ -55,7 +57,7 @@ def dents() -> list[str]:
 
 def cell(row: Mapping[str, str] | None, stage: str) -> str:
     """Steps to a stage; a dash where it was not reached, nothing where it was not run."""
-    if row is None:
+    if row is None or (row["outcome"] == STOPPED and stage == "finished"):
         return ""
     return row[f"steps_{stage}"] or "-"
 
@@ -67,6 +69,8 @@ def per_dent(rows: Rows, stage: str) -> list[str]:
              "|---" * (len(names) + 2) + "|"]
     for dent in dents():
         cells = [cell(rows.get((dent, name)), stage) for name in names]
+        if stage == "finished" and not any(cells):
+            continue
         planner = number(rows.get((dent, "planner")), f"steps_{stage}")
         fixed = best_fixed(rows, dent, f"steps_{stage}")
         ratio = f"{100.0 * planner / fixed:.0f} %" if planner and fixed else ""
