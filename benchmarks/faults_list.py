@@ -226,7 +226,7 @@ FAULTS = (
           "SYMMETRY_SLANT_SHARE = 1e300",
           (), (ARGUMENTS,)),
     Fault("a place off the panel taken to its rim", "simkit/inspection/sampling.py",
-          "    if not inside[0]:", "    if x != x:", (), (ARGUMENTS,)),
+          "    if not inside:", "    if x != x:", (), (ARGUMENTS,)),
     Fault("several lows taken for one in their middle", "simkit/history/search.py",
           "w = np.where(_one_piece(trials, w > 0.0, k), w, 0.0)", "w = 1.0 * w",
           (), ("tests/history/test_lows_apart.py",)),

@@ -148,11 +148,9 @@ def place_contact(
     element, shape, area, offset = _candidates(model, state, at, frame[2], reach_mm, per_element)
     if element.size == 0:
         raise _misses(model, at)
-    start = at + (body.reach_mm + 300.0) * frame[2]
-    contact = Contact(body, start, frame, element, shape, area, offset)
-    x = model.patch.control + state.displacement
-
-    face = contact.local(model, x, 0.0)
+    high = body.reach_mm + 300.0
+    contact = Contact(body, at + high * frame[2], frame, element, shape, area, offset)
+    face = contact.local(model, model.patch.control + state.displacement, 0.0)
 
     def gap(travel: float) -> float:
         # the body travels along its own -z, so the face moves along z as seen from it
@@ -160,7 +158,6 @@ def place_contact(
 
     # at the start, 300 mm away, there is no contact; with the core at the sheet there is. Where
     # the axis misses the sheet, search the whole path in steps of half the nose radius.
-    high = body.reach_mm + 300.0
     if gap(high) > 0.0:
         ways = np.arange(0.0, 2.0 * high, 0.5 * body.nose_radius_mm)
         high = next((float(way) for way in ways if gap(way) < 0.0), 0.0)
