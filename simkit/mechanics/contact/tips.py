@@ -152,12 +152,11 @@ def place_contact(
     contact = Contact(body, at + high * frame[2], frame, element, shape, area, offset)
     face = contact.local(model, model.patch.control + state.displacement, 0.0)
 
-    def gap(travel: float) -> float:
-        # the body travels along its own -z, so the face moves along z as seen from it
+    def gap(travel: float) -> float:  # the body travels along its own -z
         return float((body.signed_distance(face + (0.0, 0.0, travel)) - offset).min())
 
-    # at the start, 300 mm away, there is no contact; with the core at the sheet there is. Where
-    # the axis misses the sheet, search the whole path in steps of half the nose radius.
+    # 300 mm away there is no contact, with the core at the sheet there is. Where the axis misses
+    # the sheet, search the whole path in steps of half the nose radius.
     if gap(high) > 0.0:
         ways = np.arange(0.0, 2.0 * high, 0.5 * body.nose_radius_mm)
         high = next((float(way) for way in ways if gap(way) < 0.0), 0.0)
