@@ -19,10 +19,6 @@ from simkit.study.workers import can_start, each, hand_on
 from simkit.underway import Word, counted, heard, lined, listening, sender, tell
 
 Progress = Callable[[str], None]
-FEW = 2
-"""Up to so many strategies for each processor get two threads each: the longest one, often the
-planner, then has the processors to itself once the others are done. The results do not depend on
-the number of threads."""
 
 
 def compare(case: Case, names: tuple[str, ...], folder: Path, progress: Progress,
@@ -71,12 +67,11 @@ def _each(case, names, folder, progress, workers, start: Start):
         elif listener is not None:
             listener(word)
 
-    threads = 2 if len(names) <= FEW * workers else 1
-    yield from each(_job, {name: (case, what, name, str(folder), start.accepted, threads)
+    yield from each(_job, {name: (case, what, name, str(folder), start.accepted)
                            for name in names}, workers, told)
 
 
-def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool, threads: int
+def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool
          ) -> dict[str, str]:
     """One strategy in a process of its own, on the case as it was when the comparison started."""
     if identity(case) != what:
@@ -84,6 +79,6 @@ def _job(case: Case, what: dict[str, Any], name: str, folder: str, accept: bool,
                          "unchanged files until it has ended, or a new start with --fresh",
                          str(case.file))
     with heard(sender(hand_on)), lined(name):
-        start = prepare(case, Path(folder), threads, lambda text: None, accept, bulk=True)
+        start = prepare(case, Path(folder), 1, lambda text: None, accept, bulk=True)
         return run_strategy(start, find_strategy(name, case), Path(folder) / "runs" / name,
                             lambda text: tell(Word(text, stays=True)))
