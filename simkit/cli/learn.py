@@ -106,6 +106,8 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
     histories = histories_of(start, run, say)
+    if true is not None and true >= len(histories):
+        raise InputError(f"no history {true}", f"0 to {len(histories) - 1}", key="--as")
     answer: dict[str, object] = {}
     if read is not None and step is not None:
         lesson = learn_from(histories, step, replace(read, noise_mm=noise), run)
@@ -159,8 +161,6 @@ def _go_on(start: Start, histories: tuple[History, ...], step: int, plan: Strate
 def _rehearse(start: Start, histories: tuple[History, ...], name: str, true: int, noise_mm: float,
               run: Path) -> dict[str, object]:
     """The repair rehearsed from its dent, with readings and without; writes rehearsed.csv."""
-    if true >= len(histories):
-        raise InputError(f"no history {true}", f"0 to {len(histories) - 1}", key="--as")
     dents = tuple(replace(one, session=at_dent(start, one)) for one in histories)
     ensemble = Ensemble(dents, (1.0,) * len(dents))
     say("")

@@ -252,15 +252,9 @@ def advise(histories: tuple[History, ...], noise_mm: float, progress: Progress) 
 
 
 def told_places(pairs: Sequence[tuple[Session, Session]], weights: Sequence[float],
-                noise_mm: float) -> Array:
-    """(k, 2) the places where readings after a step distinguish histories best; pairs: each
-    history's repair before and after the step."""
-    return _told_best(pairs, weights, noise_mm)[0]
-
-
-def _told_best(pairs: Sequence[tuple[Session, Session]], weights: Sequence[float],
-               noise_mm: float) -> tuple[Array, float]:
-    """The same places, and how well they distinguish (`telling_places`)."""
+                noise_mm: float) -> tuple[Array, float]:
+    """(k, 2) the places where readings after a step distinguish histories best, and how well they
+    do (`telling_places`); pairs: each history's repair before and after the step."""
     first = pairs[0][0]
     xy = _grid(first.work.window, first.now.field)
     points = GaugePoints("", xy, np.zeros(len(xy)), np.zeros(len(xy), dtype=np.int64))
@@ -276,7 +270,7 @@ def _worth(histories: tuple[History, ...], tap: Operation, noise_mm: float) -> A
         return None
     strain = max(after.now.row.max_face_strain - before.now.row.max_face_strain
                  for before, after in pairs)
-    places, certainty = _told_best(pairs, [h.weight for h in histories], noise_mm)
+    places, certainty = told_places(pairs, [h.weight for h in histories], noise_mm)
     return Advice(tap, tuple((float(x), float(y)) for x, y in places), certainty,
                   operation_minutes("tap_down", False, histories[0].session.work.minutes),
                   max(strain, 0.0))

@@ -134,9 +134,9 @@ def _observed(before: Ensemble, after: Ensemble, real: tuple[Session, Session], 
               ) -> Ensemble:
     """The ensemble after readings of the true panel before and after a step, at the places that
     distinguish the histories best; as it was if the readings fit no history."""
-    places = told_places([(one.session, then.session) for one, then in
-                          zip(before.histories, after.histories, strict=True)],
-                         [one.weight for one in after.histories], noise_mm)
+    pairs = [(one.session, then.session) for one, then in
+             zip(before.histories, after.histories, strict=True)]
+    places, _ = told_places(pairs, [one.weight for one in after.histories], noise_mm)
     if not len(places):
         return after
     random = np.random.default_rng([real[0].work.case.seed, SEED, real[0].now.row.step])

@@ -120,10 +120,11 @@ def _leaving(best: Course, others: Sequence[Course], ahead: Ahead) -> tuple[Leg,
     """The first steps of a fixed strategy's course after which a joint plan predicts the shortest
     way, if that is shorter than the best course; else None."""
     found, least = None, best.cost[0] if best.reached else np.inf
-    for course in (best, *others):
-        for count in range(1, len(course.legs)):
+    for course in (best, *(one for one in others if one.name != best.name)):
+        # the planner has gone on from its own steps already
+        for count in range(1, 0 if course.name == "planner" else len(course.legs)):
             foreseen = ahead(course.legs[count - 1].after)
-            if foreseen > 0.0 and count + foreseen < least and course.name != "planner":
+            if foreseen > 0.0 and count + foreseen < least:
                 found, least = course.legs[:count], count + foreseen
     if found is None:
         return None
