@@ -43,10 +43,10 @@ from simkit.solve.linear.symbolic import Tree, analyse
 
 SAMPLE, ROWS = 12, 3
 """Elements, or rows of bundles, of a call whose operations are counted one by one."""
-SHEET = ("simkit.material.j2", "simkit.shell.logstrain", "simkit.shell.kernels",
-         "simkit.shell.section", "simkit.shell.kept", *(f"simkit.shell.bundle.{part}" for part in (
-             "elements", "rows", "walk", "surface", "layers", "flow", "powers", "tangent",
-             "vectors")))
+SHEET = ("simkit.material.j2", "simkit.kernels.powers", "simkit.kernels.vectors",
+         *(f"simkit.shell.{part}" for part in ("logstrain", "kernels", "section", "kept")),
+         *(f"simkit.shell.bundle.{part}" for part in (
+             "elements", "rows", "walk", "surface", "layers", "flow", "tangent")))
 COUNTED = ("bundles, forces", "bundles, tangents", "one by one, forces", "one by one, tangents")
 SIDES = 7
 """Right-hand sides solved at once, as an example."""

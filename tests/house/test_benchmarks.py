@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import importlib.util
+import re
 import sys
 from types import SimpleNamespace
 
@@ -56,3 +58,14 @@ def test_the_pages_of_results_are_those_of_the_stored_ones():
     stale = [file.name for file, text in pages.items()
              if file.read_text(encoding="utf-8") != text]
     assert stale == []
+
+
+def test_modules_that_benchmarks_name_exist():
+    """Names in strings are imported late, so a module that moved would be missed by the linters."""
+    named = {(file.name, name) for file in (lint.ROOT / "benchmarks").glob("*.py")
+             for name in re.findall(r"\"(simkit(?:\.[a-z0-9_]+)+)\"", file.read_text("utf-8"))}
+    assert any(file == "roofline.py" for file, _ in named)
+    named |= {("roofline.py", name) for name in roofline.SHEET}
+    missing = [(file, name) for file, name in sorted(named)
+               if importlib.util.find_spec(name) is None]
+    assert missing == []
