@@ -6,7 +6,8 @@
 Rows go to benchmarks/results/steps_to_flat.csv (or --table) as they are done, and what is there
 already is not done again, so that the table can be stopped and gone on with at any time. With
 --to fine a repair stops when it is fine; the same without it goes on from there. A repair that
-takes more than --most-s of processor time is given up, and its row says so.
+takes more than --most-s of processor time is given up, and its row says so, unless it is fine already.
+Touches are counted beside the steps: a pass is one step of several touches.
 """
 
 from __future__ import annotations
@@ -27,6 +28,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 from simkit.case import load_case
 from simkit.errors import InputError
 from simkit.files import write_table
+from simkit.record.read import read_run
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets
@@ -37,7 +39,8 @@ HERE = Path(__file__).parent
 SET = HERE.parent / "cases" / "set"
 TABLE = HERE / "results" / "steps_to_flat.csv"
 COLUMNS = ("dent", "strategy", "hand", "steps_roughed", "steps_fine", "steps_finished",
-           "minutes_fine", "minutes_finished", "steps", "slope_mrad", "cpu_s", "outcome")
+           "minutes_fine", "minutes_finished", "steps", "touches", "slope_mrad", "cpu_s",
+           "outcome")
 HAND = {"place_mm": 2.0, "height_pct": 10.0, "height_mm": 0.01}
 """Scatter of a hand, where it is on: a guess, no source."""
 STOPPED = "stopped when fine"
@@ -91,7 +94,9 @@ def repaired(start: Start, name: str, folder: Path, to: str, earlier_s: float) -
                        lambda text: print("   ", text, flush=True))
     spent = time.process_time() - begin + earlier_s
     fine = bool(to) and bool(row[f"steps_{to}"])
+    touches = sum(step.number_of("touches") for step in read_run(folder).steps[1:])
     return {**{key: row[key] for key in COLUMNS if key in row}, "cpu_s": f"{spent:.1f}",
+            "touches": f"{touches:.0f}",
             "outcome": STOPPED if fine and row["flat"] != "yes" else row["outcome"]}
 
 
@@ -146,6 +151,9 @@ def main() -> None:
             with at_most(args.most_s):
                 row = repaired(start, name, args.folder / hand / dent / name, args.to, earlier_s)
         except GivenUp:
+            if earlier_s:
+                print("   given up beyond fine; the row stays", flush=True)
+                continue
             row = {"cpu_s": f"{args.most_s:.1f}",
                    "outcome": f"given up after {args.most_s:g} s of processor time"}
         except InputError as error:

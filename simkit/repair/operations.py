@@ -18,7 +18,7 @@ from simkit.mechanics.stepping.orders import Advance, AdvanceSettings, Load
 from simkit.repair.access import need_way
 from simkit.repair.hammers import blow_on, check_blow
 from simkit.repair.held import check_hold, free_name, names_held, refuse_covered
-from simkit.repair.passes import Spread, touch_by_touch
+from simkit.repair.passes import Place, Spread, check_chosen, touch_by_touch
 from simkit.repair.rigging import check_rig, pick, places_of, set_tabs
 from simkit.repair.wedging import set_wedge, wedge_of
 from simkit.repair.workpiece import Workpiece
@@ -69,7 +69,9 @@ class Operation:
         same: name of another glue than the kit's.
     hammer, speed_m_s, drop_mm : for a tap-down, push or pull: a blow by a hammer of the kit, by its
         speed at impact or its free fall from rest; the sheet alone stops it, not the goal.
-    spread : for a tap-down or push: a pass of touches along a line or over an area.
+    spread : for a tap-down or push: a pass of touches along a line or over an area. further : for
+        the same: a pass at chosen places, the further touches after the one at x_mm, y_mm, each
+        (x_mm, y_mm, goal_mm).
     way, stiffness_N_per_mm : for a hold: see :mod:`simkit.mechanics.standing`.
     everything_off : the goal is for the panel after all holds are let down.
     may_snap : True if a place that snaps past its goal counts as having reached it.
@@ -96,6 +98,19 @@ class Operation:
     hammer: str = ""
     speed_m_s: float | None = None
     drop_mm: float | None = None
+    further: tuple[Place, ...] = ()
+
+    @property
+    def is_pass(self) -> bool:
+        """Whether it consists of several touches."""
+        return self.spread is not None or bool(self.further)
+
+    def places(self) -> list[Place]:
+        """Places of its touches in their order, with the height of each, mm."""
+        if self.spread is not None:
+            return [(x, y, self.goal_mm)
+                    for x, y in self.spread.places(self.x_mm, self.y_mm, self.angle_deg)]
+        return [(self.x_mm, self.y_mm, self.goal_mm), *self.further]
 
 
 def apply_operation(work: Workpiece, state: State, operation: Operation,
@@ -123,7 +138,7 @@ def apply_operation(work: Workpiece, state: State, operation: Operation,
     if wedge is not None:
         wedged = set_wedge(work, state, wedge, operation)
         return wedged.told(_single(work, state, operation, settings, quick))
-    if operation.spread is not None:
+    if operation.is_pass:
         return _pass(work, state, operation, settings, quick)
     return _single(work, state, operation, settings, quick)
 
@@ -186,6 +201,10 @@ def _check_strength(op: Operation) -> None:
         blow = key == "energy_mJ" and op.kind == "pull"
         if getattr(op, key) is not None and not (tip or blow):
             raise InputError(f"{op.kind} with {key}", "a tap-down or a push", key=key)
+    if op.further and (not tip or op.spread is not None):
+        raise InputError(f"{op.kind} at several places" + (" and over an area" if tip else ""),
+                         "a tap-down or a push, at places or over an area", key="and")
+    check_chosen(op.further)
     if op.glue and tip:
         raise InputError(f"{op.kind} with glue", "a pull, or a hold by a tab", key="glue")
     for key in ("force_N", "energy_mJ", "travel_mm"):
@@ -197,13 +216,16 @@ def _check_strength(op: Operation) -> None:
 def _pass(work: Workpiece, state: State, operation: Operation,
           settings: AdvanceSettings | None, quick: bool) -> Advance:
     """A pass, touch by touch; raises InputError before the first if any place cannot be worked."""
-    assert operation.spread is not None
-    places = operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg)
-    one = replace(operation, spread=None)
-    for x, y in dict.fromkeys(places):
-        _load(work, state, replace(one, x_mm=x, y_mm=y))
-    return touch_by_touch(state, places, lambda now, x, y: apply_operation(
-        work, now, replace(one, x_mm=x, y_mm=y), settings, quick))
+    places = operation.places()
+
+    def at(place: Place) -> Operation:
+        x, y, goal = place
+        return replace(operation, x_mm=x, y_mm=y, goal_mm=goal, spread=None, further=())
+
+    for place in dict.fromkeys(places):
+        _load(work, state, at(place))
+    return touch_by_touch(state, places, lambda now, place: apply_operation(
+        work, now, at(place), settings, quick))
 
 
 def behind_already(kind: str, load: Load, state: State) -> bool:

@@ -1,13 +1,14 @@
-"""A pass: many light touches of one tool along a line or over an area, counted as one step.
+"""A pass: many light touches of one tool, counted as one step.
 
-Each touch is a complete operation on the panel after the touches before it. A place that is beyond
-the goal already is left out, as a technician would do.
+They lie along a line or over an area and have one height, or at chosen places, each with its own
+height. Each touch is a complete operation on the panel after the touches before it. A place that is
+beyond its height already is left out, as a technician would do.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 from simkit.errors import InputError
@@ -17,8 +18,12 @@ from simkit.mechanics.stepping.orders import Advance
 from simkit.underway import doing
 
 MOST_TOUCHES = 400
-"""Largest number of touches of one pass."""
-Touch = Callable[[State, float, float], Advance]
+"""Largest number of touches of one pass along a line or over an area."""
+MOST_CHOSEN = 24
+"""Largest number of touches of one pass at chosen places."""
+Place = tuple[float, float, float]
+"""Place of a touch and the height at which it ends: x, y, d, mm."""
+Touch = Callable[[State, Place], Advance]
 
 
 @dataclass(frozen=True)
@@ -84,7 +89,17 @@ def _at(number: int, count: int, length: float) -> float:
     return 0.0 if count == 1 else length * (number / (count - 1) - 0.5)
 
 
-def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch) -> Advance:
+def check_chosen(further: Sequence[Place]) -> None:
+    """Raise InputError for further touches at chosen places that are too many or no numbers."""
+    if len(further) >= MOST_CHOSEN:
+        raise InputError(f"pass of {len(further) + 1} touches at chosen places",
+                         f"at most {MOST_CHOSEN}", key="and")
+    if not all(len(one) == 3 and all(map(math.isfinite, one)) for one in further):
+        raise InputError("a touch that is not at three finite numbers", "x, y and height, mm",
+                         key="and")
+
+
+def touch_by_touch(state: State, places: Sequence[Place], touch: Touch) -> Advance:
     """All touches of a pass, one after the other, as one result.
 
     A touch that finds no equilibrium is left out; one after which the sheet would snap past its
@@ -93,9 +108,9 @@ def touch_by_touch(state: State, places: list[tuple[float, float]], touch: Touch
     done: list[Advance] = []
     lost = passed = 0
     ended = ""
-    for number, (x, y) in enumerate(places, start=1):
+    for number, place in enumerate(places, start=1):
         with doing(f"touch {number} of {len(places)}"):
-            one = touch(state, x, y)
+            one = touch(state, place)
         if not one.outcome.valid:
             lost += 1
             continue

@@ -7,7 +7,7 @@ import re
 from simkit.errors import InputError, one_of
 from simkit.mechanics.standing import WAYS
 from simkit.repair.operations import KINDS, Operation
-from simkit.repair.passes import Spread
+from simkit.repair.passes import Place, Spread
 
 NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?"
 FORM = re.compile(
@@ -16,15 +16,16 @@ FORM = re.compile(
 CLAUSE = re.compile(
     rf"\s+(?:(?P<word>to|by|with|deep|every|times|turn|springy|speed|drop)\s+(?P<value>{NUMBER})"
     rf"|over\s+(?P<length>{NUMBER})(?:\s*x\s*(?P<width>{NUMBER}))?"
+    rf"|and\s+(?P<x>{NUMBER})\s*,\s*(?P<y>{NUMBER})\s+to\s+(?P<d>{NUMBER})"
     r"|(?P<sort>lifter|beam|spreader|hammer|glue)\s+(?P<name>[^\s,]+)"
     r"|(?P<flag>locked|everything-off|may-snap))(?=\s|$)", re.IGNORECASE)
 EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 to -2"; X, Y and '
             "D in mm, 'to' (0 if left out) is the deviation wanted once released; see "
-            "docs/trying.md for by, with, deep, over, every, times, lifter, beam, spreader, "
-            "hammer, glue")
+            "docs/trying.md for by, with, deep, over, every, times, and, lifter, beam, "
+            "spreader, hammer, glue")
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
-LONGEST = 400
+LONGEST = 1200
 """Largest number of characters of an operation."""
 
 
@@ -34,12 +35,12 @@ def read_operation(text: str) -> Operation:
     ``to`` D: required deviation of the place after release, 0 (flush) if left out. ``by`` N: force
     of a hold, at any height; for others the largest force. ``with`` E: energy of a blow. ``deep``
     T: largest travel. ``over`` L or LxW ``every`` S ``times`` R: a pass of touches along a line or
-    over an area about the place. ``turn`` DEG: direction of a long tool, a pass or a lifter's beam,
-    from the x axis. ``lifter`` NAME: lifter of the kit that pulls the tab. ``beam`` NAME,
-    ``spreader`` NAME: of the kit, over a row of tabs or between two. ``hammer`` NAME with ``speed``
-    V (m/s) or ``drop`` H (mm): a blow by a hammer of the kit. ``glue`` NAME: another glue
-    than the kit's. ``springy`` K, ``locked``: ways of a hold. "let-down" ends all holds, "let-down
-    TOOL" one.
+    over an area about the place. ``and`` X,Y ``to`` D, several times: a pass at chosen places.
+    ``turn`` DEG: direction of a long tool, a pass or a lifter's beam, from the x axis. ``lifter``
+    NAME: lifter of the kit that pulls the tab. ``beam`` NAME, ``spreader`` NAME: of the kit, over a
+    row of tabs or between two. ``hammer`` NAME with ``speed`` V (m/s) or ``drop`` H (mm): a blow by
+    a hammer of the kit. ``glue`` NAME: another glue than the kit's. ``springy`` K, ``locked``: ways
+    of a hold. "let-down" ends all holds, "let-down TOOL" one.
 
     Raises
     ------
@@ -55,7 +56,7 @@ def read_operation(text: str) -> Operation:
     kind = SHORT.get(kind, kind)
     if kind not in KINDS:
         raise InputError(f"operation '{kind}'", one_of(kind, KINDS), key="--do")
-    said, names = _clauses(found["rest"], text)
+    said, names, further = _clauses(found["rest"], text)
     if "by" in said and kind == "pull" and "to" not in said:
         raise InputError("'by' with a pull that says no height",
                          "'to' beside it, or a hold by that force and a let-down", key="--do")
@@ -67,19 +68,27 @@ def read_operation(text: str) -> Operation:
         kind, found["tool"], float(found["x"]), float(found["y"]), said.get("to", 0.0),
         said.get("turn", 0.0), said.get("by"), way, said.get("springy", 0.0),
         "everything-off" in said, "may-snap" in said, said.get("with"), said.get("deep"),
-        _spread(said), speed_m_s=said.get("speed"), drop_mm=said.get("drop"), **names)
+        _spread(said), speed_m_s=said.get("speed"), drop_mm=said.get("drop"), further=further,
+        **names)
 
 
-def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
-    """Clauses after the place: numbers by their word (1 for flags), names of rigs and glue."""
+def _clauses(rest: str, text: str
+             ) -> tuple[dict[str, float], dict[str, str], tuple[Place, ...]]:
+    """Clauses after the place: numbers by their word (1 for flags), names of rigs and glue, further
+    touches."""
     said: dict[str, float] = {}
     names: dict[str, str] = {}
+    further: list[Place] = []
     at = 0
     while rest[at:].strip():
         one = CLAUSE.match(rest, at)
         if one is None:
             raise _unread(text)
-        if one["length"] is not None:
+        more: dict[str, float]
+        if one["d"] is not None:
+            further.append((float(one["x"]), float(one["y"]), float(one["d"])))
+            more = {}
+        elif one["length"] is not None:
             more = {"over": float(one["length"]), "width": float(one["width"] or 0.0)}
         elif one["name"] is not None:
             word = one["sort"].lower()
@@ -94,7 +103,7 @@ def _clauses(rest: str, text: str) -> tuple[dict[str, float], dict[str, str]]:
                 raise InputError(f"'{word}' twice in '{text.strip()}'", "once", key="--do")
         said |= more
         at = one.end()
-    return said, names
+    return said, names, tuple(further)
 
 
 def _spread(said: dict[str, float]) -> Spread | None:
@@ -131,6 +140,7 @@ def say_operation(operation: Operation) -> str:
         words.append(f"over {_n(op.spread.length_mm)}{width} every {_n(op.spread.spacing_mm)}")
         if op.spread.rounds > 1:
             words.append(f"times {op.spread.rounds}")
+    words += [f"and {_n(x)},{_n(y)} to {_n(d)}" for x, y, d in op.further]
     if op.angle_deg:
         words.append(f"turn {_n(op.angle_deg)}")
     words += [f"{sort} {getattr(op, sort)}"

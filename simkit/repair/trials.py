@@ -43,9 +43,10 @@ def _keep(key: tuple[int, int, Operation, bool], what: tuple[Workpiece, State, A
         _kept.popitem(last=False)
 
 
-def remember(work: Workpiece, state: State, operation: Operation, result: Advance) -> None:
-    """Keep the complete result of an operation that will be requested again."""
-    _keep((id(work), id(state), operation, False), (work, state, result))
+def remember(work: Workpiece, state: State, operation: Operation, result: Advance,
+             quick: bool = False) -> None:
+    """Keep the result of an operation that will be requested again, complete or ``quick``."""
+    _keep((id(work), id(state), operation, quick), (work, state, result))
 
 
 def forget() -> None:

@@ -57,9 +57,9 @@ def set_wedge(work: Workpiece, state: State, wedge: Wedge, op: Operation) -> Wed
     InputError : an operation that a wedge cannot do, no brace behind the place, a gap that it does
         not fit.
     """
-    if op.kind not in ("push", "hold") or op.spread is not None or op.hammer:
+    if op.kind not in ("push", "hold") or op.is_pass or op.hammer:
         raise InputError(f"{op.kind} by wedge '{wedge.name}'"
-                         + (" as a pass" if op.spread is not None else ""),
+                         + (" as a pass" if op.is_pass else ""),
                          "single pushes, or a locked hold", key="tool")
     if op.kind == "hold" and not (op.way == "locked" and wedge.locks):
         raise InputError(

@@ -24,6 +24,8 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
+Line = list[tuple[str, bool]]
+"""Texts of one line of the table, each with whether it is bold."""
 IN_PER_MM = 1.0 / 25.4
 PAGE_WIDTH_MM, PAGE_HEIGHT_MM = 210.0, 297.0  # A4, ISO 216 (MEMORY)
 LEFT, RIGHT, TOP, BOTTOM = 15.0, 195.0, 284.0, 12.0
@@ -48,13 +50,13 @@ def write_sheet(record: RunRecord, path: Path) -> Path:
     from matplotlib.backends.backend_pdf import PdfPages
 
     case = case_of(record)["case"]
-    done = for_a_hand(record)
+    lines = lines_of(record)
     out = io.BytesIO()
     with look(), PdfPages(out, metadata={"CreationDate": None, "Producer": "simkit"}) as pages:
-        first, count = _first(record, case, done)
+        first, count = _first(record, case, lines)
         pages.savefig(first)
-        if len(done) > count:
-            pages.savefig(_second(record, done[count:]))
+        if len(lines) > count:
+            pages.savefig(_second(record, lines[count:]))
     try:
         write_atomic(path, out.getvalue())
     except OSError as error:
@@ -69,9 +71,24 @@ def for_a_hand(record: RunRecord) -> tuple[StepRecord, ...]:
                  if step.outcome != Outcome.CARRIED_OVER.value)
 
 
-def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[StepRecord]
+def lines_of(record: RunRecord) -> list[Line]:
+    """Lines of the table: one for each step, and for each further touch of a pass at chosen places.
+    """
+    panel = extent(record.fields[0])
+    lines = []
+    for step in for_a_hand(record):
+        lines.append(_cells(step, panel))
+        asked = pass_of(step)
+        for x, y, height in asked.further if asked is not None else ():
+            words = ("", "and at", "", _whole(x - panel.x0), _whole(y - panel.y0), "",
+                     _height(height), "", "")
+            lines.append([(word, False) for word in words])
+    return lines
+
+
+def _first(record: RunRecord, case: Mapping[str, Any], lines: Sequence[Line]
            ) -> tuple[Figure, int]:
-    """The first page, and how many steps it holds."""
+    """The first page, and how many lines it holds."""
     fig = _page()
     _text(fig, LEFT, TOP, record.title, size=15, bold=True)
     _text(fig, LEFT, TOP - 6.5, f"Work sheet \u00b7 {record.strategy} \u00b7 "
@@ -80,7 +97,7 @@ def _first(record: RunRecord, case: Mapping[str, Any], steps: Sequence[StepRecor
           "gently", size=8, colour="#555555")
     top = _plan(fig, record, read_setting(record.folder), TOP - 11.0, 128.0) - 7.0
     count = _rows(top)
-    _table(fig, steps[:count], top, extent(record.fields[0]))
+    _table(fig, lines[:count], top)
     _footer(fig)
     return fig, count
 
@@ -91,12 +108,12 @@ def _rows(top: float) -> int:
     return int((top - 8.4 - BOTTOM - 12.0) // ROW_HEIGHT_MM) + 1
 
 
-def _second(record: RunRecord, steps: Sequence[StepRecord]) -> Figure:
+def _second(record: RunRecord, lines: Sequence[Line]) -> Figure:
     fig = _page()
     count = _rows(TOP - 9.0)
-    more = len(steps) - count
+    more = sum(bool(line[0][0]) for line in lines[count:])
     _text(fig, LEFT, TOP, f"{record.title}, continued", size=12, bold=True)
-    end = _table(fig, steps[:count], TOP - 9.0, extent(record.fields[0]))
+    end = _table(fig, lines[:count], TOP - 9.0)
     if more > 0:
         _text(fig, LEFT, end - 5.0, f"and {more} more steps: read the panel again before them and "
               "plan anew from what is there", size=8)
@@ -192,7 +209,7 @@ def _ruler(fig: Figure, left: float, bottom: float) -> None:
           size=7.5)
 
 
-def _table(fig: Figure, steps: Sequence[StepRecord], top: float, panel: Region) -> float:
+def _table(fig: Figure, lines: Sequence[Line], top: float) -> float:
     """Rows with boxes to tick and room for the reading; returns the height of the end, mm."""
     for head, unit, x in COLUMNS:
         _text(fig, x, top, head, size=7.5, colour="#555555")
@@ -202,18 +219,19 @@ def _table(fig: Figure, steps: Sequence[StepRecord], top: float, panel: Region) 
     ax.set_ylim(0.0, PAGE_HEIGHT_MM)
     ax.axis("off")
     y = top - 8.4
-    for step in steps:
-        ax.plot([LEFT, RIGHT], [y + 4.3, y + 4.3], color="#bbbbbb", lw=0.5)
+    for line in lines:
+        if line[0][0]:
+            ax.plot([LEFT, RIGHT], [y + 4.3, y + 4.3], color="#bbbbbb", lw=0.5)
         box = np.array([[0, -1], [2, -1], [2, 1], [0, 1], [0, -1]]) * 1.7
         ax.plot(LEFT + box[:, 0], y + box[:, 1], color=INK, lw=0.8)
         ax.plot([181.0, RIGHT], [y - 2.4, y - 2.4], color=INK, lw=0.5)
-        for (_, _, x), (text, bold) in zip(COLUMNS, _cells(step, panel), strict=False):
+        for (_, _, x), (text, bold) in zip(COLUMNS, line, strict=False):
             _text(fig, x, y, text, size=8, bold=bold)
         y -= ROW_HEIGHT_MM
     return y + 4.0
 
 
-def _cells(step: StepRecord, panel: Region) -> list[tuple[str, bool]]:
+def _cells(step: StepRecord, panel: Region) -> Line:
     """Texts of one row: places from the edges, heights under load and released, force limit."""
     before, wanted = step.number_of("before_mm"), step.number_of("goal_mm")
     travel = step.number_of("travel_mm")
@@ -235,6 +253,8 @@ def _watch(step: StepRecord) -> str:
     """A hint for the step; if the calculation missed the height, the height it left."""
     left, wanted = step.number_of("released_mm"), step.number_of("goal_mm")
     asked = pass_of(step)
+    if asked is not None and asked.further:
+        return f"touch by touch, {len(asked.further) + 1} places"
     if asked is not None and asked.spread is not None:
         size = f"{asked.spread.length_mm:.0f} x {asked.spread.width_mm:.0f}"
         return f"all crosses, {size} mm"

@@ -75,15 +75,15 @@ def pass_of(step: StepRecord) -> Operation | None:
         asked: Operation = spoken.read_operation(step.row.get("said", ""))
     except InputError:
         return None
-    return asked if asked.spread is not None else None
+    return asked if asked.is_pass else None
 
 
 def draw_passes(ax: Axes, steps: Sequence[StepRecord]) -> None:
     """A small cross at every place of a pass."""
     for step in steps:
         asked = pass_of(step)
-        if asked is not None and asked.spread is not None:
-            spots = asked.spread.places(asked.x_mm, asked.y_mm, asked.angle_deg)
+        if asked is not None:
+            spots = [(x, y) for x, y, _ in asked.places()]
             _, colour = symbol(step.operation)
             ax.plot(*zip(*spots, strict=True), "x", ms=3.5, mew=0.8, color=colour, zorder=5)
 

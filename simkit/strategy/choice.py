@@ -180,7 +180,7 @@ def tried_out(session: Session, operation: Operation, quick: bool = False) -> Se
         here = height_at(session, operation.x_mm, operation.y_mm)
         way = operation.goal_mm - here
         towards = -way if operation.kind == "tap-down" else way
-        if operation.spread is None and towards < LEAST_MM:
+        if not operation.is_pass and towards < LEAST_MM:
             return None
         after = session.apply(operation, quick)
     except InputError:

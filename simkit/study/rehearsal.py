@@ -123,7 +123,7 @@ def _from_here(ensemble: Ensemble, truth: Session, foretold: Mapping[str, Band]
 def reached(operation: Operation, after: Session) -> Operation:
     """The operation with the height that was reached at its place; holds, passes and steps that end
     by another measure than the height are as planned."""
-    by_height = operation.kind in LIFTED and operation.spread is None and not (
+    by_height = operation.kind in LIFTED and not operation.is_pass and not (
         operation.energy_mJ or operation.travel_mm or operation.hammer)
     row = after.now.row
     return replace(operation, goal_mm=round(row.released_mm, 4)) if (

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 
 import numpy as np
 
@@ -101,28 +101,30 @@ def lattice(session: Session) -> list[tuple[float, float]]:
     return [(x, y) for _, x, y in sorted(found, reverse=True)[:MOST_PLACES]]
 
 
-def make_pool(session: Session, library: Library, places: list[tuple[float, float]]) -> Pool:
-    """Candidates at the places, with the ways whose influence is known."""
-    ways, xs, ys, influence = [], [], [], []
-    for way, x, y in _allowed(session, library, places):
+def make_pool(session: Session, library: Library, places: list[tuple[float, float]],
+              ways: Collection[Way] | None = None) -> Pool:
+    """Candidates at the places, with the ways whose influence is known, or those given."""
+    own = library.known if ways is None else ways
+    found, xs, ys, influence = [], [], [], []
+    for way, x, y in _allowed(session, own, places):
         parts = library.parts(way, x, y, session.now.field)
         if parts is not None:
-            ways.append(way)
+            found.append(way)
             xs.append(x)
             ys.append(y)
             influence.append(parts)
     count = len(library.yardstick.x_mm)
-    return Pool(tuple(ways), np.array(xs), np.array(ys),
+    return Pool(tuple(found), np.array(xs), np.array(ys),
                 np.array(influence, dtype=np.float32).reshape(-1, 3, count))
 
 
-def _allowed(session: Session, library: Library, places: list[tuple[float, float]]
+def _allowed(session: Session, ways: Collection[Way], places: list[tuple[float, float]]
              ) -> Iterator[tuple[Way, float, float]]:
     x0, x1, y0, y1 = borders(session)
     for x, y in dict.fromkeys(places):
         if not (x0 <= x <= x1 and y0 <= y <= y1):
             continue
-        for way in library.known:
+        for way in ways:
             if way.kind != "push" or session.work.reaches(x, y):
                 yield way, x, y
 

@@ -8,6 +8,7 @@ with the largest predicted fall of F (Gauss-Newton); after each all changes are 
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -25,6 +26,11 @@ MOST_OPERATIONS = 16
 """Largest number of operations of a plan."""
 OPERATIONS_FITTED = 5
 """Number of the most promising operations that are fitted before one is added."""
+FURTHER_SHARE = 0.3
+"""Cost of a further touch of a way that the plan uses already, over that of its first: the touches
+of one tool are one pass, and one step."""
+TOUCHES_A_PASS = 10
+"""Largest number of touches of one way that count as one step."""
 COMPLETE_REMAINDER = 1e-3
 """Value of F at which a plan is complete."""
 APART_MM = 8.0
@@ -48,6 +54,27 @@ class Pool:
         if "squared" not in self._kept:
             self._kept["squared"] = self.influence.reshape(len(self.ways), -1) ** 2
         return self._kept["squared"]
+
+    def alike(self, k: int) -> list[int]:
+        """Candidates that can be touches of one pass with candidate k, which is no pull."""
+        way = self.ways[k]
+        return [] if way.kind == "pull" else [j for j, one in enumerate(self.ways) if one == way]
+
+    def is_further(self, k: int, chosen: Sequence[int]) -> bool:
+        """Whether candidate k can be a touch of a pass that the chosen ones begin."""
+        way = self.ways[k]
+        return way.kind != "pull" and any(self.ways[j] == way for j in chosen)
+
+    def cost_of(self, candidates: Sequence[int], cost: Array) -> tuple[int, float]:
+        """Number of steps of a plan, the touches of one way being one pass, and their cost by that
+        of each candidate (m,)."""
+        steps, total = 0, 0.0
+        for way in dict.fromkeys(self.ways[k] for k in candidates):
+            own = [k for k in candidates if self.ways[k] == way]
+            passes = len(own) if way.kind == "pull" else -(-len(own) // TOUCHES_A_PASS)
+            steps += passes
+            total += float(cost[own[0]]) * (passes + FURTHER_SHARE * (len(own) - passes))
+        return steps, total
 
     def signs(self) -> Array:
         """(m,) direction in which each moves the sheet."""
@@ -148,25 +175,26 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
     chosen: list[int] = []
     changes = np.zeros(0)
     now, left = parts, left_of(parts, aim)
+    price = np.ones(len(pool.ways)) if cost is None else np.array(cost, dtype=float)
     while left > COMPLETE_REMAINDER and len(chosen) < most:
         step, gain = _promised(now, pool, largest_mm, aim)
         # Matching pursuit: each candidate once; its change is fitted again with the others.
         gain[chosen] = 0.0
-        if cost is not None:
-            gain = gain / cost
+        gain = gain / price
         best = None
         for k in np.argsort(-gain)[:OPERATIONS_FITTED]:
             if gain[k] <= 0.0:
                 break
             fitted = fit(parts, _unit(pool, [*chosen, int(k)]), np.append(changes, step[k]),
                          largest_mm, aim)
-            price = 1.0 if cost is None else float(cost[k])
-            worth = (left - fitted[1]) / price
+            worth = (left - fitted[1]) / price[k]
             if best is None or worth > best[3]:
                 best = (int(k), *fitted, worth)
         # No further operation reduces F by 1 %.
         if best is None or best[2] > 0.99 * left:
             break
+        if not pool.is_further(best[0], chosen):
+            price[pool.alike(best[0])] *= FURTHER_SHARE
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]
         now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
     plan = _thinned(parts, pool, chosen, changes, left, largest_mm, aim)

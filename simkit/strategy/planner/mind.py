@@ -65,8 +65,7 @@ class Mind:
         after = tried_out(session, operation, quick)
         if after is None or not done_at_all(after):
             return None
-        single = operation.spread is None
-        if single and self.library is not None and deepest_mm(session) <= DEEP_MM:
+        if not operation.is_pass and self.library is not None and deepest_mm(session) <= DEEP_MM:
             self.library.learn(operation, session, after)
         return after
 

@@ -12,6 +12,8 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets, next_stage
@@ -118,8 +120,9 @@ class Planner:
         if (deepest_mm(session) > DEEP_MM or self.mind.library is None
                 or session.state.standing):
             return 0.0
-        _, plan = plan_from(session, self.mind)
-        return float(len(plan.candidates)) if plan.complete else 0.0
+        pool, plan = plan_from(session, self.mind)
+        return float(pool.cost_of(plan.candidates, np.ones(len(pool.ways)))[0]) if (
+            plan.complete) else 0.0
 
     def _confirmed(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The best choice and the best single touch besides, both computed completely; the others
@@ -130,7 +133,7 @@ class Planner:
         sure: list[Choice] = []
         order = ranked(session, choices, self.objective)
         while order and len(sure) < 2:
-            single = [one for one in order if one.operation.spread is None]
+            single = [one for one in order if not one.operation.is_pass]
             choice = (single or order)[0] if sure else order[0]
             order.remove(choice)
             after = tried_out(session, choice.operation)

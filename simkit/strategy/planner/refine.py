@@ -26,6 +26,7 @@ from simkit.strategy.planner.joint import (
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.sweeps import sweeps
 from simkit.strategy.planner.words import Choice
+from simkit.strategy.planner.worked import worked_passes
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
@@ -113,6 +114,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
     if not plan.complete or len(plan.candidates) > 1 or aim > AIMED_SHARE:
         further += [one.operation for one in sweeps(
             session, mind.library, parts, min(aim, SAFE_AIM), SWEPT, mind.bowing)]
+        solved |= dict(worked_passes(session, mind, pool, min(aim, SAFE_AIM)))
     for operation in further:
         after = mind.solve(session, operation)
         if after is not None and not after.now.row.snapped:
@@ -148,10 +150,9 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
         now = left_of(left, aim)
         if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
             ahead = joint_plan(left, pool, largest, aim, cost=cost)
-            choices.append(Choice(
-                operation, after, now / before, ahead.left / before, None,
-                len(ahead.candidates) if ahead.complete else None,
-                float(cost[list(ahead.candidates)].sum())))
+            steps, then = pool.cost_of(ahead.candidates, cost)
+            choices.append(Choice(operation, after, now / before, ahead.left / before, None,
+                                  steps if ahead.complete else None, then))
     return choices
 
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from simkit.files import exact
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
+from simkit.repair.spoken import say_operation
 from simkit.repair.stages import excess
 
 UNREACHED_MINUTES = 100.0
@@ -60,8 +61,9 @@ class Decision:
 COLUMNS = ("step", "operation", "tool", "x_mm", "y_mm", "goal_mm", "angle_deg", "excess_before",
            "excess_after", "second_operation", "second_tool", "second_x_mm", "second_y_mm",
            "second_goal_mm", "second_angle_deg", "second_excess", "solved", "why", "spread",
-           "second_spread")
-"""Columns of plan.csv; an excess is the largest of height over tolerance and slope over limit."""
+           "second_spread", "said", "second_said")
+"""Columns of plan.csv; an excess is the largest of height over tolerance and slope over limit;
+said: the whole operation in the words of `simkit try`."""
 
 
 def ranked(session: Session, choices: Sequence[Choice], objective: str) -> list[Choice]:
@@ -111,8 +113,9 @@ def _steps_ahead(choice: Choice) -> float:
 
 def words_of(operation: Operation) -> str:
     """Short description of an operation."""
-    spread = operation.spread
-    kind = operation.kind if spread is None else f"pass ({operation.kind}, {spread.count} places)"
+    kind = operation.kind
+    if operation.is_pass:
+        kind = f"pass ({kind}, {len(operation.places())} places)"
     return (f"{kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
             f"to {operation.goal_mm:+.2f} mm")
 
@@ -140,9 +143,9 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
 
 
 def _named(best: Choice, second: Choice) -> str:
-    if second.operation.spread is not None:
+    if second.operation.is_pass:
         return "the second best"
-    return ("the best single touch" if best.operation.spread is not None
+    return ("the best single touch" if best.operation.is_pass
             else "the second best single touch")
 
 
@@ -153,19 +156,19 @@ def plan_row(decision: Decision) -> dict[str, str]:
            "x_mm": exact(op.x_mm), "y_mm": exact(op.y_mm), "goal_mm": exact(op.goal_mm),
            "angle_deg": exact(op.angle_deg), "excess_before": exact(decision.excess_before),
            "excess_after": exact(decision.excess_after), "solved": str(decision.solved),
-           "why": decision.why, "spread": _spread_of(op)}
+           "why": decision.why, "spread": _spread_of(op), "said": say_operation(op)}
     if second is not None:
         row |= {"second_operation": second.kind, "second_tool": second.tool,
                 "second_x_mm": exact(second.x_mm), "second_y_mm": exact(second.y_mm),
                 "second_goal_mm": exact(second.goal_mm),
                 "second_angle_deg": exact(second.angle_deg),
                 "second_excess": exact(decision.second_excess),
-                "second_spread": _spread_of(second)}
+                "second_spread": _spread_of(second), "second_said": say_operation(second)}
     return row
 
 
 def _spread_of(operation: Operation) -> str:
-    """Length, width, spacing (mm) and rounds of a pass; empty for a single touch."""
+    """Length, width, spacing (mm) and rounds of a pass along a line or over an area, or empty."""
     pass_ = operation.spread
     return "" if pass_ is None else (
         f"{pass_.length_mm!r}x{pass_.width_mm!r}/{pass_.spacing_mm!r}*{pass_.rounds}")
