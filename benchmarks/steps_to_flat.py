@@ -6,7 +6,7 @@
 Rows go to benchmarks/results/steps_to_flat.csv (or --table) as they are done, and what is there
 already is not done again, so that the table can be stopped and gone on with at any time. With
 --to fine a repair stops when it is fine; the same without it goes on from there. A repair that
-takes more than --most-s of processor time is given up, and its row says so, unless it is fine already.
+takes more than --most-s of processor time is given up; its row says so, unless it was fine before.
 Touches are counted beside the steps: a pass is one step of several touches.
 """
 

@@ -7,7 +7,7 @@ import re
 from simkit.errors import InputError, one_of
 from simkit.mechanics.standing import WAYS
 from simkit.repair.operations import KINDS, Operation
-from simkit.repair.passes import Place, Spread
+from simkit.repair.passes import Place, Spread, check_chosen
 
 NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?"
 FORM = re.compile(
@@ -57,6 +57,7 @@ def read_operation(text: str) -> Operation:
     if kind not in KINDS:
         raise InputError(f"operation '{kind}'", one_of(kind, KINDS), key="--do")
     said, names, further = _clauses(found["rest"], text)
+    check_chosen(further)
     if "by" in said and kind == "pull" and "to" not in said:
         raise InputError("'by' with a pull that says no height",
                          "'to' beside it, or a hold by that force and a let-down", key="--do")

@@ -16,7 +16,7 @@ from simkit.errors import InputError
 from simkit.record.read import read_path
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
-from simkit.repair.passes import Spread
+from simkit.repair.passes import MOST_CHOSEN, Spread
 from simkit.repair.session import Session, open_session
 from simkit.repair.spoken import read_operation, say_operation
 from simkit.repair.stages import steps_of
@@ -85,6 +85,24 @@ def test_a_pass_is_its_touches_one_by_one_and_one_step(dented: Session, tmp_path
     assert np.array_equal(redone.state.displacement, one.state.displacement)
 
 
+def test_a_pass_at_chosen_places_is_its_touches_each_to_its_height(dented: Session):
+    """EXACT identity with the touches one by one; a place beyond its height is left out."""
+    touches = ((-12.0, 4.0, -0.9), (0.0, -5.0, -0.8), (60.0, 40.0, -5.0))
+    (x, y, goal), *further = touches
+    one = dented.apply(Operation("push", "ball-12", x, y, goal, further=tuple(further)))
+    apart = dented
+    for x, y, goal in touches:
+        apart = apart.apply(Operation("push", "ball-12", x, y, goal))
+    assert np.array_equal(one.state.displacement, apart.state.displacement)
+    row = one.now.row
+    assert (row.step, row.touches) == (1, 2)
+    assert "1 places beyond" in row.reason
+    assert row.minutes == pytest.approx(
+        apart.steps[1].row.minutes + dented.work.minutes["further_touch"])
+    redone = dented.apply(read_operation(row.said))
+    assert np.array_equal(redone.state.displacement, one.state.displacement)
+
+
 def test_places_beyond_the_goal_are_passed_over(dented: Session):
     row = dented.tap_pass("ball-12", 0.0, 0.0, LINE, force_N=100.0).now.row
     assert (row.touches, row.outcome) == (0, "already past")
@@ -130,6 +148,7 @@ def test_travel_ends_a_tap(dented: Session):
     "push ball-12 at 1,2 to 0 by 120 over 60 every 8 turn 30",
     "tap-down ball-12 at 1,2 to -0.05 with 20 over 60x30 every 8.5 times 2",
     "tap-down ball-12 at 1.23456789,2 to 0 deep 0.4 everything-off may-snap",
+    "push ball-12 at 1,2 to 0 by 120 and 3,4 to 0.05 and -5,6.25 to -0.1 turn 30",
     "pull round-25 at 1,2 to 0 with 500 turn 45 lifter mini",
     "pull round-25 at 1,2 to 0 glue cold-tack", "hold round-25 at 1,2 by 40 glue warm-melt",
     "hold round-25 at 1,2 by 100 springy 50", "hold round-25 at 1,2 to -1 locked"])
@@ -141,7 +160,9 @@ def test_words_there_and_back(text: str):
     "push ball-12 at 1,2 over 60", "push ball-12 at 1,2 every 6",
     "tap ball-12 at 1,2 over 60 every 0",
     "tap ball-12 at 1,2 over 900x900 every 1", "tap ball-12 at 1,2 over 60 every 8 times 1.5",
-    "tap ball-12 at 1,2 to 0 to 1", "tap ball-12 at 1,2 locked", "tap ball-12 at 1,2 hard"])
+    "tap ball-12 at 1,2 to 0 to 1", "tap ball-12 at 1,2 locked", "tap ball-12 at 1,2 hard",
+    "tap ball-12 at 1,2 and 3,4", "tap ball-12 at 1,2 and 3 to 0", "tap ball-12 at 1,2 and to 0",
+    "tap ball-12 at 1,2 and 3,1e999 to 0", "tap ball-12 at 1,2" + MOST_CHOSEN * " and 3,4 to 0"])
 def test_words_that_make_no_pass_are_refused(text: str):
     with pytest.raises(InputError):
         read_operation(text)
@@ -156,7 +177,12 @@ def test_words_that_make_no_pass_are_refused(text: str):
     Operation("pull", "round-25", 0.0, 0.0, glue="no such glue"),
     Operation("push", "ball-12", 0.0, 0.0, glue="cold-tack"),
     Operation("hold", "round-25", 0.0, 0.0, force_N=50.0, way="locked", lifter="mini"),
-    Operation("tap-down", "ball-12", 70.0, 0.0, spread=Spread(80.0, 10.0))])
+    Operation("tap-down", "ball-12", 70.0, 0.0, spread=Spread(80.0, 10.0)),
+    Operation("pull", "round-25", 0.0, 0.0, further=((5.0, 0.0, 0.0),)),
+    Operation("hold", "ball-12", 0.0, 0.0, further=((5.0, 0.0, 0.0),)),
+    Operation("push", "ball-12", 0.0, 0.0, spread=LINE, further=((5.0, 0.0, 0.0),)),
+    Operation("push", "ball-12", 0.0, 0.0, further=((500.0, 0.0, 0.0),)),
+    Operation("push", "ball-12", 0.0, 0.0, further=((5.0, 0.0, np.nan),))])
 def test_operations_that_cannot_be_are_refused(dented: Session, operation: Operation):
     with pytest.raises(InputError):
         dented.apply(operation)

@@ -19,7 +19,7 @@ from simkit.optics.bench import Pose
 from simkit.record.read import read_run
 from simkit.report import write as reports
 from simkit.report.facts import steps_table
-from simkit.report.sheet import _cells, write_sheet
+from simkit.report.sheet import _cells, lines_of, write_sheet
 from simkit.report.study import study_lines
 from simkit.report.write import _goal, write_report
 from simkit.show.bands import band_figure
@@ -259,6 +259,15 @@ def test_a_pass_is_a_pass_on_the_sheet_and_in_the_report(run_folder):
     assert pass_of(single) is None
     words = [text for text, _ in _cells(one, Region(-200.0, 200.0, -150.0, 150.0))]
     assert "all crosses, 80 x 48 mm" in words
+    said = "push ball-12 at 5,-4 to 0.03 and 12,6 to -0.02 and 3,9 to 0.01"
+    chosen = replace(single, row={**single.row, "touches": "3", "said": said})
+    record = read_run(run_folder)
+    lines = lines_of(replace(record, steps=(record.steps[0], chosen, *record.steps[2:])))
+    extra = [[text for text, _ in line] for line in lines if line[0][0] == ""]
+    field = record.fields[0]
+    assert [line[1] for line in extra] == ["and at", "and at"]
+    assert extra[0][3] == f"{12.0 - field.x_mm.min():.0f}"
+    assert [line[6] for line in extra] == ["\u22120.02", "+0.01"]
     heads = [cell["text"] for cell in steps_table([single, one])["head"]]
     assert "touches" in heads
     assert "touches" not in [cell["text"] for cell in steps_table([single, single])["head"]]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -19,17 +20,26 @@ from simkit.repair.session import Session, open_session
 from simkit.repair.stages import excess
 from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.builtin import WorstSpotFirst
-from simkit.strategy.planner.candidates import costs_of, worst_places
+from simkit.strategy.choice import tried_out
+from simkit.strategy.planner.candidates import costs_of, lattice, make_pool, worst_places
 from simkit.strategy.planner.course import Leg, best_course
 from simkit.strategy.planner.deep import BULKY_MM
 from simkit.strategy.planner.influence import Library, Way
-from simkit.strategy.planner.joint import Pool, fit, joint_plan, left_of
+from simkit.strategy.planner.joint import (
+    FURTHER_SHARE,
+    TOUCHES_A_PASS,
+    Pool,
+    fit,
+    joint_plan,
+    left_of,
+)
 from simkit.strategy.planner.lacking import lacking, stretched, waves_mrad
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
 from simkit.strategy.planner.refine import plan_from
 from simkit.strategy.planner.sweeps import MOST_PLACES, sweeps
 from simkit.strategy.planner.words import Decision
+from simkit.strategy.planner.worked import worked_passes
 from simkit.strategy.planner.yardstick import make_yardstick
 from simkit.study.run import record_decision
 
@@ -252,6 +262,49 @@ def test_a_pass_leaves_what_its_touches_add_up_to(lifted: Session) -> None:
     before = left_of(parts, 0.85)
     assert left_of(real, 0.85) < before
     assert abs(best.left - left_of(real, 0.85)) < 0.3 * before
+
+
+def test_a_pass_worked_touch_by_touch_is_one_step_that_helps(lifted: Session) -> None:
+    """EXACT: computed anew as one operation, it leaves what its touches left one by one, to the
+    last bit. Every touch was to reduce F."""
+    mind = Mind()
+    yard = mind.yardstick(lifted)
+    parts = yard.read(lifted.now.field)
+    places = worst_places(lifted, yard, parts) + lattice(lifted)
+    mind.measure(lifted, places[:2])
+    assert mind.library is not None
+    pool = make_pool(lifted, mind.library, places)
+    found = list(worked_passes(lifted, mind, pool, 0.85))
+    assert found
+    operation, after = found[0]
+    assert 1 < len(operation.places()) <= TOUCHES_A_PASS
+    assert after.now.row.touches == len(operation.places())
+    assert after.now.row.step == lifted.now.row.step + 1
+    trials.forget()
+    again = tried_out(lifted, operation, quick=True)
+    assert again is not None
+    assert np.array_equal(again.state.displacement, after.state.displacement)
+    left = [left_of(parts, 0.85)]
+    now = lifted
+    for x, y, goal in operation.places():
+        touched = tried_out(now, replace(operation, x_mm=x, y_mm=y, goal_mm=goal, further=()),
+                            quick=True)
+        assert touched is not None
+        now = touched
+        left.append(left_of(yard.read(now.now.field), 0.85))
+    assert all(then < before for before, then in pairwise(left))
+
+
+def test_the_touches_of_one_way_are_one_step_of_a_plan() -> None:
+    """Counted by hand: twelve pushes by one tool are two passes of ten at most, a tap is one, and
+    every pull is a step of its own."""
+    push, tap, pull = Way("push", "ball"), Way("tap-down", "ball"), Way("pull", "tab")
+    ways = (*12 * (push,), tap, *2 * (pull,))
+    pool = Pool(ways, np.zeros(15), np.zeros(15), np.zeros((15, 3, 4), dtype=np.float32))
+    cost = np.array([*12 * (2.0,), 1.0, *2 * (3.0,)])
+    steps, total = pool.cost_of(range(15), cost)
+    assert steps == 2 + 1 + 2
+    assert total == pytest.approx(2.0 * (2 + 10 * FURTHER_SHARE) + 1.0 + 2 * 3.0)
 
 
 def test_where_the_search_finds_nothing_the_usual_rule_goes_on(

@@ -113,6 +113,11 @@ def test_a_hand_errs_by_its_errors_and_its_seed(lifted: Session) -> None:
         now = replace(shaky.now, row=replace(shaky.now.row, step=step))
         done = by_hand(replace(shaky, steps=(*shaky.steps[:-1], now)), planned)
         errors.append((done.x_mm - 10.0, done.y_mm - 5.0))
+    one, other = ((10.0, 5.0, 0.2), (-20.0, 8.0, 0.1))
+    passed = by_hand(shaky, replace(planned, further=(other,)))
+    assert replace(passed, further=()) == first
+    assert passed.further[0][0] + 20.0 != pytest.approx(passed.x_mm - one[0], abs=0.01)
+    assert passed.further[0] != other
     assert np.mean(errors) == pytest.approx(0.0, abs=0.3)
     assert np.std(errors) == pytest.approx(2.0, rel=0.1)
 

@@ -97,7 +97,9 @@ class Plan:
 
 def left_of(parts: Array, aim: float) -> float:
     """F of fields (3, n)."""
-    return _left(parts, aim)[0]
+    over_height = np.maximum(np.abs(parts[0]) - aim, 0.0)
+    over_slope = np.maximum(np.hypot(parts[1], parts[2]) - aim, 0.0)
+    return float((over_height**2).sum() + (over_slope**2).sum())
 
 
 def _left(parts: Array, aim: float) -> tuple[float, Array]:
