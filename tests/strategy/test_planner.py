@@ -296,15 +296,15 @@ def test_a_pass_worked_touch_by_touch_is_one_step_that_helps(lifted: Session) ->
 
 
 def test_the_touches_of_one_way_are_one_step_of_a_plan() -> None:
-    """Counted by hand: twelve pushes by one tool are two passes of ten at most, a tap is one, and
-    every pull is a step of its own."""
+    """Counted by hand: fourteen pushes by one tool are two passes of at most twelve, a tap is one,
+    and every pull is a step of its own."""
     push, tap, pull = Way("push", "ball"), Way("tap-down", "ball"), Way("pull", "tab")
-    ways = (*12 * (push,), tap, *2 * (pull,))
-    pool = Pool(ways, np.zeros(15), np.zeros(15), np.zeros((15, 3, 4), dtype=np.float32))
-    cost = np.array([*12 * (2.0,), 1.0, *2 * (3.0,)])
-    steps, total = pool.cost_of(range(15), cost)
+    ways = (*14 * (push,), tap, *2 * (pull,))
+    pool = Pool(ways, np.zeros(17), np.zeros(17), np.zeros((17, 3, 4), dtype=np.float32))
+    cost = np.array([*14 * (2.0,), 1.0, *2 * (3.0,)])
+    steps, total = pool.cost_of(range(17), cost)
     assert steps == 2 + 1 + 2
-    assert total == pytest.approx(2.0 * (2 + 10 * FURTHER_SHARE) + 1.0 + 2 * 3.0)
+    assert total == pytest.approx(2.0 * (2 + 12 * FURTHER_SHARE) + 1.0 + 2 * 3.0)
 
 
 def test_where_the_search_finds_nothing_the_usual_rule_goes_on(

@@ -29,7 +29,7 @@ OPERATIONS_FITTED = 5
 FURTHER_SHARE = 0.3
 """Cost of a further touch of a way that the plan uses already, over that of its first: the touches
 of one tool are one pass, and one step."""
-TOUCHES_A_PASS = 10
+TOUCHES_A_PASS = 12
 """Largest number of touches of one way that count as one step."""
 COMPLETE_REMAINDER = 1e-3
 """Value of F at which a plan is complete."""

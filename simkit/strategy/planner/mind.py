@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,7 +67,7 @@ class Mind:
         if after is None or not done_at_all(after):
             return None
         if not operation.is_pass and self.library is not None and deepest_mm(session) <= DEEP_MM:
-            self.library.learn(operation, session, after)
+            self.library.learn(_turned(session, operation), session, after)
         return after
 
     def measure(self, session: Session, places: Sequence[tuple[float, float]]) -> None:
@@ -105,6 +106,13 @@ class Mind:
         yard = self.library.yardstick
         return any(min(at - axis.min(), axis.max() - at) < EDGE_MM
                    for at, axis in zip(place, (yard.x_mm, yard.y_mm), strict=True))
+
+
+def _turned(session: Session, operation: Operation) -> Operation:
+    """The operation without the angle of a tool that is round, so that it counts as one way."""
+    long = {tip.name for tip in session.work.tips if getattr(tip.body, "half_length_mm", 0.0) > 0.0}
+    long |= {tab.name for tab in session.work.tabs if tab.length_mm != tab.width_mm}
+    return operation if operation.tool in long else replace(operation, angle_deg=0.0)
 
 
 def deepest_mm(session: Session) -> float:

@@ -30,9 +30,9 @@ from simkit.strategy.planner.worked import worked_passes
 from simkit.strategy.planner.yardstick import Yardstick
 
 Array = NDArray[np.float64]
-VERIFIED, ALONE, LAST_ALONE, SWEPT = 3, 1, 4, 2
+VERIFIED, ALONE, LAST_ALONE, SWEPT = 3, 1, 4, 1
 """Numbers of operations that are computed before one is taken: of a plan; of the best alone; of the
-best alone near the end; of passes."""
+best alone near the end; of passes over a line or an area."""
 ASTRAY = 0.1
 """Largest error of an influence field against the computed change, over the change; with a larger
 one the plan is made again with the new field."""

@@ -8,10 +8,8 @@ touches are then one operation at chosen places, and one step.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterator
+from collections.abc import Iterator
 from dataclasses import replace
-
-import numpy as np
 
 from simkit.repair.operations import Operation
 from simkit.repair.passes import touch_by_touch
@@ -23,6 +21,7 @@ from simkit.strategy.planner.influence import Way
 from simkit.strategy.planner.joint import (
     TOUCHES_A_PASS,
     Pool,
+    best_alone,
     by_weight,
     joint_plan,
     left_of,
@@ -31,9 +30,10 @@ from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 
 WAYS = 2
 """Number of ways whose passes are worked."""
-FAILED = 3
-"""Number of touches that are not possible, or do not help, after which a pass ends."""
-LEAST_GAIN = 0.03
+TRIED = 3
+"""Number of touches that are tried before a pass ends: the best alone, the most important of a
+plan."""
+LEAST_GAIN = 0.01
 """Smallest relative reduction of F by a touch."""
 
 
@@ -61,19 +61,19 @@ def _worked(session: Session, mind: Mind, way: Way, aim: float
     Every touch must reduce F: opposite touches that help only together can make a panel spring.
     """
     yard, now, done = mind.yardstick(session), session, list[tuple[Operation, Session]]()
-    barred, left = set[tuple[float, float]](), left_of(yard.read(session.now.field), aim)
-    while left > 0.0 and len(done) < TOUCHES_A_PASS and len(barred) < FAILED:
-        touch = _next_touch(now, mind, way, aim, barred)
-        if touch is None:
+    left = left_of(yard.read(session.now.field), aim)
+    while left > 0.0 and len(done) < TOUCHES_A_PASS:
+        for touch in _next_touches(now, mind, way, aim):
+            after = mind.solve(now, touch)
+            if after is None or after.now.row.snapped:
+                continue
+            then = left_of(yard.read(after.now.field), aim)
+            if then <= (1.0 - LEAST_GAIN) * left:
+                now, left = after, then
+                done.append((touch, after))
+                break
+        else:
             break
-        after = mind.solve(now, touch)
-        then = np.inf if after is None or after.now.row.snapped else left_of(
-            yard.read(after.now.field), aim)
-        if after is None or then > (1.0 - LEAST_GAIN) * left:
-            barred.add((touch.x_mm, touch.y_mm))
-            continue
-        now, left = after, then
-        done.append((touch, after))
     return None if len(done) < 2 else _in_one(session, done)
 
 
@@ -90,22 +90,20 @@ def _in_one(session: Session, done: list[tuple[Operation, Session]]
     return None if after is None else (joined, after)
 
 
-def _next_touch(now: Session, mind: Mind, way: Way, aim: float,
-                barred: Collection[tuple[float, float]]) -> Operation | None:
-    """The touch of one way with the largest weight in a joint plan of its touches alone."""
+def _next_touches(now: Session, mind: Mind, way: Way, aim: float) -> list[Operation]:
+    """The touches of one way that promise most, alone and in a joint plan of this way's touches."""
     yard, library = mind.yardstick(now), mind.library
     assert library is not None
-    parts = yard.read(now.now.field)
-    pool = make_pool(now, library, [
-        place for place in worst_places(now, yard, parts) + lattice(now) if place not in barred],
-        (way,))
+    parts, largest = yard.read(now.now.field), largest_change(now)
+    pool = make_pool(now, library, worst_places(now, yard, parts) + lattice(now), (way,))
     if not len(pool.ways):
-        return None
-    plan = joint_plan(parts, pool, largest_change(now), aim, TOUCHES_A_PASS)
-    if not plan.candidates:
-        return None
-    number = by_weight(parts, pool, plan, aim)[0]
-    return operation_of(now, pool, plan.candidates[number], plan.changes_mm[number])
+        return []
+    found = best_alone(parts, pool, largest, aim, TRIED - 1)
+    plan = joint_plan(parts, pool, largest, aim, TOUCHES_A_PASS)
+    if plan.candidates:
+        number = by_weight(parts, pool, plan, aim)[0]
+        found.append((plan.candidates[number], plan.changes_mm[number]))
+    return [operation_of(now, pool, k, change) for k, change in dict(found).items()]
 
 
 def _some(pool: Pool, own: list[int]) -> Pool:
