@@ -76,8 +76,9 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
                 ahead: Ahead, say: Callable[[str], None] | None = None) -> Course:
     """The cheapest course to the next stage.
 
-    Candidates are the planner's own, those of the fixed strategies, and one that starts with steps
-    of a fixed strategy and continues with the planner where a joint plan predicts a shorter way.
+    Candidates are the planner's own, those of the fixed strategies and, if one of these is the
+    cheapest, one that starts with its steps or another's and continues with the planner where a
+    joint plan predicts a shorter way.
     They are computed side by side, always the cheapest so far by one more step, so that none is
     computed much beyond the cost of the best. ahead : number of steps that a joint plan predicts
     for a panel; courses that will not be cheaper are given up early.
@@ -99,7 +100,8 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
         best = min(courses, key=_rank)
     if best.name != "planner":
         best = _told(best, walks[0])
-    left = _leaving(best, courses, ahead)
+    # a course of its own gains little from the first steps of another, and costs as much again
+    left = None if best.name == "planner" else _leaving(best, courses, ahead)
     if left is not None and objective == "steps":
         # the rest must need fewer steps than the best less those of `left`: (n, -inf) makes n
         # steps too many, whatever their minutes
