@@ -5,12 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from simkit.files import exact
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import say_operation
 from simkit.repair.stages import excess
 
+STEP_SHARE, LEAST_MERIT = 1.0 / 3.0, 1e-3
+"""Share of the deviation that a usual step leaves, and the smallest that counts."""
+PLAN_WEIGHT = 0.5
+"""Weight of the steps of a plan; with 1 its errors decide (decision 27)."""
 UNREACHED_MINUTES = 100.0
 """Cost assumed for a plan that does not reach the limits, minutes (or steps)."""
 
@@ -105,10 +111,12 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 
 
 def _steps_ahead(choice: Choice) -> float:
-    """Steps of the plan after a choice, plus a fraction below 1 that orders equal plans."""
+    """Measure of the steps left after a choice: those of its plan by their weight, further touches
+    of passes by their share, less the usual steps that would leave as little as this one."""
     if choice.togo is None:  # no plan reaches the limits
         return UNREACHED_MINUTES + choice.merit + choice.later
-    return choice.togo + min(choice.merit, 0.999)
+    saved = np.log(max(choice.merit, LEAST_MERIT)) / np.log(STEP_SHARE)
+    return PLAN_WEIGHT * (choice.cost or choice.togo) - float(saved)
 
 
 def words_of(operation: Operation) -> str:
