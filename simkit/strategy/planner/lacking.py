@@ -59,8 +59,8 @@ def stretched(session: Session) -> str:
 def _by_plans(session: Session, mind: Mind) -> str:
     _, plan = plan_from(session, mind)
     if plan.complete:
-        return (f"a plan of {len(plan.candidates)} more steps with this kit is predicted to reach "
-                "the goal, but its steps do not give the predicted result")
+        return (f"a plan of {len(plan.candidates)} more operations with this kit is predicted to "
+                "reach the goal, but they do not give the predicted result")
     best = None
     for name, richer in _richer(session):
         # Fields of the additional tool must not enter the plans with the kit's own tools.
