@@ -27,9 +27,17 @@ from simkit.live.answers import answer, counsel
 from simkit.live.forecast import Forecaster
 from simkit.live.keep import save_as_case
 from simkit.live.shape import Shape, make_shape
-from simkit.live.talk import forecast, lessons, number_of, panel_words, read_message, word_of
+from simkit.live.talk import (
+    forecast,
+    lessons,
+    number_of,
+    operation_of,
+    panel_words,
+    read_message,
+    word_of,
+)
 from simkit.live.workshop import Workshop, case_words
-from simkit.repair.spoken import read_operation
+from simkit.repair.spoken import LONGEST, read_operation
 
 PAGE = Path(__file__).with_name("page")
 FILES = {"live.js": "text/javascript", "view.js": "text/javascript", "maps.js": "text/javascript",
@@ -174,7 +182,7 @@ class LiveServer:
             if not client.works:
                 raise InputError("this page only watches", "the address for the one who works")
             if deed == "ahead":
-                self.think_ahead(word_of(message, "text"))
+                self.think_ahead(word_of(message, "text", LONGEST))
                 return
             if deed == "forecast":
                 if not self.busy:
@@ -204,7 +212,7 @@ class LiveServer:
         if self.busy:
             raise InputError("the last operation is still being computed", "a moment")
         if deed == "work":
-            self.ahead.stop_unless(self.shop.session, read_operation(word_of(message, "text")))
+            self.ahead.stop_unless(self.shop.session, operation_of(message))
         else:
             self.ahead.stop()
         self.busy = True
@@ -231,7 +239,7 @@ class LiveServer:
     def deed(self, deed: str, message: dict[str, Any]) -> None:
         """One change, in the thread of the mechanics."""
         if deed == "work":
-            self.shop.carry_out(read_operation(word_of(message, "text")), self.ahead.apply)
+            self.shop.carry_out(operation_of(message), self.ahead.apply)
         elif deed == "undo":
             self.shop.undo()
         elif deed == "redo":

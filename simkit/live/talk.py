@@ -18,7 +18,8 @@ from simkit.intake import read_input
 from simkit.live.forecast import Forecaster
 from simkit.live.shape import Shape
 from simkit.live.workshop import Workshop
-from simkit.repair.spoken import read_operation
+from simkit.repair.operations import Operation
+from simkit.repair.spoken import LONGEST, read_operation
 
 LONGEST_MESSAGE = 4096
 MOST_SPOTS = 8
@@ -53,6 +54,11 @@ def word_of(message: dict[str, Any], key: str, most: int = 200) -> str:
     if not isinstance(value, str) or not 0 < len(value) <= most:
         raise InputError(f"'{key}' is no text", f"1 to {most} letters", key=key)
     return value
+
+
+def operation_of(message: dict[str, Any]) -> Operation:
+    """The operation whose words a message brings."""
+    return read_operation(word_of(message, "text", LONGEST))
 
 
 def number_of(message: dict[str, Any], key: str) -> float:

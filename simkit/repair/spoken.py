@@ -7,7 +7,7 @@ import re
 from simkit.errors import InputError, one_of
 from simkit.mechanics.standing import WAYS
 from simkit.repair.operations import KINDS, Operation
-from simkit.repair.passes import Place, Spread, check_chosen
+from simkit.repair.passes import MOST_CHOSEN, Place, Spread, check_chosen
 
 NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)(?:e[-+]?\d+)?"
 FORM = re.compile(
@@ -25,7 +25,7 @@ EXPECTED = ('"KIND TOOL at X,Y to D turn DEG", such as "pull round-30 at 30,-15 
             "spreader, hammer, glue")
 LET_DOWN = re.compile(r"\s*let-?\s?down(?:\s+(?P<tool>\S.*?))?\s*", re.IGNORECASE)
 SHORT = {"tap": "tap-down"}
-LONGEST = 1200
+LONGEST = 400 + 60 * MOST_CHOSEN
 """Largest number of characters of an operation."""
 
 

@@ -13,6 +13,7 @@ import pytest
 from struck_session import struck_session
 
 from simkit.errors import InputError
+from simkit.live.talk import operation_of
 from simkit.record.read import read_path
 from simkit.record.write import record_step, resume
 from simkit.repair.operations import Operation
@@ -154,6 +155,16 @@ def test_travel_ends_a_tap(dented: Session):
     "hold round-25 at 1,2 by 100 springy 50", "hold round-25 at 1,2 to -1 locked"])
 def test_words_there_and_back(text: str):
     assert say_operation(read_operation(text)) == text
+
+
+def test_the_longest_pass_is_read_back_also_by_the_live_page():
+    """Every number with all the digits that are said."""
+    place = (-123.456789012, -123.456789012, -0.123456789012)
+    longest = Operation("push", "ball-12", *place, angle_deg=45.0,
+                        further=(MOST_CHOSEN - 1) * (place,))
+    said = say_operation(longest)
+    assert read_operation(said) == longest
+    assert operation_of({"text": said}) == longest
 
 
 @pytest.mark.parametrize("text", [

@@ -35,12 +35,20 @@ def ways_of(session: Session) -> list[Way]:
     Long tools are used along and across the first dent if that is long itself, else along x and y.
     """
     turns = _turns(session)
+    long = long_tools(session)
     ways = [Way("pull", tab.name, angle) for tab in session.work.tabs
-            for angle in ((0.0,) if tab.length_mm == tab.width_mm else turns)]
+            for angle in (turns if tab.name in long else (0.0,))]
     for tip in session.work.tips:
-        angles = turns if getattr(tip.body, "half_length_mm", 0.0) > 0.0 else (0.0,)
+        angles = turns if tip.name in long else (0.0,)
         ways += [Way(kind, tip.name, angle) for kind in ("tap-down", "push") for angle in angles]
     return ways
+
+
+def long_tools(session: Session) -> set[str]:
+    """Names of the tools whose angle matters."""
+    return ({tab.name for tab in session.work.tabs if tab.length_mm != tab.width_mm}
+            | {tip.name for tip in session.work.tips
+               if getattr(tip.body, "half_length_mm", 0.0) > 0.0})
 
 
 def _turns(session: Session) -> tuple[float, ...]:

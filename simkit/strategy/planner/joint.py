@@ -60,15 +60,11 @@ class Pool:
         way = self.ways[k]
         return [] if way.kind == "pull" else [j for j, one in enumerate(self.ways) if one == way]
 
-    def is_further(self, k: int, chosen: Sequence[int]) -> bool:
-        """Whether candidate k can be a touch of a pass that the chosen ones begin."""
-        way = self.ways[k]
-        return way.kind != "pull" and any(self.ways[j] == way for j in chosen)
-
-    def cost_of(self, candidates: Sequence[int], cost: Array) -> tuple[int, float]:
+    def cost_of(self, candidates: Sequence[int], cost: Array | None = None) -> tuple[int, float]:
         """Number of steps of a plan, the touches of one way being one pass, and their cost by that
-        of each candidate (m,)."""
+        of each candidate (m,), 1 for each if None."""
         steps, total = 0, 0.0
+        cost = np.ones(len(self.ways)) if cost is None else cost
         for way in dict.fromkeys(self.ways[k] for k in candidates):
             own = [k for k in candidates if self.ways[k] == way]
             passes = len(own) if way.kind == "pull" else -(-len(own) // TOUCHES_A_PASS)
@@ -195,8 +191,9 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
         # No further operation reduces F by 1 %.
         if best is None or best[2] > 0.99 * left:
             break
-        if not pool.is_further(best[0], chosen):
-            price[pool.alike(best[0])] *= FURTHER_SHARE
+        alike = pool.alike(best[0])
+        if not set(alike) & set(chosen):
+            price[alike] *= FURTHER_SHARE
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]
         now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
     plan = _thinned(parts, pool, chosen, changes, left, largest_mm, aim)

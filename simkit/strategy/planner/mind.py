@@ -13,7 +13,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import largest_height, next_stage
 from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
-from simkit.strategy.planner.candidates import ways_of
+from simkit.strategy.planner.candidates import long_tools, ways_of
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import Pool
 from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
@@ -110,9 +110,7 @@ class Mind:
 
 def _turned(session: Session, operation: Operation) -> Operation:
     """The operation without the angle of a tool that is round, so that it counts as one way."""
-    long = {tip.name for tip in session.work.tips if getattr(tip.body, "half_length_mm", 0.0) > 0.0}
-    long |= {tab.name for tab in session.work.tabs if tab.length_mm != tab.width_mm}
-    return operation if operation.tool in long else replace(operation, angle_deg=0.0)
+    return operation if operation.tool in long_tools(session) else replace(operation, angle_deg=0.0)
 
 
 def deepest_mm(session: Session) -> float:

@@ -12,8 +12,6 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets, next_stage
@@ -121,8 +119,7 @@ class Planner:
                 or session.state.standing):
             return 0.0
         pool, plan = plan_from(session, self.mind)
-        return float(pool.cost_of(plan.candidates, np.ones(len(pool.ways)))[0]) if (
-            plan.complete) else 0.0
+        return float(pool.cost_of(plan.candidates)[0]) if plan.complete else 0.0
 
     def _confirmed(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The best choice and the best single touch besides, both computed completely; the others

@@ -19,7 +19,7 @@ from simkit.repair.operations import Operation
 from simkit.repair.passes import Spread
 from simkit.repair.session import Session
 from simkit.strategy.choice import LEAST_MM, face_mm, height_at, open_spots
-from simkit.strategy.planner.candidates import borders
+from simkit.strategy.planner.candidates import borders, long_tools
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import left_of
 from simkit.strategy.planner.yardstick import Yardstick
@@ -105,12 +105,10 @@ def _beside(op: Operation) -> list[Operation]:
 
 def _reached(session: Session, operation: Operation) -> bool:
     """Whether every touch is possible: on the panel and, for a push, within reach of a tool."""
-    assert operation.spread is not None
     x0, x1, y0, y1 = borders(session)
     return all(x0 <= x <= x1 and y0 <= y <= y1
                and (operation.kind != "push" or session.work.reaches(x, y))
-               for x, y in operation.spread.places(operation.x_mm, operation.y_mm,
-                                                   operation.angle_deg))
+               for x, y, _ in operation.places())
 
 
 def _unlike(one: Operation, other: Operation) -> bool:
@@ -122,7 +120,7 @@ def _unlike(one: Operation, other: Operation) -> bool:
 def _passes_of(session: Session, way: Way) -> Iterator[Operation]:
     """Passes of one way over areas around the worst spots and around the centre of them all."""
     body = next(tip.body for tip in session.work.tips if tip.name == way.tool)
-    turns = ((0.0,) if getattr(body, "half_length_mm", 0.0) > 0.0 else (0.0, 45.0))
+    turns = (0.0,) if way.tool in long_tools(session) else (0.0, 45.0)
     for x, y in _centres(session):
         for apart, turn, (length, width) in product(APART, turns, SIDES_MM):
             spread = Spread(length, max(apart * face_mm(body), LEAST_APART_MM), width)
@@ -152,14 +150,13 @@ class _Panel:
 
     def sweep(self, way: Way, operation: Operation, aim: float) -> Sweep | None:
         """A pass with its predicted F; None for a pass without touches or with too many."""
-        assert operation.spread is not None
         now, touches, tolerance = self.parts, 0, self.yard.tolerance_mm
-        for x, y in operation.spread.places(operation.x_mm, operation.y_mm, operation.angle_deg):
+        for x, y, goal in operation.places():
             at = self._lattice(x, y)
             k = self._nearest[at]
             # now[0] is height over tolerance: add the change by the touches before.
             here = self._heights[at] + tolerance * (now[0, k] - self.parts[0, k])
-            change = operation.goal_mm - here
+            change = goal - here
             if change * way.sign < LEAST_MM:
                 continue
             unit = self.library.parts(way, *at, self.session.now.field)
