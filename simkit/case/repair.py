@@ -129,6 +129,11 @@ class Hand(Part):
         "Error of the way to the height aimed at, in per cent of that way.", 0.0, 50.0, 0.0)
     height_mm: float = number("Error of the height reached, besides.", 0.0, 1.0, 0.0)
 
+    @property
+    def exact(self) -> bool:
+        """Whether it has no error."""
+        return self.place_mm == self.height_pct == self.height_mm == 0.0
+
 
 class Times(Part):
     """Minutes of work; what is absent is that of simkit's table (common practice, no source)."""

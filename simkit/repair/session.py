@@ -20,6 +20,7 @@ from simkit.repair.passes import Spread
 from simkit.repair.rigging import places_of
 from simkit.repair.risks import risk_numbers
 from simkit.repair.spoken import say_operation
+from simkit.repair.stages import next_stage
 from simkit.repair.steprow import StepRow, operation_numbers, shape_numbers
 from simkit.repair.trials import carry_out
 from simkit.repair.workpiece import Workpiece
@@ -69,6 +70,12 @@ class Session:
         """Display in notebooks: the steps and a picture of the deviation."""
         return session_html([step.row for step in self.steps], self.now.field,
                             self.work.case.title)
+
+    @property
+    def stage_ahead(self) -> str:
+        """The next stage of fine work (see :func:`simkit.repair.stages.next_stage`)."""
+        return next_stage(self.work.case.goal,
+                          (step.row for step in self.steps if step.row.held_N == 0.0))
 
     def spots(self, tolerance_mm: float | None = None) -> tuple[Spot, ...]:
         """Present lows and highs, the largest first; default is the goal's tolerance."""

@@ -6,7 +6,7 @@ Names and limits are common practice, no source.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Protocol
 
 from simkit.case.repair import STAGE_NAMES, Goal
@@ -84,12 +84,16 @@ def stage_of(goal: Goal, reading: Reading) -> str:
     return next((stage for stage in reversed(STAGE_NAMES) if meets(goal, stage, reading)), "")
 
 
-def next_stage(goal: Goal, reading: Reading) -> str:
-    """The next stage of fine work: fine; or the goal if fine is met already or the goal is coarser.
+def next_stage(goal: Goal, readings: Iterable[Reading]) -> str:
+    """The next stage of fine work: fine; or the goal if fine was met once or the goal is coarser.
+
+    readings : after each step so far. Both have the same limit of height; if a step on the way to
+    finished exceeds it by a little, work towards fine would mend that and spoil the slopes.
     """
     fine = goal.limits_of("fine")
     coarser = goal.limits[0] >= fine[0] and goal.limits[1] >= fine[1]
-    return goal.stage if coarser or meets(goal, "fine", reading) else "fine"
+    met = coarser or any(meets(goal, "fine", reading) for reading in readings)
+    return goal.stage if met else "fine"
 
 
 def steps_of(rows: Sequence[TimedReading]) -> int:

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess, meets, next_stage
+from simkit.repair.stages import excess, meets
 from simkit.strategy.choice import (
     done_at_all,
     flank_operations,
@@ -31,7 +31,7 @@ def last_touch(session: Session) -> Operation | None:
     """An operation after which the next stage is met, the one that leaves least; None if the panel
     is not near or no operation does."""
     goal, row = session.work.case.goal, session.now.row
-    stage = next_stage(goal, row)
+    stage = session.stage_ahead
     if session.state.standing or not 1.0 < excess(goal, row, stage) < NEAR:
         return None
     found = []

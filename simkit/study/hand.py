@@ -24,7 +24,7 @@ def by_hand(session: Session, operation: Operation) -> Operation:
     before the pass counts as the present one.
     """
     hand: Hand = session.work.case.hand
-    if operation.kind not in LIFTED or not (hand.place_mm or hand.height_pct or hand.height_mm):
+    if operation.kind not in LIFTED or hand.exact:
         return operation
     # seeded by the step, not drawn in sequence: a resumed run has the same errors as a whole one
     random = np.random.default_rng([session.work.case.seed, 31, session.now.row.step])

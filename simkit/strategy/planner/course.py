@@ -16,7 +16,7 @@ import numpy as np
 from simkit.repair.levels import steps_taken
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import excess, meets, next_stage, stagnates
+from simkit.repair.stages import excess, meets, stagnates
 from simkit.strategy.choice import Strategy, done_at_all, tried_out
 from simkit.strategy.planner.words import Decision, words_of
 
@@ -57,19 +57,13 @@ class Course:
         """The step of the course on a panel; None if this panel is not part of the course."""
         for leg in self.legs:
             if leg.before.now.row.step == session.now.row.step and (
-                    _same(leg.before, session)):
+                    same_panel(leg.before, session)):
                 return leg
         return None
 
     def ends_at(self, session: Session) -> bool:
         """Whether the course was given up at this panel."""
-        return not self.reached and bool(self.legs) and _same(self.legs[-1].after, session)
-
-
-def is_exact(session: Session) -> bool:
-    """Whether the simulated hand has no error."""
-    hand = session.work.case.hand
-    return hand.place_mm == hand.height_pct == hand.height_mm == 0.0
+        return not self.reached and bool(self.legs) and same_panel(self.legs[-1].after, session)
 
 
 def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
@@ -83,7 +77,7 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     computed much beyond the cost of the best. ahead : number of steps that a joint plan predicts
     for a panel; courses that will not be cheaper are given up early.
     """
-    stage = next_stage(session.work.case.goal, session.now.row)
+    stage = session.stage_ahead
     search = partial(Walk, session, stage=stage, objective=objective, say=say)
     # The planner first: of courses of equal cost it goes on first, and its steps also give the
     # influence fields for `ahead`.
@@ -248,7 +242,7 @@ def _told(course: Course, own: Walk) -> Course:
         for leg in course.legs))
 
 
-def _same(one: Session, other: Session) -> bool:
+def same_panel(one: Session, other: Session) -> bool:
     """Whether two sessions have the same panel."""
     a, b = one.now.field, other.now.field
     if a is b:

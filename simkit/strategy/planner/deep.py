@@ -17,7 +17,7 @@ from simkit.inspection.spots import Spot
 from simkit.mechanics.outcome import Outcome
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import meets, next_stage
+from simkit.repair.stages import meets
 from simkit.strategy.choice import height_at, kinds_for, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import worst_places
 from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
@@ -49,7 +49,7 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     firsts.sort(key=_left)
     there = [pair for pair in firsts if _is_there(session, pair)]
     if there:
-        return [Choice(operation, after, _share(session, after), 0.0, None, 0)
+        return [Choice(operation, after, _share(session, after), 0.0, None, 0, 0.0)
                 for operation, after in there]
     firsts += _further(session, mind, firsts)
     firsts.sort(key=_left)
@@ -64,8 +64,7 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 def _is_there(session: Session, pair: Tried) -> bool:
     """Whether a step reaches the next stage."""
-    goal = session.work.case.goal
-    return meets(goal, next_stage(goal, session.now.row), pair[1].now.row)
+    return meets(session.work.case.goal, session.stage_ahead, pair[1].now.row)
 
 
 def _left(pair: Tried) -> float:
@@ -88,7 +87,7 @@ def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) 
         merit = _share(session, after)
         choices.append(Choice(operation, after, merit, merit, None,
                               len(plan.candidates) if plan.complete else None,
-                              1.0 * len(plan.candidates)))
+                              1.0 * len(plan.candidates) if plan.complete else None))
     return choices
 
 
@@ -108,7 +107,7 @@ def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choi
         _, plan = plan_from(end, mind, objective=objective)
         togo = 1 + len(plan.candidates) if plan.complete else None
     return Choice(operation, after, _share(session, after), _share(session, end), second, togo,
-                  float(togo or 0))
+                  None if togo is None else float(togo))
 
 
 def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:

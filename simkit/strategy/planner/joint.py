@@ -31,6 +31,8 @@ FURTHER_SHARE = 0.3
 of one tool are one pass, and one step."""
 TOUCHES_A_PASS = 12
 """Largest number of touches of one way that count as one step."""
+STEP_SHARE = 1.0 / 3.0
+"""Share of F that a usual step leaves."""
 COMPLETE_REMAINDER = 1e-3
 """Value of F at which a plan is complete."""
 APART_MM = 8.0
@@ -48,6 +50,12 @@ class Pool:
     y_mm: Array
     influence: NDArray[np.float32]
     _kept: dict[str, NDArray[np.float32]] = field(default_factory=dict, repr=False, compare=False)
+
+    def some(self, own: Sequence[int]) -> Pool:
+        """Some of the candidates."""
+        own = list(own)
+        return Pool(tuple(self.ways[k] for k in own), self.x_mm[own], self.y_mm[own],
+                    self.influence[own])
 
     def squared(self) -> NDArray[np.float32]:
         """(m, 3 n) squares of the influence, computed once."""
@@ -89,6 +97,19 @@ class Plan:
     def complete(self) -> bool:
         """Whether it brings the panel within its limits."""
         return self.left <= COMPLETE_REMAINDER
+
+
+def judged(pool: Pool, plan: Plan, cost: Array) -> tuple[int | None, float, float]:
+    """Steps of a plan, None if it is not complete; its cost with that of the usual steps for what
+    it leaves; F after it."""
+    steps, total = pool.cost_of(plan.candidates, cost)
+    return steps if plan.complete else None, total + steps_for(plan.left), plan.left
+
+
+def steps_for(left: float) -> float:
+    """Number of usual steps that bring F to the limits."""
+    over = max(left / COMPLETE_REMAINDER, 1.0)
+    return float(-np.log(over) / np.log(STEP_SHARE))
 
 
 def left_of(parts: Array, aim: float) -> float:

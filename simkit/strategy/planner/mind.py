@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from simkit.inspection.spots import find_spots
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import largest_height, next_stage
+from simkit.repair.stages import largest_height
 from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
 from simkit.strategy.planner.candidates import long_tools, ways_of
 from simkit.strategy.planner.influence import Library, Way
@@ -47,8 +47,7 @@ class Mind:
 
     def yardstick(self, session: Session) -> Yardstick:
         """Yardstick for the next stage; known influence fields are converted to new limits."""
-        limits = session.work.case.goal.limits_of(
-            next_stage(session.work.case.goal, session.now.row))
+        limits = session.work.case.goal.limits_of(session.stage_ahead)
         if self.library is None:
             self.library = Library(make_yardstick(session.work, limits))
         elif self._limits != limits:

@@ -12,9 +12,11 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
+import numpy as np
+
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
-from simkit.repair.stages import meets, next_stage
+from simkit.repair.stages import meets
 from simkit.repair.trials import remember
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
@@ -23,15 +25,15 @@ from simkit.strategy.planner.course import (
     Course,
     Leg,
     best_course,
-    is_exact,
     leg_of,
     next_leg,
+    same_panel,
 )
 from simkit.strategy.planner.deep import BULKY_MM, lift
 from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
-from simkit.strategy.planner.words import Choice, Decision, decide, ranked
+from simkit.strategy.planner.words import Choice, Decision, Done, decide, ranked
 
 WORST_FIRST = WorstSpotFirst()
 """The strategy that is used if the search finds nothing."""
@@ -58,13 +60,14 @@ class Planner:
     mind: Mind = field(default_factory=Mind, repr=False)
     say: Callable[[str], None] | None = field(default=None, repr=False)
     _course: Course | None = field(default=None, repr=False)
+    _rest: tuple[Session, tuple[Done, ...]] | None = field(default=None, repr=False)
 
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`; the reason is in ``decision``."""
         self.decision = None
         if session.now.row.flat:
             return None
-        exact = is_exact(session)
+        exact = session.work.case.hand.exact
         if not exact or deepest_mm(session) > BULKY_MM:
             leg = self.step(session)
         else:
@@ -83,9 +86,9 @@ class Planner:
     def step(self, session: Session) -> Leg | None:
         """The next step by the planner's own search; a last touch that meets the next stage, if
         the search found none; if it finds nothing at all, the step of worst-spot-first."""
-        leg = self._searched(session)
-        goal = session.work.case.goal
-        if leg is None or not meets(goal, next_stage(goal, session.now.row), leg.after.now.row):
+        leg = self._gone_on(session) or self._searched(session)
+        if leg is None or not meets(session.work.case.goal, session.stage_ahead,
+                                    leg.after.now.row):
             touch = last_touch(session)
             ends = None if touch is None else leg_of(session, touch, "a last touch")
             if ends is not None:
@@ -102,16 +105,36 @@ class Planner:
             decision = decide(session, sure)
             if decision is not None:
                 self.plan_length = sure[0].togo
+                self._rest = sure[0].after, sure[0].then
                 return Leg(session, decision.operation, decision, sure[0].after)
         self.plan_length = None
         return None
 
+    def _gone_on(self, session: Session) -> Leg | None:
+        """The next pass of the whole plan that was begun; None if there is none, or if the panel is
+        not the one after the pass before it."""
+        before, passes = self._rest or (session, ())
+        self._rest = None
+        if not passes or not same_panel(before, session):
+            return None
+        leg = leg_of(session, passes[0][0], "the next step of the plan")
+        if leg is None or self._spent(session) + leg.after.now.row.minutes > self._most(session):
+            return None
+        self._rest = leg.after, passes[1:]
+        self.plan_length = None if self.plan_length is None else max(self.plan_length - 1, 0)
+        return leg
+
     def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The choices within the allowed minutes."""
+        return [choice for choice in choices if self._spent(session)
+                + choice.after.now.row.minutes <= self._most(session)]
+
+    def _spent(self, session: Session) -> float:
+        return sum(step.row.minutes for step in session.steps)
+
+    def _most(self, session: Session) -> float:
         budget = session.work.case.limits.minutes
-        spent = sum(step.row.minutes for step in session.steps)
-        return [choice for choice in choices
-                if budget is None or spent + choice.after.now.row.minutes <= budget]
+        return np.inf if budget is None else budget
 
     def ahead(self, session: Session) -> float:
         """Number of steps of a joint plan from the known influence fields; 0 if unknown."""

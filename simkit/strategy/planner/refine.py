@@ -7,6 +7,7 @@ from numpy.typing import NDArray
 
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
+from simkit.repair.stages import meets
 from simkit.strategy.choice import kinds_for, open_spots, operations_at
 from simkit.strategy.planner.candidates import (
     costs_of,
@@ -21,10 +22,12 @@ from simkit.strategy.planner.joint import (
     best_alone,
     by_weight,
     joint_plan,
+    judged,
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.sweeps import sweeps
+from simkit.strategy.planner.whole import whole_plan
 from simkit.strategy.planner.words import Choice
 from simkit.strategy.planner.worked import worked_passes
 from simkit.strategy.planner.yardstick import Yardstick
@@ -55,11 +58,22 @@ def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
     parts = yard.read(session.now.field)
     worst = worst_places(session, yard, parts)
     mind.measure(session, worst)
-    for aim in (_aim_at(yard, parts), *AIMS):
+    first = _aim_at(yard, parts)
+    whole = whole_plan(session, mind, first, objective)
+    if whole is not None and _ends_soon(session, whole):
+        return [whole]
+    for aim in (first, *AIMS):
         choices = _planned(session, mind, yard, worst, aim, objective)
         if choices:
-            return choices
-    return []
+            break
+    return choices if whole is None else [whole, *choices]
+
+
+def _ends_soon(session: Session, whole: Choice) -> bool:
+    """Whether a whole plan of one or two passes reaches the next stage."""
+    end = whole.then[-1][1] if whole.then else whole.after
+    return len(whole.then) <= 1 and meets(session.work.case.goal, session.stage_ahead,
+                                          end.now.row)
 
 
 def _aim_at(yard: Yardstick, parts: Array) -> float:
@@ -150,9 +164,9 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
         now = left_of(left, aim)
         if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
             ahead = joint_plan(left, pool, largest, aim, cost=cost)
-            steps, then = pool.cost_of(ahead.candidates, cost)
-            choices.append(Choice(operation, after, now / before, ahead.left / before, None,
-                                  steps if ahead.complete else None, then))
+            steps, then, leaves = judged(pool, ahead, cost)
+            choices.append(Choice(operation, after, now / before, leaves / before, None, steps,
+                                  then))
     return choices
 
 

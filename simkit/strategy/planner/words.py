@@ -12,13 +12,18 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.spoken import say_operation
 from simkit.repair.stages import excess
+from simkit.strategy.planner.joint import STEP_SHARE
 
-STEP_SHARE, LEAST_MERIT = 1.0 / 3.0, 1e-3
-"""Share of the deviation that a usual step leaves, and the smallest that counts."""
+LEAST_MERIT = 1e-3
+"""Smallest share of the deviation that counts."""
 PLAN_WEIGHT = 0.5
 """Weight of the steps of a plan; with 1 its errors decide (decision 27)."""
 UNREACHED_MINUTES = 100.0
 """Cost assumed for a plan that does not reach the limits, minutes (or steps)."""
+
+
+Done = tuple[Operation, Session]
+"""An operation and the panel after it."""
 
 
 @dataclass(frozen=True)
@@ -27,8 +32,10 @@ class Choice:
 
     merit, later : remaining deviation after it, and after the best following step or plan, over
     that before it; second : the following step, if computed; togo : number of steps of the plan
-    after it, None if there is none or if it does not reach the limits; cost : cost of that plan, in
-    steps or minutes.
+    after it, None if there is none or if it does not reach the limits; cost : cost of that plan and
+    of the usual steps for what it leaves, in steps or minutes; None if there is none. then : the
+    passes that follow it in a whole plan, which may help only together; merit, later, togo and cost
+    then count from the last of them.
     """
 
     operation: Operation
@@ -37,7 +44,8 @@ class Choice:
     later: float
     second: Operation | None = None
     togo: int | None = None
-    cost: float = 0.0
+    cost: float | None = None
+    then: tuple[Done, ...] = ()
 
     @property
     def excess(self) -> float:
@@ -100,12 +108,14 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
         # Flat at once comes before every plan; among these the fewest minutes.
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        ahead = UNREACHED_MINUTES + choice.later if choice.togo is None else choice.cost
+        ahead = (UNREACHED_MINUTES + choice.later if choice.togo is None else choice.cost or 0.0)
+        ahead += sum(after.now.row.minutes for _, after in choice.then)
         return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
     if objective == "stretch":
         # Least stretch among the plans at most one step longer than the shortest.
         least = min(_steps_ahead(one) for one in choices)
-        grown = choice.after.now.row.stretch_mm2 - session.now.row.stretch_mm2
+        end = choice.then[-1][1] if choice.then else choice.after
+        grown = end.now.row.stretch_mm2 - session.now.row.stretch_mm2
         return grown if _steps_ahead(choice) <= least + 1.0 else 1e6 + _steps_ahead(choice)
     return _steps_ahead(choice)
 
@@ -113,10 +123,10 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 def _steps_ahead(choice: Choice) -> float:
     """Measure of the steps left after a choice: those of its plan by their weight, further touches
     of passes by their share, less the usual steps that would leave as little as this one."""
-    if choice.togo is None:  # no plan reaches the limits
+    if choice.cost is None:  # no plan reaches the limits
         return UNREACHED_MINUTES + choice.merit + choice.later
     saved = np.log(max(choice.merit, LEAST_MERIT)) / np.log(STEP_SHARE)
-    return PLAN_WEIGHT * (choice.cost or choice.togo) - float(saved)
+    return len(choice.then) + PLAN_WEIGHT * choice.cost - float(saved)
 
 
 def words_of(operation: Operation) -> str:
@@ -134,6 +144,10 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
             f"{best.excess:.2f} times the limits")
     if best.second is not None:
         text += f", with {words_of(best.second)} after it"
+    if best.then:
+        end = best.then[-1][1]
+        text += (f" as the first of {len(best.then) + 1} steps of one plan that leaves "
+                 f"{excess(end.work.case.goal, end.now.row):.2f} by quick computations")
     if second is not None:
         text += (f"; {_named(best, second)}, {words_of(second.operation)}, would leave "
                  f"{second.excess:.2f}")

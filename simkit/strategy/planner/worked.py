@@ -27,6 +27,7 @@ from simkit.strategy.planner.joint import (
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.words import Done
 
 WAYS = 2
 """Number of ways whose passes are worked."""
@@ -37,14 +38,13 @@ LEAST_GAIN = 0.01
 """Smallest relative reduction of F by a touch."""
 
 
-def worked_passes(session: Session, mind: Mind, pool: Pool, aim: float
-                  ) -> Iterator[tuple[Operation, Session]]:
+def worked_passes(session: Session, mind: Mind, pool: Pool, aim: float) -> Iterator[Done]:
     """Passes of the ways whose own joint plans leave least, each with the panel after it."""
     parts = mind.yardstick(session).read(session.now.field)
     plans = []
     for number, way in enumerate(dict.fromkeys(pool.ways)):
         if way.kind != "pull" and way not in mind.bowing:
-            own = _some(pool, [k for k, one in enumerate(pool.ways) if one == way])
+            own = pool.some([k for k, one in enumerate(pool.ways) if one == way])
             plan = joint_plan(parts, own, largest_change(session), aim, TOUCHES_A_PASS)
             if len(plan.candidates) > 1:
                 plans.append((plan.left, number, way))
@@ -54,13 +54,12 @@ def worked_passes(session: Session, mind: Mind, pool: Pool, aim: float
             yield found
 
 
-def _worked(session: Session, mind: Mind, way: Way, aim: float
-            ) -> tuple[Operation, Session] | None:
+def _worked(session: Session, mind: Mind, way: Way, aim: float) -> Done | None:
     """The pass of one way and the panel after it; None for less than two touches.
 
     Every touch must reduce F: opposite touches that help only together can make a panel spring.
     """
-    yard, now, done = mind.yardstick(session), session, list[tuple[Operation, Session]]()
+    yard, now, done = mind.yardstick(session), session, list[Done]()
     left = left_of(yard.read(session.now.field), aim)
     while left > 0.0 and len(done) < TOUCHES_A_PASS:
         for touch in _next_touches(now, mind, way, aim):
@@ -74,11 +73,10 @@ def _worked(session: Session, mind: Mind, way: Way, aim: float
                 break
         else:
             break
-    return None if len(done) < 2 else _in_one(session, done)
+    return None if len(done) < 2 else in_one(session, done)
 
 
-def _in_one(session: Session, done: list[tuple[Operation, Session]]
-            ) -> tuple[Operation, Session] | None:
+def in_one(session: Session, done: list[Done]) -> Done | None:
     """Touches of one tool that were computed one after the other, as one pass."""
     first, *rest = (one for one, _ in done)
     joined = replace(first, further=tuple((one.x_mm, one.y_mm, one.goal_mm) for one in rest))
@@ -104,9 +102,3 @@ def _next_touches(now: Session, mind: Mind, way: Way, aim: float) -> list[Operat
         number = by_weight(parts, pool, plan, aim)[0]
         found.append((plan.candidates[number], plan.changes_mm[number]))
     return [operation_of(now, pool, k, change) for k, change in dict(found).items()]
-
-
-def _some(pool: Pool, own: list[int]) -> Pool:
-    """Some of the candidates."""
-    return Pool(tuple(pool.ways[k] for k in own), pool.x_mm[own], pool.y_mm[own],
-                pool.influence[own])
