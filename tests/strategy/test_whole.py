@@ -113,3 +113,17 @@ def test_once_fine_the_next_stage_is_the_goal() -> None:
     assert next_stage(goal, [rough, fine]) == "finished"
     assert next_stage(goal, [rough, fine, high]) == "finished"
     assert next_stage(case_with(goal={"stage": "roughed"}).goal, [rough]) == "roughed"
+
+
+def test_the_struck_dent_is_finished(dented: Session) -> None:
+    """0.1 mm and 2 mrad, judged by the complete computation of every step, in at most eight."""
+    session, planner = dented, Planner()
+    for _ in range(8):
+        if session.now.row.flat:
+            break
+        leg = planner.step(session)
+        assert leg is not None
+        session = session.apply(leg.operation)
+    assert session.now.row.flat
+    assert session.now.row.slope_mrad <= 2.0
+    assert max(-session.now.row.max_low_mm, session.now.row.max_high_mm) <= 0.1
