@@ -12,8 +12,7 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-import numpy as np
-
+from simkit.repair.levels import steps_taken
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets
@@ -118,23 +117,15 @@ class Planner:
         if not passes or not same_panel(before, session):
             return None
         leg = leg_of(session, passes[0][0], "the next step of the plan")
-        if leg is None or self._spent(session) + leg.after.now.row.minutes > self._most(session):
+        if leg is None or not _allowed(leg.after):
             return None
         self._rest = leg.after, passes[1:]
         self.plan_length = None if self.plan_length is None else max(self.plan_length - 1, 0)
         return leg
 
     def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
-        """The choices within the allowed minutes."""
-        return [choice for choice in choices if self._spent(session)
-                + choice.after.now.row.minutes <= self._most(session)]
-
-    def _spent(self, session: Session) -> float:
-        return sum(step.row.minutes for step in session.steps)
-
-    def _most(self, session: Session) -> float:
-        budget = session.work.case.limits.minutes
-        return np.inf if budget is None else budget
+        """The choices within the allowed steps and minutes, with all passes of a whole plan."""
+        return [choice for choice in choices if _allowed(choice.end)]
 
     def ahead(self, session: Session) -> float:
         """Number of steps of a joint plan from the known influence fields; 0 if unknown."""
@@ -160,3 +151,12 @@ class Planner:
             if after is not None and done_at_all(after):
                 sure.append(replace(choice, after=after))
         return sure + order if sure else []
+
+
+
+def _allowed(session: Session) -> bool:
+    """Whether the steps so far are no more, and have taken no more minutes, than is allowed."""
+    limits = session.work.case.limits
+    return steps_taken(session) <= limits.steps and (
+        limits.minutes is None
+        or sum(step.row.minutes for step in session.steps) <= limits.minutes)

@@ -71,9 +71,8 @@ def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 def _ends_soon(session: Session, whole: Choice) -> bool:
     """Whether a whole plan of one or two passes reaches the next stage."""
-    end = whole.then[-1][1] if whole.then else whole.after
     return len(whole.then) <= 1 and meets(session.work.case.goal, session.stage_ahead,
-                                          end.now.row)
+                                          whole.end.now.row)
 
 
 def _aim_at(yard: Yardstick, parts: Array) -> float:

@@ -48,6 +48,11 @@ class Choice:
     then: tuple[Done, ...] = ()
 
     @property
+    def end(self) -> Session:
+        """The panel after it and the passes that follow it."""
+        return self.then[-1][1] if self.then else self.after
+
+    @property
     def excess(self) -> float:
         """Largest excess over the limits after it, as computed."""
         return excess(self.after.work.case.goal, self.after.now.row)
@@ -114,8 +119,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
     if objective == "stretch":
         # Least stretch among the plans at most one step longer than the shortest.
         least = min(_steps_ahead(one) for one in choices)
-        end = choice.then[-1][1] if choice.then else choice.after
-        grown = end.now.row.stretch_mm2 - session.now.row.stretch_mm2
+        grown = choice.end.now.row.stretch_mm2 - session.now.row.stretch_mm2
         return grown if _steps_ahead(choice) <= least + 1.0 else 1e6 + _steps_ahead(choice)
     return _steps_ahead(choice)
 
@@ -145,9 +149,8 @@ def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choi
     if best.second is not None:
         text += f", with {words_of(best.second)} after it"
     if best.then:
-        end = best.then[-1][1]
         text += (f" as the first of {len(best.then) + 1} steps of one plan that leaves "
-                 f"{excess(end.work.case.goal, end.now.row):.2f} by quick computations")
+                 f"{excess(best.end.work.case.goal, best.end.now.row):.2f} by quick computations")
     if second is not None:
         text += (f"; {_named(best, second)}, {words_of(second.operation)}, would leave "
                  f"{second.excess:.2f}")
