@@ -55,24 +55,33 @@ def dents() -> list[str]:
     return sorted(folder.name for folder in SET.iterdir() if (folder / "case.yaml").exists())
 
 
-def cell(row: Mapping[str, str] | None, stage: str) -> str:
-    """Steps to a stage; a dash where it was not reached, nothing where it was not run."""
-    if row is None or (row["outcome"] == STOPPED and stage == "finished"):
-        return ""
-    return row[f"steps_{stage}"] or "-"
+def cell(row: Mapping[str, str] | None) -> str:
+    """Steps to fine; a dash where it was not reached, nothing where it was not run."""
+    return "" if row is None else row["steps_fine"] or "-"
 
 
-def per_dent(rows: Rows, stage: str) -> list[str]:
+def finished(rows: Rows) -> list[str]:
+    """Markdown: a line for each repair that went to *finished*, or tried to."""
+    lines = ["| dent | strategy | steps to fine | minutes | steps to finished | minutes "
+             "| touches | slope, mrad | processor s | ended by |", "|---" * 10 + "|"]
+    for (dent, name), row in sorted(rows.items()):
+        if row["steps_fine"] and row["outcome"] != STOPPED:
+            lines.append("| " + " | ".join(
+                [dent, name] + [row[key] or "-" for key in (
+                    "steps_fine", "minutes_fine", "steps_finished", "minutes_finished", "touches",
+                    "slope_mrad", "cpu_s", "outcome")]) + " |")
+    return lines
+
+
+def per_dent(rows: Rows) -> list[str]:
     """Markdown: a line for each dent, a column for each strategy that was run."""
     names = [name for name in strategy_names() if any(s == name for _, s in rows)]
     lines = ["| dent | " + " | ".join(names) + " | planner / best fixed |",
              "|---" * (len(names) + 2) + "|"]
     for dent in dents():
-        cells = [cell(rows.get((dent, name)), stage) for name in names]
-        if stage == "finished" and not any(cells):
-            continue
-        planner = number(rows.get((dent, "planner")), f"steps_{stage}")
-        fixed = best_fixed(rows, dent, f"steps_{stage}")
+        cells = [cell(rows.get((dent, name))) for name in names]
+        planner = number(rows.get((dent, "planner")), "steps_fine")
+        fixed = best_fixed(rows, dent, "steps_fine")
         ratio = f"{100.0 * planner / fixed:.0f} %" if planner and fixed else ""
         lines.append(f"| {dent} | " + " | ".join(cells) + f" | {ratio} |")
     return lines
@@ -118,8 +127,9 @@ def in_words(rows: Rows) -> list[str]:
         asked = [dent for dent in dents() if dent not in STRETCHED]
         got = sum(bool(own[dent]["steps_fine"]) for dent in asked if dent in own)
         if all(dent in own for dent in asked):
+            done = sum(bool(own[dent]["steps_finished"]) for dent in asked)
             lines.append(f"`{name}` brings {got} of the {len(asked)} dents to *fine* that are not "
-                         "among the five above.")
+                         f"among the five above{f', {done} to *finished*' if done else ''}.")
     total = len(dents()) * len(strategy_names())
     lines.append(f"{len(rows)} of {total} repairs have been run.")
     return lines
@@ -169,14 +179,14 @@ def body(table: Path) -> str:
     """What stands between the page's marks."""
     exact, shaky = read(table, "no"), read(table, "yes")
     parts = ["\n".join(in_words(exact)), "\n".join(counts(exact)),
-             "## Steps to fine, dent by dent\n", "\n".join(per_dent(exact, "fine")),
+             "## Steps to fine, dent by dent\n", "\n".join(per_dent(exact)),
              "A dash: not reached. Empty: not run."]
     if any(row["steps_finished"] for row in exact.values()):
-        parts += ["## Steps to finished\n", "\n".join(per_dent(exact, "finished"))]
+        parts += ["## Steps to finished\n", "\n".join(finished(exact))]
     parts += ["## Where it fails\n", "\n".join(where_it_fails(exact))]
     parts.append("## With a hand that is not exact\n")
     parts += (["\n".join(lines) for lines in (
-        in_words(shaky), counts(shaky), per_dent(shaky, "fine"))] if shaky else ["Not run yet."])
+        in_words(shaky), counts(shaky), per_dent(shaky))] if shaky else ["Not run yet."])
     return "\n\n".join(part.strip("\n") for part in parts)
 
 

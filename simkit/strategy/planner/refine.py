@@ -70,9 +70,10 @@ def refine(session: Session, mind: Mind, objective: str) -> list[Choice]:
 
 
 def _ends_soon(session: Session, whole: Choice) -> bool:
-    """Whether a whole plan of one or two passes reaches the next stage."""
-    return len(whole.then) <= 1 and meets(session.work.case.goal, session.stage_ahead,
-                                          whole.end.now.row)
+    """Whether a whole plan of one or two passes reaches the next stage; if its first one is a pull,
+    the others are still needed, in case the tab comes off."""
+    return len(whole.then) <= 1 and whole.operation.kind != "pull" and meets(
+        session.work.case.goal, session.stage_ahead, whole.end.now.row)
 
 
 def _aim_at(yard: Yardstick, parts: Array) -> float:
