@@ -82,3 +82,10 @@ def test_messages_that_the_troubleshooting_names_are_ours():
              for part in re.split(r": |\.\.\. ?", text) if len(part) > 9]
     assert len(parts) > 6
     assert [part for part in parts if part not in code] == []
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.name)
+def test_a_page_has_a_title_and_says_something(page):
+    lines = page.read_text(encoding="utf-8").splitlines()
+    assert any(line.startswith("# ") for line in lines)
+    assert sum(bool(line.strip()) for line in lines) > 3
