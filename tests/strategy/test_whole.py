@@ -90,6 +90,7 @@ def test_the_planner_goes_on_with_a_plan_it_began(
     second = planner.step(first.after)
     assert second is not None
     assert second.operation == pair.then[0][0]
+    assert ", the next step of the plan, takes" in second.decision.why
     monkeypatch.setattr(planning, "refine", lambda *_: [pair])
     assert planner.step(lifted) is not None
     monkeypatch.setattr(planning, "refine", lambda *_: [])

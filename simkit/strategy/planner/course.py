@@ -225,7 +225,7 @@ def leg_of(session: Session, operation: Operation, name: str) -> Leg | None:
         return None
     goal = session.work.case.goal
     before, then = (excess(goal, one.now.row) for one in (session, after))
-    why = f"{name} takes the largest excess from {before:.2f} to {then:.2f}"
+    why = f"{name} takes the largest excess from {before:.2f} to {then:.2f} times the limits"
     return Leg(session, operation, Decision(
         after.now.row.step, operation, before, then, None, None, None, 1, why), after)
 

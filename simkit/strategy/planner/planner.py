@@ -32,7 +32,7 @@ from simkit.strategy.planner.deep import BULKY_MM, lift
 from simkit.strategy.planner.lacking import lacking
 from simkit.strategy.planner.mind import Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
-from simkit.strategy.planner.words import Choice, Decision, Done, decide, ranked
+from simkit.strategy.planner.words import Choice, Decision, Done, decide, ranked, words_of
 
 WORST_FIRST = WorstSpotFirst()
 """The strategy that is used if the search finds nothing."""
@@ -89,7 +89,7 @@ class Planner:
         if leg is None or not meets(session.work.case.goal, session.stage_ahead,
                                     leg.after.now.row):
             touch = last_touch(session)
-            ends = None if touch is None else leg_of(session, touch, "a last touch")
+            ends = None if touch is None else _leg_of(session, touch, "a last touch")
             if ends is not None:
                 self.plan_length = 0
                 return ends
@@ -116,7 +116,8 @@ class Planner:
         self._rest = None
         if not passes or not same_panel(before, session):
             return None
-        leg = leg_of(session, passes[0][0], "the next step of the plan")
+        operation = passes[0][0]
+        leg = _leg_of(session, operation, "the next step of the plan")
         if leg is None or not _allowed(leg.after):
             return None
         self._rest = leg.after, passes[1:]
@@ -152,6 +153,12 @@ class Planner:
                 sure.append(replace(choice, after=after))
         return sure + order if sure else []
 
+
+
+def _leg_of(session: Session, operation: Operation, part: str) -> Leg | None:
+    """A step that is taken for the part it has, with its reason as a whole sentence."""
+    leg = leg_of(session, operation, f"{words_of(operation)}, {part},")
+    return leg and replace(leg, decision=replace(leg.decision, why=f"{leg.decision.why}."))
 
 
 def _allowed(session: Session) -> bool:
