@@ -27,7 +27,7 @@ from simkit.strategy.planner.joint import (
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.sweeps import sweeps
-from simkit.strategy.planner.whole import whole_plan
+from simkit.strategy.planner.whole import plan_at, whole_plan
 from simkit.strategy.planner.words import Choice
 from simkit.strategy.planner.worked import worked_passes
 from simkit.strategy.planner.yardstick import Yardstick
@@ -83,15 +83,7 @@ def _aim_at(yard: Yardstick, parts: Array) -> float:
 def plan_from(session: Session, mind: Mind, objective: str = "steps") -> tuple[Pool, Plan]:
     """Joint plan of a panel from the known influence fields, without new computations."""
     yard = mind.yardstick(session)
-    assert mind.library is not None
-    parts = yard.read(session.now.field)
-    aim = _aim_at(yard, parts)
-    pool = make_pool(session, mind.library,
-                     worst_places(session, yard, parts) + lattice(session))
-    if not len(pool.ways):
-        return pool, Plan((), (), left_of(parts, aim))
-    return pool, joint_plan(parts, pool, largest_change(session), aim,
-                            cost=costs_of(session, pool, objective))
+    return plan_at(session, mind, _aim_at(yard, yard.read(session.now.field)), objective)
 
 
 def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[float, float]],

@@ -27,7 +27,6 @@ from simkit.strategy.planner.joint import (
     joint_plan,
     judged,
     left_of,
-    steps_for,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
 from simkit.strategy.planner.words import Choice, Done
@@ -57,7 +56,7 @@ class Touch:
     y_mm: float
 
 
-@dataclass
+@dataclass(frozen=True)
 class Settled:
     """A plan from computed influence fields: its pool and the share of the limits it aims at."""
 
@@ -213,11 +212,18 @@ def _cut(session: Session, mind: Mind, passes: list[Done], measure: tuple[float,
 def _rest(end: Session, mind: Mind, aim: float, objective: str
           ) -> tuple[int | None, float, float]:
     """Steps of a joint plan after the passes, None if it is not complete, its cost and F."""
-    yard = mind.yardstick(end)
-    parts = yard.read(end.now.field)
+    pool, plan = plan_at(end, mind, aim, objective)
+    return judged(pool, plan, costs_of(end, pool, objective))
+
+
+def plan_at(session: Session, mind: Mind, aim: float, objective: str) -> tuple[Pool, Plan]:
+    """Joint plan of a panel from the known influence fields, without new computations."""
+    yard = mind.yardstick(session)
+    parts = yard.read(session.now.field)
     assert mind.library is not None
-    pool = make_pool(end, mind.library, worst_places(end, yard, parts) + lattice(end))
+    pool = make_pool(session, mind.library,
+                     worst_places(session, yard, parts) + lattice(session))
     if not len(pool.ways):
-        return None, steps_for(left_of(parts, aim)), left_of(parts, aim)
-    cost = costs_of(end, pool, objective)
-    return judged(pool, joint_plan(parts, pool, largest_change(end), aim, cost=cost), cost)
+        return pool, Plan((), (), left_of(parts, aim))
+    return pool, joint_plan(parts, pool, largest_change(session), aim,
+                            cost=costs_of(session, pool, objective))

@@ -113,7 +113,8 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
         # Flat at once comes before every plan; among these the fewest minutes.
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        ahead = (UNREACHED_MINUTES + choice.later if choice.togo is None else choice.cost or 0.0)
+        ahead = (UNREACHED_MINUTES + choice.later if choice.togo is None or choice.cost is None
+                 else choice.cost)
         ahead += sum(after.now.row.minutes for _, after in choice.then)
         return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
     if objective == "stretch":
