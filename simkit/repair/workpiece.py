@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -53,6 +53,7 @@ class Workpiece:
     remarks : deviations from the case file, one sentence each.
     finer : the same panel on the finer mesh on which the repair goes on
         (:mod:`simkit.repair.levels`); None if there is none.
+    outside : whether it is worked from outside only, whatever reaches the inner face.
     """
 
     case: Case
@@ -68,10 +69,16 @@ class Workpiece:
     close: Sampling
     remarks: tuple[str, ...] = ()
     finer: Workpiece | None = None
+    outside: bool = False
 
     def reaches(self, x_mm: float, y_mm: float) -> bool:
         """Whether a push tool reaches the inner face there."""
-        return way_to(self.case, x_mm, y_mm) is not None
+        return not self.outside and way_to(self.case, x_mm, y_mm) is not None
+
+    def from_outside(self) -> Workpiece:
+        """The same panel, worked from outside only."""
+        return replace(self, outside=True,
+                       finer=None if self.finer is None else self.finer.from_outside())
 
     def glue_named(self, name: str) -> Glue:
         """A glue of the catalogues at the case's temperature and age; without a name, the kit's.

@@ -21,14 +21,11 @@ from simkit.repair.stages import excess
 from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import tried_out
-from simkit.strategy.planner.candidates import costs_of, lattice, make_pool, worst_places
+from simkit.strategy.planner.candidates import lattice, make_pool, price_of, worst_places
 from simkit.strategy.planner.course import Leg, best_course
 from simkit.strategy.planner.deep import BULKY_MM
 from simkit.strategy.planner.influence import Library, Way
 from simkit.strategy.planner.joint import (
-    FURTHER_SHARE,
-    TOUCHES_A_PASS,
-    Pool,
     fit,
     joint_plan,
     left_of,
@@ -36,6 +33,7 @@ from simkit.strategy.planner.joint import (
 from simkit.strategy.planner.lacking import lacking, stretched, waves_mrad
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
+from simkit.strategy.planner.pool import FURTHER_SHARE, TOUCHES_A_PASS, Pool, Price
 from simkit.strategy.planner.refine import plan_from
 from simkit.strategy.planner.sweeps import MOST_PLACES, sweeps
 from simkit.strategy.planner.words import Decision
@@ -206,9 +204,9 @@ def test_fewest_minutes_prefer_quick_ways(lifted: Session) -> None:
     """A pull of 3 minutes and a change of tool costs more than a push of one; steps cost one."""
     ways = (Way("pull", "round-20"), Way("push", "ball-12"), Way("tap-down", "ball-12"))
     pool = Pool(ways, np.zeros(3), np.zeros(3), np.zeros((3, 3, 4), np.float32))
-    pull, push, tap = costs_of(lifted, pool, "minutes")
+    pull, push, tap = price_of(lifted, pool, "minutes").each
     assert (pull, push, tap) == pytest.approx((3.5, 1.5, 1.0))
-    assert costs_of(lifted, pool, "steps").tolist() == [1.0, 1.0, 1.0]
+    assert price_of(lifted, pool, "steps").each.tolist() == [1.0, 1.0, 1.0]
 
 
 def test_a_kit_that_cannot_get_there_is_told_which_tool_it_lacks(lifted: Session) -> None:
@@ -302,9 +300,22 @@ def test_the_touches_of_one_way_are_one_step_of_a_plan() -> None:
     ways = (*14 * (push,), tap, *2 * (pull,))
     pool = Pool(ways, np.zeros(17), np.zeros(17), np.zeros((17, 3, 4), dtype=np.float32))
     cost = np.array([*14 * (2.0,), 1.0, *2 * (3.0,)])
-    steps, total = pool.cost_of(range(17), cost)
+    steps, total = pool.cost_of(range(17), Price(cost, entry=15.0))
     assert steps == 2 + 1 + 2
-    assert total == pytest.approx(2.0 * (2 + 12 * FURTHER_SHARE) + 1.0 + 2 * 3.0)
+    assert total == pytest.approx(15.0 + 2.0 * (2 + 12 * FURTHER_SHARE) + 1.0 + 2 * 3.0)
+
+
+def test_a_plan_by_minutes_goes_behind_only_where_that_pays() -> None:
+    """Two equal bumps, to be pushed or pulled; two pulls cost 6, two pushes 2 and the access."""
+    parts = -(2.0 * bump(15) + 2.0 * bump(45))
+    ways = 2 * (Way("push", "ball"), Way("pull", "tab"))
+    pool = Pool(ways, np.array([15.0, 15.0, 45.0, 45.0]), np.zeros(4),
+                np.array([bump(x) for x in (15, 15, 45, 45)], dtype=np.float32))
+    each = np.array([1.0, 3.0, 1.0, 3.0])
+    for entry, kind in ((15.0, "pull"), (3.0, "push"), (0.0, "push")):
+        plan = joint_plan(parts, pool, 5.0, aim=0.5, price=Price(each, 1.0, entry, 1.0))
+        assert plan.complete
+        assert {pool.ways[k].kind for k in plan.candidates} == {kind}
 
 
 def test_where_the_search_finds_nothing_the_usual_rule_goes_on(

@@ -11,7 +11,7 @@ from simkit.inspection.spots import find_spots
 from simkit.repair.session import Session
 from simkit.strategy.choice import open_spots
 from simkit.strategy.planner.influence import Library, Way
-from simkit.strategy.planner.joint import Pool
+from simkit.strategy.planner.pool import Pool, Price
 from simkit.strategy.planner.yardstick import Yardstick
 from simkit.tool.times import operation_minutes
 
@@ -61,20 +61,18 @@ def _turns(session: Session) -> tuple[float, ...]:
     return 0.0, 90.0
 
 
-def costs_of(session: Session, pool: Pool, objective: str) -> np.ndarray:
-    """(m,) cost of each candidate: one step; or its minutes, half of a change of tool and, before
-    the first push, 0.3 of the minutes of access for a push.
-
-    The shares are estimates: not every step changes the tool, and pushes share one access.
-    """
+def price_of(session: Session, pool: Pool, objective: str) -> Price:
+    """Cost of the candidates: one step each; or their minutes, with half of a change of tool, since
+    not every step changes the tool, and the access from behind before the first push."""
     if objective != "minutes":
-        return np.ones(len(pool.ways))
+        return Price.of_steps(len(pool.ways))
     table = session.work.minutes
     pushed = any(step.row.operation == "push" for step in session.steps)
-    return np.array([
+    each = np.array([
         operation_minutes(way.kind.replace("-", "_"), False, table) + 0.5 * table["tool_change"]
-        + (0.3 * table["access"] if way.kind == "push" and not pushed else 0.0)
         for way in pool.ways])
+    usual = operation_minutes("push", True, table)
+    return Price(each, table["further_touch"] / usual, 0.0 if pushed else table["access"], usual)
 
 
 def worst_places(session: Session, yard: Yardstick, parts: np.ndarray

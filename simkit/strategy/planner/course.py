@@ -27,6 +27,9 @@ SURELY = 0.7
 """
 PATIENCE = 8
 """A course is given up after so many steps without progress towards a limit."""
+FROM_OUTSIDE = "planner from outside"
+OWN = ("planner", FROM_OUTSIDE)
+"""Names of the planner's own courses."""
 SAME_MM = 1e-9
 """Largest difference of two fields that count as the same panel."""
 
@@ -67,8 +70,11 @@ class Course:
 
 
 def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
-                ahead: Ahead, say: Callable[[str], None] | None = None) -> Course:
+                ahead: Ahead, say: Callable[[str], None] | None = None,
+                outside: Step | None = None) -> Course:
     """The cheapest course to the next stage.
+
+    outside : the planner's search for a course without pushes, which saves the access from behind.
 
     Candidates are the planner's own, those of the fixed strategies and, if one of these is the
     cheapest, one that starts with its steps or another's and continues with the planner where a
@@ -83,6 +89,9 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     # influence fields for `ahead`.
     walks = [search(name="planner", step=own), *(
         search(name=one.name, step=partial(next_leg, strategy=one)) for one in floor)]
+    if outside is not None:
+        walks.append(Walk(replace(session, work=session.work.from_outside()), stage=stage,
+                          objective=objective, say=say, name=FROM_OUTSIDE, step=outside))
     best: Course | None = None
     while under_way := [walk for walk in walks if walk.open]:
         walk = min(under_way, key=lambda one: one.cost)
@@ -92,10 +101,10 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
     courses = [walk.course for walk in walks]
     if best is None:
         best = min(courses, key=_rank)
-    if best.name != "planner":
+    if best.name not in OWN:
         best = _told(best, walks[0])
     # a course of its own gains little from the first steps of another, and costs as much again
-    left = None if best.name == "planner" else _leaving(best, courses, ahead)
+    left = None if best.name in OWN else _leaving(best, courses, ahead)
     if left is not None and objective == "steps":
         # the rest must need fewer steps than the best less those of `left`: (n, -inf) makes n
         # steps too many, whatever their minutes

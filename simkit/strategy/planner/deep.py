@@ -19,7 +19,8 @@ from simkit.repair.operations import Operation
 from simkit.repair.session import Session
 from simkit.repair.stages import meets
 from simkit.strategy.choice import height_at, kinds_for, lifting_kinds, tools_for
-from simkit.strategy.planner.candidates import worst_places
+from simkit.strategy.planner.candidates import price_of, worst_places
+from simkit.strategy.planner.joint import judged
 from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
@@ -48,14 +49,18 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     firsts = _without_snaps(session, firsts)
     firsts.sort(key=_left)
     there = [pair for pair in firsts if _is_there(session, pair)]
-    if there:
-        return [Choice(operation, after, _share(session, after), 0.0, None, 0, 0.0)
-                for operation, after in there]
+    choices = [Choice(operation, after, _share(session, after), 0.0, None, 0, 0.0)
+               for operation, after in there]
+    # by minutes a pull and more steps may cost less than a push with its access
+    least = min((after.now.row.minutes for _, after in there), default=np.inf)
+    firsts = [pair for pair in firsts if pair[1].now.row.minutes < least]
+    if there and (objective != "minutes" or not firsts):
+        return choices
     firsts += _further(session, mind, firsts)
     firsts.sort(key=_left)
     shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
     deep = [pair for pair in firsts if deepest_mm(pair[1]) > DEEP_MM]
-    choices = _judged(session, mind, shallow[:LOOKED_AT], objective)
+    choices += _judged(session, mind, shallow[:LOOKED_AT], objective)
     if all(choice.togo is None for choice in choices):
         followed = 1 if deepest_mm(session) > BULKY_MM else LIFTS_FOLLOWED
         choices += [_followed(session, mind, pair, objective) for pair in deep[:followed]]
@@ -81,13 +86,9 @@ def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) 
     """Lifts that leave the dent shallow, judged by the joint plan of the rest."""
     choices = []
     for operation, after in shallow:
-        yard = mind.yardstick(after)
-        mind.measure(after, worst_places(after, yard, yard.read(after.now.field)))
-        _, plan = plan_from(after, mind, objective=objective)
+        steps, cost = _planned(after, mind, objective)
         merit = _share(session, after)
-        choices.append(Choice(operation, after, merit, merit, None,
-                              len(plan.candidates) if plan.complete else None,
-                              1.0 * len(plan.candidates) if plan.complete else None))
+        choices.append(Choice(operation, after, merit, merit, None, steps, cost))
     return choices
 
 
@@ -100,14 +101,23 @@ def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choi
         if then is not None and not then.now.row.snapped and (
                 then.now.row.left_mm2 < end.now.row.left_mm2):
             second, end = follow, then
-    togo = None
+    steps, cost = None, None
     if second is not None and deepest_mm(end) <= DEEP_MM:
-        yard = mind.yardstick(end)
-        mind.measure(end, worst_places(end, yard, yard.read(end.now.field)))
-        _, plan = plan_from(end, mind, objective=objective)
-        togo = 1 + len(plan.candidates) if plan.complete else None
-    return Choice(operation, after, _share(session, after), _share(session, end), second, togo,
-                  None if togo is None else float(togo))
+        steps, cost = _planned(end, mind, objective)
+        if steps is not None and cost is not None:
+            steps += 1
+            cost += end.now.row.minutes if objective == "minutes" else 1.0
+    return Choice(operation, after, _share(session, after), _share(session, end), second, steps,
+                  cost)
+
+
+def _planned(after: Session, mind: Mind, objective: str) -> tuple[int | None, float | None]:
+    """Steps of the joint plan of the rest and its cost, None if it is not complete."""
+    yard = mind.yardstick(after)
+    mind.measure(after, worst_places(after, yard, yard.read(after.now.field)))
+    pool, plan = plan_from(after, mind, objective=objective)
+    steps, cost, _ = judged(pool, plan, price_of(after, pool, objective))
+    return steps, None if steps is None else cost
 
 
 def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:

@@ -8,13 +8,12 @@ with the largest predicted fall of F (Gauss-Newton); after each all changes are 
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
-from simkit.strategy.planner.influence import Way
+from simkit.strategy.planner.pool import Pool, Price
 
 Array = NDArray[np.float64]
 CLEAR = 0.6
@@ -26,11 +25,6 @@ MOST_OPERATIONS = 16
 """Largest number of operations of a plan."""
 OPERATIONS_FITTED = 5
 """Number of the most promising operations that are fitted before one is added."""
-FURTHER_SHARE = 0.3
-"""Cost of a further touch of a way that the plan uses already, over that of its first: the touches
-of one tool are one pass, and one step."""
-TOUCHES_A_PASS = 12
-"""Largest number of touches of one way that count as one step."""
 STEP_SHARE = 1.0 / 3.0
 """Share of F that a usual step leaves."""
 COMPLETE_REMAINDER = 1e-3
@@ -39,50 +33,6 @@ APART_MM = 8.0
 """Candidates of one way with a smaller distance count as one."""
 NEWTON = 12
 """Largest number of iterations of a fit."""
-
-
-@dataclass(frozen=True)
-class Pool:
-    """Candidates: ways and places, with their influence (m, 3, n) per mm outwards."""
-
-    ways: tuple[Way, ...]
-    x_mm: Array
-    y_mm: Array
-    influence: NDArray[np.float32]
-    _kept: dict[str, NDArray[np.float32]] = field(default_factory=dict, repr=False, compare=False)
-
-    def some(self, own: Sequence[int]) -> Pool:
-        """Some of the candidates."""
-        own = list(own)
-        return Pool(tuple(self.ways[k] for k in own), self.x_mm[own], self.y_mm[own],
-                    self.influence[own])
-
-    def squared(self) -> NDArray[np.float32]:
-        """(m, 3 n) squares of the influence, computed once."""
-        if "squared" not in self._kept:
-            self._kept["squared"] = self.influence.reshape(len(self.ways), -1) ** 2
-        return self._kept["squared"]
-
-    def alike(self, k: int) -> list[int]:
-        """Candidates that can be touches of one pass with candidate k, which is no pull."""
-        way = self.ways[k]
-        return [] if way.kind == "pull" else [j for j, one in enumerate(self.ways) if one == way]
-
-    def cost_of(self, candidates: Sequence[int], cost: Array | None = None) -> tuple[int, float]:
-        """Number of steps of a plan, the touches of one way being one pass, and their cost by that
-        of each candidate (m,), 1 for each if None."""
-        steps, total = 0, 0.0
-        cost = np.ones(len(self.ways)) if cost is None else cost
-        for way in dict.fromkeys(self.ways[k] for k in candidates):
-            own = [k for k in candidates if self.ways[k] == way]
-            passes = len(own) if way.kind == "pull" else -(-len(own) // TOUCHES_A_PASS)
-            steps += passes
-            total += float(cost[own[0]]) * (passes + FURTHER_SHARE * (len(own) - passes))
-        return steps, total
-
-    def signs(self) -> Array:
-        """(m,) direction in which each moves the sheet."""
-        return np.array([way.sign for way in self.ways])
 
 
 @dataclass(frozen=True)
@@ -99,11 +49,12 @@ class Plan:
         return self.left <= COMPLETE_REMAINDER
 
 
-def judged(pool: Pool, plan: Plan, cost: Array) -> tuple[int | None, float, float]:
+def judged(pool: Pool, plan: Plan, price: Price) -> tuple[int | None, float, float]:
     """Steps of a plan, None if it is not complete; its cost with that of the usual steps for what
     it leaves; F after it."""
-    steps, total = pool.cost_of(plan.candidates, cost)
-    return steps if plan.complete else None, total + steps_for(plan.left), plan.left
+    steps, total = pool.cost_of(plan.candidates, price)
+    return (steps if plan.complete else None, total + price.usual * steps_for(plan.left),
+            plan.left)
 
 
 def steps_for(left: float) -> float:
@@ -188,25 +139,40 @@ def _derivatives(now: Array, unit: Array, aim: float) -> tuple[Array, Array]:
 
 
 def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_SHARE,
-               most: int = MOST_OPERATIONS,
-               cost: Array | None = None) -> Plan:
-    """Plan for fields (3, n); cost (m,) of each candidate, 1 for each if None."""
+               most: int = MOST_OPERATIONS, price: Price | None = None) -> Plan:
+    """Plan for fields (3, n); price of the candidates, one step each if None.
+
+    If pushes from behind cost something once, the plan with them and the one without are compared.
+    """
+    price = Price.of_steps(len(pool.ways)) if price is None else price
+    plan = _pursued(parts, pool, largest_mm, aim, most, price)
+    if price.entry <= 0.0 or not pool.pushes(plan.candidates):
+        return plan
+    pushes = np.array([way.kind == "push" for way in pool.ways])
+    without = _pursued(parts, pool, largest_mm, aim, most, replace(
+        price, each=np.where(pushes, np.inf, price.each)))
+    return min(plan, without, key=lambda one: judged(pool, one, price)[1])
+
+
+def _pursued(parts: Array, pool: Pool, largest_mm: float, aim: float, most: int, price: Price
+             ) -> Plan:
+    """Plan by orthogonal matching pursuit; candidates of infinite price are left out."""
     chosen: list[int] = []
     changes = np.zeros(0)
     now, left = parts, left_of(parts, aim)
-    price = np.ones(len(pool.ways)) if cost is None else np.array(cost, dtype=float)
+    each = price.each.copy()
     while left > COMPLETE_REMAINDER and len(chosen) < most:
         step, gain = _promised(now, pool, largest_mm, aim)
         # Matching pursuit: each candidate once; its change is fitted again with the others.
         gain[chosen] = 0.0
-        gain = gain / price
+        gain = gain / each
         best = None
         for k in np.argsort(-gain)[:OPERATIONS_FITTED]:
             if gain[k] <= 0.0:
                 break
             fitted = fit(parts, _unit(pool, [*chosen, int(k)]), np.append(changes, step[k]),
                          largest_mm, aim)
-            worth = (left - fitted[1]) / price[k]
+            worth = (left - fitted[1]) / each[k]
             if best is None or worth > best[3]:
                 best = (int(k), *fitted, worth)
         # No further operation reduces F by 1 %.
@@ -214,7 +180,7 @@ def joint_plan(parts: Array, pool: Pool, largest_mm: float, aim: float = AIMED_S
             break
         alike = pool.alike(best[0])
         if not set(alike) & set(chosen):
-            price[alike] *= FURTHER_SHARE
+            each[alike] *= price.further
         chosen, changes, left = [*chosen, best[0]], best[1], best[2]
         now = parts + np.tensordot(changes, _unit(pool, chosen), 1)
     plan = _thinned(parts, pool, chosen, changes, left, largest_mm, aim)

@@ -15,7 +15,7 @@ from simkit.repair.stages import largest_height
 from simkit.strategy.choice import DEEP_MM, done_at_all, height_at, tried_out
 from simkit.strategy.planner.candidates import long_tools, ways_of
 from simkit.strategy.planner.influence import Library, Way
-from simkit.strategy.planner.joint import Pool
+from simkit.strategy.planner.pool import Pool
 from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
 
 Array = NDArray[np.float64]

@@ -23,6 +23,7 @@ from simkit.strategy.finishing import last_touch
 from simkit.strategy.planner.course import (
     Course,
     Leg,
+    Step,
     best_course,
     leg_of,
     next_leg,
@@ -73,7 +74,7 @@ class Planner:
             leg = None if self._course is None else self._course.leg_at(session)
             if leg is None and not (self._course and self._course.ends_at(session)):
                 self._course = best_course(session, self.step, self.floor, self.objective,
-                                           self.ahead, self.say)
+                                           self.ahead, self.say, self._outside(session))
                 leg = self._course.leg_at(session)
         if leg is None and exact and not self.lack:
             self.lack = lacking(session, self.mind)
@@ -90,10 +91,12 @@ class Planner:
                                     leg.after.now.row):
             touch = last_touch(session)
             ends = None if touch is None else _leg_of(session, touch, "a last touch")
-            if ends is not None:
+            if ends is not None and _allowed(ends.after):
                 self.plan_length = 0
                 return ends
-        return leg or next_leg(session, WORST_FIRST)
+        if leg is None:
+            leg = next_leg(session, WORST_FIRST)
+        return leg if leg is not None and _allowed(leg.after) else None
 
     def _searched(self, session: Session) -> Leg | None:
         """The next step by the planner's own search; None if that finds none."""
@@ -127,6 +130,14 @@ class Planner:
     def _within(self, session: Session, choices: list[Choice]) -> list[Choice]:
         """The choices within the allowed steps and minutes, with all passes of a whole plan."""
         return [choice for choice in choices if _allowed(choice.end)]
+
+    def _outside(self, session: Session) -> Step | None:
+        """A second search, without pushes, if it would save the minutes of the access."""
+        work = session.work
+        if (self.objective != "minutes" or not (work.tabs and work.tips and work.minutes["access"])
+                or any(step.row.operation == "push" for step in session.steps)):
+            return None
+        return Planner(self.objective, mind=Mind.taught_by(self.mind)).step
 
     def ahead(self, session: Session) -> float:
         """Number of steps of a joint plan from the known influence fields; 0 if unknown."""

@@ -10,15 +10,14 @@ from simkit.repair.session import Session
 from simkit.repair.stages import meets
 from simkit.strategy.choice import kinds_for, open_spots, operations_at
 from simkit.strategy.planner.candidates import (
-    costs_of,
     lattice,
     make_pool,
+    price_of,
     worst_places,
 )
 from simkit.strategy.planner.joint import (
     AIMED_SHARE,
     Plan,
-    Pool,
     best_alone,
     by_weight,
     joint_plan,
@@ -26,6 +25,7 @@ from simkit.strategy.planner.joint import (
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.pool import Pool
 from simkit.strategy.planner.sweeps import sweeps
 from simkit.strategy.planner.whole import plan_at, whole_plan
 from simkit.strategy.planner.words import Choice
@@ -103,7 +103,7 @@ def _planned(session: Session, mind: Mind, yard: Yardstick, worst: list[tuple[fl
         pool = make_pool(session, mind.library, places)
         if not len(pool.ways):
             return []
-        plan = joint_plan(parts, pool, largest, aim, cost=costs_of(session, pool, objective))
+        plan = joint_plan(parts, pool, largest, aim, price=price_of(session, pool, objective))
         off = 0.0
         for candidate, change in _worth_a_solve(parts, pool, plan, largest, aim):
             operation = operation_of(session, pool, candidate, change)
@@ -150,13 +150,13 @@ def _with_plans(session: Session, yard: Yardstick, pool: Pool, solved: dict[Oper
     by_left = sorted(solved.items(),
                      key=lambda pair: left_of(yard.read(pair[1].now.field), aim))
     choices = []
-    cost = costs_of(session, pool, objective)
+    price = price_of(session, pool, objective)
     for operation, after in by_left[:MOST_JUDGED]:
         left = yard.read(after.now.field)
         now = left_of(left, aim)
         if now < (1.0 - LEAST_GAIN) * before or after.now.row.flat:
-            ahead = joint_plan(left, pool, largest, aim, cost=cost)
-            steps, then, leaves = judged(pool, ahead, cost)
+            ahead = joint_plan(left, pool, largest, aim, price=price)
+            steps, then, leaves = judged(pool, ahead, price)
             choices.append(Choice(operation, after, now / before, leaves / before, None, steps,
                                   then))
     return choices

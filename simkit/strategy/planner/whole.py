@@ -14,14 +14,13 @@ import numpy as np
 
 from simkit.repair.session import Session
 from simkit.repair.stages import meets
-from simkit.strategy.planner.candidates import costs_of, lattice, make_pool, worst_places
+from simkit.strategy.planner.candidates import lattice, make_pool, price_of, worst_places
 from simkit.strategy.planner.influence import Way
 from simkit.strategy.planner.joint import (
     AIMED_SHARE,
     CLEAR,
     STEP_SHARE,
     Plan,
-    Pool,
     by_weight,
     fit,
     joint_plan,
@@ -29,6 +28,7 @@ from simkit.strategy.planner.joint import (
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.pool import Pool
 from simkit.strategy.planner.words import Choice, Done
 from simkit.strategy.planner.worked import in_one
 
@@ -127,7 +127,7 @@ def _planned(session: Session, mind: Mind, pool: Pool, largest_mm: float, object
     settled = None
     for aim in AIMS:
         settled = Settled(pool, joint_plan(parts, pool, largest_mm, aim,
-                                           cost=costs_of(session, pool, objective)), aim)
+                                           price=price_of(session, pool, objective)), aim)
         if settled.plan.complete:
             break
     return settled if settled is not None and settled.plan.candidates else None
@@ -143,6 +143,8 @@ def _carried_out(session: Session, mind: Mind, settled: Settled, radius: float) 
     for count, group in enumerate(groups[:MOST_PASSES]):
         start, touches = now, list[Done]()
         for place, k in enumerate(group):
+            if _there(session, now):
+                break
             rest = [*group[place:], *(one for later in groups[count + 1:] for one in later)]
             change |= _refitted(now, mind, settled, {one: change[one] for one in rest}, radius)
             if abs(change[k]) < LEAST_MM:
@@ -159,6 +161,13 @@ def _carried_out(session: Session, mind: Mind, settled: Settled, radius: float) 
             done.append(joined)
             now = joined[1]
     return done
+
+
+def _there(session: Session, now: Session) -> bool:
+    """Whether a panel has reached the stage that the plan is made for; with a shaky hand a plan is
+    worked to its end, because the margin is needed."""
+    case = session.work.case
+    return case.hand.exact and meets(case.goal, session.stage_ahead, now.now.row)
 
 
 def _in_passes(pool: Pool, candidates: list[int]) -> list[list[int]]:
@@ -202,7 +211,8 @@ def _cut(session: Session, mind: Mind, passes: list[Done], measure: tuple[float,
     usual = np.arange(len(left)) - np.log(np.maximum(left, 1e-9)) / np.log(STEP_SHARE)
     last = next(there, int(np.argmin(usual)))
     end = passes[last][1]
-    steps, cost, later = _rest(end, mind, aim, objective)
+    reached = meets(goal, session.stage_ahead, end.now.row)
+    steps, cost, later = (0, 0.0, 0.0) if reached else _rest(end, mind, aim, objective)
     operation, after = passes[0]
     return Choice(operation, after, left[last], later / before, passes[1][0] if last else None,
                   None if steps is None else last + steps, cost,
@@ -213,7 +223,7 @@ def _rest(end: Session, mind: Mind, aim: float, objective: str
           ) -> tuple[int | None, float, float]:
     """Steps of a joint plan after the passes, None if it is not complete, its cost and F."""
     pool, plan = plan_at(end, mind, aim, objective)
-    return judged(pool, plan, costs_of(end, pool, objective))
+    return judged(pool, plan, price_of(end, pool, objective))
 
 
 def plan_at(session: Session, mind: Mind, aim: float, objective: str) -> tuple[Pool, Plan]:
@@ -226,4 +236,4 @@ def plan_at(session: Session, mind: Mind, aim: float, objective: str) -> tuple[P
     if not len(pool.ways):
         return pool, Plan((), (), left_of(parts, aim))
     return pool, joint_plan(parts, pool, largest_change(session), aim,
-                            cost=costs_of(session, pool, objective))
+                            price=price_of(session, pool, objective))

@@ -13,13 +13,14 @@ from simkit.repair.session import Session
 from simkit.repair.spoken import say_operation
 from simkit.repair.stages import excess
 from simkit.strategy.planner.joint import STEP_SHARE
+from simkit.tool.times import operation_minutes
 
 LEAST_MERIT = 1e-3
 """Smallest share of the deviation that counts."""
 PLAN_WEIGHT = 0.5
 """Weight of the steps of a plan; with 1 its errors decide (decision 27)."""
-UNREACHED_MINUTES = 100.0
-"""Cost assumed for a plan that does not reach the limits, minutes (or steps)."""
+UNREACHED_STEPS = 100.0
+"""Number of steps assumed where no plan reaches the limits."""
 
 
 Done = tuple[Operation, Session]
@@ -113,10 +114,10 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
         # Flat at once comes before every plan; among these the fewest minutes.
         return -1e9 + choice.after.now.row.minutes
     if objective == "minutes":
-        ahead = (UNREACHED_MINUTES + choice.later if choice.togo is None or choice.cost is None
-                 else choice.cost)
-        ahead += sum(after.now.row.minutes for _, after in choice.then)
-        return choice.after.now.row.minutes + ahead + min(choice.merit, 0.999)
+        spent = sum(after.now.row.minutes for _, after in ((choice.operation, choice.after),
+                                                           *choice.then))
+        usual = operation_minutes("push", True, session.work.minutes)
+        return spent + usual * _ahead(choice, usual)
     if objective == "stretch":
         # Least stretch among the plans at most one step longer than the shortest.
         least = min(_steps_ahead(one) for one in choices)
@@ -128,10 +129,15 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 def _steps_ahead(choice: Choice) -> float:
     """Measure of the steps left after a choice: those of its plan by their weight, further touches
     of passes by their share, less the usual steps that would leave as little as this one."""
+    return len(choice.then) + _ahead(choice, 1.0)
+
+
+def _ahead(choice: Choice, usual: float) -> float:
+    """Usual steps after a choice with the passes that follow it; usual : cost of one."""
     if choice.cost is None:  # no plan reaches the limits
-        return UNREACHED_MINUTES + choice.merit + choice.later
+        return UNREACHED_STEPS + choice.merit + choice.later
     saved = np.log(max(choice.merit, LEAST_MERIT)) / np.log(STEP_SHARE)
-    return len(choice.then) + PLAN_WEIGHT * choice.cost - float(saved)
+    return PLAN_WEIGHT * choice.cost / usual - float(saved)
 
 
 def words_of(operation: Operation) -> str:

@@ -19,14 +19,13 @@ from simkit.strategy.choice import tried_out
 from simkit.strategy.planner.candidates import lattice, make_pool, worst_places
 from simkit.strategy.planner.influence import Way
 from simkit.strategy.planner.joint import (
-    TOUCHES_A_PASS,
-    Pool,
     best_alone,
     by_weight,
     joint_plan,
     left_of,
 )
 from simkit.strategy.planner.mind import Mind, largest_change, operation_of
+from simkit.strategy.planner.pool import TOUCHES_A_PASS, Pool
 from simkit.strategy.planner.words import Done
 
 WAYS = 2
