@@ -45,7 +45,7 @@ def main() -> None:
     fit = make_workpiece(case, threads=options.threads, coarser=SEARCH_ELEMENT_FACTOR)
     done = reconstruct(work, fit)
     one = time.perf_counter() - clock, time.process_time() - spent
-    ensemble = open_histories(work, done)
+    ensemble = open_histories(work, done, workers=options.threads)
     both = time.perf_counter() - clock, time.process_time() - spent
     answer = {"elements": int(work.model.geometry.elements), "threads": options.threads,
               "matched": done.matched, "rms_mm": round(done.rms_mm, 4), "tried": done.tried,

@@ -105,7 +105,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
     clear(place, fresh, None if case is None else checked)  # else the case has no folder
     hello(checked)
     start = prepare(checked, _reconstructed(run), threads, say, bulk=True)
-    histories = histories_of(start, run, say)
+    histories = histories_of(start, run, say, threads)
     if true is not None and true >= len(histories):
         raise InputError(f"no history {true}", f"0 to {len(histories) - 1}", key="--as")
     answer: dict[str, object] = {}
@@ -120,7 +120,7 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
         answer |= {"learned": lesson.learned, "said": lesson.sentences, "table": lesson.table}
         histories = lesson.histories
     if plan is not None and step is not None:
-        answer |= _go_on(start, histories, step, plan, place, band)
+        answer |= _go_on(start, histories, step, plan, place, band, threads)
     if wanted:
         found = advise(histories, noise, lambda text: None)
         say("")
@@ -138,11 +138,11 @@ def command(run: Path, case: str | None, step: int | None, readings: Path | None
 
 
 def _go_on(start: Start, histories: tuple[History, ...], step: int, plan: Strategy, place: Path,
-           band: bool) -> dict[str, object]:
+           band: bool, threads: int) -> dict[str, object]:
     """The renewed run, its pictures and what to do next."""
     say("")
     after, row = renew(start, histories, step, plan, place, say)
-    doubted = doubt(after, place, say) if band and row["outcome"] != NO_MATCH else None
+    doubted = doubt(after, place, say, threads) if band and row["outcome"] != NO_MATCH else None
     pictures = draw_run(place)
     steps = read_run(place).steps
     say("")

@@ -67,7 +67,8 @@ def command(case: str, name: str, out: Path | None, threads: int, band: bool, ac
     open_folder(folder, what)
     start = prepare(checked, folder, threads, say, accept, bulk=True)
     row = run_strategy(start, strategy, folder, say)
-    doubted = doubt(start, folder, say) if band and row["outcome"] != NO_MATCH else None
+    doubted = (doubt(start, folder, say, threads)
+               if band and row["outcome"] != NO_MATCH else None)
     pictures = draw_run(folder)
     say("")
     if row["outcome"] == NO_MATCH:

@@ -13,13 +13,13 @@ from simkit.errors import InputError
 from simkit.files import write_table
 from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import band
-from simkit.history.reconstruct import realise
 from simkit.history.strike import Blow
 from simkit.mechanics.outcome import Outcome
 from simkit.record.write import load_state, record_step, resume, save_state
 from simkit.repair.session import Session, open_session
 from simkit.repair.steprow import StepRow
 from simkit.study.attempt import redone
+from simkit.study.realised import realised
 from simkit.study.run import Start
 
 Progress = Callable[[str], None]
@@ -30,13 +30,14 @@ COLUMNS = ("step", "operation", "x_mm", "y_mm", "springs",
            *(f"{name}{end}" for name in SEEN for end in ("", "_from", "_to")))
 
 
-def doubt(start: Start, folder: Path, progress: Progress) -> tuple[Path, str] | None:
+def doubt(start: Start, folder: Path, progress: Progress, workers: int = 1
+          ) -> tuple[Path, str] | None:
     """Repeat a recorded repair on the other plausible histories and write ``band.csv``.
 
     Every history has a record of its own below the folder ``doubt``, so that interrupted work can
     be continued. Returns the table and a sentence; None if there is no other plausible history.
     """
-    members = list(opened_members(start, folder, progress))
+    members = list(opened_members(start, folder, progress, workers))
     runs = [[step.row for step in session.steps] for _, _, session in members]
     weights = [weight for _, weight, _ in members]
     if len(runs) < 2:
@@ -60,12 +61,13 @@ def springs(rows: Sequence[StepRow]) -> int:
     return sum(row.snapped or row.outcome == Outcome.WOULD_SNAP.value for row in rows)
 
 
-def opened_members(start: Start, folder: Path, progress: Progress
+def opened_members(start: Start, folder: Path, progress: Progress, workers: int = 1
                    ) -> Iterator[tuple[str, float, Session]]:
     """Description, posterior weight and session of every plausible history, with the recorded
     steps carried out on it.
 
-    The run itself comes first. Histories that do not give the measured dent are left out.
+    The run itself comes first. Histories that do not give the measured dent are left out. workers :
+    number of processes that share the dents not yet on record.
     """
     recorded = resume(folder, start.work, None, progress)
     if recorded is None:
@@ -75,9 +77,11 @@ def opened_members(start: Start, folder: Path, progress: Progress
     first = members[0] if members else alone
     yield str(first["words"]), float(first["weight"]), recorded
     rows = [step.row for step in recorded.steps]
+    places = {k: folder / "doubt" / f"{k}" for k in range(1, len(members))}
+    _dented(start, places, members, progress, workers)
     for k, member in enumerate(members[1:], start=1):
-        place = folder / "doubt" / f"{k}"
-        session = _opened(start, place, member, progress)
+        place = places[k]
+        session = _opened(start, place)
         if session is None:
             progress(f"history {k}: {member['words']}: does not give the measured dent")
             continue
@@ -89,19 +93,25 @@ def opened_members(start: Start, folder: Path, progress: Progress
         yield str(member["words"]), float(member["weight"]), session
 
 
-def _opened(start: Start, folder: Path, member: Mapping[str, Any],
-            progress: Progress) -> Session | None:
-    """The panel dented by another history, from its record if there is one."""
+def _dented(start: Start, places: Mapping[int, Path], members: Sequence[Mapping[str, Any]],
+            progress: Progress, workers: int) -> None:
+    """Put on record the panel dented by every other history that gives the measured dent."""
+    files = {k: place / "states" / "0000.npz" for k, place in places.items()}
+    new = [k for k, file in files.items() if load_state(file, start.work) is None]
+    jobs = [(start.work, tuple(Blow(**blow) for blow in members[k]["blows"])) for k in new]
+    for number, made in realised(jobs, progress, workers):
+        if made is not None and made.matched:
+            save_state(files[new[number]], made.state)
+
+
+def _opened(start: Start, folder: Path) -> Session | None:
+    """A repair with its recorded steps, or its dent alone; None if it is not on record."""
     session = resume(folder, start.work, None)
     if session is not None:
         return session
     state = load_state(folder / "states" / "0000.npz", start.work)
     if state is None:
-        made = realise(start.work, tuple(Blow(**blow) for blow in member["blows"]), progress)
-        if made is None or not made.matched:
-            return None
-        state = made.state
-        save_state(folder / "states" / "0000.npz", state)
+        return None
     session = open_session(start.work, state)
     record_step(folder, session)
     return session

@@ -17,7 +17,7 @@ from simkit.case import Case
 from simkit.case.vary import with_keys
 from simkit.history.calibrated import kind_of, rooms
 from simkit.history.plausible import LAW, Band, band
-from simkit.history.reconstruct import Reconstruction, realise
+from simkit.history.reconstruct import Reconstruction
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
 from simkit.repair.workpiece import Workpiece, make_workpiece
@@ -25,6 +25,7 @@ from simkit.strategy import Strategy
 from simkit.study.doubt import SEEN
 from simkit.study.learn import SHEET_ERRORS, Advice, History, advise, weigh
 from simkit.study.readings import as_readings, gauge_noise
+from simkit.study.realised import realised
 
 Array = NDArray[np.float64]
 
@@ -120,43 +121,47 @@ class Ensemble:
 
 
 def open_histories(work: Workpiece, done: Reconstruction,
-                   progress: Callable[[str], None] = lambda text: None, sheets: bool = True
-                   ) -> Ensemble:
+                   progress: Callable[[str], None] = lambda text: None, sheets: bool = True,
+                   workers: int = 1) -> Ensemble:
     """The dent as every plausible history of a reconstruction made it, ready for repair.
 
     Each history is computed in full. Those that do not give the measured dent are left out.
     ``sheets``: compute the first history also in a harder and in a thicker sheet, so that the
-    effect of the sheet can be separated from that of the history.
+    effect of the sheet can be separated from that of the history. ``workers``: number of processes
+    that share this work; with more than one, a script that calls this needs the usual guard
+    ``if __name__ == "__main__":``.
+
+    Raises
+    ------
+    WorkerLost : a worker process ended without a result.
     """
     first = History(done.plausible[0].trial.words() if done.plausible else "the only history",
                     1.0, open_session(work, done.state, matched=done.matched))
+    others, panels = done.plausible[1:], _other_sheets(work.case) if sheets else []
+    jobs = [*((work, one.trial.blows) for one in others), *((one, done.blows) for one in panels)]
+    made = dict(realised(jobs, progress, workers))
     found, weights = [first], [done.plausible[0].weight if done.plausible else 1.0]
-    for one in done.plausible[1:]:
-        made = realise(work, one.trial.blows, progress)
-        if made is None or not made.matched:
+    for k, one in enumerate(others):
+        dent = made[k]
+        if dent is None or not dent.matched:
             progress(f"{one.trial.words()}: does not give the measured dent")
             continue
-        found.append(History(one.trial.words(), one.weight, open_session(work, made.state)))
+        found.append(History(one.trial.words(), one.weight, open_session(work, dent.state)))
         weights.append(one.weight)
     shares = np.array(weights) / np.sum(weights)
+    in_sheets = [open_session(panel, dent.state) for k, panel in enumerate(panels, len(others))
+                 if (dent := made[k]) is not None]
     return Ensemble(tuple(replace(one, weight=float(share))
                           for one, share in zip(found, shares, strict=True)), (1.0,) * len(found),
-                    sheets=_in_other_sheets(work.case, done, progress) if sheets else ())
+                    sheets=tuple(in_sheets) if len(in_sheets) == len(panels) else ())
 
 
-def _in_other_sheets(case: Case, done: Reconstruction, progress: Callable[[str], None]
-                     ) -> tuple[Session, ...]:
-    """The first history in sheets changed by two standard errors; empty if one of them finds no
-    equilibrium."""
-    found = []
-    for key, pct in (("flow_stress_pct", LAW["flow stress"]), ("thickness_mm", LAW["thickness"])):
-        value = getattr(case.panel, key) * (1.0 + 0.01 * SHEET_ERRORS * pct)
-        work = make_workpiece(with_keys(case, {f"panel.{key}": value}))
-        made = realise(work, done.blows, progress)
-        if made is None:
-            return ()
-        found.append(open_session(work, made.state))
-    return tuple(found)
+def _other_sheets(case: Case) -> list[Workpiece]:
+    """The panel in sheets changed by two standard errors."""
+    return [make_workpiece(with_keys(case, {
+        f"panel.{key}": getattr(case.panel, key) * (1.0 + 0.01 * SHEET_ERRORS * pct)}))
+        for key, pct in (("flow_stress_pct", LAW["flow stress"]),
+                         ("thickness_mm", LAW["thickness"]))]
 
 
 def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float

@@ -57,7 +57,8 @@ class Lesson:
     table: Path | None
 
 
-def histories_of(start: Start, folder: Path, progress: Progress) -> tuple[History, ...]:
+def histories_of(start: Start, folder: Path, progress: Progress, workers: int = 1
+                 ) -> tuple[History, ...]:
     """Every plausible history with the recorded steps carried out on it.
 
     Raises
@@ -66,7 +67,7 @@ def histories_of(start: Start, folder: Path, progress: Progress) -> tuple[Histor
     """
     members = start.notes.get("plausible", [])
     found = tuple(History(words, weight, session) for words, weight, session in
-                  opened_members(start, folder, progress))
+                  opened_members(start, folder, progress, workers))
     if len(found) < 2:
         raise InputError(
             "this run's dent has only one plausible history" if members else
