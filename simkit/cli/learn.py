@@ -67,7 +67,7 @@ Examples:
               help="Number of the history that --rehearse takes as the true one, as the output "
                    "names them; 0 is that of the run itself, 1 if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
-              help="Threads for the sheet.")
+              help="Threads for the sheet; so many processes for the other histories.")
 @json_option
 def command(run: Path, case: str | None, step: int | None, readings: Path | None,
             noise_mm: float | None, wanted: bool, strategy: str | None, out: Path | None,

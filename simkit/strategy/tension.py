@@ -54,7 +54,7 @@ class CrownUnderTension:
     def next(self, session: Session) -> Operation | None:
         """See :class:`simkit.strategy.choice.Strategy`."""
         if session.state.standing:
-            return self._tap(session) or _down(session)
+            return next_tap(session) or let_down_of(session)
         spots = open_spots(session)
         lows = [spot for spot in spots if spot.kind == "low"]
         deep = max(lows, key=lambda spot: abs(spot.height_mm), default=None)
@@ -66,26 +66,28 @@ class CrownUnderTension:
                 return held
         return last_touch(session) or first_that_pays(session, spots)
 
-    def _tap(self, session: Session) -> Operation | None:
-        """The next tap under the hold; None if the hold shall be let down."""
-        done = _since_hold(session)
-        left = session.work.case.limits.steps - steps_taken(session)
-        if len(done) >= MOST_TAPS or left < 2 or not session.work.tips:
-            return None
-        if done and not Outcome(done[-1].now.row.outcome).valid:
-            return None
-        free = _let_down(session)
-        if free is None:
-            return None
-        places = [(step.now.row.x_mm, step.now.row.y_mm) for step in done]
-        for spot in find_spots(free.now.field, session.work.case.goal.limits[0]):
-            apart = all(np.hypot(spot.x_mm - x, spot.y_mm - y) > APART_MM for x, y in places)
-            covered = any(held.covers(spot.x_mm, spot.y_mm) for held in session.state.standing)
-            if spot.kind == "high" and apart and not covered:
-                return Operation("tap-down", tools_for(session, "tap-down", spot)[0],
-                                 round(spot.x_mm, 3), round(spot.y_mm, 3), 0.0,
-                                 round(spot.angle_deg, 3), everything_off=True, may_snap=True)
+
+def next_tap(session: Session) -> Operation | None:
+    """The next tap under a hold, of the highest place of the crown; None if the hold shall be let
+    down."""
+    done = _since_hold(session)
+    left = session.work.case.limits.steps - steps_taken(session)
+    if len(done) >= MOST_TAPS or left < 2 or not session.work.tips:
         return None
+    if done and not Outcome(done[-1].now.row.outcome).valid:
+        return None
+    free = _let_down(session)
+    if free is None:
+        return None
+    places = [(step.now.row.x_mm, step.now.row.y_mm) for step in done]
+    for spot in find_spots(free.now.field, session.work.case.goal.limits[0]):
+        apart = all(np.hypot(spot.x_mm - x, spot.y_mm - y) > APART_MM for x, y in places)
+        covered = any(held.covers(spot.x_mm, spot.y_mm) for held in session.state.standing)
+        if spot.kind == "high" and apart and not covered:
+            return Operation("tap-down", tools_for(session, "tap-down", spot)[0],
+                             round(spot.x_mm, 3), round(spot.y_mm, 3), 0.0,
+                             round(spot.angle_deg, 3), everything_off=True, may_snap=True)
+    return None
 
 
 def hold_for(session: Session, low: Spot) -> Operation | None:
@@ -147,7 +149,7 @@ def _crowned(session: Session) -> bool:
     return any(spot.kind == "high" for spot in session.spots()) and bool(session.work.tips)
 
 
-def _down(session: Session) -> Operation:
+def let_down_of(session: Session) -> Operation:
     """The let-down of all held tools."""
     held = session.state.standing[0]
     return Operation("let-down", "", held.x_mm, held.y_mm)
@@ -155,7 +157,7 @@ def _down(session: Session) -> Operation:
 
 def _let_down(session: Session) -> Session | None:
     """The session after a trial let-down, to find the highs left; None without equilibrium."""
-    free = session.apply(_down(session))
+    free = session.apply(let_down_of(session))
     return free if Outcome(free.now.row.outcome).valid else None
 
 

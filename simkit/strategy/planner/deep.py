@@ -20,10 +20,12 @@ from simkit.repair.session import Session
 from simkit.repair.stages import meets
 from simkit.strategy.choice import height_at, kinds_for, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import price_of, worst_places
+from simkit.strategy.planner.held import HELD_SHARES, held_rounds
 from simkit.strategy.planner.joint import judged
 from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
+from simkit.strategy.tension import HELD_FORCE_SHARE
 
 SHIFTS_MM = (-0.15, 0.2, 0.4)
 """Other heights, below and past flush, to which the best lifts are tried."""
@@ -33,7 +35,8 @@ and are followed by a second step; of other lifts that are judged by their plans
 BULKY_MM, BULKY_TOOLS = 5.0, 2
 """Largest height above which only so many tools of each kind are tried, the best lift alone is
 followed by a second step, with one tool of each kind, and no other heights are tried: some tenths
-of a millimetre do not matter yet, and every solve of a large panel takes seconds."""
+of a millimetre do not matter yet, and every solve of a large panel takes seconds; of a hold, only
+one force is tried."""
 LONG = 1.6
 """Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
@@ -56,6 +59,8 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     firsts = [pair for pair in firsts if pair[1].now.row.minutes < least]
     if there and (objective != "minutes" or not firsts):
         return choices
+    if not any(_lifts_out(pair) for pair in firsts):
+        choices += _held(session, mind, objective)
     firsts += _further(session, mind, firsts)
     firsts.sort(key=_left)
     shallow = [pair for pair in firsts if deepest_mm(pair[1]) <= DEEP_MM]
@@ -80,6 +85,28 @@ def _share(session: Session, after: Session) -> float:
     """Square root of the ratio of left_mm2 after some steps to that before."""
     # left_mm2 is quadratic in the excess over the limits; the root makes the share linear in it
     return float(np.sqrt(after.now.row.left_mm2 / max(session.now.row.left_mm2, 1e-12)))
+
+
+def _lifts_out(pair: Tried) -> bool:
+    """Whether a lift brings its place to its goal without a snap."""
+    row = pair[1].now.row
+    return (pair[0].kind != "tap-down" and row.outcome == Outcome.REACHED.value
+            and not row.snapped)
+
+
+def _held(session: Session, mind: Mind, objective: str) -> list[Choice]:
+    """Rounds with two hands, judged by what they leave."""
+    shares = (HELD_FORCE_SHARE,) if deepest_mm(session) > BULKY_MM else HELD_SHARES
+    choices = []
+    for (hold, loaded), *then in held_rounds(session, mind, shares):
+        end = then[-1][1]
+        steps, cost = (_planned(end, mind, objective) if deepest_mm(end) <= DEEP_MM
+                       else (None, None))
+        kept = _share(session, end)
+        choices.append(Choice(hold, loaded, kept, kept, None,
+                              None if steps is None else len(then) + steps, cost,
+                              then=tuple(then)))
+    return choices
 
 
 def _judged(session: Session, mind: Mind, shallow: list[Tried], objective: str) -> list[Choice]:
@@ -112,12 +139,19 @@ def _followed(session: Session, mind: Mind, pair: Tried, objective: str) -> Choi
 
 
 def _planned(after: Session, mind: Mind, objective: str) -> tuple[int | None, float | None]:
-    """Steps of the joint plan of the rest and its cost, None if it is not complete."""
+    """Operations of the joint plan of the rest and its cost, None if it is not complete.
+
+    Each touch counts as a step: a plan made right after a lift is rough, and one of few touches is
+    more reliable than one of few passes (decision 29).
+    """
     yard = mind.yardstick(after)
     mind.measure(after, worst_places(after, yard, yard.read(after.now.field)))
     pool, plan = plan_from(after, mind, objective=objective)
-    steps, cost, _ = judged(pool, plan, price_of(after, pool, objective))
-    return steps, None if steps is None else cost
+    if not plan.complete:
+        return None, None
+    count = len(plan.candidates)
+    return count, (judged(pool, plan, price_of(after, pool, objective))[1]
+                   if objective == "minutes" else float(count))
 
 
 def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import replace
 
 import numpy as np
@@ -19,6 +20,8 @@ from simkit.strategy.planner.pool import Pool
 from simkit.strategy.planner.yardstick import Yardstick, make_yardstick
 
 Array = NDArray[np.float64]
+ADDABLE_MM = 1.5
+"""Largest height of a dent on which influence fields are added if no lift makes it shallower."""
 EDGE_MM = 25.0
 """Places nearer to the edge of the judged region are not used to compute influence fields."""
 
@@ -34,6 +37,16 @@ class Mind:
         """Ways that bend the whole panel at the worst place; a pass of such touches takes too long.
         """
         self.solved = 0
+        self._added_to_mm = DEEP_MM
+
+    @contextmanager
+    def adding_up_to(self, height_mm: float) -> Iterator[None]:
+        """Influence fields are stored and added also on a dent of this height."""
+        self._added_to_mm = height_mm
+        try:
+            yield
+        finally:
+            self._added_to_mm = DEEP_MM
 
     @classmethod
     def taught_by(cls, other: Mind) -> Mind:
@@ -65,7 +78,8 @@ class Mind:
         after = tried_out(session, operation, quick)
         if after is None or not done_at_all(after):
             return None
-        if not operation.is_pass and self.library is not None and deepest_mm(session) <= DEEP_MM:
+        if not operation.is_pass and self.library is not None and (
+                deepest_mm(session) <= self._added_to_mm):
             self.library.learn(_turned(session, operation), session, after)
         return after
 

@@ -9,7 +9,7 @@ and compared with the fixed strategies (`course`).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 
 from simkit.repair.levels import steps_taken
@@ -31,10 +31,13 @@ from simkit.strategy.planner.course import (
 )
 from simkit.strategy.planner.deep import BULKY_MM, lift
 from simkit.strategy.planner.lacking import lacking
-from simkit.strategy.planner.mind import Mind, deepest_mm
+from simkit.strategy.planner.mind import ADDABLE_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import plan_from, refine
 from simkit.strategy.planner.words import Choice, Decision, Done, decide, ranked, words_of
+from simkit.strategy.tension import let_down_of
 
+SOON = 3
+"""A lift that leaves a plan of so few steps is taken without a look at added influence fields."""
 WORST_FIRST = WorstSpotFirst()
 """The strategy that is used if the search finds nothing."""
 
@@ -86,7 +89,10 @@ class Planner:
     def step(self, session: Session) -> Leg | None:
         """The next step by the planner's own search; a last touch that meets the next stage, if
         the search found none; if it finds nothing at all, the step of worst-spot-first."""
-        leg = self._gone_on(session) or self._searched(session)
+        leg = self._gone_on(session)
+        if leg is None and session.state.standing:
+            return _leg_of(session, let_down_of(session), "the end of the hold")
+        leg = leg or self._searched(session)
         if leg is None or not meets(session.work.case.goal, session.stage_ahead,
                                     leg.after.now.row):
             touch = last_touch(session)
@@ -100,10 +106,8 @@ class Planner:
 
     def _searched(self, session: Session) -> Leg | None:
         """The next step by the planner's own search; None if that finds none."""
-        searches = [lift, refine] if deepest_mm(session) > DEEP_MM else [refine]
-        for search in searches:
-            sure = self._confirmed(session, self._within(
-                session, search(session, self.mind, self.objective)))
+        for choices in self._searches(session):
+            sure = self._confirmed(session, self._within(session, choices))
             decision = decide(session, sure)
             if decision is not None:
                 self.plan_length = sure[0].togo
@@ -112,12 +116,25 @@ class Planner:
         self.plan_length = None
         return None
 
+    def _searches(self, session: Session) -> Iterator[list[Choice]]:
+        """The candidates of one search after the other."""
+        deepest = deepest_mm(session)
+        if deepest > DEEP_MM:
+            lifts = lift(session, self.mind, self.objective)
+            if deepest <= ADDABLE_MM and all(
+                    one.togo is None or one.togo > SOON for one in lifts):
+                with self.mind.adding_up_to(ADDABLE_MM):
+                    lifts += refine(session, self.mind, self.objective)
+            yield lifts
+        yield refine(session, self.mind, self.objective)
+
     def _gone_on(self, session: Session) -> Leg | None:
         """The next pass of the whole plan that was begun; None if there is none, or if the panel is
         not the one after the pass before it."""
         before, passes = self._rest or (session, ())
         self._rest = None
-        if not passes or not same_panel(before, session):
+        # what was planned under a hold is done, whatever the hand made of the step before it
+        if not passes or not (same_panel(before, session) or session.state.standing):
             return None
         operation = passes[0][0]
         leg = _leg_of(session, operation, "the next step of the plan")

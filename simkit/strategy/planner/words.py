@@ -97,8 +97,9 @@ def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
         return None
     best, *rest = choices
     second = rest[0] if rest else None
-    fallback = next((choice for choice in rest if choice.operation.kind != "pull"), None)
-    if best.operation.kind != "pull":
+    by_glue = ("pull", "hold")
+    fallback = next((choice for choice in rest if choice.operation.kind not in by_glue), None)
+    if best.operation.kind not in by_glue:
         fallback = None
     before = excess(session.work.case.goal, session.now.row)
     return Decision(
@@ -129,7 +130,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
 def _steps_ahead(choice: Choice) -> float:
     """Measure of the steps left after a choice: those of its plan by their weight, further touches
     of passes by their share, less the usual steps that would leave as little as this one."""
-    return len(choice.then) + _ahead(choice, 1.0)
+    return (0 if choice.cost is None else len(choice.then)) + _ahead(choice, 1.0)
 
 
 def _ahead(choice: Choice, usual: float) -> float:
@@ -145,8 +146,11 @@ def words_of(operation: Operation) -> str:
     kind = operation.kind
     if operation.is_pass:
         kind = f"pass ({kind}, {len(operation.places())} places)"
-    return (f"{kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) "
-            f"to {operation.goal_mm:+.2f} mm")
+    if kind == "let-down":
+        return f"{kind} {operation.tool}".strip()
+    end = (f"with {operation.force_N:.0f} N" if kind == "hold" and operation.force_N is not None
+           else f"to {operation.goal_mm:+.2f} mm")
+    return f"{kind} {operation.tool} at ({operation.x_mm:.0f}, {operation.y_mm:.0f}) {end}"
 
 
 def _sentence(before: float, best: Choice, second: Choice | None, fallback: Choice | None,
