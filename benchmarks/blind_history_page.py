@@ -25,6 +25,8 @@ NEXT = ("second tap, middle", "pull after tap, middle")
 HALVES = ("calibration", "test")
 LEAST_MM = 0.02
 """Smaller true changes have no error in per cent, and are left out of the figure."""
+DRAWS = 20000
+"""Number of draws of the sheets' errors."""
 Row = dict[str, str]
 READ_AS = {"one tap": "before and after, 0.005 mm",
            "one tap, 0.02 mm": "before and after, 0.02 mm", "one tap, after only": "after, 0.02 mm"}
@@ -150,6 +152,25 @@ def learned_summary(rows: list[Row]) -> list[str]:
     return lines
 
 
+def perfect(rows: list[Row]) -> str:
+    """The median error that a perfect history in a sheet with this spread would have.
+
+    Errors are drawn from normal distributions with the standard deviations of ``sheet_pct``.
+    """
+    said = []
+    rng = np.random.default_rng(1)
+    for kinds, name in ((CHANGES, "all answers of the test half"),
+                        (NEXT[1:], "its pull after a tap")):
+        spread = np.concatenate([column(of(rows, operation=kind, half="test", learned="no"),
+                                        "sheet_pct")[0] for kind in kinds])
+        drawn = np.median(np.abs(rng.normal(size=(DRAWS, len(spread))) * spread), axis=1)
+        low, high = np.percentile(drawn, [5, 95])
+        said.append(f"{drawn.mean():.1f} % for {name} (nine of ten draws: {low:.1f} to "
+                    f"{high:.1f})")
+    return ("With the true history, and no other error, this spread alone would give a median "
+            "error of " + " and ".join(said) + ".")
+
+
 def table(rows: list[Row]) -> str:
     """What goes between the marks of the page."""
     one = list({r["case"]: r for r in rows}.values())
@@ -174,7 +195,7 @@ def table(rows: list[Row]) -> str:
         "What the declared spread of the sheet alone does to the answers (one standard error of "
         "flow stress and of thickness, root of squares, median over the dents): " + ", ".join(
             f"{name} {np.median(column(of(rows, operation=name, learned='no'), 'sheet_pct')):.0f} %"
-            for name in (*CHANGES, *NEXT)) + ".", "",
+            for name in (*CHANGES, *NEXT)) + ". " + perfect(rows), "",
         "| dent | half | taken | tap, tapped place: true, predicted mm | tap, middle "
         "| pull, middle | springs at: true, each history, mm of travel |",
         "|---|---|---|---|---|---|---|"]

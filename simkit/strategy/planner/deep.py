@@ -20,12 +20,11 @@ from simkit.repair.session import Session
 from simkit.repair.stages import meets
 from simkit.strategy.choice import height_at, kinds_for, lifting_kinds, tools_for
 from simkit.strategy.planner.candidates import price_of, worst_places
-from simkit.strategy.planner.held import HELD_SHARES, held_rounds
+from simkit.strategy.planner.held import held_rounds
 from simkit.strategy.planner.joint import judged
 from simkit.strategy.planner.mind import DEEP_MM, Mind, deepest_mm
 from simkit.strategy.planner.refine import LEAST_GAIN, plan_from
 from simkit.strategy.planner.words import Choice
-from simkit.strategy.tension import HELD_FORCE_SHARE
 
 SHIFTS_MM = (-0.15, 0.2, 0.4)
 """Other heights, below and past flush, to which the best lifts are tried."""
@@ -35,8 +34,7 @@ and are followed by a second step; of other lifts that are judged by their plans
 BULKY_MM, BULKY_TOOLS = 5.0, 2
 """Largest height above which only so many tools of each kind are tried, the best lift alone is
 followed by a second step, with one tool of each kind, and no other heights are tried: some tenths
-of a millimetre do not matter yet, and every solve of a large panel takes seconds; of a hold, only
-one force is tried."""
+of a millimetre do not matter yet, and every solve of a large panel takes seconds."""
 LONG = 1.6
 """Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
@@ -96,9 +94,8 @@ def _lifts_out(pair: Tried) -> bool:
 
 def _held(session: Session, mind: Mind, objective: str) -> list[Choice]:
     """Rounds with two hands, judged by what they leave."""
-    shares = (HELD_FORCE_SHARE,) if deepest_mm(session) > BULKY_MM else HELD_SHARES
     choices = []
-    for (hold, loaded), *then in held_rounds(session, mind, shares):
+    for (hold, loaded), *then in held_rounds(session, mind):
         end = then[-1][1]
         steps, cost = (_planned(end, mind, objective) if deepest_mm(end) <= DEEP_MM
                        else (None, None))

@@ -6,7 +6,7 @@ the hold it lets the dent come (docs/hold-and-tap.md). How much to hold is decid
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from dataclasses import replace
 
 from simkit.repair.operations import Operation
@@ -20,8 +20,7 @@ HELD_SHARES = (0.75, 0.85, 0.95)
 """Forces of a hold over the limiting force that are tried."""
 
 
-def held_rounds(session: Session, mind: Mind, shares: Sequence[float] = HELD_SHARES
-                ) -> Iterator[tuple[Done, ...]]:
+def held_rounds(session: Session, mind: Mind) -> Iterator[tuple[Done, ...]]:
     """Hold, one pass of taps, let-down, each with the panel after it, for each force that is tried.
 
     Empty if there is no low, no crown, or no tool that holds.
@@ -32,7 +31,7 @@ def held_rounds(session: Session, mind: Mind, shares: Sequence[float] = HELD_SHA
     usual = hold_for(session, lows[0])
     if usual is None or usual.force_N is None:
         return
-    for share in shares:
+    for share in HELD_SHARES:
         held = replace(usual, force_N=round(usual.force_N * share / HELD_FORCE_SHARE, 1))
         round_ = _round(session, mind, held)
         if round_ is not None:
