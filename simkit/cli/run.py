@@ -41,7 +41,7 @@ Examples:
 @click.option("--out", type=click.Path(path_type=Path), metavar="DIR",
               help="Run folder; runs/<case>-<strategy> if not given.")
 @click.option("--threads", type=click.IntRange(1, 64), default=2, show_default=True,
-              help="Threads for the sheet.")
+              help="Threads for the sheet; for --band so many processes.")
 @click.option("--band", is_flag=True,
               help="Repeat the repair on every history that explains the dent equally well; writes "
                    "band.csv.")
