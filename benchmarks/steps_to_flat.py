@@ -100,8 +100,8 @@ def repaired(start: Start, name: str, folder: Path, to: str, earlier_s: float) -
     spent = time.process_time() - begin + earlier_s
     fine = bool(to) and bool(row[f"steps_{to}"])
     touches = sum(step.number_of("touches") for step in read_run(folder).steps[1:])
-    return {**{key: row[key] for key in COLUMNS if key in row}, "cpu_s": f"{spent:.1f}",
-            "touches": f"{touches:.0f}",
+    found = {key: row[key] for key in COLUMNS if key in row and key != "strategy"}
+    return {**found, "cpu_s": f"{spent:.1f}", "touches": f"{touches:.0f}",
             "outcome": STOPPED if fine and row["flat"] != "yes" else row["outcome"]}
 
 

@@ -12,7 +12,7 @@ from pathlib import Path
 from statistics import median
 from typing import Any
 
-from steps_to_flat import STOPPED
+from steps_to_flat import BY_MINUTES, STOPPED
 
 from simkit.show.style import GREY, STRATEGY_COLOURS, look, new_figure, place, save, title
 from simkit.strategy import strategy_names
@@ -26,6 +26,7 @@ BEGIN = "<!-- written by benchmarks/steps_to_flat_page.py -->"
 END = "<!-- end of what is written -->"
 STRETCHED = ("free-edge", "crease-flat", "bowl-flat", "crease-aluminium", "bowl-aluminium")
 """Dents that stay stretched: area surplus 1.2 to 3.0 mm^2 (cases/set/make_set.py)."""
+MINUTES = f"planner{BY_MINUTES}"
 MARKS = ("o", "s", "^", "D", "v", "P", "X")
 Rows = Mapping[tuple[str, str], Mapping[str, str]]
 
@@ -45,7 +46,7 @@ def number(row: Mapping[str, str] | None, key: str) -> float | None:
 def best_fixed(rows: Rows, dent: str, key: str) -> float | None:
     """Least of the fixed strategies that were run on a dent and got there."""
     found = [value for (name, strategy), row in rows.items()
-             if name == dent and strategy != "planner"
+             if name == dent and strategy not in ("planner", MINUTES)
              and (value := number(row, key)) is not None]
     return min(found, default=None)
 
@@ -70,6 +71,28 @@ def finished(rows: Rows) -> list[str]:
                 [dent, name] + [row[key] or "-" for key in (
                     "steps_fine", "minutes_fine", "steps_finished", "minutes_finished", "touches",
                     "slope_mrad", "cpu_s", "outcome")]) + " |")
+    return lines
+
+
+def by_minutes(rows: Rows) -> list[str]:
+    """Markdown: the planner with the fewest minutes as its objective, against the others."""
+    lines = ["| dent | fewest minutes of a fixed strategy | planner by steps | planner by minutes "
+             "| its steps | over the fixed one |", "|---" * 6 + "|"]
+    ratios = []
+    for dent in dents():
+        row, fixed = rows.get((dent, MINUTES)), best_fixed(rows, dent, "minutes_fine")
+        own = number(row, "minutes_fine")
+        if row is None:
+            continue
+        usual = number(rows.get((dent, "planner")), "minutes_fine")
+        if own and fixed:
+            ratios.append(own / fixed)
+        cells = ["-" if value is None else f"{value:g}" for value in (fixed, usual, own)]
+        share = f"{100.0 * own / fixed:.0f} %" if own and fixed else ""
+        lines.append(f"| {dent} | " + " | ".join(cells)
+                     + f" | {row['steps_fine'] or '-'} | {share} |")
+    if ratios:
+        lines.append(f"\nMedian {100 * median(ratios):.0f} %, of {len(ratios)} dents.")
     return lines
 
 
@@ -131,7 +154,8 @@ def in_words(rows: Rows) -> list[str]:
             lines.append(f"`{name}` brings {got} of the {len(asked)} dents to *fine* that are not "
                          f"among the five above{f', {done} to *finished*' if done else ''}.")
     total = len(dents()) * len(strategy_names())
-    lines.append(f"{len(rows)} of {total} repairs have been run.")
+    ran = sum(strategy != MINUTES for _, strategy in rows)
+    lines.append(f"{ran} of {total} repairs have been run.")
     return lines
 
 
@@ -183,6 +207,8 @@ def body(table: Path) -> str:
              "A dash: not reached. Empty: not run."]
     if any(row["steps_finished"] for row in exact.values()):
         parts += ["## Steps to finished\n", "\n".join(finished(exact))]
+    if any(strategy == MINUTES for _, strategy in exact):
+        parts += ["## By minutes\n", "\n".join(by_minutes(exact))]
     parts += ["## Where it fails\n", "\n".join(where_it_fails(exact))]
     parts.append("## With a hand that is not exact\n")
     parts += (["\n".join(lines) for lines in (
