@@ -35,6 +35,8 @@ BULKY_MM, BULKY_TOOLS = 5.0, 2
 """Largest height above which only so many tools of each kind are tried, the best lift alone is
 followed by a second step, with one tool of each kind, and no other heights are tried: some tenths
 of a millimetre do not matter yet, and every solve of a large panel takes seconds."""
+ROUND_GAIN = 0.02
+"""Smallest share that a round with two hands must take away; it costs three steps."""
 LONG = 1.6
 """Length over width above which a low is also lifted away from its middle."""
 Tried = tuple[Operation, Session]
@@ -100,9 +102,10 @@ def _held(session: Session, mind: Mind, objective: str) -> list[Choice]:
         steps, cost = (_planned(end, mind, objective) if deepest_mm(end) <= DEEP_MM
                        else (None, None))
         kept = _share(session, end)
-        choices.append(Choice(hold, loaded, kept, kept, None,
-                              None if steps is None else len(then) + steps, cost,
-                              then=tuple(then)))
+        if kept < 1.0 - ROUND_GAIN:
+            choices.append(Choice(hold, loaded, kept, kept, None,
+                                  None if steps is None else len(then) + steps, cost,
+                                  then=tuple(then)))
     return choices
 
 
