@@ -19,7 +19,6 @@ import tempfile
 import time
 from dataclasses import replace
 from pathlib import Path
-from statistics import median
 
 import numpy as np
 from blind_dents import CROWN_MM, DENTS, Dent, half_of, true_dent
@@ -38,7 +37,7 @@ from simkit.study.rehearsal import rehearse
 
 TABLE = Path(__file__).resolve().parent / "results" / "rehearsals.csv"
 COLUMNS = ("dent", "histories", "readings", "steps", "minutes", "start_low_mm", "low_mm", "high_mm",
-           "slope_mrad", "middle_missed_mm", "middle_moved_mm", "outcome", "cpu_s")
+           "slope_mrad", "middle_missed_mm", "outcome", "cpu_s")
 STRATEGY, GAUGE_MM = "worst-spot-first", 0.005
 HAND = {"hand.place_mm": 2.0, "hand.height_pct": 10.0, "hand.height_mm": 0.01}
 """Scatter of a hand: a guess, no source."""
@@ -68,16 +67,14 @@ def rows_of(dent: Dent, steps: int) -> list[dict[str, str]]:
     for readings in (True, False):
         one = rehearse(ensemble, truth, lambda: find_strategy(STRATEGY), GAUGE_MM, readings,
                        lambda text: print("   ", text, flush=True))
-        row, rises = one.truth.now.row, [step.after.now.row.low_rise_mm for step in one.steps]
-        moves = [abs(now - before) for before, now in zip([0.0, *rises], rises, strict=False)]
+        row = one.truth.now.row
         found.append({
             "dent": dent.name, "histories": str(len(ensemble.histories)),
             "readings": "yes" if readings else "no", "steps": str(len(one.steps)),
             "minutes": f"{sum(step.after.now.row.minutes for step in one.steps):.1f}",
             "start_low_mm": f"{truth.now.row.max_low_mm:.3f}", "low_mm": f"{row.max_low_mm:.3f}",
             "high_mm": f"{row.max_high_mm:.3f}", "slope_mrad": f"{row.slope_mrad:.2f}",
-            "middle_missed_mm": f"{one.missed_mm():.4f}",
-            "middle_moved_mm": f"{median(moves) if moves else 0.0:.4f}", "outcome": one.outcome,
+            "middle_missed_mm": f"{one.missed_mm():.4f}", "outcome": one.outcome,
             "cpu_s": f"{time.process_time() - begin:.0f}"})
     return found
 
