@@ -23,6 +23,7 @@ from pathlib import Path
 import numpy as np
 from blind_dents import CROWN_MM, DENTS, Dent, half_of, true_dent
 from blind_history import COARSER, write_case
+from steps_to_flat import HAND
 
 from simkit.case import load_case
 from simkit.case.vary import with_keys
@@ -39,8 +40,6 @@ TABLE = Path(__file__).resolve().parent / "results" / "rehearsals.csv"
 COLUMNS = ("dent", "histories", "readings", "steps", "minutes", "start_low_mm", "low_mm", "high_mm",
            "slope_mrad", "middle_missed_mm", "outcome", "cpu_s")
 STRATEGY, GAUGE_MM = "worst-spot-first", 0.005
-HAND = {"hand.place_mm": 2.0, "hand.height_pct": 10.0, "hand.height_mm": 0.01}
-"""Scatter of a hand: a guess, no source."""
 
 
 def opened(dent: Dent, steps: int) -> tuple[Ensemble, Session]:
@@ -48,7 +47,8 @@ def opened(dent: Dent, steps: int) -> tuple[Ensemble, Session]:
     model, state = true_dent(dent)
     with tempfile.TemporaryDirectory() as folder:
         case = load_case(write_case(dent, model, state, Path(folder)))
-        case = with_keys(case, {**HAND, "limits.steps": steps})
+        case = with_keys(case, {**{f"hand.{key}": value for key, value in HAND.items()},
+                                "limits.steps": steps})
         work = make_workpiece(case)
         done = reconstruct(work, make_workpiece(case, coarser=COARSER))
         ensemble = open_histories(work, done)

@@ -9,7 +9,7 @@ from simkit.history.reconstruct import Reconstruction, realise
 from simkit.history.strike import Blow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.study.workers import can_start, each, hand_on
-from simkit.underway import Word, heard, lined, listening, sender
+from simkit.underway import heard, lined, listening, sender
 
 Progress = Callable[[str], None]
 Blows = tuple[Blow, ...]
@@ -28,12 +28,7 @@ def realised(jobs: Sequence[tuple[Workpiece, Blows]], progress: Progress, worker
     """
     here = dict(enumerate(jobs))
     if workers > 1 and len(jobs) > 1 and can_start():
-        listener = listening()
-
-        def told(word: Word) -> None:
-            if listener is not None:
-                listener(word)
-
+        told = listening() or (lambda word: None)
         given = {f"{k}": (k, work.case, work.model.geometry.elements, blows)
                  for k, (work, blows) in here.items()}
         for name, found in each(_job, given, workers, told):

@@ -30,3 +30,18 @@ def struck(case: Case) -> Session:
     work = make_workpiece(case)
     return open_session(work, strike(work, work.model.virgin(),
                                      Blow("ball", 30.0, 5.0, 0.0, -1.2)).state)
+
+
+def crowned(depth_mm: float, mesh: float, **blocks: Any) -> Session:
+    """Step 0 of a bowl with a crown in a panel that is held all round and open from outside only.
+    """
+    work = make_workpiece(make_case({
+        "title": "Bowl with a crown", "about": "Invented for the tests.",
+        "panel": {"surface": "curved", "length_x_mm": 240, "length_y_mm": 200, "radius_x_mm": 600,
+                  "radius_y_mm": 400, "thickness_mm": 0.75, "grade": "DC04",
+                  "edges": dict.fromkeys(("left", "right", "bottom", "top"), "held"),
+                  "behind": {"reach": "none"}},
+        "mesh": {"fine_mm": mesh, "coarse_mm": 2.0 * mesh, "layers": 3},
+        "kit": {"tabs": ("round-25",), "tips": ("ball-12",)}, **blocks}))
+    return open_session(work, strike(work, work.model.virgin(),
+                                     Blow("ball", 25.0, 0.0, 0.0, -depth_mm)).state)

@@ -1,7 +1,7 @@
 """The planner with two hands: where the pull is too weak, it holds, taps the crown and lets down.
 
 Truth: OWN, the same model computed anew; that taps under a hold do what a pull alone does not is
-compared with another finite element code in tests/verification (docs/hold-and-tap.md).
+compared with another finite element code in tests/reference_fe/test_crown_sequences.py.
 """
 
 from __future__ import annotations
@@ -9,45 +9,21 @@ from __future__ import annotations
 from dataclasses import replace
 
 import pytest
+from dents import crowned
 
-from simkit.case import load_case
-from simkit.history.strike import Blow, strike
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.planner.held import HELD_SHARES, held_rounds
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
 from simkit.strategy.planner.words import words_of
 
 LIMIT_N = 90.0
-CASE = f"""\
-format: 1
-title: Bowl that a pull does not bring out
-about: Invented for the tests.
-panel:
-  surface: curved
-  length_x_mm: 240
-  length_y_mm: 200
-  radius_x_mm: 600
-  radius_y_mm: 400
-  thickness_mm: 0.75
-  grade: DC04
-  edges: {{left: held, right: held, bottom: held, top: held}}
-  behind: {{reach: none}}
-mesh: {{fine_mm: 12, coarse_mm: 24, layers: 3}}
-kit: {{tabs: [round-25], tips: [ball-12]}}
-limits: {{steps: 12, pull_force_N: {LIMIT_N:g}}}
-"""
 
 
 @pytest.fixture(scope="module")
-def dented(tmp_path_factory: pytest.TempPathFactory) -> Session:
-    file = tmp_path_factory.mktemp("case") / "case.yaml"
-    file.write_text(CASE, encoding="utf-8")
-    work = make_workpiece(load_case(file))
-    done = strike(work, work.model.virgin(), Blow("ball", 25.0, 0.0, 0.0, -4.0))
-    return open_session(work, done.state)
+def dented() -> Session:
+    return crowned(4.0, mesh=12.0, limits={"steps": 12, "pull_force_N": LIMIT_N})
 
 
 def test_rounds_differ_in_their_force_and_leave_nothing_held(dented: Session) -> None:

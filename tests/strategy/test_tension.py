@@ -7,45 +7,20 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from dents import crowned
 
-from simkit.case import load_case
-from simkit.history.strike import Blow, strike
 from simkit.mechanics.outcome import Outcome
 from simkit.mechanics.stepping.orders import Advance, PathPoint
 from simkit.repair.operations import Operation
-from simkit.repair.session import Session, open_session
-from simkit.repair.workpiece import make_workpiece
+from simkit.repair.session import Session
 from simkit.strategy.tension import HELD_FORCE_SHARE, CrownUnderTension, borne
 from simkit.study.run import Start, run_strategy
 
-CASE = """\
-format: 1
-title: Bowl with a crown
-about: Invented for the tests.
-panel:
-  surface: curved
-  length_x_mm: 240
-  length_y_mm: 200
-  radius_x_mm: 600
-  radius_y_mm: 400
-  thickness_mm: 0.75
-  grade: DC04
-  edges: {left: held, right: held, bottom: held, top: held}
-  behind: {reach: none}
-mesh: {fine_mm: 10, coarse_mm: 20, layers: 3}
-kit: {tabs: [round-25], tips: [ball-12]}
-limits: {steps: 5}
-goal: {tolerance_mm: 0.05, slope_mrad: 1.0}
-"""
-
 
 @pytest.fixture(scope="module")
-def dented(tmp_path_factory: pytest.TempPathFactory) -> Session:
-    file = tmp_path_factory.mktemp("case") / "case.yaml"
-    file.write_text(CASE, encoding="utf-8")
-    work = make_workpiece(load_case(file))
-    done = strike(work, work.model.virgin(), Blow("ball", 25.0, 0.0, 0.0, -2.5))
-    return open_session(work, done.state)
+def dented() -> Session:
+    return crowned(2.5, mesh=10.0, limits={"steps": 5},
+                   goal={"tolerance_mm": 0.05, "slope_mrad": 1.0})
 
 
 def test_holds_taps_the_crown_and_lets_down(dented: Session, tmp_path: Path):

@@ -11,7 +11,7 @@ from simkit.inspection.spots import find_spots
 from simkit.repair.session import Session
 from simkit.strategy.choice import open_spots
 from simkit.strategy.planner.influence import Library, Way
-from simkit.strategy.planner.pool import Pool, Price
+from simkit.strategy.planner.pool import Pool, Price, usual_minutes
 from simkit.strategy.planner.yardstick import Yardstick
 from simkit.tool.times import operation_minutes
 
@@ -67,12 +67,17 @@ def price_of(session: Session, pool: Pool, objective: str) -> Price:
     if objective != "minutes":
         return Price.of_steps(len(pool.ways))
     table = session.work.minutes
-    pushed = any(step.row.operation == "push" for step in session.steps)
     each = np.array([
         operation_minutes(way.kind.replace("-", "_"), False, table) + 0.5 * table["tool_change"]
         for way in pool.ways])
-    usual = operation_minutes("push", True, table)
-    return Price(each, table["further_touch"] / usual, 0.0 if pushed else table["access"], usual)
+    usual = usual_minutes(table)
+    return Price(each, table["further_touch"] / usual,
+                 0.0 if pushed(session) else table["access"], usual)
+
+
+def pushed(session: Session) -> bool:
+    """Whether there was a push from behind, whose access is paid for."""
+    return any(step.row.operation == "push" for step in session.steps)
 
 
 def worst_places(session: Session, yard: Yardstick, parts: np.ndarray

@@ -59,7 +59,7 @@ def lift(session: Session, mind: Mind, objective: str) -> list[Choice]:
     firsts = [pair for pair in firsts if pair[1].now.row.minutes < least]
     if there and (objective != "minutes" or not firsts):
         return choices
-    if not any(_lifts_out(pair) for pair in firsts):
+    if not any(_reaches(pair) and not pair[1].now.row.snapped for pair in firsts):
         choices += _held(session, mind, objective)
     firsts += _further(session, mind, firsts)
     firsts.sort(key=_left)
@@ -87,11 +87,9 @@ def _share(session: Session, after: Session) -> float:
     return float(np.sqrt(after.now.row.left_mm2 / max(session.now.row.left_mm2, 1e-12)))
 
 
-def _lifts_out(pair: Tried) -> bool:
-    """Whether a lift brings its place to its goal without a snap."""
-    row = pair[1].now.row
-    return (pair[0].kind != "tap-down" and row.outcome == Outcome.REACHED.value
-            and not row.snapped)
+def _reaches(pair: Tried) -> bool:
+    """Whether it is a lift that brings its place to its goal."""
+    return pair[0].kind != "tap-down" and pair[1].now.row.outcome == Outcome.REACHED.value
 
 
 def _held(session: Session, mind: Mind, objective: str) -> list[Choice]:
@@ -157,8 +155,7 @@ def _planned(after: Session, mind: Mind, objective: str) -> tuple[int | None, fl
 def _further(session: Session, mind: Mind, firsts: list[Tried]) -> list[Tried]:
     """The best lifts to other heights; half-way if none reaches flush."""
     found = []
-    reached = [pair for pair in firsts if pair[1].now.row.outcome == Outcome.REACHED.value
-               and pair[0].kind != "tap-down"]
+    reached = [pair for pair in firsts if _reaches(pair)]
     for operation, flush in reached[:LIFTS_TRIED]:
         if deepest_mm(flush) > BULKY_MM:
             continue

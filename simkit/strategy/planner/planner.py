@@ -20,6 +20,7 @@ from simkit.repair.trials import remember
 from simkit.strategy.builtin import WorstSpotFirst
 from simkit.strategy.choice import DEEP_MM, Strategy, done_at_all, tried_out
 from simkit.strategy.finishing import last_touch
+from simkit.strategy.planner.candidates import pushed
 from simkit.strategy.planner.course import (
     Course,
     Leg,
@@ -152,7 +153,7 @@ class Planner:
         """A second search, without pushes, if it would save the minutes of the access."""
         work = session.work
         if (self.objective != "minutes" or not (work.tabs and work.tips and work.minutes["access"])
-                or any(step.row.operation == "push" for step in session.steps)):
+                or pushed(session)):
             return None
         return Planner(self.objective, mind=Mind.taught_by(self.mind)).step
 

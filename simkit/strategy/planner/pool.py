@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from simkit.strategy.planner.influence import Way
+from simkit.tool.times import operation_minutes
 
 Array = NDArray[np.float64]
 FURTHER_SHARE = 0.3
@@ -36,6 +37,11 @@ class Price:
     def of_steps(cls, count: int) -> Price:
         """One step for each of so many candidates."""
         return cls(np.ones(count))
+
+
+def usual_minutes(times: Mapping[str, float]) -> float:
+    """Minutes of a usual step: a push with a change of tool."""
+    return operation_minutes("push", True, times)
 
 
 @dataclass(frozen=True)

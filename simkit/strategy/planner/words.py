@@ -13,7 +13,7 @@ from simkit.repair.session import Session
 from simkit.repair.spoken import say_operation
 from simkit.repair.stages import excess
 from simkit.strategy.planner.joint import STEP_SHARE
-from simkit.tool.times import operation_minutes
+from simkit.strategy.planner.pool import usual_minutes
 
 LEAST_MERIT = 1e-3
 """Smallest share of the deviation that counts."""
@@ -117,7 +117,7 @@ def _score(session: Session, choice: Choice, choices: Sequence[Choice], objectiv
     if objective == "minutes":
         spent = sum(after.now.row.minutes for _, after in ((choice.operation, choice.after),
                                                            *choice.then))
-        usual = operation_minutes("push", True, session.work.minutes)
+        usual = usual_minutes(session.work.minutes)
         return spent + usual * _ahead(choice, usual)
     if objective == "stretch":
         # Least stretch among the plans at most one step longer than the shortest.
