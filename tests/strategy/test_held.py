@@ -16,7 +16,7 @@ from simkit.repair.session import Session, open_session
 from simkit.strategy.planner.held import HELD_SHARES, held_rounds
 from simkit.strategy.planner.mind import Mind
 from simkit.strategy.planner.planner import Planner
-from simkit.strategy.planner.words import words_of
+from simkit.strategy.planner.words import Choice, decide, words_of
 
 LIMIT_N = 90.0
 
@@ -75,3 +75,13 @@ def test_a_shaky_hand_taps_under_its_hold_as_planned(dented: Session) -> None:
 def test_a_panel_without_a_low_gets_no_round(dented: Session) -> None:
     flat = open_session(dented.work, dented.work.model.virgin())
     assert list(held_rounds(flat, Mind())) == []
+
+
+def test_only_what_is_held_by_glue_has_a_tab_that_may_come_off(dented: Session) -> None:
+    tap = Choice(Operation("tap-down", "ball-12", 0.0, 50.0), dented, 0.9, 0.9)
+    for tool, falls_back in (("round-25", True), ("ball-12", False)):
+        hold = Choice(Operation("hold", tool, 0.0, 0.0, force_N=60.0), dented, 0.5, 0.5)
+        told = decide(dented, [hold, tap])
+        assert told is not None
+        assert told.fallback == (tap.operation if falls_back else None)
+        assert ("if the tab comes off" in told.why) == falls_back

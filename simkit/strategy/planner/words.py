@@ -97,9 +97,9 @@ def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
         return None
     best, *rest = choices
     second = rest[0] if rest else None
-    by_glue = ("pull", "hold")
-    fallback = next((choice for choice in rest if choice.operation.kind not in by_glue), None)
-    if best.operation.kind not in by_glue:
+    tabs = {tab.name for tab in session.work.tabs}
+    fallback = next((choice for choice in rest if not _by_glue(choice.operation, tabs)), None)
+    if not _by_glue(best.operation, tabs):
         fallback = None
     before = excess(session.work.case.goal, session.now.row)
     return Decision(
@@ -107,6 +107,11 @@ def decide(session: Session, choices: Sequence[Choice]) -> Decision | None:
         second.operation if second else None, second.excess if second else None,
         fallback.operation if fallback else None, len(choices),
         _sentence(before, best, second, fallback, choices))
+
+
+def _by_glue(operation: Operation, tabs: set[str]) -> bool:
+    """Whether a tab can come off: a hold may also be by a tip from behind."""
+    return operation.kind == "pull" or (operation.kind == "hold" and operation.tool in tabs)
 
 
 def _score(session: Session, choice: Choice, choices: Sequence[Choice], objective: str) -> float:
