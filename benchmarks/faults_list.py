@@ -138,7 +138,7 @@ FAULTS = (
           (), (f"{WORK}::test_a_kept_tangent_is_the_exact_one_where_it_was_formed",)),
     Fault("a tab's own motions pull the wrong way",
           "simkit/solve/linear/passage.py",
-          "x[i] -= sum8(multiply8(load8(z0", "x[i] += sum8(multiply8(load8(z0",
+          "x[i] -= sum8(multiply8(load8_of(real, z0", "x[i] += sum8(multiply8(load8_of(real, z0",
           (), ("tests/solve/test_bordered.py",)),
     Fault("--fresh removes files behind a link", "simkit/folders.py",
           "if leads_outside(one.folder, path) or not place.is_file():",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import importlib.util
+from fractions import Fraction
 from pathlib import Path
 
 import numpy as np
@@ -166,7 +167,7 @@ def test_any_number_of_threads_gives_the_same_bits():
         assert solver._plan.stage_ptr.size - 1 > 2
         assert np.diff(solver._plan.stage_ptr).max() >= 2 * threads
         solver.factor(data)
-        found.append((solver._factors.d.tobytes(), solver.solve(b).tobytes(),
+        found.append((solver._numbers.d.tobytes(), solver.solve(b).tobytes(),
                       solver.solve(b[:, 0])))
     for d, many, one in found[1:]:
         assert (d, many) == found[0][:2]
@@ -206,16 +207,69 @@ def test_what_proves_factors():
     solver.factor(data)
     solver.solve(np.zeros(pattern.n))
     solver.solve(np.zeros((pattern.n, 2)))
-    assert not solver._residual_met
+    assert np.isinf(solver._residual)
     solver.solve(np.ones(pattern.n))
-    assert solver._residual_met
+    assert 1e-10 < solver._residual < 1e-4  # single precision
     with pytest.raises(SingularMatrix, match="finite"):
         solver.solve(np.full(pattern.n, np.nan))
     lifted = MultifrontalLDL(*small([[0.0, 1.0], [1.0, 0.0]])[:1], perturb=True)
     lifted.factor(np.array([0.0, 1.0, 0.0]))
     lifted.solve(np.array([3.0, 5.0]))
     assert lifted.perturbed
-    assert not lifted._residual_met
+    assert np.isinf(lifted._residual)
+
+
+@pytest.mark.parametrize(("stiff", "after"), [(10**5, np.float32), (4 * 10**6, np.float64)])
+def test_single_precision_is_refined_and_left_where_it_does_not_do(stiff, after):
+    """Stiff springs between neighbours, each on a support of 1: refined, or factored once more.
+
+    Truth: the same springs solved in rational numbers (force 1 at one end).
+    """
+    n = 40
+    exact = [[Fraction(int(i == j)) for j in range(n)] for i in range(n)]
+    for i in range(n - 1):
+        for p, q, sign in ((i, i, 1), (i + 1, i + 1, 1), (i, i + 1, -1), (i + 1, i, -1)):
+            exact[p][q] += sign * stiff
+    force = [Fraction(int(i == 0)) for i in range(n)]
+    truth = np.array([float(v) for v in solved_exactly(exact, force)])
+    pattern, data = small(np.array(exact, dtype=float))
+    solver, b = MultifrontalLDL(pattern), np.array(force, dtype=float)
+    solver.factor(data)
+    assert solver.precision is np.float32
+    np.testing.assert_allclose(solver.solve(b), truth, rtol=1e-8)
+    assert solver.precision is after
+    solver.factor(2.0 * data)
+    assert solver.precision is after
+    both = solver.solve(np.column_stack([b, 2.0 * b]))
+    np.testing.assert_allclose(both[:, 1], truth, rtol=1e-8)
+
+
+def test_a_singular_matrix_does_not_change_the_precision():
+    """Neither precision can solve it; the next matrix begins in single precision again."""
+    pattern, data = small([[1.0, 1.0 + 1e-9], [1.0 + 1e-9, 1.0]])
+    solver = MultifrontalLDL(pattern)
+    with pytest.raises(SingularMatrix):
+        solver.factor(np.ones(3))
+    assert solver.precision is np.float32
+    solver.factor(data + np.array([1.0, 0.0, 1.0]))
+    np.testing.assert_allclose(solver.solve(np.ones(2)), [1 / 3, 1 / 3], rtol=1e-8)
+    assert solver.precision is np.float32
+    assert np.abs(solver.solve(np.ones(2), 1e-3) - 1 / 3).max() < 1e-6
+
+
+def solved_exactly(matrix, right):
+    """Gauss's elimination in rational numbers."""
+    rows = [[*row, b] for row, b in zip(matrix, right, strict=True)]
+    for k in range(len(rows)):
+        for i in range(k + 1, len(rows)):
+            if rows[i][k]:
+                factor = rows[i][k] / rows[k][k]
+                rows[i] = [a - factor * b for a, b in zip(rows[i], rows[k], strict=True)]
+    solution = [Fraction(0)] * len(rows)
+    for k in reversed(range(len(rows))):
+        rest = rows[k][-1] - sum(a * v for a, v in zip(rows[k][:-1], solution, strict=True))
+        solution[k] = rest / rows[k][k]
+    return solution
 
 
 @pytest.mark.parametrize("threads", [1, 2])

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from simkit.mechanics.contact.engagement import Engagement, Reading
 from simkit.mechanics.model import Internal, Model, State
-from simkit.solve.linear import SingularMatrix
+from simkit.solve.linear import CORRECTION_GOAL, SingularMatrix
 from simkit.solve.linear.bordered import Bordered
 from simkit.solve.nonlinear.newton import SingularTangent, length
 from simkit.underway import go_on
@@ -141,12 +141,12 @@ class SheetSystem:
         solver = self.model.factorisation(self.solver)
         try:
             if self.tool is None or self.tool.unknowns == 0:
-                return -solver.solve(residual)
+                return -solver.solve(residual, CORRECTION_GOAL)
             if self._bordered is None:
                 if not self._factored:
                     raise SingularTangent
                 self._bordered = Bordered(solver, *self.tool.border(self.model))
-            return -self._bordered.solve(residual)
+            return -self._bordered.solve(residual, CORRECTION_GOAL)
         except SingularMatrix as error:
             raise SingularTangent from error
 

@@ -7,10 +7,16 @@ import os
 from simkit.errors import InputError
 from simkit.solve.linear.multifrontal import MultifrontalLDL
 from simkit.solve.linear.pardiso import PardisoLDL, library
-from simkit.solve.linear.pattern import Factorisation, Pattern, SingularMatrix
+from simkit.solve.linear.pattern import (
+    CORRECTION_GOAL,
+    Factorisation,
+    Pattern,
+    SingularMatrix,
+)
 from simkit.solve.linear.superlu import SymmetricSuperLU
 
-__all__ = ["Factorisation", "Pattern", "SingularMatrix", "available", "make_solver"]
+__all__ = ["CORRECTION_GOAL", "Factorisation", "Pattern", "SingularMatrix", "available",
+           "make_solver"]
 
 VARIABLE = "SIMKIT_SOLVER"
 BACKENDS = {

@@ -31,17 +31,18 @@ class Bordered:
         if isinstance(solver, MultifrontalLDL) and 0 < own.shape[0] <= LANES:
             self._factor = solver.prepare_border(coupling, own)
 
-    def solve(self, b: Array) -> Array:
-        """Return [x, y] (n + q,) for b (n + q,). Raises SingularMatrix."""
+    def solve(self, b: Array, goal: float = RESIDUAL_GOAL) -> Array:
+        """Return [x, y] (n + q,) for b (n + q,), refined where the relative residual exceeds the
+        goal. Raises SingularMatrix."""
         n, q = self._coupling.shape
         if q == 0:
-            return self._solver.solve(b)
+            return self._solver.solve(b, goal)
         if self._factor is not None:
             assert isinstance(self._solver, MultifrontalLDL)
-            x, y, size = self._solver.solve_bordered(b[:n], b[n:], self._factor)
-            if size <= RESIDUAL_GOAL:
+            x, y, size = self._solver.solve_bordered(b[:n], b[n:], self._factor, goal)
+            if size <= goal:
                 return np.concatenate([x, y])
-            self._factor = None  # inaccurate factors: use solutions with iterative refinement
+            self._factor = None  # inaccurate factors: use solutions with the sheet alone
         if self._solved_coupling is None:
             both = self._solver.solve(np.column_stack([b[:n], self._coupling]))
             base, self._solved_coupling = both[:, 0], both[:, 1:]

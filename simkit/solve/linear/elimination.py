@@ -11,15 +11,16 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from simkit.kernels.simd import address
+from simkit.kernels.simd import address, size_of_real
+from simkit.solve.linear.blocks import factor_corner8
 from simkit.solve.linear.products import PRODUCT_COLUMNS, PanelOf, add_products, negative_scaled
 from simkit.solve.linear.tiles import (
+    MOST_PANELS,
     TILE_COLUMNS,
-    TILE_PANELS,
-    factor_corner8,
     finish_rows,
     finish_rows_narrow,
     tile_add_narrow,
+    tile_panels,
 )
 
 PANEL_PIVOTS = 64  # pivots eliminated before trailing columns are updated
@@ -28,7 +29,7 @@ PERTURBED_PIVOT = 1e-8  # share of it that replaces such a pivot where perturbat
 # offsets in the scratch array: L of a corner (64 floats), reciprocals of its pivots (8), rows
 # finished beside a corner of fewer than eight columns, rows of -L D
 RECIPROCAL_AT, NARROW_AT = 64, 72
-PRODUCTS_AT = NARROW_AT + 64 * TILE_PANELS
+PRODUCTS_AT = NARROW_AT + 64 * MOST_PANELS
 SCRATCH_FLOATS = PRODUCTS_AT + 8 * PRODUCT_COLUMNS
 
 
@@ -50,10 +51,11 @@ def factor_corner(
     `width`; `reciprocal` (8,) that of the pivots `d`, 1 beyond. Returns the first column whose
     pivot cannot be used, or -1, and how many pivots were perturbed.
     """
+    real = front.dtype.type(0)
+    size = size_of_real(real)
     if width == 8:
-        factor_corner8(
-            address(front) + 8 * at, 8 * rows, address(unit), address(d), address(reciprocal)
-        )
+        factor_corner8(real, address(front) + size * at, size * rows, address(unit), address(d),
+                       address(reciprocal))
         good = True
         for k in range(8):
             good &= abs(d[k]) > SMALLEST_PIVOT * scale
@@ -114,23 +116,27 @@ def _finish_below(
 
     Earlier columns, before `wide`, have been subtracted by `add_products`.
     """
-    p0, f0, s0 = address(panel) + 8 * start, address(front), address(scratch)
+    real = panel.dtype.type(0)
+    size, wide_tile = size_of_real(real), tile_panels(real)
+    p0, f0, s0 = address(panel) + size * start, address(front), address(scratch)
     j = 8 * c
     width, depth = min(8, pivots - j), j - wide
-    step, f_step = 64 * pivots, 8 * rows
-    unit, reciprocal, last, b = s0, s0 + 8 * RECIPROCAL_AT, s0 + 8 * NARROW_AT, s0 + 8 * PRODUCTS_AT
+    step, f_step = 8 * size * pivots, size * rows
+    unit, reciprocal = s0, s0 + size * RECIPROCAL_AT
+    last, b = s0 + size * NARROW_AT, s0 + size * PRODUCTS_AT
     panels = rows // 8
     r = c + 1
     while r < panels:
-        a, source = p0 + step * r + 64 * wide, f0 + f_step * j + 64 * r
-        to, to_step = p0 + step * r + 64 * j, step
+        a, source = p0 + step * r + 8 * size * wide, f0 + f_step * j + 8 * size * r
+        to, to_step = p0 + step * r + 8 * size * j, step
         if width < 8:  # the panel has no columns for the rest of the block: write to scratch first
-            to, to_step = last, 512
-        many = min(TILE_PANELS, panels - r)
-        if many == TILE_PANELS:
-            finish_rows(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+            to, to_step = last, 64 * size
+        many = wide_tile if r + wide_tile <= panels else 1
+        if many > 1 or wide_tile == 1:
+            finish_rows(real, a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
         else:
-            finish_rows_narrow(a, step, b, depth, source, f_step, unit, reciprocal, to, to_step)
+            finish_rows_narrow(real, a, step, b, depth, source, f_step, unit, reciprocal, to,
+                               to_step)
         if width < 8:
             for p in range(many):
                 into = start + 8 * pivots * (r + p) + 8 * j
@@ -158,9 +164,11 @@ def factor_panel(
     """
     unit, reciprocal = scratch[:RECIPROCAL_AT], scratch[RECIPROCAL_AT:NARROW_AT]
     b = scratch[PRODUCTS_AT:]
-    f0, p0, b0 = address(front), address(panel) + 8 * start, address(b)
+    real = panel.dtype.type(0)
+    size = size_of_real(real)
+    f0, p0, b0 = address(front), address(panel) + size * start, address(b)
     panels, pivot_panels = rows // 8, (pivots + 7) // 8
-    step, f_step = 64 * pivots, 8 * rows
+    step, f_step = 8 * size * pivots, size * rows
     perturbed, supernode = 0, PanelOf(panel, start, pivots, d)
     for c in range(pivot_panels):
         j = 8 * c
@@ -173,8 +181,8 @@ def factor_panel(
             negative_scaled(panel, start + c * 8 * pivots, d, wide, j, b)
             for half in range(0, 8, TILE_COLUMNS):
                 tile_add_narrow(
-                    p0 + step * c + 64 * wide, step, b0 + 8 * half, j - wide,
-                    f0 + f_step * (j + half) + 8 * j, f_step,
+                    real, p0 + step * c + 8 * size * wide, step, b0 + size * half, j - wide,
+                    f0 + f_step * (j + half) + size * j, f_step,
                 )
         bad, more = factor_corner(
             front, j * rows + j, rows, width, d[j:], scale, perturb, unit, reciprocal

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from simkit.kernels.simd import address
+from simkit.kernels.simd import address, size_of_real
 from simkit.kernels.teamwork import (
     atomic_max,
     finish_group,
@@ -23,11 +23,11 @@ from simkit.kernels.teamwork import (
     take_group,
     wait_for_stage,
 )
+from simkit.solve.linear.blocks import add_run8
 from simkit.solve.linear.elimination import PRODUCTS_AT, factor_panel
 from simkit.solve.linear.plan import Plan
 from simkit.solve.linear.products import PanelOf, add_products
 from simkit.solve.linear.symbolic import Tree
-from simkit.solve.linear.tiles import add_run8
 
 COMPARISON_SHARES = 8  # groups into which the comparison of new values with old ones is divided
 
@@ -48,17 +48,19 @@ def add_to_parent(
     Entry (i, j) of the front is target[start + (j - low) * rows + i]. For the square of the
     border, whose first row is row `low` of the front, the caller subtracts low from `start`.
     """
-    to0, from0 = address(target) + 8 * start, address(update)
+    real = target.dtype.type(0)
+    size = size_of_real(real)
+    to0, from0 = address(target) + size * start, address(update)
     for a in range(runs.shape[0]):
         from_c, to_c, length = runs[a, 0], runs[a, 1], runs[a, 2]
         if to_c < low or to_c >= high:
             continue
         for j in range(length):
-            column = from0 + 8 * (from_c + j) * border
-            into = to0 + 8 * (to_c + j - low) * rows
-            add_run8(into + 8 * (to_c + j), column + 8 * (from_c + j), length - j)
+            column = from0 + size * (from_c + j) * border
+            into = to0 + size * (to_c + j - low) * rows
+            add_run8(real, into + size * (to_c + j), column + size * (from_c + j), length - j)
             for b in range(a + 1, runs.shape[0]):
-                add_run8(into + 8 * runs[b, 1], column + 8 * runs[b, 0], runs[b, 2])
+                add_run8(real, into + size * runs[b, 1], column + size * runs[b, 0], runs[b, 2])
 
 
 @njit(cache=True, nogil=True)
@@ -127,6 +129,7 @@ def factor_supernodes(
     run_ptr, runs, entry_ptr = tree.run_ptr, tree.runs, tree.entry_ptr
     panel, d, updates = factors.panel, factors.d, factors.updates
     place, front, scratch = work.place, work.front, work.scratch
+    size = size_of_real(panel.dtype.type(0))
     for s in supernodes:
         pivots = first[s + 1] - first[s]
         own = (pivots + 7) // 8 * 8
@@ -151,7 +154,7 @@ def factor_supernodes(
         if border == 0:
             continue
         # address at which an array with rows and columns counted from those of the front begins
-        u0 = address(updates) + 8 * (place[s] - own * border - own)
+        u0 = address(updates) + size * (place[s] - own * border - own)
         whole = PanelOf(panel, start, pivots, d[first[s] :])
         add_products(
             whole, 0, pivots, own // 8, rows // 8, rows // 8, u0, border, False,

@@ -9,7 +9,13 @@ from typing import Any
 
 import numpy as np
 
-from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
+from simkit.solve.linear.pattern import (
+    RESIDUAL_GOAL,
+    Pattern,
+    SingularMatrix,
+    checked_values,
+    solve_refined,
+)
 
 SYMMETRIC_INDEFINITE = -2  # mtype: real, symmetric, indefinite
 ANALYSE, FACTOR, SOLVE, RELEASE = 11, 22, 33, -1
@@ -67,11 +73,11 @@ class PardisoLDL:
         self._data = values
         self.negative_pivots = int(self._settings[NEGATIVE])
 
-    def solve(self, b: np.ndarray) -> np.ndarray:
-        """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10."""
+    def solve(self, b: np.ndarray, goal: float = RESIDUAL_GOAL) -> np.ndarray:
+        """Solve for b (n,) or (n, m), refined where the relative residual exceeds the goal."""
         if self._data is None:
             raise SingularMatrix("there is no factorisation to solve with")
-        return solve_refined(self.pattern, self._data, b, self._substitute)
+        return solve_refined(self.pattern, self._data, b, self._substitute, goal)
 
     def _substitute(self, b: np.ndarray) -> np.ndarray:
         """Return the solution of the factored system for b (n, m), Fortran order."""

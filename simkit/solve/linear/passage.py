@@ -13,12 +13,12 @@ import numpy as np
 from numba import njit
 
 from simkit.kernels.simd import (
-    ROW_BYTES,
     address,
-    broadcast8,
+    broadcast8_of,
     fma8,
-    load8,
+    load8_of,
     multiply8,
+    size_of_real,
     store8,
     subtract8,
     sum8,
@@ -44,7 +44,7 @@ class Border(NamedTuple):
 
     z (n, 8) is L^-1 C in the order of elimination, with zeros after the columns of C; no rows: no
     border. inverse (8, 8) is (S - C^T K^-1 C)^-1. rest (8,) holds the right-hand side on entry
-    and y on return.
+    and y on return. All have the precision of L.
     """
 
     z: np.ndarray
@@ -59,16 +59,20 @@ def solve_border(x: np.ndarray, d: np.ndarray, border: Border) -> None:
     With x = L^-1 b: y = inverse (rest - z' D^-1 x), then x - z y = L^-1 (b - C y).
     """
     z, inverse, rest = border.z, border.inverse, border.rest
-    total, z0, n = broadcast8(0.0), address(z), d.size
+    real = z.dtype.type(0)
+    row = 8 * size_of_real(real)
+    zero, z0, n = broadcast8_of(real, real), address(z), d.size
+    total = zero
     for i in range(n):
-        total = fma8(load8(z0 + ROW_BYTES * i), broadcast8(x[i] / d[i]), total)
-    store8(address(rest), subtract8(load8(address(rest)), total))
-    value = broadcast8(0.0)
+        total = fma8(load8_of(real, z0 + row * i), broadcast8_of(real, x[i] / d[i]), total)
+    store8(address(rest), subtract8(load8_of(real, address(rest)), total))
+    value = zero
     for j in range(8):  # the matrix is symmetric: row j is column j
-        value = fma8(load8(address(inverse) + ROW_BYTES * j), broadcast8(rest[j]), value)
+        column = load8_of(real, address(inverse) + row * j)
+        value = fma8(column, broadcast8_of(real, rest[j]), value)
     store8(address(rest), value)
     for i in range(n):
-        x[i] -= sum8(multiply8(load8(z0 + ROW_BYTES * i), value))
+        x[i] -= sum8(multiply8(load8_of(real, z0 + row * i), value))
 
 
 @njit(cache=True, nogil=True)

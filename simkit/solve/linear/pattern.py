@@ -13,6 +13,11 @@ from numba import njit
 from simkit.solve.linear.residual import first_of_three, residual_one
 
 RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
+# the same for a solution that only corrects a guess, whose own residual is looked at afterwards:
+# factors of single precision leave 1e-7 to 1e-4 in panels, more where the matrix is badly
+# conditioned, so that they must then be refined further than this (0.2 mm travel of a slender
+# strip ended in a snap that is none)
+CORRECTION_GOAL = 1e-4
 # relative residual above which a solution is refused: a soft sheet on stiff edges (condition
 # number 1e11) leaves about 1e-6, a singular matrix about 1
 RESIDUAL_LIMIT = 1e-3
@@ -76,7 +81,8 @@ class Factorisation(Protocol):
     """A symmetric, possibly indefinite matrix factored for repeated solution.
 
     `factor` takes the values in the order of the pattern and raises SingularMatrix on a
-    breakdown; `solve` takes (n,) or (n, m). `negative_pivots` is the number of negative eigenvalues
+    breakdown; `solve` takes (n,) or (n, m), and the relative residual that is good enough.
+    `negative_pivots` is the number of negative eigenvalues
     of the last matrix factored (Sylvester's law of inertia), None if it is not known.
     """
 
@@ -86,7 +92,7 @@ class Factorisation(Protocol):
     def factor(self, data: np.ndarray, changed: np.ndarray | None = None) -> None:
         """Factor the matrix with these values; `changed` (equations) is a hint for speed."""
 
-    def solve(self, b: np.ndarray) -> np.ndarray:
+    def solve(self, b: np.ndarray, goal: float = RESIDUAL_GOAL) -> np.ndarray:
         """Solve for one right-hand side (n,) or several (n, m)."""
 
 
@@ -134,6 +140,7 @@ def solve_refined(
     data: np.ndarray,
     b: np.ndarray,
     apply_inverse: Callable[[np.ndarray], np.ndarray],
+    goal: float = RESIDUAL_GOAL,
 ) -> np.ndarray:
     """Solve with a factorisation, then refine while the relative residual exceeds the goal.
 
@@ -144,8 +151,15 @@ def solve_refined(
     right = checked_right_side(pattern, b)
     x = apply_inverse(right)
     for column in range(right.shape[1]):
-        refine_column(pattern, data, right[:, column], x[:, column], apply_inverse)
+        _, last = refine_column(pattern, data, right[:, column], x[:, column], apply_inverse, goal)
+        trusted(last)
     return x.reshape(np.shape(b))
+
+
+def trusted(residual: float) -> None:
+    """Raise SingularMatrix for a relative residual above RESIDUAL_LIMIT."""
+    if not residual <= RESIDUAL_LIMIT:
+        raise SingularMatrix(f"the solution leaves a relative residual of {residual:.1e}")
 
 
 def refine_column(
@@ -154,25 +168,27 @@ def refine_column(
     b: np.ndarray,
     x: np.ndarray,
     apply_inverse: Callable[[np.ndarray], np.ndarray],
-) -> float:
-    """Refine x (n,) in place if its residual exceeds the goal; raises SingularMatrix.
+    goal: float = RESIDUAL_GOAL,
+    aim: float | None = None,
+) -> tuple[float, float]:
+    """Refine x (n,) in place if its relative residual exceeds the goal, down to `aim` (or it).
 
-    Returns the relative residual before refinement; infinite for b = 0, where none is defined.
+    Returns the relative residuals before and after; for b = 0, where none is defined, infinity and
+    zero.
     """
     scale = np.abs(b).max(initial=0.0)
     if scale == 0.0:
-        return np.inf
+        return np.inf, 0.0
     residual, rest, trial = np.empty_like(b), np.empty_like(b), np.empty_like(b)
     args = (pattern.indptr, pattern.columns, pattern.threes, data)
     size = first = residual_one(*args, x, b, residual) / scale
-    for _ in range(MAX_REFINEMENTS):
-        if size <= RESIDUAL_GOAL:
+    aim = goal if aim is None else aim
+    for _ in range(MAX_REFINEMENTS if size > goal or np.isnan(size) else 0):
+        if size <= aim:
             break
         trial[:] = x + apply_inverse(residual.reshape(-1, 1, order="F"))[:, 0]
         trial_size = residual_one(*args, trial, b, rest) / scale
         if not trial_size < size:
             break
         x[:], residual[:], size = trial, rest, trial_size
-    if not size <= RESIDUAL_LIMIT:
-        raise SingularMatrix(f"the solution leaves a relative residual of {size:.1e}")
-    return float(first)
+    return float(first), float(size)

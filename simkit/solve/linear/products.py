@@ -13,12 +13,19 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from simkit.kernels.simd import ROW_BYTES, address, broadcast8, load8, multiply8, store8
+from simkit.kernels.simd import (
+    address,
+    broadcast8_of,
+    load8_of,
+    multiply8,
+    size_of_real,
+    store8,
+)
 from simkit.solve.linear.tiles import (
     TILE_COLUMNS,
-    TILE_PANELS,
     tile_add,
     tile_add_narrow,
+    tile_panels,
     tile_set,
     tile_set_narrow,
 )
@@ -41,10 +48,12 @@ def negative_scaled(
     panel: np.ndarray, at: int, d: np.ndarray, low: int, high: int, to: np.ndarray
 ) -> None:
     """Set eight rows of -L D for columns low to high - 1, from the panel that starts at `at`."""
-    source, into = address(panel) + 8 * at, address(to)
+    real = panel.dtype.type(0)
+    size = size_of_real(real)
+    source, into = address(panel) + size * at, address(to)
     for k in range(low, high):
-        value = multiply8(load8(source + ROW_BYTES * k), broadcast8(-d[k]))
-        store8(into + ROW_BYTES * (k - low), value)
+        value = multiply8(load8_of(real, source + 8 * size * k), broadcast8_of(real, -d[k]))
+        store8(into + 8 * size * (k - low), value)
 
 
 @njit(cache=True, nogil=True)
@@ -68,9 +77,12 @@ def add_products(
     8 PRODUCT_COLUMNS floats.
     """
     panel, start, pivots, d = supernode.panel, supernode.start, supernode.pivots, supernode.d
-    p0 = address(panel) + 8 * start
+    real = panel.dtype.type(0)
+    size, wide = size_of_real(real), tile_panels(real)
+    row = 8 * size
+    p0 = address(panel) + size * start
     b0 = address(b)
-    step = ROW_BYTES * pivots
+    step = row * pivots
     for k in range(low, high, PRODUCT_COLUMNS):
         depth = min(PRODUCT_COLUMNS, high - k)
         add = keep or k > low
@@ -79,20 +91,21 @@ def add_products(
             for c in range(first, min(last, bottom)):
                 negative_scaled(panel, start + 8 * pivots * c, d, k, k + depth, b)
                 for half in range(0, 8, TILE_COLUMNS):
-                    column = c0 + 8 * rows * (8 * c + half)
+                    column = c0 + size * rows * (8 * c + half)
+                    part = b0 + size * half
                     r = max(top, c)
                     while r < bottom:
-                        a = p0 + step * r + ROW_BYTES * k
-                        to = column + ROW_BYTES * r
-                        if r + TILE_PANELS <= bottom:
+                        a = p0 + step * r + row * k
+                        to = column + row * r
+                        if r + wide <= bottom:
                             if add:
-                                tile_add(a, step, b0 + 8 * half, depth, to, 8 * rows)
+                                tile_add(real, a, step, part, depth, to, size * rows)
                             else:
-                                tile_set(a, step, b0 + 8 * half, depth, to, 8 * rows)
-                            r += TILE_PANELS
+                                tile_set(real, a, step, part, depth, to, size * rows)
+                            r += wide
                         else:
                             if add:
-                                tile_add_narrow(a, step, b0 + 8 * half, depth, to, 8 * rows)
+                                tile_add_narrow(real, a, step, part, depth, to, size * rows)
                             else:
-                                tile_set_narrow(a, step, b0 + 8 * half, depth, to, 8 * rows)
+                                tile_set_narrow(real, a, step, part, depth, to, size * rows)
                             r += 1

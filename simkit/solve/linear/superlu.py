@@ -6,7 +6,13 @@ import numpy as np
 from scipy.sparse import csc_matrix
 from scipy.sparse.linalg import SuperLU, splu
 
-from simkit.solve.linear.pattern import Pattern, SingularMatrix, checked_values, solve_refined
+from simkit.solve.linear.pattern import (
+    RESIDUAL_GOAL,
+    Pattern,
+    SingularMatrix,
+    checked_values,
+    solve_refined,
+)
 
 SMALLEST_PIVOT = 1e-13  # pivot, relative to the largest value, below which it counts as zero
 
@@ -54,11 +60,11 @@ class SymmetricSuperLU:
             self.negative_pivots = int(np.count_nonzero(diagonal < 0.0))
         self._factors, self._data = factors, values
 
-    def solve(self, b: np.ndarray) -> np.ndarray:
-        """Solve for b (n,) or (n, m), refined where the relative residual exceeds 1e-10."""
+    def solve(self, b: np.ndarray, goal: float = RESIDUAL_GOAL) -> np.ndarray:
+        """Solve for b (n,) or (n, m), refined where the relative residual exceeds the goal."""
         if self._factors is None:
             raise SingularMatrix("there is no factorisation to solve with")
-        return solve_refined(self.pattern, self._data, b, self._substitute)
+        return solve_refined(self.pattern, self._data, b, self._substitute, goal)
 
     def _substitute(self, b: np.ndarray) -> np.ndarray:
         """Return the solution of the factored system for b (n, m)."""
