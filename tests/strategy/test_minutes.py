@@ -14,7 +14,13 @@ from simkit.repair.session import Session, open_session
 from simkit.repair.stages import meets
 from simkit.repair.workpiece import make_workpiece
 from simkit.strategy.choice import kinds_for, open_spots
-from simkit.strategy.planner.course import FROM_OUTSIDE, Leg, best_course, leg_of
+from simkit.strategy.planner.course import (
+    BY_STEPS,
+    FROM_OUTSIDE,
+    Leg,
+    best_course,
+    leg_of,
+)
 from simkit.strategy.planner.planner import Planner
 
 PUSH = Operation("push", "ball-20", 5.0, 0.0)
@@ -57,6 +63,22 @@ def test_the_course_from_outside_is_taken_where_it_saves_the_access(dented: Sess
         assert done.name == name
         spent = sum(one.after.now.row.minutes for one in done.legs)
         assert spent == pytest.approx(17.0 if name == FROM_OUTSIDE else 27.0)
+
+
+def test_the_course_of_fewest_steps_counts_by_its_minutes_too(dented: Session) -> None:
+    """It is computed first; a search by minutes that cannot be shorter any more is given up."""
+    session, begun = eased(dented), []
+
+    def dear(at: Session) -> Leg | None:
+        begun.append(at)
+        return leg(at, PUSH)
+
+    done = best_course(session, dear, [], "minutes", lambda at: 0.0, by_steps=lambda at: leg(
+        at, PULL if at.now.row.step > session.now.row.step else HALF))
+    assert (done.name, done.reached, len(done.legs)) == (BY_STEPS, True, 2)
+    assert len(begun) == 1
+    assert Planner("minutes")._by_steps() is not None
+    assert Planner("steps")._by_steps() is None
 
 
 def test_a_second_search_is_made_only_where_it_can_save_the_access(dented: Session) -> None:

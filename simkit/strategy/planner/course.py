@@ -27,8 +27,8 @@ SURELY = 0.7
 """
 PATIENCE = 8
 """A course is given up after so many steps without progress towards a limit."""
-FROM_OUTSIDE = "planner from outside"
-OWN = ("planner", FROM_OUTSIDE)
+FROM_OUTSIDE, BY_STEPS = "planner from outside", "planner by steps"
+OWN = ("planner", FROM_OUTSIDE, BY_STEPS)
 """Names of the planner's own courses."""
 SAME_MM = 1e-9
 """Largest difference of two fields that count as the same panel."""
@@ -71,10 +71,11 @@ class Course:
 
 def best_course(session: Session, own: Step, floor: Sequence[Strategy], objective: str,
                 ahead: Ahead, say: Callable[[str], None] | None = None,
-                outside: Step | None = None) -> Course:
+                outside: Step | None = None, by_steps: Step | None = None) -> Course:
     """The cheapest course to the next stage.
 
-    outside : the planner's search for a course without pushes, which saves the access from behind.
+    outside : the planner's search for a course without pushes, which saves the access from behind;
+    by_steps : that for the fewest steps, which is computed first and to its end.
 
     Candidates are the planner's own, those of the fixed strategies and, if one of these is the
     cheapest, one that starts with its steps or another's and continues with the planner where a
@@ -93,6 +94,12 @@ def best_course(session: Session, own: Step, floor: Sequence[Strategy], objectiv
         walks.append(Walk(replace(session, work=session.work.from_outside()), stage=stage,
                           objective=objective, say=say, name=FROM_OUTSIDE, step=outside))
     best: Course | None = None
+    if by_steps is not None:
+        fewest = search(name=BY_STEPS, step=by_steps)
+        while fewest.open:
+            fewest.go_on(None, ahead)
+        walks.append(fewest)
+        best = fewest.course if fewest.reached else None
     while under_way := [walk for walk in walks if walk.open]:
         walk = min(under_way, key=lambda one: one.cost)
         walk.go_on(best, ahead)
@@ -167,8 +174,7 @@ class Walk:
         """Compute one more step, unless its cost, or its predicted cost, is not less than that of
         the best course so far."""
         if best is not None and best.reached and _no_less(
-                self.cost, best.cost,
-                ahead(self.now) if self.legs and self.objective == "steps" else 0.0):
+                self.cost, best.cost, self._least_left(ahead)):
             self.open, self.beaten = False, True
             return
         leg = self.step(self.now)
@@ -185,6 +191,18 @@ class Walk:
                      f"{words_of(leg.operation)} leaves {leg.decision.excess_after:.2f} times the "
                      "limits")
 
+    def _least_left(self, ahead: Ahead) -> float:
+        """Least cost that is expected to be left: at least one step, since the stage is not
+        reached yet, and not many fewer than a joint plan predicts; 0 if unknown."""
+        if self.objective == "stretch" or not self.legs:
+            return 0.0
+        foreseen = ahead(self.now)
+        steps = max(1.0, float(np.ceil(SURELY * foreseen)))
+        if self.objective == "steps":
+            return steps if foreseen else 0.0
+        minutes = self.now.work.minutes
+        return steps * min(minutes[kind] for kind in ("pull", "push", "tap_down"))
+
     def _at_a_limit(self) -> bool:
         """Whether the case allows no further step, or the last ones made no progress."""
         limits, rows = self.now.work.case.limits, [one.row for one in self.now.steps]
@@ -194,12 +212,9 @@ class Walk:
                     and sum(row.minutes for row in rows) >= limits.minutes))
 
 
-def _no_less(cost: tuple[float, float], best: tuple[float, float], ahead: float) -> bool:
-    """Whether a course will not be cheaper than the best, with ``ahead`` predicted steps."""
-    # Whole steps, and at least one, since the stage is not reached yet.
-    if ahead:
-        return cost[0] + max(1.0, float(np.ceil(SURELY * ahead))) > best[0]
-    return cost >= best
+def _no_less(cost: tuple[float, float], best: tuple[float, float], left: float) -> bool:
+    """Whether a course will not be cheaper than the best if it still costs as much as ``left``."""
+    return cost[0] + left > best[0] if left else cost >= best
 
 
 def cost_of(start: Session, end: Session, objective: str) -> tuple[float, float]:

@@ -78,7 +78,8 @@ class Planner:
             leg = None if self._course is None else self._course.leg_at(session)
             if leg is None and not (self._course and self._course.ends_at(session)):
                 self._course = best_course(session, self.step, self.floor, self.objective,
-                                           self.ahead, self.say, self._outside(session))
+                                           self.ahead, self.say, self._outside(session),
+                                           self._by_steps())
                 leg = self._course.leg_at(session)
         if leg is None and exact and not self.lack:
             self.lack = lacking(session, self.mind)
@@ -156,6 +157,10 @@ class Planner:
                 or pushed(session)):
             return None
         return Planner(self.objective, mind=Mind.taught_by(self.mind)).step
+
+    def _by_steps(self) -> Step | None:
+        """A second search, for the fewest steps, if few minutes are wanted."""
+        return Planner(mind=self.mind).step if self.objective == "minutes" else None
 
     def ahead(self, session: Session) -> float:
         """Number of steps of a joint plan from the known influence fields; 0 if unknown."""
