@@ -28,6 +28,9 @@ from simkit.study.readings import as_readings, gauge_noise
 from simkit.study.realised import realised
 
 Array = NDArray[np.float64]
+NEAR_MM = 15.0
+"""A tap as near as this to one that was read is a second tap at its place; a judgement, about the
+width of the mark."""
 
 
 @dataclass(frozen=True)
@@ -43,6 +46,7 @@ class Ensemble:
     sheets : the same repair on the first history in other sheets; each has one property of ``LAW``
         changed by two standard errors.
     sheet : (m, p) estimated errors of these p properties, in standard errors, by history.
+    read : kind and place, x and y in mm, of the last step with readings.
     """
 
     histories: tuple[History, ...]
@@ -50,6 +54,7 @@ class Ensemble:
     said: tuple[str, ...] = ()
     sheets: tuple[Session, ...] = ()
     sheet: tuple[tuple[float, ...], ...] = ()
+    read: tuple[str, float, float] | None = None
 
     @property
     def likeliest(self) -> Session:
@@ -70,11 +75,12 @@ class Ensemble:
     def foretell(self, operation: Operation) -> dict[str, Band]:
         """Prediction and band of each result of an operation, by column of steps.csv.
 
-        After readings with the sheet treated separately, the change that each history gives is
-        scaled by the strength learned from them and corrected for the sheet, by the calibrated
-        shares; without other sheets only the weights are changed.
+        After readings of a tap with the sheet treated separately, the change that each history
+        gives to a tap at the same place is scaled by the strength learned from them and corrected
+        for the sheet, by the calibrated shares. Else only the weights are changed: what a step
+        teaches of another one, elsewhere, is not calibrated (docs/learning.md).
         """
-        learned = bool(self.sheet)
+        learned = bool(self.sheet) and self._taught_of(operation)
         done = [one.session.apply(operation).now.row for one in self.histories]
         others = [one.apply(operation).now.row for one in self.sheets] if learned else []
         found = {}
@@ -94,6 +100,14 @@ class Ensemble:
                                  usual.room_share)
         return found
 
+    def _taught_of(self, operation: Operation) -> bool:
+        """Whether the readings were of a step from which an operation like this was calibrated: a
+        tap, and for another tap one near its place."""
+        if self.read is None or self.read[0] != "tap-down":
+            return False
+        apart = np.hypot(operation.x_mm - self.read[1], operation.y_mm - self.read[2])
+        return operation.kind != "tap-down" or bool(apart <= NEAR_MM)
+
     def observe(self, readings: ArrayLike, noise_mm: float | None = None,
                 step: int | None = None) -> Ensemble:
         """Weigh the histories by readings after a real step (None: the last step).
@@ -109,11 +123,13 @@ class Ensemble:
         """
         session = self.histories[0].session
         noise = gauge_noise(session.work.case, noise_mm)
-        found, told = weigh(self.histories, step or session.now.row.step,
-                            as_readings(readings, noise), self.sheets)
+        step = step or session.now.row.step
+        found, told = weigh(self.histories, step, as_readings(readings, noise), self.sheets)
+        of = session.steps[step].row
         return Ensemble(tuple(replace(one, weight=weight) for one, weight in
                               zip(self.histories, found.weights, strict=True)),
-                        found.strength, told, self.sheets, found.sheet if self.sheets else ())
+                        found.strength, told, self.sheets, found.sheet if self.sheets else (),
+                        (of.operation, of.x_mm, of.y_mm))
 
     def advise(self, noise_mm: float = 0.02) -> list[Advice]:
         """Light taps that distinguish the histories best, and the places of readings after them."""
