@@ -291,6 +291,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
     flops, factor, updates = block_numbers(tree)
     solver = type(model.factorisation())(pattern, 1)
     other, turn = data * (1.0 + 1e-9), [data, data]
+    size = np.dtype(solver.precision).itemsize  # bytes of a number of L
 
     def refactor() -> None:
         turn[0] = other if turn[0] is data else data
@@ -298,7 +299,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
 
     n, values = pattern.n, pattern.nnz
     rows = [Kernel("factorisation, all blocks", calls["factorisation"] / iterations, flops,
-                   16.0 * values + 8.0 * (factor + 2.0 * updates), best(refactor),
+                   16.0 * values + size * (factor + 2.0 * updates), best(refactor),
                    f"{factor / 1e6:.2f} million numbers in L; in a pull only changed branches")]
     right = np.random.default_rng(3).standard_normal((n, SIDES))
     for sides in (1, SIDES):
@@ -306,7 +307,7 @@ def solver_kernels(model: Model, state: State, calls: dict[str, int], iterations
         seconds = best(lambda b=b: solver.solve(b))
         rows.append(Kernel(
             f"solution, {sides} side(s)", calls["solve"] / iterations if sides == 1 else 0.0,
-            sides * (4.0 * factor + n), 16.0 * factor + 32.0 * n * sides, seconds))
+            sides * (4.0 * factor + n), 2.0 * size * factor + 32.0 * n * sides, seconds))
     say(f"factorisation {1e3 * rows[0].seconds:.2f} ms, solution {1e3 * rows[1].seconds:.2f} ms")
     return rows, flops / float(tree.work().sum()) - 1.0
 
