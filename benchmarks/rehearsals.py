@@ -6,8 +6,11 @@ The first dents of the test half of blind_dents.py that have a crown: the true p
 mesh and another sheet than the model believes. Their depths are read with noise, reconstructed with
 all plausible histories, and repaired by worst-spot-first, planned on the history that is most
 probable so far and carried out on the true panel by a hand that misses place and height; once with
-five places read by a dial gauge before and after every step, once without. Rows are written as they
-are done, and what is in the table is not done again.
+five places read by a dial gauge before and after every step, once without. How far the middle was
+foretold wrong (middle_missed_mm) is to be compared with what would have been foretold for the same
+steps without readings (unread_missed_mm); the repair without readings takes other steps. held:
+steps in their foretold band. Rows are written as they are done, and what is in the table is not
+done again.
 """
 
 from __future__ import annotations
@@ -38,7 +41,7 @@ from simkit.study.rehearsal import rehearse
 
 TABLE = Path(__file__).resolve().parent / "results" / "rehearsals.csv"
 COLUMNS = ("dent", "histories", "readings", "steps", "minutes", "start_low_mm", "low_mm", "high_mm",
-           "slope_mrad", "middle_missed_mm", "outcome", "cpu_s")
+           "slope_mrad", "middle_missed_mm", "unread_missed_mm", "held", "outcome", "cpu_s")
 STRATEGY, GAUGE_MM = "worst-spot-first", 0.005
 
 
@@ -74,7 +77,9 @@ def rows_of(dent: Dent, steps: int) -> list[dict[str, str]]:
             "minutes": f"{sum(step.after.now.row.minutes for step in one.steps):.1f}",
             "start_low_mm": f"{truth.now.row.max_low_mm:.3f}", "low_mm": f"{row.max_low_mm:.3f}",
             "high_mm": f"{row.max_high_mm:.3f}", "slope_mrad": f"{row.slope_mrad:.2f}",
-            "middle_missed_mm": f"{one.missed_mm():.4f}", "outcome": one.outcome,
+            "middle_missed_mm": f"{one.missed_mm():.4f}",
+            "unread_missed_mm": f"{one.missed_mm(unread=True):.4f}" if readings else "",
+            "held": str(one.held()), "outcome": one.outcome,
             "cpu_s": f"{time.process_time() - begin:.0f}"})
     return found
 

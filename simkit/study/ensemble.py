@@ -20,14 +20,16 @@ from simkit.history.plausible import LAW, Band, band
 from simkit.history.reconstruct import Reconstruction
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
+from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
-from simkit.study.doubt import SEEN
+from simkit.study.doubt import SEEN, rooms_mm
 from simkit.study.learn import SHEET_ERRORS, Advice, History, advise, weigh
 from simkit.study.readings import as_readings, gauge_noise
 from simkit.study.realised import realised
 
 Array = NDArray[np.float64]
+Outcomes = tuple[list[StepRow], list[StepRow]]
 NEAR_MM = 15.0
 """A tap as near as this to one that was read is a second tap at its place; a judgement, about the
 width of the mark."""
@@ -72,18 +74,27 @@ class Ensemble:
         """The strategy's next operation on the likeliest history; None if it has none."""
         return strategy.next(self.likeliest)
 
-    def foretell(self, operation: Operation) -> dict[str, Band]:
+    def outcomes(self, operation: Operation) -> Outcomes:
+        """What an operation gives on every history, and on the first in the other sheets."""
+        return ([one.session.apply(operation).now.row for one in self.histories],
+                [one.apply(operation).now.row for one in self.sheets])
+
+    def foretell(self, operation: Operation, outcomes: Outcomes | None = None) -> dict[str, Band]:
         """Prediction and band of each result of an operation, by column of steps.csv.
+
+        ``outcomes``: of this operation, if they are computed already.
 
         After readings of a tap with the sheet treated separately, the change that each history
         gives to a tap at the same place is scaled by the strength learned from them and corrected
         for the sheet, by the calibrated shares. Else only the weights are changed: what a step
-        teaches of another one, elsewhere, is not calibrated (docs/learning.md).
+        teaches of another one, elsewhere, is not calibrated (docs/learning.md). The band has the
+        margins of the steps done so far, too: the panel that they left is itself a prediction.
         """
         learned = bool(self.sheet) and self._taught_of(operation)
-        done = [one.session.apply(operation).now.row for one in self.histories]
-        others = [one.apply(operation).now.row for one in self.sheets] if learned else []
-        found = {}
+        done, others = self.outcomes(operation) if outcomes is None else outcomes
+        found, beliefs = {}, [one.weight for one in self.histories]
+        earlier = rooms_mm([[step.row for step in one.session.steps] for one in self.histories],
+                           beliefs)[-1]
         for name in SEEN:
             at_tool = name == "released_mm"
             usual = rooms()[kind_of(operation.kind, at_tool, learned)]
@@ -96,9 +107,14 @@ class Ensemble:
                 change = change * (1.0 + usual.carried * (np.array(self.strength) - 1.0))
                 change = change + usual.sheet * (
                     np.array(self.sheet) @ np.array(off) / SHEET_ERRORS)
-            found[name] = _level(now, change, [one.weight for one in self.histories],
-                                 usual.room_share)
+            found[name] = _level(now, change, beliefs, usual.room_share, earlier[name])
         return found
+
+    def unread(self, weights: Sequence[float]) -> Ensemble:
+        """The same repair with these weights, as if nothing had been read."""
+        return replace(self, histories=tuple(
+            replace(one, weight=weight) for one, weight in
+            zip(self.histories, weights, strict=True)), sheet=(), read=None, said=())
 
     def _taught_of(self, operation: Operation) -> bool:
         """Whether the readings were of a step from which an operation like this was calibrated: a
@@ -180,9 +196,11 @@ def _other_sheets(case: Case) -> list[Workpiece]:
                          ("thickness_mm", LAW["thickness"]))]
 
 
-def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float
-           ) -> Band:
-    """Band of a result from its present value and its change in each history."""
+def _level(now_mm: Sequence[float], change_mm: Array, belief: Sequence[float], room_share: float,
+           margin_mm: float) -> Band:
+    """Band of a result from its present value and its change in each history, and the margin of
+    the present value."""
     now = float(np.array(now_mm) @ np.array(belief))
     seen = band(change_mm, belief, max(room_share, 0.0))
-    return Band(now + seen.predicted_mm, now + seen.low_mm, now + seen.high_mm)
+    return Band(now + seen.predicted_mm, now + seen.low_mm - margin_mm,
+                now + seen.high_mm + margin_mm)

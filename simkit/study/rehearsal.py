@@ -43,12 +43,14 @@ class Rehearsed:
     """One step: what was planned and on which history, what it was foretold to do given the height
     that the hand reached, and what it did.
 
-    weights : of the histories after its readings; said : unexpected results of the readings.
+    unread : what would have been foretold for it without any readings; weights : of the histories
+    after its readings; said : unexpected results of the readings.
     """
 
     operation: Operation
     planned_on: str
     foretold: dict[str, Band]
+    unread: dict[str, Band]
     after: Session
     weights: tuple[float, ...]
     said: tuple[str, ...]
@@ -56,17 +58,25 @@ class Rehearsed:
 
 @dataclass(frozen=True)
 class Rehearsal:
-    """A rehearsed repair: its steps, the true panel at its end, and how it ended."""
+    """A rehearsed repair: its steps, the true panel at its end, how it ended, and whether readings
+    were taken."""
 
     steps: tuple[Rehearsed, ...]
     truth: Session
     outcome: str
+    read: bool = True
 
-    def missed_mm(self, name: str = "low_rise_mm") -> float:
-        """Root mean square of foretold minus actual result over the steps; 0 without steps."""
-        off = [one.foretold[name].predicted_mm - getattr(one.after.now.row, name)
-               for one in self.steps]
+    def missed_mm(self, name: str = "low_rise_mm", unread: bool = False) -> float:
+        """Root mean square of foretold minus actual result over the steps; 0 without steps.
+        unread : of what would have been foretold for the same steps without readings."""
+        off = [(one.unread if unread else one.foretold)[name].predicted_mm
+               - getattr(one.after.now.row, name) for one in self.steps]
         return float(np.sqrt(np.mean(np.square(off)))) if off else 0.0
+
+    def held(self, name: str = "low_rise_mm") -> int:
+        """Number of steps whose result lay in its foretold band."""
+        return sum(one.foretold[name].low_mm <= getattr(one.after.now.row, name)
+                   <= one.foretold[name].high_mm for one in self.steps)
 
 
 def rehearse(ensemble: Ensemble, truth: Session, fresh: Callable[[], Strategy], noise_mm: float,
@@ -83,6 +93,7 @@ def rehearse(ensemble: Ensemble, truth: Session, fresh: Callable[[], Strategy], 
     """
     steps: list[Rehearsed] = []
     outcome = ending(truth)
+    prior = [one.weight for one in ensemble.histories]
     while outcome is None:
         planned_on = max(ensemble.histories, key=lambda one: one.weight).words
         operation = ensemble.next(fresh())
@@ -91,11 +102,13 @@ def rehearse(ensemble: Ensemble, truth: Session, fresh: Callable[[], Strategy], 
             break
         after = carried_out(truth, operation)
         done = reached(operation, after)
-        foretold = _from_here(ensemble, truth, ensemble.foretell(done))
+        would = ensemble.outcomes(done)
+        foretold, unread = (_from_here(one, truth, one.foretell(done, would))
+                            for one in (ensemble, ensemble.unread(prior)))
         before, ensemble = ensemble, ensemble.apply(done)
         if readings and Outcome(after.now.row.outcome).valid:
             ensemble = _observed(before, ensemble, (truth, after), noise_mm)
-        steps.append(Rehearsed(operation, planned_on, foretold, after,
+        steps.append(Rehearsed(operation, planned_on, foretold, unread, after,
                                tuple(one.weight for one in ensemble.histories), ensemble.said))
         truth = after
         row = after.now.row
@@ -103,7 +116,7 @@ def rehearse(ensemble: Ensemble, truth: Session, fresh: Callable[[], Strategy], 
             f"foretold {foretold['low_rise_mm'].predicted_mm:+.2f} mm; "
             + ", ".join(f"{100 * one.weight:.0f} %" for one in ensemble.histories))
         outcome = ending(truth)
-    return Rehearsal(tuple(steps), truth, outcome)
+    return Rehearsal(tuple(steps), truth, outcome, readings)
 
 
 def _from_here(ensemble: Ensemble, truth: Session, foretold: Mapping[str, Band]
@@ -179,5 +192,7 @@ def compared(rehearsals: Sequence[tuple[str, Rehearsal]]) -> list[str]:
         lines.append(f"{name}: {len(one.steps)} steps, {minutes:.0f} minutes, {one.outcome}; left: "
                      f"low {row.max_low_mm:+.2f}, high {row.max_high_mm:+.2f} mm, "
                      f"{row.slope_mrad:.1f} mrad; predictions of the middle missed by "
-                     f"{one.missed_mm():.3f} mm (root mean square)")
+                     f"{one.missed_mm():.3f} mm (root mean square"
+                     + (f"; {one.missed_mm(unread=True):.3f} mm for the same steps without them)"
+                        if one.read else ")"))
     return lines

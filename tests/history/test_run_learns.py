@@ -19,6 +19,7 @@ from simkit.case.vary import with_keys
 from simkit.checks.deeper import check_case
 from simkit.cli.main import main
 from simkit.errors import InputError
+from simkit.history.calibrated import rooms
 from simkit.history.plausible import Plausible
 from simkit.history.reconstruct import Reconstruction
 from simkit.history.strike import Blow
@@ -289,6 +290,7 @@ def test_a_repair_is_rehearsed_with_readings_and_without(run: Path, capsys) -> N
     assert len({row["weight_of_the_true"] for row in read}) == 2
     assert Path(told["picture"]).stat().st_size > 1000
     assert told["lines"][0].startswith("with readings: 2 steps")
+    assert ["for the same steps without them" in line for line in told["lines"]] == [True, False]
     for wrong in (["--as", "2"], ["--rehearse", "centre-first", "--as", "99"],
                   ["--rehearse", "centre-firts"]):
         assert main(["learn", str(run), *wrong]) == 2
@@ -308,6 +310,13 @@ def test_a_rehearsal_on_the_only_history_goes_as_foretold(run: Path) -> None:
     row = done.steps[0].after.now.row
     assert abs(row.released_mm - done.steps[0].operation.goal_mm) > 0.02
     assert done.steps[-1].weights == (1.0,)
+    assert done.missed_mm(unread=True) == done.missed_mm()
+    first, last = (step.foretold["low_rise_mm"] for step in done.steps)
+    # the panel of the second step is itself foretold: its band has the margin of the first
+    margin = rooms()["middle, pull"].room_share * abs(
+        row.low_rise_mm - truth.now.row.low_rise_mm)
+    assert first.high_mm - first.low_mm == pytest.approx(2.0 * margin, rel=0.05)
+    assert last.high_mm - last.low_mm > 2.0 * margin
 
 
 def field_at(ensemble: Ensemble, places) -> np.ndarray:

@@ -126,7 +126,8 @@ class Planner:
             if deepest <= ADDABLE_MM and all(
                     one.togo is None or one.togo > SOON for one in lifts):
                 with self.mind.adding_up_to(ADDABLE_MM):
-                    lifts += refine(session, self.mind, self.objective)
+                    yield lifts + refine(session, self.mind, self.objective)
+                return
             yield lifts
         yield refine(session, self.mind, self.objective)
 
