@@ -39,7 +39,8 @@ def make_solver(pattern: Pattern, backend: str = "auto", threads: int = 1) -> Fa
     backend that is unknown or not installed, and for fewer than one thread.
 
     'auto' is multifrontal: measured with `benchmarks/linear_solvers.py` (degree 2, one thread,
-    Zen 5; MKL 2026.2, mtype -2), milliseconds to factor / solve one side:
+    Zen 5; MKL 2026.2, mtype -2; all in double precision, single takes 0.6 and 0.5 of
+    multifrontal's), milliseconds to factor / solve one side:
 
     elements   multifrontal   pardiso      superlu
     32 x 32    1.4 / 0.2      6.8 / 0.3    26 / 0.5

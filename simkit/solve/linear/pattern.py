@@ -13,10 +13,8 @@ from numba import njit
 from simkit.solve.linear.residual import first_of_three, residual_one
 
 RESIDUAL_GOAL = 1e-10  # relative residual above which a solution is refined
-# the same for a solution that only corrects a guess, whose own residual is looked at afterwards:
-# factors of single precision leave 1e-7 to 1e-4 in panels, more where the matrix is badly
-# conditioned, so that they must then be refined further than this (0.2 mm travel of a slender
-# strip ended in a snap that is none)
+# the same for a solution that only corrects a guess, whose own residual is looked at afterwards;
+# factors of single precision leave 1e-7 to 1e-4 in panels (decision 30)
 CORRECTION_GOAL = 1e-4
 # relative residual above which a solution is refused: a soft sheet on stiff edges (condition
 # number 1e11) leaves about 1e-6, a singular matrix about 1
