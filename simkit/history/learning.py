@@ -10,11 +10,6 @@ errors that all histories have in common (edges, increments, the hand); and the 
 sheet that is thicker or harder by one standard error, if known. s and e are integrated out, so the
 evidence of a history is that of a Gaussian (Bishop 2006, eq. 2.115). The posterior weight of a
 history is its prior weight times its evidence, normalised.
-
-Where even the best history misses the readings by more than these errors, all have something in
-common that the model of the errors lacks. The errors are then enlarged until the best one misses by
-as much as they say (Birge's ratio, Phys. Rev. 40, 1932, 207; MEMORY), so that the least wrong
-history is not taken for the true one.
 """
 
 from __future__ import annotations
@@ -119,10 +114,8 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
             return Learned(tuple(prior), tuple(prior), (usual.strength,) * len(prior),
                            (usual.error,) * len(prior), (), True, tuple(nearest),
                            ((0.0,) * len(ways),) * len(prior))
-    each = [(g[use], np.vstack([c, ways])[:, use], e[use])
+    told = [_evidence(g[use], np.vstack([c, ways])[:, use], e[use], usual)
             for g, c, e in zip(gap, change, error2, strict=True)]
-    excess = max(1.0, min(_misfit(*one, usual) for one in each) / use.sum())
-    told = [_evidence(g, w, excess * e, usual) for g, w, e in each]
     evidence = np.array([log for log, _, _ in told])
     # a common factor of all evidences cancels; without the maximum the exponentials may underflow
     after = prior * np.exp(evidence - evidence.max())
@@ -132,13 +125,6 @@ def learn(standing_mm: ArrayLike, change_mm: ArrayLike, readings_mm: ArrayLike,
                    tuple(float(np.sqrt(spread[0, 0])) for _, _, spread in told),
                    tuple(sorted(slips)), False, tuple(map(float, nearest)),
                    tuple(tuple(map(float, found[1:])) for _, found, _ in told))
-
-
-def _misfit(gap: Array, ways: Array, error2: Array, usual: Usual) -> float:
-    """Square of the readings' distance from one history in its standard errors, with those of the
-    unknowns; expected to be the number of readings."""
-    _, found, _ = _evidence(gap, ways, error2, usual)
-    return float((gap**2 / error2).sum() - ((ways / error2) @ gap) @ found)
 
 
 def _evidence(gap: Array, ways: Array, error2: Array, usual: Usual) -> tuple[float, Array, Array]:
