@@ -168,13 +168,13 @@ def where_it_fails(rows: Rows) -> list[str]:
 
 
 def figure(rows: Rows) -> Any:
-    """A line for each dent, a mark for each strategy; open marks: not reached."""
+    """A stripe for each dent, a mark for each strategy; open marks: not reached."""
     names = [name for name in strategy_names() if any(s == name for _, s in rows)]
-    fig = new_figure(9.2, 7.4)
+    fig = new_figure(9.2, 9.4)
     title(fig, "Steps until a dent is fine (0.1 mm, 4 mrad)",
           f"{len(dents())} struck dents, invented; open marks: ended after so many steps without "
           "getting there")
-    axes = place(fig, 2.05, 0.75, 4.8, 5.6)
+    axes = place(fig, 2.05, 0.75, 4.8, 7.6)
     shown = dents()[::-1]
     for k, name in enumerate(names):
         own = name == "planner"
@@ -185,7 +185,7 @@ def figure(rows: Rows) -> Any:
                 continue
             got = number(row, "steps_fine")
             at = got if got is not None else float(row["steps"] or 0)
-            beside = height + 0.12 * (k - 0.5 * (len(names) - 1))
+            beside = height + 0.09 * (k - 0.5 * (len(names) - 1))
             axes.plot(at, beside, MARKS[k % len(MARKS)], color=colour, zorder=3 if own else 2,
                       markersize=9 if own else 6.5, markeredgewidth=1.4,
                       markerfacecolor=colour if got is not None else "white")
@@ -194,7 +194,9 @@ def figure(rows: Rows) -> Any:
     axes.set_xlim(left=0)
     axes.xaxis.get_major_locator().set_params(integer=True)
     axes.set_xlabel("steps")
-    axes.grid(axis="y", color="#dddddd", linewidth=0.6)
+    for height in range(0, len(shown), 2):
+        axes.axhspan(height - 0.5, height + 0.5, color="#f3f3f3", zorder=0)
+    axes.set_ylim(-0.5, len(shown) - 0.5)
     fig.legend(*axes.get_legend_handles_labels(), loc="center left", bbox_to_anchor=(0.76, 0.55))
     return fig
 
