@@ -26,8 +26,7 @@ PREFETCH_BYTES = 4096  # distance by which `prefetch` runs ahead of data read fr
 DOUBLE, LONG = ir.DoubleType(), ir.IntType(64)
 VECTOR = ir.VectorType(DOUBLE, LANES)
 SCALARS = {types.float64: DOUBLE, types.float32: ir.FloatType()}
-SIZES = {types.float64: 8, types.float32: 4}
-"""Kinds of numbers in the compiler's language, and their sizes in bytes."""
+"""Kinds of numbers in the compiler's language."""
 
 
 def kernel_operation(describe: Callable[..., Any]) -> Any:
@@ -106,7 +105,7 @@ def emit_zero(scalar: Any = DOUBLE, lanes: int = LANES) -> Any:
 @kernel_operation
 def size_of_real(typingctx: Any, real: Any) -> Any:
     """Return the size of a float of this precision in bytes, known when compiled."""
-    return types.int64(real), lambda ctx, b, sig, args: LONG(SIZES[sig.args[0]])
+    return types.int64(real), lambda ctx, b, sig, args: LONG(size_of(SCALARS[sig.args[0]]))
 
 
 @kernel_operation

@@ -20,7 +20,6 @@ from simkit.history.plausible import LAW, Band, band
 from simkit.history.reconstruct import Reconstruction
 from simkit.repair.operations import Operation
 from simkit.repair.session import Session, open_session
-from simkit.repair.steprow import StepRow
 from simkit.repair.workpiece import Workpiece, make_workpiece
 from simkit.strategy import Strategy
 from simkit.study.doubt import SEEN, rooms_mm
@@ -29,7 +28,6 @@ from simkit.study.readings import as_readings, gauge_noise
 from simkit.study.realised import realised
 
 Array = NDArray[np.float64]
-Outcomes = tuple[list[StepRow], list[StepRow]]
 NEAR_MM = 15.0
 """A tap as near as this to one that was read is a second tap at its place; a judgement, about the
 width of the mark."""
@@ -74,15 +72,10 @@ class Ensemble:
         """The strategy's next operation on the likeliest history; None if it has none."""
         return strategy.next(self.likeliest)
 
-    def outcomes(self, operation: Operation) -> Outcomes:
-        """What an operation gives on every history, and on the first in the other sheets."""
-        return ([one.session.apply(operation).now.row for one in self.histories],
-                [one.apply(operation).now.row for one in self.sheets])
-
-    def foretell(self, operation: Operation, outcomes: Outcomes | None = None) -> dict[str, Band]:
+    def foretell(self, operation: Operation, after: Ensemble | None = None) -> dict[str, Band]:
         """Prediction and band of each result of an operation, by column of steps.csv.
 
-        ``outcomes``: of this operation, if they are computed already.
+        ``after``: the ensemble after this operation, if it is computed already.
 
         After readings of a tap with the sheet treated separately, the change that each history
         gives to a tap at the same place is scaled by the strength learned from them and corrected
@@ -91,7 +84,10 @@ class Ensemble:
         margins of the steps done so far, too: the panel that they left is itself a prediction.
         """
         learned = bool(self.sheet) and self._taught_of(operation)
-        done, others = self.outcomes(operation) if outcomes is None else outcomes
+        if after is None:  # the other sheets are needed only for what was learned
+            after = (self if learned else replace(self, sheets=())).apply(operation)
+        done = [one.session.now.row for one in after.histories]
+        others = [one.now.row for one in after.sheets]
         found, beliefs = {}, [one.weight for one in self.histories]
         earlier = rooms_mm([[step.row for step in one.session.steps] for one in self.histories],
                            beliefs)[-1]

@@ -102,10 +102,9 @@ def rehearse(ensemble: Ensemble, truth: Session, fresh: Callable[[], Strategy], 
             break
         after = carried_out(truth, operation)
         done = reached(operation, after)
-        would = ensemble.outcomes(done)
-        foretold, unread = (_from_here(one, truth, one.foretell(done, would))
-                            for one in (ensemble, ensemble.unread(prior)))
         before, ensemble = ensemble, ensemble.apply(done)
+        foretold, unread = (_from_here(one, truth, one.foretell(done, ensemble))
+                            for one in (before, before.unread(prior)))
         if readings and Outcome(after.now.row.outcome).valid:
             ensemble = _observed(before, ensemble, (truth, after), noise_mm)
         steps.append(Rehearsed(operation, planned_on, foretold, unread, after,
